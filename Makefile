@@ -1,0 +1,34 @@
+# Two commands on a fresh machine: `make demo` and `make test`. Python 3.11 or newer and make are all they need.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/ready
+
+.PHONY: demo test campaign bench lint docs clean
+
+demo: $(STAMP)
+	$(BIN)/smallgauge demo --out demo-out
+
+test: $(STAMP)
+	$(BIN)/python tests/run.py
+
+campaign: $(STAMP)
+	$(BIN)/python -m pytest -q -m campaign tests
+
+bench: $(STAMP)
+	$(BIN)/python -m benchmarks
+
+lint: $(STAMP)
+	$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/mypy && $(BIN)/lint-imports
+
+docs: $(STAMP)
+	$(BIN)/python tools/make_docs.py
+
+$(STAMP): requirements.lock pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	touch $(STAMP)
+
+clean:
+	rm -rf $(VENV) demo-out

@@ -1,0 +1,3 @@
+"""smallgauge: everything around a film scanner's run."""
+
+__version__ = "0.1.0"

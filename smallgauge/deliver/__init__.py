@@ -1,0 +1,1 @@
+"""The package, the report, and every sentence that a client or operator reads."""

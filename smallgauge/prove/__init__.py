@@ -1,0 +1,1 @@
+"""Fourth pass: the files against the papers. Never runs the code that it proves."""

@@ -1,0 +1,1 @@
+"""The papers that pass between the passes."""

@@ -1,0 +1,1 @@
+"""Functions on sound arrays, one subject a file. No paths, no log, no database."""
