@@ -17,3 +17,129 @@ SOURCES: dict[str, Source] = {
     "memory": Source(title="from memory, not checked", seen="not seen"),
     "derived": Source(title="derived here by arithmetic", seen="the equation beside it"),
 }
+
+# Film: dimensions, pitches, rates and sound on film. Keys are those of the standards' own numbers where there is one.
+SOURCES |= {
+    "BTA": Source(
+        title="Encyclopedia article 'Bild-Ton-Abstand' (German Wikipedia), listing ISO 490, 1201, 2404, 2939, 3027, 4243, 4244 as literature",
+        seen="text",
+    ),
+    "COLL": Source(title="Dutch collectors' page on film formats", seen="text"),
+    "DAMM2004": Source(
+        title="H. M. Damm, Total anti-symmetrische Quasigruppen, dissertation, Philipps-Universität Marburg (2004)",
+        seen="not seen; the table of order 10 is from memory and its claims are tested",
+    ),
+    "DARTMOUTH": Source(
+        title="Dartmouth College Library preservation blog, Film Assessment part 2 (2012)",
+        seen="text (prints '.08%', evidently 0.8 %)",
+    ),
+    "DEWIKI8": Source(
+        title="German Wikipedia, '8-mm-Film' and an old version of 'Super 8 (Filmformat)'", seen="text"
+    ),
+    "DEWIKI95": Source(title="German Wikipedia, '9,5-mm-Film'", seen="text"),
+    "ENC8": Source(
+        title="Encyclopedia articles '8 mm film', 'Super 8 film', 'Standard 8 mm film', '9.5 mm film' (Wikipedia)",
+        seen="text",
+    ),
+    "ENCFOOT": Source(title="Encyclopedia article 'Filmfuss' (German Wikipedia)", seen="text"),
+    "ENCSTEP": Source(title="Encyclopedia article 'Filmschritt' (German Wikipedia)", seen="text"),
+    "FIAFMAN": Source(
+        title="FIAF Moving Image Cataloguing Manual, appendix D.16.1 to D.16.6 (terms as carried in the CC BY 4.0 ontology of the FIAF Cataloguing and Documentation Commission)",
+        seen="term lists",
+    ),
+    "FSM": Source(
+        title="Table of camera gate sizes 'as in the standard', after a film pocket book of 1955 with later additions (television museum page, German)",
+        seen="table",
+    ),
+    "HYWIKI": Source(title="Armenian Wikipedia, '16 mm film'", seen="first lines: width 15.95 +-0.025"),
+    "IP1958": Source(
+        title="International Projectionist 33 no. 12, Dec 1958, Handling and projection of 16-mm sound film",
+        seen="first page",
+    ),
+    "ISO26": Source(
+        title="ISO 26:1993 Projector usage of 16 mm motion-picture films for direct front projection",
+        seen="clauses 1 to 4, extract",
+    ),
+    "ISO359": Source(
+        title="ISO 359:1983 Projectable image area on 16 mm motion-picture prints", seen="catalogue abstract"
+    ),
+    "ISO466": Source(
+        title="ISO 466 and SMPTE 7, 16 mm, image produced by the camera aperture",
+        seen="not seen; from memory",
+    ),
+    "ISOR27": Source(
+        title="ISO/R 27:1956 Emulsion and sound record positions in camera, 16 mm sound film", seen="text"
+    ),
+    "ISOR29": Source(title="ISO/R 29:1956 Emulsion position in projector, 8 mm silent film", seen="text"),
+    "JSMPE1933": Source(
+        title="Journal SMPE vol. 21 (1933), 16-mm projection equipment, p. 457", seen="page, OCR"
+    ),
+    "KIEL": Source(
+        title="Lexikon der Filmbegriffe, University of Kiel, '8mm-Formate' and '9,5mm-Film'", seen="text"
+    ),
+    "PH22.11": Source(
+        title="American Standard PH22.11, 16 mm projection reels", seen="not seen; from memory"
+    ),
+    "POPULAR": Source(
+        title="Popular pages on film formats, of no known origin", seen="text; not to be relied on"
+    ),
+    "RAMT": Source(title="rec.arts.movies.tech FAQ (1998), 16 mm and 8 mm sections", seen="text"),
+    "S8WIKI": Source(title="Super 8 wiki, 'What is Super 8 film?' (quotes SMPTE 157 and 154)", seen="text"),
+    "ST101": Source(
+        title="SMPTE ST 101-2003 Motion-Picture Film (16-mm) - Perforated 2R-3000 - Magnetic striping",
+        seen="table 1",
+    ),
+    "ST112": Source(
+        title="SMPTE 112-1999 Motion-Picture Film (16-mm) - 100-mil magnetic audio record",
+        seen="number and title only, cited inside ST 233-2003",
+    ),
+    "ST149": Source(
+        title="SMPTE ST 149-2004 Motion-Picture Film (8-mm Type S) - Perforated 1R (approved 2004-11-08)",
+        seen="table 1 in a public text extract of the standard",
+    ),
+    "ST153": Source(
+        title="SMPTE ST 153-2001 8-mm Type S - 16-mm film perforated Type S (1-4) - Printed areas",
+        seen="scope and notes only",
+    ),
+    "ST161": Source(
+        title="SMPTE 161-1998 Motion-Picture Film (8-mm Type S) - Magnetic striping",
+        seen="number and title only, cited inside SMPTE 163-1998",
+    ),
+    "ST164": Source(
+        title="SMPTE ST 164-2002 Motion-Picture Film (8-mm Type S) - Magnetic audio record",
+        seen="abstract only (0.027 in stripe; picture-audio displacement specified, value not in the abstract)",
+    ),
+    "ST181": Source(
+        title="SMPTE 181-2001 8-mm Type S - 16-mm film perforated Type S (1-3) - Printed areas",
+        seen="scope and notes only",
+    ),
+    "ST200M": Source(
+        title="SMPTE ST 200M-2003 8-mm Type S - Model 1 sound camera cartridge - camera run length",
+        seen="clauses 1 and 2.1",
+    ),
+    "ST201": Source(title="SMPTE 201M, 16 mm type W, camera aperture image", seen="not seen; from memory"),
+    "ST239": Source(
+        title="SMPTE ST 239-2004 Motion-Picture Film (16-mm) - Perforated 8-mm Type R, 2R",
+        seen="scope only (pitches are in the scope)",
+    ),
+    "ST35x16": Source(
+        title="SMPTE standard for 35-mm film with 16-mm type perforations (number not read)",
+        seen="scope: pitches 7.605 and 7.620 mm",
+    ),
+    "ST41": Source(
+        title="SMPTE 41-1999 Motion-Picture Film (16-mm) - Prints - Photographic audio records",
+        seen="clauses 1 to 4 in a text extract (number inferred from its scope; table not seen); number and title cited inside ST 233-2003",
+    ),
+    "VCBOOK": Source(title="A Practical Guide to Video and Audio Compression, film chapter", seen="text"),
+    "WHEELER": Source(title="L. J. Wheeler, Principles of Cinematography, p. 286", seen="page, OCR"),
+    "Z22.17": Source(
+        title="American Standard Z22.17, 8 mm, cutting and perforating", seen="not seen; from memory"
+    ),
+    "Z22.19": Source(
+        title="American Standard Z22.19, 8 mm, camera aperture and image", seen="not seen; from memory"
+    ),
+    "Z22.5": Source(
+        title="American Standard Z22.5-1947, 16-mm silent film cutting and perforating, reproduced in '16-mm Sound Motion Pictures' (1949), p. 106",
+        seen="table, OCR",
+    ),
+}
