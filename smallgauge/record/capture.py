@@ -1,0 +1,130 @@
+"""`capture.json`: which files a capture is made of, the digest of each frame, its encoding and its survey.
+
+A capture and a reel are two things: a reel may have several captures, a capture several reels. Here a
+reel has one capture, whose number is 0, and both keep their papers in one folder.
+"""
+
+import hashlib
+from dataclasses import dataclass
+
+from smallgauge.media.frame import PixelEncoding
+from smallgauge.picture.perforations import PerforationSurvey
+from smallgauge.record.finding import Finding
+from smallgauge.record.notes import CaptureNotes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CapturedFile:
+    """One captured frame: its file as received, and its picture.
+
+    `file_sha256` proves the bytes received ("" where frames share one video file), `digest` the
+    picture ("" for a frame that could not be read and was let pass).
+    """
+
+    name: str
+    number: int  # number in the file name
+    file_sha256: str
+    digest: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CapturedSound:
+    """The captured sound as received."""
+
+    name: str
+    rate: int
+    channels: int
+    samples: int
+    bits: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Light:
+    """How code values are read as light: what was stated, or assumed (then `assumed` says so)."""
+
+    bits: int
+    code_values: str
+    gamma_curve: str | None
+    log_density_range: float | None
+    code_black: float
+    code_open_gate: float | None
+    assumed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PictureAreaPx:
+    """The camera's picture, in pixels from the frame's film reference (pixel centres).
+
+    `measured` names the sides that were seen; the others are the gauge's nominal place at this scale.
+    """
+
+    left: float
+    right: float
+    top: float
+    bottom: float
+    measured: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineUpFigure:
+    """One line-up figure as printed: what, value with unit, and a plain word (good, look, bad)."""
+
+    name: str
+    value: float
+    unit: str
+    word: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Capture:
+    """Everything that is known of a capture before and after its frames were all read.
+
+    `stage` is "surveyed" (survey frozen, digests not yet known) or "complete". `identity` tells two
+    captures apart before all frames are read: names, sizes and the first and last file. `digest` is
+    SHA-256 over all frame digests in order and the sound's.
+    """
+
+    version: int = 1
+    program: str
+    stage: str
+    identity: str
+    measured_with: str  # digest of the operator's words that the measuring depends on
+    name: str
+    kind: str
+    format: str
+    width: int
+    height: int
+    count: int
+    encoding: PixelEncoding
+    rate: str | None
+    numbers: tuple[int, ...]
+    notes: CaptureNotes
+    light: Light
+    gauge: str
+    gauge_sure: bool
+    gauge_reason: str
+    gauge_scores: tuple[tuple[str, float], ...]
+    survey: PerforationSurvey | None
+    position_from: str  # "perforation", "film edge" or "picture"
+    picture_area: PictureAreaPx
+    line_up: tuple[LineUpFigure, ...]
+    sound: CapturedSound | None
+    findings: tuple[Finding, ...]
+    files: tuple[CapturedFile, ...] = ()
+    digest: str = ""
+
+
+def digest_capture(files: tuple[CapturedFile, ...], sound: CapturedSound | None) -> str:
+    """SHA-256 over the frame digests in order and the sound's file digest.
+
+    Examples
+    --------
+    >>> digest_capture((), None)[:8]
+    '6e4001ff'
+    """
+    total = hashlib.sha256(b"smallgauge capture 1\n")
+    for file in files:
+        total.update(f"{file.digest}\n".encode())
+    total.update(f"{sound.sha256 if sound else ''}\n".encode())
+    return total.hexdigest()

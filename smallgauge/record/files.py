@@ -1,0 +1,137 @@
+"""The papers to and from JSON, TOML and JSON lines; Parquet tables are in `table.py`.
+
+Documents are plain frozen classes; the converter is here. All mistakes of a document come at once,
+each with its place.
+"""
+
+import json
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, TypeVar
+
+from smallgauge.errors import MaterialError
+from smallgauge.media.whole import append_line, write_whole_bytes
+from smallgauge.record.treatment import Decision, InForce, Treatment
+
+Paper = TypeVar("Paper")
+
+
+def _converter() -> Any:
+    import cattrs
+
+    converter = cattrs.Converter(forbid_extra_keys=False, detailed_validation=True)
+    converter.register_unstructure_hook(Fraction, str)
+    converter.register_structure_hook(Fraction, lambda value, _: Fraction(value))
+    converter.register_unstructure_hook(float, _finite)
+    converter.register_structure_hook(float, lambda value, _: float("nan") if value is None else float(value))
+    converter.register_structure_hook(object, lambda value, _: value)
+    return converter
+
+
+def _finite(value: float) -> float | None:
+    return value if value == value and abs(value) != float("inf") else None
+
+
+def to_plain(paper: object) -> Any:
+    """A paper as dicts, lists, text and numbers; unknown numbers (NaN) become null."""
+    return _plain(_converter().unstructure(paper))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, Fraction):
+        return str(value)
+    if isinstance(value, float):
+        return _finite(value)
+    return value
+
+
+def write_json(path: Path, paper: object) -> None:
+    """Write a paper as JSON, whole or not at all."""
+    text = json.dumps(to_plain(paper), indent=1, ensure_ascii=False, allow_nan=False)
+    write_whole_bytes(path, (text + "\n").encode())
+
+
+def read_json(path: Path, kind: type[Paper]) -> Paper:
+    """Read a paper; MaterialError names every mistake and its place."""
+    try:
+        plain = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise MaterialError(f"{path.name} must be a whole JSON document, but {error}; it lies in {path.parent}.") from None
+    return _structured(plain, kind, path)
+
+
+def _structured(plain: Any, kind: type[Paper], path: Path) -> Paper:
+    import cattrs
+
+    try:
+        paper: Paper = _converter().structure(plain, kind)
+        return paper
+    except cattrs.BaseValidationError as error:
+        mistakes = "; ".join(cattrs.transform_error(error))
+    except (TypeError, ValueError, KeyError) as error:
+        mistakes = str(error)
+    raise MaterialError(f"{path.name} is not as this program writes it: {mistakes}; it lies in {path.parent}.")
+
+
+def read_decisions(path: Path) -> tuple[Decision, ...]:
+    """The log of decisions; a torn last line (power cut) is left out."""
+    if not path.exists():
+        return ()
+    raw = path.read_bytes()
+    whole = raw[: raw.rfind(b"\n") + 1].decode("utf-8", errors="replace")
+    try:
+        lines = [json.loads(line) for line in whole.splitlines()]
+    except ValueError as error:
+        raise MaterialError(f"{path.name} must hold one JSON document a line, but {error}; it lies in {path.parent}.") from None
+    return tuple(_structured(line, Decision, path) for line in lines)
+
+
+def add_decisions(path: Path, before: tuple[Decision, ...], after: tuple[Decision, ...]) -> None:
+    """Append what `after` holds beyond `before`; the reel's lock is held by the caller."""
+    if path.exists():
+        raw = path.read_bytes()
+        if not raw.endswith(b"\n") and raw:
+            write_whole_bytes(path, raw[: raw.rfind(b"\n") + 1])
+    for decision in after[len(before) :]:
+        append_line(path, json.dumps(to_plain(decision), ensure_ascii=False, allow_nan=False))
+
+
+def write_treatment(path: Path, treatment: Treatment) -> None:
+    """Write `treatment.toml`: the decisions in force; unknown is absent, never NaN."""
+    import tomli_w
+
+    def row(entry: InForce) -> dict[str, Any]:
+        out = _without_none(to_plain(entry.decision))
+        if entry.proposal is not None:
+            out["proposal"] = _without_none(to_plain(entry.proposal))
+        return out
+
+    document = {"treatment": 1, "revision": treatment.revision, "decision": [row(e) for e in treatment.in_force]}
+    write_whole_bytes(path, tomli_w.dumps(document).encode())
+
+
+def _without_none(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _without_none(v) for k, v in value.items() if v is not None}
+    if isinstance(value, list):
+        return [_without_none(v) for v in value if v is not None]
+    return value
+
+
+def read_text_if_there(path: Path) -> str:
+    """The text of a file, or "" where there is none."""
+    return path.read_text(encoding="utf-8") if path.exists() else ""
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write text whole or not at all."""
+    write_whole_bytes(path, text.encode())
+
+
+Progress = Callable[[str, int, int], None]
+"""Called with (what, done, of) while a pass works."""

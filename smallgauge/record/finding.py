@@ -1,0 +1,137 @@
+"""One thing that was noticed or checked, and the proof that gathers the checks.
+
+A finding carries a code and its numbers, never a sentence: every sentence that a person reads stands
+in `deliver/words.py`, and a test holds the two complete.
+"""
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Weight = Literal["note", "finding", "failure"]
+FINDING_WEIGHTS: dict[str, Weight] = {}
+
+
+def _declare(weight: Weight, *codes: str) -> None:
+    for code in codes:
+        FINDING_WEIGHTS[code] = weight
+
+
+# A note needs nobody. A finding is told and the work goes on. A failure ends the command with exit code 1.
+_declare(
+    "note",
+    "files passed over",
+    "sound start assumed",
+    "colour was converted",
+    "alpha dropped",
+    "pitch not measured",
+    "archive kept as it came",
+    "archive sound copied",
+    "check not made",
+    "gauge not stated",
+    "sound none",
+)
+_declare(
+    "finding",
+    "unknown key",
+    "numbering gap",
+    "frame let pass",
+    "perforation full scale",
+    "perforation not measured",
+    "perforations not in view",
+    "gauge not sure",
+    "decoder log of the capture",
+    "sound shorter",
+    "sound longer",
+    "time stamps set aside",
+    "frames doubled",
+    "frame clipped",
+    "picture area assumed",
+    "camera speed guessed",
+    "negative left as captured",
+    "operator keeps another value",
+    "line-up",
+    "encoding assumed",
+    "light above the open gate",
+    "registration weak",
+    "pixels not square",
+    "interlaced",
+)
+_declare(
+    "failure",
+    "sync not set",
+    "on hold",
+    "frame digest differs",
+    "frame count differs",
+    "file digest differs",
+    "file missing",
+    "decoder log of our file",
+    "rate differs",
+    "sound length differs",
+    "checksum of the container fails",
+    "viewing copy differs",
+    "row count differs",
+    "package incomplete",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing noticed: what kind, where, and its numbers (text, numbers or lists of them).
+
+    Examples
+    --------
+    >>> Finding(code="numbering gap", where="capture", values={"after": "frame_0011.dpx", "missing": 2}).weight
+    'finding'
+    """
+
+    code: str
+    where: str = ""
+    values: dict[str, object] = field(default_factory=dict)
+
+    @property
+    def weight(self) -> Weight:
+        """How much it matters: fixed for each code, in one table."""
+        return FINDING_WEIGHTS[self.code]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One check that was made (or not), of what, how often, and how many passed."""
+
+    name: str  # key in deliver/words.py
+    of: str  # file or subject
+    made: int  # how many things were compared
+    passed: int
+    by: str  # what compared them: "own decoder", "sha256", ...
+
+    @property
+    def good(self) -> bool:
+        """Made at least once, and every time with the expected result."""
+        return self.made > 0 and self.passed == self.made
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileDigest:
+    """A file of the reel, as it was when it was proved."""
+
+    name: str
+    bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """Every check, what was found, and the digests of the files that it speaks of."""
+
+    reel: str
+    capture_digest: str
+    checks: tuple[Check, ...]
+    findings: tuple[Finding, ...]
+    files: tuple[FileDigest, ...]
+
+    @property
+    def good(self) -> bool:
+        """All checks passed and nothing found that fails."""
+        return all(check.good for check in self.checks) and not any(
+            finding.weight == "failure" for finding in self.findings
+        )

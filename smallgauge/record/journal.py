@@ -1,0 +1,97 @@
+"""What has been made and may be kept: one line a finished piece of work, each chained to the one before.
+
+A line names the pass, the file, the range of frames, the key (a digest of all that the piece depends
+on) and the file's own SHA-256. A piece whose key and file digest agree is kept: that is going on after
+a power cut, and making again only what changed. A torn last line (power cut) is dropped.
+"""
+
+import hashlib
+import json
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from smallgauge.errors import FixityError
+from smallgauge.media.whole import append_line, digest_file, write_whole_bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalLine:
+    """One finished piece: `first` and `stop` are frames (0, 0 where the piece is a whole file)."""
+
+    step: str
+    file: str  # below the reel's folder, with forward slashes
+    first: int
+    stop: int
+    key: str
+    sha256: str
+    rows: int = 0
+
+
+def key_of(*parts: object) -> str:
+    """Digest of anything that JSON can write, for a piece's key.
+
+    Examples
+    --------
+    >>> key_of("a", 1) == key_of("a", 1), key_of("a", 1) == key_of("a", 2)
+    (True, False)
+    """
+    text = json.dumps(parts, sort_keys=True, default=str, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+class Journal:
+    """The journal of one reel, open for reading and adding; only one process holds the reel's lock."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.path = folder / "work" / "journal.jsonl"
+        self.lines: dict[str, JournalLine] = {}
+        self._last = ""
+        if self.path.exists():
+            self._read()
+
+    def _read(self) -> None:
+        raw = self.path.read_bytes()
+        whole = raw[: raw.rfind(b"\n") + 1]
+        for number, text in enumerate(whole.splitlines(), start=1):
+            try:
+                entry = json.loads(text)
+                before = entry.pop("before")
+                line = JournalLine(**entry)
+            except (ValueError, TypeError, KeyError, AttributeError):
+                self._broken(number)
+            if before != hashlib.sha256(self._last.encode()).hexdigest():
+                self._broken(number)
+            self._last = text.decode()
+            self.lines[line.file] = line
+        if whole != raw:
+            write_whole_bytes(self.path, whole)
+
+    def _broken(self, number: int) -> None:
+        raise FixityError(
+            f"The journal must be as it was written, but line {number} of {self.path} was changed afterwards; "
+            "move the folder 'work' away and run the command again: everything is then made and checked anew."
+        )
+
+    def add(self, line: JournalLine) -> None:
+        """Append one line and force it to the disk."""
+        entry = {**asdict(line), "before": hashlib.sha256(self._last.encode()).hexdigest()}
+        text = json.dumps(entry, sort_keys=True, separators=(",", ":"))
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        append_line(self.path, text)
+        self._last = text
+        self.lines[line.file] = line
+
+    def add_file(self, step: str, file: str, *, key: str, first: int = 0, stop: int = 0, rows: int = 0) -> JournalLine:
+        """Hash a finished file and append its line."""
+        line = JournalLine(
+            step=step, file=file, first=first, stop=stop, key=key, sha256=digest_file(self.folder / file), rows=rows
+        )
+        self.add(line)
+        return line
+
+    def holds(self, file: str, key: str) -> bool:
+        """Is this file there, made from exactly this, and unchanged on the disk?"""
+        line = self.lines.get(file)
+        path = self.folder / file
+        return line is not None and line.key == key and path.is_file() and digest_file(path) == line.sha256

@@ -1,0 +1,52 @@
+"""What a finished film, a viewing copy and a still are to be."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+SEGMENT_FRAMES = 250  # film positions in a segment; common practice, no source: at most minutes of work are lost
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FinishedRecipe:
+    """The finished film: display picture, BT.709 primaries, light = code^2.4, full range."""
+
+    file: str = "finished.mkv"
+    bits: int = 12
+    encoding: str = "RGB, BT.709 primaries, full range, light = (code/maximum)^2.4 (BT.1886), white 1.0"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CopyRecipe:
+    """A copy that plays; `rate` None is the film's own rate, otherwise frames are repeated evenly."""
+
+    file: str
+    rate: Fraction | None
+    largest_height: int = 1080
+    quality: int = 19  # H.264 constant rate factor; the reference's range is 18 to 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StillRecipe:
+    """Photographs: the sharpest frame of each scene, as the finished picture shows it."""
+
+    folder: str = "stills"
+    quality: int = 92
+    most: int = 60
+
+
+FINISHED = FinishedRecipe()
+STILLS = StillRecipe()
+
+
+def copies(television_rate: Fraction) -> tuple[CopyRecipe, ...]:
+    """The viewing copy at the film's own rate and the television copy by even repeats.
+
+    Examples
+    --------
+    >>> [copy.file for copy in copies(Fraction(25))]
+    ['viewing.mp4', 'television.mp4']
+    """
+    return (
+        CopyRecipe(file="viewing.mp4", rate=None),
+        CopyRecipe(file="television.mp4", rate=television_rate),
+    )

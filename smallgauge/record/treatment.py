@@ -1,0 +1,154 @@
+"""Decisions: what shall be done, who decided it, when, and why.
+
+The log (`decisions.jsonl`) only grows; `treatment.toml` is a pure function of it. The program proposes
+and the operator decides: a new proposal never overwrites an operator's decision, it stands beside it.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from smallgauge.errors import CallerError
+
+PROGRAM = "program"
+SUBJECTS = ("camera_speed", "registration", "framing", "sync")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """One decision as it was made. `value` None takes the operator's decision back.
+
+    `anchor` is "reel" or "scene@N" (the scene that holds film position N). `proposal_of` is the
+    operator's decision that a differing proposal of the program stands beside.
+    """
+
+    id: int
+    revision: int
+    by: str  # PROGRAM or the operator's initials
+    at: str  # ISO 8601, handed in by the caller
+    subject: str
+    anchor: str
+    value: dict[str, object] | None
+    why: str
+    replaces: int | None = None
+    proposal_of: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InForce:
+    """A decision in force and, beside an operator's, what the program would propose now."""
+
+    decision: Decision
+    proposal: Decision | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Treatment:
+    """All decisions in force, by subject and anchor, at one revision of the log."""
+
+    revision: int
+    in_force: tuple[InForce, ...]
+
+    def find(self, subject: str, anchor: str = "reel") -> InForce | None:
+        """The decision on a subject, or None."""
+        for entry in self.in_force:
+            if entry.decision.subject == subject and entry.decision.anchor == anchor:
+                return entry
+        return None
+
+    def value(self, subject: str) -> dict[str, object]:
+        """The value in force for the whole reel; CallerError when nothing was decided."""
+        entry = self.find(subject)
+        if entry is None or entry.decision.value is None:
+            raise CallerError(f"Rendering needs a decision on {subject}, found none; run `smallgauge treat` first.")
+        return entry.decision.value
+
+
+def treatment_of(decisions: Iterable[Decision]) -> Treatment:
+    """The decisions in force, from the log in its order.
+
+    Examples
+    --------
+    >>> log = propose((), subject="camera_speed", value={"rate": "16"}, at="2026-01-17T10:00:00Z", why="usual")
+    >>> log = decide(log, subject="camera_speed", value={"rate": "18"}, by="m.k.", at="2026-01-17T10:05:00Z", why="walking")
+    >>> log = propose(log, subject="camera_speed", value={"rate": "24"}, at="2026-01-17T11:00:00Z", why="hum")
+    >>> entry = treatment_of(log).find("camera_speed")
+    >>> entry.decision.value, entry.proposal.value
+    ({'rate': '18'}, {'rate': '24'})
+    """
+    program: dict[tuple[str, str], Decision] = {}
+    operator: dict[tuple[str, str], Decision] = {}
+    revision = 0
+    for decision in decisions:
+        place = (decision.subject, decision.anchor)
+        revision = max(revision, decision.revision)
+        if decision.by == PROGRAM:
+            program[place] = decision
+        elif decision.value is None:
+            operator.pop(place, None)
+        else:
+            operator[place] = decision
+    entries = []
+    for place in sorted({*program, *operator}):
+        mine, theirs = program.get(place), operator.get(place)
+        if theirs is not None:
+            beside = mine if mine is not None and mine.value != theirs.value else None
+            entries.append(InForce(decision=theirs, proposal=beside))
+        elif mine is not None:
+            entries.append(InForce(decision=mine))
+    return Treatment(revision=revision, in_force=tuple(entries))
+
+
+def propose(
+    decisions: tuple[Decision, ...], *, subject: str, value: dict[str, object], at: str, why: str, anchor: str = "reel"
+) -> tuple[Decision, ...]:
+    """The log with a proposal of the program; unchanged when its last proposal was the same."""
+    last = _last(decisions, subject, anchor, by_program=True)
+    if last is not None and last.value == value:
+        return decisions
+    theirs = _operator(decisions, subject, anchor)
+    new = _next(decisions, subject=subject, anchor=anchor, value=value, by=PROGRAM, at=at, why=why)
+    new = replace(new, replaces=last.id if last else None, proposal_of=theirs.id if theirs else None)
+    return (*decisions, new)
+
+
+def decide(
+    decisions: tuple[Decision, ...],
+    *,
+    subject: str,
+    value: dict[str, object] | None,
+    by: str,
+    at: str,
+    why: str,
+    anchor: str = "reel",
+    revision_seen: int | None = None,
+) -> tuple[Decision, ...]:
+    """The log with an operator's decision; refused when somebody decided after the revision that they saw."""
+    if by == PROGRAM or not by:
+        raise CallerError("A decision needs the initials of the person who decides; give them with --by.")
+    if subject not in SUBJECTS:
+        raise CallerError(f"A decision needs a subject of {', '.join(SUBJECTS)}, found '{subject}'.")
+    now = treatment_of(decisions).revision
+    if revision_seen is not None and revision_seen != now:
+        raise CallerError(f"The decision was made on revision {revision_seen}, but the treatment is now at {now}; look again and decide.")
+    theirs = _operator(decisions, subject, anchor)
+    if theirs is not None and theirs.value == value:
+        return decisions
+    new = _next(decisions, subject=subject, anchor=anchor, value=value, by=by, at=at, why=why)
+    return (*decisions, replace(new, replaces=theirs.id if theirs else None))
+
+
+def _next(decisions: tuple[Decision, ...], *, subject: str, anchor: str, value: dict[str, object] | None, by: str, at: str, why: str) -> Decision:
+    number = len(decisions) + 1
+    return Decision(id=number, revision=number, by=by, at=at, subject=subject, anchor=anchor, value=value, why=why)
+
+
+def _last(decisions: tuple[Decision, ...], subject: str, anchor: str, *, by_program: bool) -> Decision | None:
+    for decision in reversed(decisions):
+        if (decision.subject, decision.anchor) == (subject, anchor) and (decision.by == PROGRAM) == by_program:
+            return decision
+    return None
+
+
+def _operator(decisions: tuple[Decision, ...], subject: str, anchor: str) -> Decision | None:
+    last = _last(decisions, subject, anchor, by_program=False)
+    return last if last is not None and last.value is not None else None
