@@ -18,15 +18,21 @@ SOURCES: dict[str, Source] = {
     "derived": Source(title="derived here by arithmetic", seen="the equation beside it"),
 }
 
-# Film: dimensions, pitches, rates and sound on film. Keys are those of the standards' own numbers where there is one.
+# Film: dimensions, pitches, rates and sound on film. Keys are the standards' own numbers where there is one.
 SOURCES |= {
     "BTA": Source(
-        title="Encyclopedia article 'Bild-Ton-Abstand' (German Wikipedia), listing ISO 490, 1201, 2404, 2939, 3027, 4243, 4244 as literature",
+        title=(
+            "Encyclopedia article 'Bild-Ton-Abstand' (German Wikipedia), listing ISO 490, 1201, 2404, "
+            "2939, 3027, 4243, 4244 as literature"
+        ),
         seen="text",
     ),
     "COLL": Source(title="Dutch collectors' page on film formats", seen="text"),
     "DAMM2004": Source(
-        title="H. M. Damm, Total anti-symmetrische Quasigruppen, dissertation, Philipps-Universität Marburg (2004)",
+        title=(
+            "H. M. Damm, Total anti-symmetrische Quasigruppen, dissertation, Philipps-Universität "
+            "Marburg (2004)"
+        ),
         seen="not seen; the table of order 10 is from memory and its claims are tested",
     ),
     "DARTMOUTH": Source(
@@ -38,17 +44,26 @@ SOURCES |= {
     ),
     "DEWIKI95": Source(title="German Wikipedia, '9,5-mm-Film'", seen="text"),
     "ENC8": Source(
-        title="Encyclopedia articles '8 mm film', 'Super 8 film', 'Standard 8 mm film', '9.5 mm film' (Wikipedia)",
+        title=(
+            "Encyclopedia articles '8 mm film', 'Super 8 film', 'Standard 8 mm film', '9.5 mm film' "
+            "(Wikipedia)"
+        ),
         seen="text",
     ),
     "ENCFOOT": Source(title="Encyclopedia article 'Filmfuss' (German Wikipedia)", seen="text"),
     "ENCSTEP": Source(title="Encyclopedia article 'Filmschritt' (German Wikipedia)", seen="text"),
     "FIAFMAN": Source(
-        title="FIAF Moving Image Cataloguing Manual, appendix D.16.1 to D.16.6 (terms as carried in the CC BY 4.0 ontology of the FIAF Cataloguing and Documentation Commission)",
+        title=(
+            "FIAF Moving Image Cataloguing Manual, appendix D.16.1 to D.16.6 (terms as carried in the "
+            "CC BY 4.0 ontology of the FIAF Cataloguing and Documentation Commission)"
+        ),
         seen="term lists",
     ),
     "FSM": Source(
-        title="Table of camera gate sizes 'as in the standard', after a film pocket book of 1955 with later additions (television museum page, German)",
+        title=(
+            "Table of camera gate sizes 'as in the standard', after a film pocket book of 1955 with "
+            "later additions (television museum page, German)"
+        ),
         seen="table",
     ),
     "HYWIKI": Source(title="Armenian Wikipedia, '16 mm film'", seen="first lines: width 15.95 +-0.025"),
@@ -107,7 +122,9 @@ SOURCES |= {
     ),
     "ST164": Source(
         title="SMPTE ST 164-2002 Motion-Picture Film (8-mm Type S) - Magnetic audio record",
-        seen="abstract only (0.027 in stripe; picture-audio displacement specified, value not in the abstract)",
+        seen=(
+            "abstract only (0.027 in stripe; picture-audio displacement specified, value not in the abstract)"
+        ),
     ),
     "ST181": Source(
         title="SMPTE 181-2001 8-mm Type S - 16-mm film perforated Type S (1-3) - Printed areas",
@@ -128,7 +145,10 @@ SOURCES |= {
     ),
     "ST41": Source(
         title="SMPTE 41-1999 Motion-Picture Film (16-mm) - Prints - Photographic audio records",
-        seen="clauses 1 to 4 in a text extract (number inferred from its scope; table not seen); number and title cited inside ST 233-2003",
+        seen=(
+            "clauses 1 to 4 in a text extract (number inferred from its scope; table not seen); number "
+            "and title cited inside ST 233-2003"
+        ),
     ),
     "VCBOOK": Source(title="A Practical Guide to Video and Audio Compression, film chapter", seen="text"),
     "WHEELER": Source(title="L. J. Wheeler, Principles of Cinematography, p. 286", seen="page, OCR"),
@@ -139,7 +159,10 @@ SOURCES |= {
         title="American Standard Z22.19, 8 mm, camera aperture and image", seen="not seen; from memory"
     ),
     "Z22.5": Source(
-        title="American Standard Z22.5-1947, 16-mm silent film cutting and perforating, reproduced in '16-mm Sound Motion Pictures' (1949), p. 106",
+        title=(
+            "American Standard Z22.5-1947, 16-mm silent film cutting and perforating, reproduced in "
+            "'16-mm Sound Motion Pictures' (1949), p. 106"
+        ),
         seen="table, OCR",
     ),
 }

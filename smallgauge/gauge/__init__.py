@@ -1,1 +1,1 @@
-"""What each gauge of film is: dimensions, pitch, rates, stripe. Data with sources; no algorithms, no files."""
+"""What each gauge of film is: dimensions, pitch, rates, stripe. Data with sources; no files."""

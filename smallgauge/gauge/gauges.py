@@ -64,9 +64,10 @@ class ImageArea:
 class Gauge:
     """One gauge of film.
 
-    `rows` counts from the left of a picture seen upright. A capture may show a one-row film with its holes on
-    either side (it depends on the machine and on which face of the film looks at the lens), so "left" there is
-    the side on which this project draws it, and the capture's own side is found or stated, never taken from here.
+    `rows` counts from the left of a picture seen upright. A capture may show a one-row film with its holes
+    on either side (it depends on the machine and on which face of the film looks at the lens), so "left"
+    there is the side on which this project draws it; the capture's own side is found or stated, never taken
+    from here.
 
     Examples
     --------
@@ -107,7 +108,8 @@ class Gauge:
 
     @property
     def usual_rates(self) -> tuple[Fraction, ...]:
-        """Rates that its cameras usually ran at, frames a second, the likeliest first; never a silent default."""
+        """Rates that its cameras usually ran at, frames a second, the likeliest first; never a "
+        "silent default."""
         return tuple(each.rate for each in self.running_rates if each.rank in ("usual", "second"))
 
 
@@ -298,7 +300,8 @@ SUPER_8 = Gauge(
         4.39,
         0.1,
         ("ST149", "ST164"),
-        "an estimate, not published: the image of 5.69 set between the perforation, which ends at 1.42, and the "
+        "an estimate, not published: the image of 5.69 set between the perforation, which ends at "
+        "1.42, and the "
         "stripe, which starts at about 7.29; measure it on a real capture",
     ),
     nominal_frames_per_foot=_second(
@@ -336,8 +339,10 @@ SUPER_8 = Gauge(
         ),
     ),
     notes=(
-        "The standards place a printed image from the perforation two before its frame (ST153), because that one "
-        "positions the print in the projector; a frame centred on the hole beside it differs by the local pitch "
+        "The standards place a printed image from the perforation two before its frame (ST153), "
+        "because that one "
+        "positions the print in the projector; a frame centred on the hole beside it differs by the "
+        "local pitch "
         "error.",
     ),
 )
@@ -430,7 +435,8 @@ SIXTEEN = Gauge(
                 26.0,
                 None,
                 "ST41",
-                "ahead of the centre of its picture; the tolerance, half a frame from memory, is lost in the text",
+                "ahead of the centre of its picture; the tolerance, half a frame from memory, is lost"
+                " in the text",
             ),
             width_mm=None,
             balance_width_mm=None,
@@ -468,7 +474,10 @@ SIXTEEN_TWO_ROWS = Gauge(
             ahead_frames=_second(28.0, None, "BTA", (), "names ISO 490, whose value was not seen"),
             width_mm=_seen(0.8, None, "ST101", "+0.00 / -0.15"),
             balance_width_mm=_seen(0.8, None, "ST101", "+0.00 / -0.15; stripe No. 2, optional"),
-            place="between the perforations and the film edge; the second stripe, on the other edge, is for balance",
+            place=(
+                "between the perforations and the film edge; the second stripe, on the other edge, is "
+                "for balance"
+            ),
         ),
     ),
     notes=(_SIXTEEN_PITCH_NOTE,),
@@ -569,7 +578,8 @@ UNSLIT_DOUBLE_8 = Gauge(
     running_rates=_TYPE_R_RATES,
     tracks=(),
     notes=(
-        "The two halves were exposed one after the other, so their pictures run in opposite directions (ENC8); "
+        "The two halves were exposed one after the other, so their pictures run in opposite "
+        "directions (ENC8); "
         "each picture centre is counted from the edge of its own half.",
         "It looks like 16 mm film with two rows: the pitch, half of that of 16 mm, tells them apart.",
     ),

@@ -1,7 +1,7 @@
 """Sound on film: where the stripe or the photographic track lies, and how far it runs ahead of its picture.
 
-"Ahead" means nearer the head of the roll: the sound that belongs to frame n lies beside frame n - ahead_frames
-as the film is counted from the head.
+"Ahead" means nearer the head of the roll: the sound that belongs to frame n lies beside frame
+n - ahead_frames as the film is counted from the head.
 """
 
 from dataclasses import dataclass
