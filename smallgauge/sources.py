@@ -166,3 +166,35 @@ SOURCES |= {
         seen="table, OCR",
     ),
 }
+
+# Per-frame measures of the picture: exposure, focus, scenes, gate, line-up.
+SOURCES |= {
+    "median error": Source(
+        title="Standard error of the median of n normal values, sqrt(pi/2) sigma / sqrt(n); textbook",
+        seen="derived; checked by simulation in the tests",
+    ),
+    "stills sharpness": Source(
+        title="Gradient energy after a Gaussian of 1.2 px over squared brightness, less a noise floor",
+        seen="own definition, tested on drawn pictures; Tenengrad family, common practice",
+    ),
+    "noise estimate": Source(
+        title="J. Immerkaer, Fast noise variance estimation, Comput. Vis. Image Underst. 64 (1996)",
+        seen="not seen; mask and its gain of 36 from memory, checked by arithmetic in the tests",
+    ),
+    "erf edge": Source(
+        title="Error function as the profile of a blurred edge; edge layout after ISO 12233:2014",
+        seen="derived; ISO 12233 second-hand",
+    ),
+    "biweight": Source(
+        title="J. W. Tukey's biweight, c = 4.685 for 95 % efficiency on normal errors; textbook",
+        seen="from memory",
+    ),
+    "DIS flow": Source(
+        title="T. Kroeger et al., Fast optical flow using dense inverse search, ECCV 2016",
+        seen="not seen; used as implemented in OpenCV",
+    ),
+    "scene change": Source(
+        title="Residual after motion and exposure over its running median, fixed threshold 3; own definition",
+        seen="own definition, measured on drawn sequences in the tests and in benchmarks/scenes.py",
+    ),
+}

@@ -1,0 +1,288 @@
+"""Scenes: where the camera was stopped and started again.
+
+make_proxy        light, picture area          ->  small picture of log light, moves with the film
+measure_change    proxy t-2, t-1, t            ->  ChangeReading                          (analyse)
+find_scenes       columns of change            ->  first frame of each scene              (analyse, join)
+
+Flicker changes the light of a picture, not its pattern: the logarithm of light is brought to zero mean
+and unit deviation first. A pan or a passing car moves the pattern: dense flow takes the motion out. What
+is left is compared with what is left in the frames around, so one fixed threshold serves every film.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.columns import Column
+from smallgauge.errors import CallerError
+
+COLUMNS: tuple[Column, ...] = (
+    Column(
+        name="change",
+        unit="1",
+        type="float64",
+        meaning="What is left between this frame and the one before it once exposure and motion are "
+        "taken out; 1 is one standard deviation of the picture's log light.",
+        source="scene change",
+        tolerance=1e-3,
+        halo=1,
+    ),
+    Column(
+        name="change_skip",
+        unit="1",
+        type="float64",
+        meaning="The same between this frame and the one two before it: tells a flash from a cut.",
+        source="scene change",
+        tolerance=1e-3,
+        halo=2,
+    ),
+)
+
+PROXY_WIDTH = 160  # scene change
+LEAST_LIGHT = 0.002  # added before the logarithm: light at density 2.7; common practice, no source
+LEAST_DEVIATION = 0.05  # of ln light: a blank frame's grain is not blown up; common practice, no source
+THRESHOLD = 3.0  # scene change
+HALF_WINDOW = 9  # frames; scene change
+SOFTENING = 0.02  # scene change
+# Starts closer than this are one: over-exposed frames while the motor runs up. Common practice, no source.
+RUN_UP_FRAMES = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeReading:
+    """Change of one frame against the one before and the one two before; NaN is "can't tell"."""
+
+    change: float
+    change_skip: float
+
+
+def make_proxy(
+    light: NDArray[np.float32], *, box: tuple[float, float, float, float], width: int = PROXY_WIDTH
+) -> NDArray[np.float32]:
+    """Small picture of the natural logarithm of light, cut out where this frame's picture lies.
+
+    Parameters
+    ----------
+    light : array, shape (height, width) or (height, width, 3), float32
+        Linear light, 0 to 1.
+    box : (left, top, right, bottom)
+        Picture area in this frame, px: the reel's area moved by this frame's film reference, so the
+        scanner's weave is no motion. Its size must be the same for all frames of a reel. It is cut
+        at whole pixels, which leaves under a tenth of a proxy pixel.
+    width : int
+        Width of the proxy, px; the height follows from the box.
+
+    Returns
+    -------
+    array, shape (proxy height, width), float32
+        ln(light + 0.002), mean of the channels, averaged over area; NaN throughout where the box is
+        unknown or reaches out of the frame by more than a tenth of its size. Parts of it that are
+        out of view repeat the frame's last row or column.
+
+    Raises
+    ------
+    CallerError
+        If the box has no area, or `width` is under 16.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> make_proxy(np.full((120, 160), 0.5, np.float32), box=(10, 10, 149.6, 109.7), width=32).shape
+    (23, 32)
+    """
+    left, top, right, bottom = box
+    if width < 16:
+        raise CallerError(f"make_proxy needs a width of at least 16 px, got {width}.")
+    if not all(math.isfinite(side) for side in box):
+        return np.full((max(16, round(width * 0.74)), width), np.nan, np.float32)
+    columns, rows = round(right - left), round(bottom - top)
+    if columns < 2 or rows < 2:
+        raise CallerError(f"make_proxy needs a picture area of at least 2 x 2 px, got {columns} x {rows}.")
+    height = max(16, round(width * rows / columns))
+    first_x, first_y = round(left), round(top)
+    over_x = max(0, -first_x, first_x + columns - light.shape[1])
+    over_y = max(0, -first_y, first_y + rows - light.shape[0])
+    if over_x > 0.1 * columns or over_y > 0.1 * rows:
+        return np.full((height, width), np.nan, np.float32)
+    import cv2
+
+    part = light[max(first_y, 0) : max(first_y, 0) + rows, max(first_x, 0) : max(first_x, 0) + columns]
+    if over_x or over_y:
+        pad_left, pad_top = max(0, -first_x), max(0, -first_y)
+        part = light[max(first_y, 0) : first_y + rows, max(first_x, 0) : first_x + columns]
+        part = cv2.copyMakeBorder(
+            part,
+            pad_top,
+            rows - pad_top - part.shape[0],
+            pad_left,
+            columns - pad_left - part.shape[1],
+            cv2.BORDER_REPLICATE,
+        )
+    # A whole factor first (fast), then the rest of the way.
+    factor = max(1, columns // (2 * width))
+    if factor > 1:
+        whole = part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor]
+        part = cv2.resize(
+            whole, (whole.shape[1] // factor, whole.shape[0] // factor), interpolation=cv2.INTER_AREA
+        )
+    if part.ndim == 3:
+        part = cv2.transform(part, np.full((1, part.shape[2]), 1.0 / part.shape[2], np.float32))
+    small = cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA)
+    logarithm: NDArray[np.float32] = np.log(np.maximum(small, 0.0) + np.float32(LEAST_LIGHT))
+    return logarithm
+
+
+def measure_change(
+    current: NDArray[np.float32],
+    previous: NDArray[np.float32] | None,
+    before_previous: NDArray[np.float32] | None,
+) -> ChangeReading:
+    """What changed between this frame and the two before it, exposure and motion taken out.
+
+    Parameters
+    ----------
+    current, previous, before_previous : array, shape (height, width), float32, or None
+        Proxies from `make_proxy`, all of one size; None where the reel has no such frame.
+
+    Returns
+    -------
+    ChangeReading
+        NaN where a proxy is missing or holds a NaN.
+
+    Notes
+    -----
+    Each proxy is brought to zero mean and unit deviation; dense flow (inverse search, "DIS flow")
+    carries the other frame to this one; the difference is smoothed by 1.5 px, so grain and small flow
+    errors do not count, and its mean absolute value is the reading. Flow is sought both ways and
+    the smaller reading is taken: one way fails at a border that a pan brings into view.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> scene = make_proxy(np.random.default_rng(1).random((120, 160), np.float32), box=(0, 0, 160, 120))
+    >>> reading = measure_change(scene + 0.2, scene, None)   # the lamp is brighter, nothing moved
+    >>> reading.change < 0.01, reading.change_skip
+    (True, nan)
+    """
+    return ChangeReading(
+        change=_pair_change(current, previous), change_skip=_pair_change(current, before_previous)
+    )
+
+
+def find_scenes(
+    change: NDArray[np.float64],
+    change_skip: NDArray[np.float64],
+    *,
+    threshold: float = THRESHOLD,
+    half_window: int = HALF_WINDOW,
+    run_up_frames: int = RUN_UP_FRAMES,
+) -> NDArray[np.int64]:
+    """First frame of each scene, from the whole columns of change.
+
+    Parameters
+    ----------
+    change, change_skip : array, shape (frames,), float
+        Columns as `measure_change` gives them, all frames of the reel in order.
+    threshold, half_window : float, int
+        A frame starts a scene where q > threshold, ``q = r / (median of r over +-half_window frames
+        without this one + 0.02)``, q the least over the pairs (t-1, t), (t-1, t+1), (t-2, t), so
+        that one flash or one spoilt frame is no cut ("scene change").
+    run_up_frames : int
+        Starts within so many frames after a start are the same start (over-exposed frames
+        while the camera's motor runs up); of these the frame with the largest change counts.
+
+    Returns
+    -------
+    array of int64
+        Begins with 0; empty for no frames.
+
+    Raises
+    ------
+    CallerError
+        If the columns are not of one length.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> change, skip = np.full(40, 0.05), np.full(40, 0.06)
+    >>> change[20], skip[20], skip[21] = 1.1, 1.1, 1.1
+    >>> find_scenes(change, skip).tolist()
+    [0, 20]
+    >>> change[31] = change[32] = skip[33] = 1.1     # one flash at 31
+    >>> find_scenes(change, skip).tolist()
+    [0, 20]
+    """
+    change = np.asarray(change, np.float64)
+    change_skip = np.asarray(change_skip, np.float64)
+    if change.shape != change_skip.shape or change.ndim != 1:
+        raise CallerError(
+            f"find_scenes needs two columns of one length, got shapes {change.shape} and {change_skip.shape}."
+        )
+    if change.size == 0:
+        return np.zeros(0, np.int64)
+    one = _against_neighbours(change, half_window)
+    two = _against_neighbours(change_skip, half_window)
+    after = np.append(two[1:], np.nan)
+    q = np.fmin(one, np.fmin(two, after))
+    # No pair but the direct one at the reel's ends: a start there cannot be told from a flash.
+    q[np.isnan(one) | (np.isnan(two) & np.isnan(after))] = np.nan
+    candidates = np.flatnonzero(q > threshold)
+    starts = [0]
+    group: list[int] = []
+    for frame in [*candidates.tolist(), None]:
+        if group and (frame is None or frame - group[0] > run_up_frames):
+            starts.append(max(group, key=lambda t: (change[t], -t)))
+            group = []
+        if frame is not None:
+            group.append(frame)
+    return np.array(starts, np.int64)
+
+
+def _against_neighbours(series: NDArray[np.float64], half_window: int) -> NDArray[np.float64]:
+    """Each value over the median of its neighbours plus the softening; NaN stays NaN."""
+    result = np.full(series.shape, np.nan)
+    for t in np.flatnonzero(np.isfinite(series)):
+        first = max(t - half_window, 0)
+        around = np.concatenate([series[first:t], series[t + 1 : t + half_window + 1]])
+        around = around[np.isfinite(around)]
+        if around.size >= 3:
+            result[t] = series[t] / (np.median(around) + SOFTENING)
+    return result
+
+
+def _normalised(proxy: NDArray[np.float32]) -> NDArray[np.float32]:
+    mean = float(np.mean(proxy, dtype=np.float64))
+    deviation = math.sqrt(float(np.var(proxy, dtype=np.float64)) + LEAST_DEVIATION**2)
+    return ((proxy - np.float32(mean)) / np.float32(deviation)).astype(np.float32)
+
+
+def _pair_change(current: NDArray[np.float32], other: NDArray[np.float32] | None) -> float:
+    if other is None or not (np.isfinite(current).all() and np.isfinite(other).all()):
+        return math.nan
+    if current.shape != other.shape:
+        raise CallerError(
+            f"measure_change needs proxies of one size, got {current.shape} and {other.shape}. "
+            "Give every frame a picture area of the same size."
+        )
+    here, there = _normalised(current), _normalised(other)
+    return min(_residual(here, there), _residual(there, here))
+
+
+def _residual(here: NDArray[np.float32], there: NDArray[np.float32]) -> float:
+    """Mean absolute smoothed difference once `there` is carried to `here`."""
+    import cv2
+
+    # DIS takes 8 bits: three deviations either way fill the scale.
+    seen = [np.clip(np.rint(127.5 + 42.5 * plane), 0, 255).astype(np.uint8) for plane in (here, there)]
+    finder = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
+    flow = finder.calc(seen[0], seen[1], None)
+    rows, columns = np.indices(here.shape, np.float32)
+    x, y = columns + flow[..., 0], rows + flow[..., 1]
+    carried = cv2.remap(there, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    difference = cv2.GaussianBlur(here - carried, (0, 0), 1.5)
+    inside = (x >= 0) & (x <= here.shape[1] - 1) & (y >= 0) & (y <= here.shape[0] - 1)
+    if np.count_nonzero(inside) < 0.25 * inside.size:
+        return float(np.mean(np.abs(difference), dtype=np.float64))
+    return float(np.mean(np.abs(difference[inside]), dtype=np.float64))
