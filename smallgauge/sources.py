@@ -151,6 +151,10 @@ SOURCES |= {
         ),
     ),
     "VCBOOK": Source(title="A Practical Guide to Video and Audio Compression, film chapter", seen="text"),
+    "STREEL": Source(
+        title="SMPTE standard for 8-mm Type S projection reels, 100 to 312 mm diameter (number not read)",
+        seen="scope (capacities up to 360 m, 1200 ft)",
+    ),
     "WHEELER": Source(title="L. J. Wheeler, Principles of Cinematography, p. 286", seen="page, OCR"),
     "Z22.17": Source(
         title="American Standard Z22.17, 8 mm, cutting and perforating", seen="not seen; from memory"

@@ -590,7 +590,8 @@ GAUGES: tuple[Gauge, ...] = (STANDARD_8, SUPER_8, SIXTEEN, SIXTEEN_TWO_ROWS, NIN
 
 def _plain(text: str) -> str:
     """Letters and digits only, lower case; a decimal comma and a decimal point are the same."""
-    return re.sub(r"[^a-z0-9½.]", "", text.casefold().replace(",", ".")).strip(".")
+    pointed = re.sub(r"(?<=\d),(?=\d)", ".", text.casefold())
+    return re.sub(r"[^a-z0-9½.]", "", pointed).strip(".")
 
 
 def gauge_named(text: str) -> Gauge:
