@@ -202,3 +202,31 @@ SOURCES |= {
         seen="own definition, measured on drawn sequences in the tests and in benchmarks/scenes.py",
     ),
 }
+
+# Code values, resampling and display encoding.
+SOURCES |= {
+    "BT.709": Source(
+        title="Recommendation ITU-R BT.709-6, item 1.2: opto-electronic transfer, undone",
+        seen="not seen; numbers from memory, checked in the tests against an independent implementation",
+    ),
+    "BT.1886": Source(
+        title="Recommendation ITU-R BT.1886, annex 1: display transfer, exponent 2.4, black level 0",
+        seen="not seen; exponent from memory, checked in the tests against an independent implementation",
+    ),
+    "Catmull and Smith 1980": Source(
+        title="E. Catmull, A. R. Smith, 3-D transformations of images in scanline order, SIGGRAPH 1980",
+        seen="not seen; from memory, the two passes derived here",
+    ),
+    "Farrow 1988": Source(
+        title="C. W. Farrow, A continuously variable digital delay element, IEEE ISCAS 1988",
+        seen="not seen; from memory, the coefficients designed here",
+    ),
+    "IEC 61966-2-1": Source(
+        title="IEC 61966-2-1:1999 Default RGB colour space - sRGB, 5.2",
+        seen="not seen; numbers from memory, checked in the tests against an independent implementation",
+    ),
+    "Wellons 2018": Source(
+        title="C. Wellons, Prospecting for hash functions (lowbias32), 2018, public domain",
+        seen="not seen; constants from memory, its evenness checked in the tests",
+    ),
+}
