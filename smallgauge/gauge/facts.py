@@ -16,6 +16,7 @@ Confidence = Literal[
     "derived here by arithmetic",
     "common practice, no source",
 ]
+Rank = Literal["usual", "second", "slow setting", "slow motion", "other"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +70,7 @@ class RunningRate:
     """
 
     rate: Fraction  # frames a second
-    rank: Literal["usual", "second", "slow setting", "slow motion", "projection"]
+    rank: Rank
     where: str  # which cameras or projectors, in plain words
     source: str  # key in SOURCES
     confidence: Confidence

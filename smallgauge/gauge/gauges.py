@@ -14,7 +14,7 @@ from fractions import Fraction
 from typing import Literal
 
 from smallgauge.errors import MaterialError
-from smallgauge.gauge.facts import Confidence, Fact, RunningRate
+from smallgauge.gauge.facts import Confidence, Fact, Rank, RunningRate
 from smallgauge.gauge.tracks import StripeTrack
 
 Row = Literal["left", "right", "centre"]
@@ -143,7 +143,7 @@ def _area(width: Fact, height: Fact) -> ImageArea:
 
 def _rate(
     rate: int,
-    rank: Literal["usual", "second", "slow setting", "slow motion", "projection"],
+    rank: Rank,
     where: str,
     source: str,
     confidence: Confidence,
@@ -250,7 +250,7 @@ STANDARD_8 = Gauge(
 SUPER_8 = Gauge(
     key="super-8",
     name="Super 8",
-    aliases=("super8", "s8", "8 mm type s", "type s", "single 8"),
+    aliases=("super8", "s8", "8 mm type s", "type s"),
     film_width_mm=_seen(7.976, 0.038, "ST149"),
     pitch_long_mm=_seen(
         4.2342, 0.01, "ST149", "423.42 / 100; printed as 0.1667 in (4.23418 mm) and, rounded, as 4.234 mm"
@@ -310,7 +310,7 @@ SUPER_8 = Gauge(
     running_rates=(
         _rate(18, "usual", "silent cameras", "ENC8", _SECOND),
         _rate(24, "second", "sound cameras, the better quality", "ENC8", _SECOND),
-        _rate(18, "projection", "sound", "memory", _MEMORY),
+        _rate(18, "other", "sound cameras", "memory", _MEMORY),
         _rate(9, "slow setting", "some cameras", "memory", _MEMORY),
         _rate(32, "slow motion", "some cameras", "memory", _MEMORY),
         _rate(36, "slow motion", "some cameras", "memory", _MEMORY),
