@@ -30,9 +30,12 @@ from smallgauge.picture.synthetic_film import (
     FilmGeometry,
     PerforationDamage,
     Pose,
+    draw_edge_print,
     draw_film_edges,
     draw_perforation,
     draw_rounded_gate,
+    draw_splice,
+    draw_stripes,
     film_geometry,
 )
 from smallgauge.picture.synthetic_scenes import SceneKind, draw_scene
@@ -40,6 +43,7 @@ from smallgauge.picture.synthetic_shapes import View, draw_capsule, draw_disc
 
 __all__ = [
     "DrawnFrame",
+    "PerforationDamage",
     "PerforationTruth",
     "ReelTruth",
     "SceneTruth",
@@ -443,6 +447,8 @@ def draw_frame(truth: ReelTruth, number: int) -> DrawnFrame:
     true = frame_truth(truth, number)
     pose = _pose(truth, number)
     exposure = _draw_exposure(truth, pose, true.film_frame)
+    if truth.edge_print:
+        _print_edges(truth, exposure, pose, true.film_frame)
     density = _density_of(truth, exposure, pose, true.film_frame)
     light = _light_of(truth, density, pose, true)
     return replace(true, samples=_code_of(truth, light, number, true.light_gain))
@@ -484,6 +490,16 @@ def _draw_exposure(truth: ReelTruth, pose: Pose, captured: int) -> Floats:
             for plane, part in zip(out, picture):
                 plane[top:bottom, left:right] += part * gate
     return out
+
+
+_PRINT_EVERY = 9  # film frames from one edge print to the next: common practice, no source
+
+
+def _print_edges(truth: ReelTruth, exposure: Floats, pose: Pose, captured: int) -> None:
+    nearest = round(captured / _PRINT_EVERY) * _PRINT_EVERY
+    for film_frame in (nearest - _PRINT_EVERY, nearest, nearest + _PRINT_EVERY):
+        along = _along_mm(truth, film_frame, captured, 0.0)
+        draw_edge_print(exposure, pose, _geometry(truth), truth.edge_print, along)
 
 
 def _last_frame(truth: ReelTruth) -> int:
@@ -528,7 +544,7 @@ def _picture(
 # Density over log exposure is a logistic, which over plain exposure is a quotient: the cheapest S-curve.
 _BASE = {"reversal": (0.16, 0.17, 0.19), "negative": (0.20, 0.52, 0.80)}  # base, fog and mask, R G B
 _RANGE = {"reversal": 2.75, "negative": 2.1}
-_HALF_EXPOSURE = {"reversal": 0.075, "negative": 0.32}  # exposure of half the range
+_HALF_EXPOSURE = {"reversal": 0.055, "negative": 0.32}  # exposure of half the range
 # Share of each dye (columns: cyan, magenta, yellow) in the density of R, G, B; rows add up to 1.
 _ABSORPTION = {
     "narrow": ((0.93, 0.06, 0.01), (0.08, 0.86, 0.06), (0.03, 0.12, 0.85)),
@@ -593,6 +609,10 @@ def _light_of(truth: ReelTruth, density: Floats, pose: Pose, true: DrawnFrame) -
     """Light that reached the sensor, 1 = open gate, lamp at its mean; `density` is used up."""
     geometry = _geometry(truth)
     opening, veil = _draw_openings(truth, geometry, pose, true)
+    draw_stripes(density, pose, geometry.stripes_mm)
+    for splice in truth.splices:
+        cut = _along_mm(truth, splice, true.film_frame, -0.5) - truth.splice_shift_um / 2000
+        draw_splice(density, opening, pose, cut, hypot(truth.lens_blur_px, (1 / 12) ** 0.5))
     if truth.dirt_per_frame > 0:
         _draw_dirt(truth, veil, pose, true.film_frame)
     beneath = bool(veil.any())

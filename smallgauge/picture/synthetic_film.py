@@ -5,6 +5,7 @@ is seen upright, along downwards from the picture centre of the film frame that 
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from math import ceil, cos, sin
 from typing import Literal
 
@@ -13,7 +14,11 @@ from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
 from smallgauge.gauge.gauges import Gauge
-from smallgauge.picture.synthetic_shapes import cover_of_distance, rounded_rectangle_distance
+from smallgauge.picture.synthetic_shapes import (
+    cover_of_distance,
+    draw_shifted,
+    rounded_rectangle_distance,
+)
 
 Plane = NDArray[np.float32]
 DamageKind = Literal["torn", "claw", "elongated", "crack", "tape", "specks", "chipped"]
@@ -24,9 +29,12 @@ __all__ = [
     "FilmGeometry",
     "PerforationDamage",
     "Pose",
+    "draw_edge_print",
     "draw_film_edges",
     "draw_perforation",
     "draw_rounded_gate",
+    "draw_splice",
+    "draw_stripes",
     "film_geometry",
 ]
 
@@ -211,6 +219,94 @@ def draw_film_edges(opening: Plane, pose: Pose, width_mm: float, sigma_px: float
         columns = np.arange(low, high, dtype=np.float32)[None, :]
         inside = (columns - line) * np.float32(-outward * cos(pose.tilt_rad))
         np.maximum(opening[:, low:high], cover_of_distance(inside, sigma_px), out=opening[:, low:high])
+
+
+def draw_stripes(
+    density: NDArray[np.float32], pose: Pose, stripes_mm: tuple[tuple[float, float], ...]
+) -> None:
+    """Lay the magnetic stripes: brown oxide, a little lighter than unexposed reversal film, on `density`.
+
+    Room light from the front shows it: source: common practice, no source. A stripe at the film edge is
+    drawn past it, since what lies outside the film is open anyway.
+    """
+    height, width = density.shape[1:]
+    rows = np.arange(height, dtype=np.float32)[:, None]
+    slope = np.float32(-np.tan(pose.tilt_rad))
+    for first, last in stripes_mm:
+        x0, y0 = pose.place(first, 0.0)
+        x1, _ = pose.place(last, 0.0)
+        shift = (rows - np.float32(y0)) * slope
+        low = int(np.clip(x0 + shift.min() - 4, 0, width))
+        high = int(np.clip(ceil(x1 + shift.max() + 4), 0, width))
+        x = np.arange(low, high, dtype=np.float32)[None, :] - shift
+        cover = cover_of_distance(np.maximum(np.float32(x0) - x, x - np.float32(x1)), 0.9)
+        for plane, value in zip(density, (1.62, 1.78, 1.92)):
+            part = plane[:, low:high]
+            part += cover * (np.float32(value) + np.float32(0.04) * (part - np.float32(2.5)) - part)
+
+
+def draw_splice(
+    density: NDArray[np.float32], opening: Plane, pose: Pose, along_mm: float, sigma_px: float
+) -> None:
+    """A tape splice: a crack of light across the film at the cut, tape over both ends, its edges dusty."""
+    height, width = opening.shape
+    k = pose.scale_px_per_mm
+    x, y = pose.place(pose.across_mm, along_mm)
+    reach = 2.6 * k
+    slack = abs(sin(pose.tilt_rad)) * width
+    top, bottom = int(np.clip(y - reach - slack, 0, height)), int(np.clip(y + reach + slack, 0, height))
+    if top >= bottom:
+        return
+    dy = np.arange(top, bottom, dtype=np.float32)[:, None] - np.float32(y)
+    dx = np.arange(width, dtype=np.float32)[None, :] - np.float32(x)
+    off = np.abs(dy * np.float32(cos(pose.tilt_rad)) - dx * np.float32(sin(pose.tilt_rad)))
+    tape = np.float32(0.06) * cover_of_distance(off - np.float32(2.2 * k), sigma_px)
+    tape += np.float32(0.22) * np.exp(-(((off - np.float32(2.2 * k)) / np.float32(1.6 * sigma_px)) ** 2))
+    for plane in density:
+        plane[top:bottom] += tape
+    slit = cover_of_distance(off - np.float32(0.012 * k), sigma_px)
+    slit -= cover_of_distance(off + np.float32(0.012 * k), sigma_px)
+    part = opening[top:bottom]
+    np.maximum(part, slit, out=part)
+
+
+@lru_cache(maxsize=4)
+def _letters(text: str, tall_px: float) -> NDArray[np.float32]:
+    """Edge print as exposure 0 to 1, reading down the film, smooth enough to be moved by parts of a pixel."""
+    import cv2
+
+    big = 4
+    size = big * tall_px / 21  # the plain stroke font is 21 units tall
+    thick = max(1, round(size * 2))
+    (wide, high), low = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, thick)
+    pad = 8 * big
+    page = np.zeros((high + low + 2 * pad, wide + 2 * pad), dtype=np.uint8)
+    cv2.putText(page, text, (pad, pad + high), cv2.FONT_HERSHEY_SIMPLEX, size, 255, thick, cv2.LINE_AA)
+    page = np.rot90(page, 3)
+    smooth = cv2.GaussianBlur(page.astype(np.float32) / 255, (0, 0), 0.7 * big)
+    small = cv2.resize(smooth, (page.shape[1] // big, page.shape[0] // big), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, dtype=np.float32)[None]
+
+
+def draw_edge_print(
+    exposure: NDArray[np.float32], pose: Pose, geometry: FilmGeometry, text: str, along_mm: float
+) -> None:
+    """Print the maker's words into the margin beside the first row, starting at `along_mm`."""
+    first = geometry.rows_mm[0]
+    left_margin = first < geometry.width_mm / 2 + 0.1
+    edge = min(abs(first - side) for side in (0.0, geometry.width_mm)) - geometry.hole_width_mm / 2
+    margin = edge if edge < 2 else (geometry.width_mm - geometry.apertures[0].width_mm) / 2
+    letters = _letters(text, round(0.42 * margin * pose.scale_px_per_mm, 3))
+    x, y = pose.place(margin / 2 if left_margin else geometry.width_mm - margin / 2, along_mm)
+    x -= (letters.shape[2] - 1) / 2
+    height, width = exposure.shape[1:]
+    left, right = max(0, int(x) - 2), min(width, int(x) + letters.shape[2] + 3)
+    top, bottom = max(0, int(y) - 2), min(height, int(y) + letters.shape[1] + 3)
+    if top >= bottom or left >= right:
+        return
+    light = draw_shifted(letters, left - x, top - y, (bottom - top, right - left), sigma_px=0.7)[0]
+    for plane, value in zip(exposure, (0.9, 0.55, 0.10)):
+        plane[top:bottom, left:right] += np.float32(value) * light
 
 
 def draw_perforation(

@@ -132,9 +132,9 @@ def _window(planes: Planes, x0: float, x1: float, y0: float, y1: float) -> tuple
 def draw_cover(
     planes: Planes, window: tuple[int, int, int, int], cover: NDArray[np.float32], colour: Colour
 ) -> None:
-    """Lay a colour over the planes, as far as `cover` (0 to 1) says; rows, columns of `window`."""
+    """Lay a colour over the planes, as far as `cover` (0 to 1) says; a fourth plane takes the cover."""
     top, bottom, left, right = window
-    for plane, value in zip(planes, colour):
+    for plane, value in zip(planes, (*colour, 1.0)):
         part = plane[top:bottom, left:right]
         part += cover * (np.float32(value) - part)
 
@@ -183,6 +183,9 @@ def draw_disc(
     for plane, value in zip(planes, colour):
         part = plane[top:bottom, left:right]
         part += cover * (np.float32(value) * light - part)
+    for plane in planes[3:]:
+        part = plane[top:bottom, left:right]
+        part += cover * (np.float32(1) - part)
 
 
 def draw_capsule(
@@ -222,8 +225,10 @@ def draw_polygon(
     *,
     strength: float = 1.0,
 ) -> None:
-    """Paint a convex polygon; corners in gate heights, clockwise on the screen."""
+    """Paint a convex polygon; corners in gate heights, either way round."""
     places = [view.place(*corner) for corner in corners]
+    if sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(places, places[1:] + places[:1])) < 0:
+        places.reverse()
     reach = 2.5 * view.soft_px
     xs, ys = [p[0] for p in places], [p[1] for p in places]
     window = _window(planes, min(xs) - reach, max(xs) + reach, min(ys) - reach, max(ys) + reach)
