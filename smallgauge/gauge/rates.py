@@ -115,7 +115,8 @@ def metres_from_pitches(gauge: Gauge, frames: Fraction | int) -> Fraction:
 def film_speed_mm_s(gauge: Gauge, rate: Fraction | int) -> Fraction:
     """Speed of new film past the gate or the sound head, millimetres a second: pitch times rate.
 
-    Raises CallerError if `rate` is floating point or not above 0. Source: the gauge's `pitch_long_mm`.
+    Raises CallerError if `rate` is floating point or not above 0. Source: the gauge's `pitch_long_mm`; the
+    example is in print (JSMPE1933).
 
     Examples
     --------

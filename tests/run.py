@@ -1,0 +1,165 @@
+"""`make test`: every check and every test, slice by slice, each within its allowance of processor time.
+
+    python tests/run.py            all of it
+    python tests/run.py --quick    without the static checks; for a second look at failing tests
+
+Runs ruff, mypy and the compiling of the kernels, then pytest once, in as many processes as there are
+processors (at most four), a file of tests to a process. `tests/budget.toml` says which slice a test counts to
+and how many user seconds the slice may use. Exits 1 if a check or a test fails, a slice is over its allowance,
+or pytest breaks off. The last line is the count, with the checks and the slices over their allowance in it.
+"""
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+MOST_PROCESSES = 4
+
+_WARM = """
+import importlib, importlib.util
+for name in ("smallgauge.picture.kernels", "smallgauge.sound.kernels"):
+    if importlib.util.find_spec(name) is not None:
+        warm = getattr(importlib.import_module(name), "warm", None)
+        print(name, "compiled" if warm else "has no warm()")
+        if warm:
+            warm()
+"""
+
+COMMANDS = {
+    "ruff check": ["-m", "ruff", "check", "."],
+    "ruff format": ["-m", "ruff", "format", "--check", "."],
+    "mypy": ["-m", "mypy"],
+    "kernels": ["-c", _WARM],
+}
+STATIC = ("ruff check", "ruff format", "mypy")
+
+
+@dataclass
+class Slice:
+    """One part of the run: what counts to it, what it may use, what it used."""
+
+    name: str
+    user_s: float
+    commands: list[str] = field(default_factory=list)
+    tests: list[str] = field(default_factory=list)
+    rest: bool = False
+    used_s: float = 0.0
+    passed: int = 0
+    failed: int = 0
+    skipped: int = 0
+
+    def claims(self, nodeid: str) -> bool:
+        """Whether a test belongs here by its path."""
+        path = nodeid.split("::")[0]
+        return any(path == each or path.startswith(each.rstrip("/") + "/") for each in self.tests)
+
+
+def processors() -> int:
+    """Processors that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def read_slices() -> list[Slice]:
+    """The slices of tests/budget.toml; exactly one must take the rest."""
+    text = (ROOT / "tests" / "budget.toml").read_text(encoding="utf-8")
+    slices = [Slice(**each) for each in tomllib.loads(text)["slice"]]
+    if sum(each.rest for each in slices) != 1:
+        sys.exit("tests/budget.toml: exactly one slice must say `rest = true`.")
+    return slices
+
+
+def run(arguments: list[str], environment: dict[str, str]) -> tuple[int, float]:
+    """Run Python with arguments in the repository: exit code, user seconds with those of its children."""
+    before = os.times().children_user
+    code = subprocess.run([sys.executable, *arguments], cwd=ROOT, env=environment, check=False).returncode
+    return code, os.times().children_user - before
+
+
+def run_commands(slices: list[Slice], environment: dict[str, str], *, quick: bool) -> None:
+    """The checks that are no tests."""
+    for part in slices:
+        for name in part.commands:
+            if quick and name in STATIC:
+                continue
+            print(f"== {name}", flush=True)
+            code, used_s = run(COMMANDS[name], environment)
+            part.used_s += used_s
+            part.passed += code == 0
+            part.failed += code != 0
+            if code:
+                print(f"== {name} FAILED", flush=True)
+
+
+def run_tests(slices: list[Slice], environment: dict[str, str], arguments: list[str]) -> bool:
+    """All tests in one run of pytest; False if it broke off before it had reported."""
+    processes = min(MOST_PROCESSES, processors())
+    rest = next(each for each in slices if each.rest)
+    with tempfile.TemporaryDirectory() as folder:
+        times = Path(folder) / "times.json"
+        spread = ["-n", str(processes), "--dist", "loadfile"] if processes > 1 else []
+        print(f"== pytest, {processes} processes", flush=True)
+        code, used_s = run(
+            ["-m", "pytest", "-q", *spread, *arguments], environment | {"SMALLGAUGE_TEST_TIMES": str(times)}
+        )
+        tests = json.loads(times.read_text(encoding="utf-8")) if times.is_file() else {}
+    for nodeid, test in tests.items():
+        part = next((each for each in slices if each.claims(nodeid)), rest)
+        part.used_s += test["user_s"]
+        part.passed += test["outcome"] == "passed"
+        part.failed += test["outcome"] == "failed"
+        part.skipped += test["outcome"] == "skipped"
+    # Starting, importing and collecting belong to no test; the slice that takes the rest takes them too.
+    rest.used_s += max(0.0, used_s - sum(test["user_s"] for test in tests.values()))
+    counted = any(test["outcome"] == "failed" for test in tests.values())
+    return bool(tests) and (code == 0 or (code == 1 and counted))
+
+
+def print_table(slices: list[Slice]) -> int:
+    """Slice, user seconds used and allowed; the number of slices over their allowance."""
+    over = 0
+    print(f"\n{'slice':<32}{'used s':>9}{'allowed s':>11}{'passed':>9}{'failed':>9}{'skipped':>9}")
+    for each in slices:
+        too_much = each.used_s > each.user_s
+        over += too_much
+        figures = f"{each.used_s:>9.1f}{each.user_s:>11.0f}{each.passed:>9}{each.failed:>9}{each.skipped:>9}"
+        print(f"{each.name:<32}{figures}{'  OVER ITS ALLOWANCE' if too_much else ''}")
+    return over
+
+
+def main() -> int:
+    """Run everything; the exit code."""
+    parser = argparse.ArgumentParser(description="Run every check and every test within its allowance.")
+    parser.add_argument("--quick", action="store_true", help="leave out ruff and mypy")
+    options, arguments = parser.parse_known_args()  # what is left goes to pytest
+    began = time.monotonic()
+    slices = read_slices()
+    # One thread a process: the processes already use every processor, and user time stays comparable.
+    threads = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"), "1")
+    environment = threads | os.environ | {"PYTHONUNBUFFERED": "1"}
+    run_commands(slices, environment, quick=options.quick)
+    whole = run_tests(slices, environment, arguments)
+    over = print_table(slices)
+    passed = sum(each.passed for each in slices)
+    failed = sum(each.failed for each in slices) + over + (not whole)
+    skipped = sum(each.skipped for each in slices)
+    if not whole:
+        print("pytest broke off, or ran no test: see above")
+    if over:
+        print(f"{over} slices are over their allowance: see tests/budget.toml")
+    print(f"{time.monotonic() - began:.0f} s in all, {skipped} tests skipped (their reasons stand above)")
+    print(f"{passed} passed, {failed} failed")
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
