@@ -13,89 +13,77 @@ Array = np.ndarray[Any, np.dtype[np.float64]]
 
 
 @njit(nogil=True, parallel=False, cache=True)
-def filter_stamps(t: Array, y: Array, r: Array, rho: float, states: Array) -> tuple[float, float]:
-    """Kalman filter of an integrated Wiener process; fills `states`, returns the two likelihood sums.
+def smooth_stamps(t: Array, y: Array, r: Array, rho: Array, out: Array, driven: Array) -> None:
+    """Smooth positions `y` (n,) at rising times `t` (n,), with a penalty on the third derivative.
 
-    `t` (n,) times, `y` (n,) positions, `r` (n,) relative variances of `y`, `rho` the relative power
-    of the acceleration. `states` (n, 5) receives position, speed and the variances P11, P12, P22
-    after each observation, from the second on (the first two start the filter exactly, with nothing
-    assumed of place and speed). Returns the sum of squared normalised innovations and the sum of the
-    logarithms of their relative variances.
+    Least sum of (y - x)^2 / r plus h (D x)^2 / rho, where D x (n - 3,) is the third derivative by divided
+    differences and h the time that each stands for; `r` (n,) is the relative variance of the positions,
+    `rho` (n - 3,) the relative power of the third derivative. Solved for what is taken off, not for what is
+    left [Reinsch1967], (D R D' + rho / h) g = D y, x = y - R D' g, so nothing large is subtracted; the
+    diagonal of the influence matrix comes from the band of the inverse [HutchinsonDeHoog1985].
+
+    `out` (n, 2) receives x and each stamp's pull on its own place, 0 to 1. `driven` (n - 3, 2) receives the
+    square of the third derivative over its expectation, for a scatter of 1, and the share of its variance
+    that is left unknown.
     """
     n = t.shape[0]
-    d = t[1] - t[0]
-    x = y[1]
-    v = (y[1] - y[0]) / d
-    p11 = r[1]
-    p12 = r[1] / d
-    p22 = (r[0] + r[1]) / (d * d) + rho * d / 3.0
-    states[1, 0], states[1, 1], states[1, 2], states[1, 3], states[1, 4] = x, v, p11, p12, p22
-    squares = 0.0
-    logs = 0.0
-    for i in range(2, n):
-        d = t[i] - t[i - 1]
-        x = x + d * v
-        a11 = p11 + d * (2.0 * p12 + d * p22) + rho * d * d * d / 3.0
-        a12 = p12 + d * p22 + rho * d * d / 2.0
-        a22 = p22 + rho * d
-        f = a11 + r[i]
-        k1 = a11 / f
-        k2 = a12 / f
-        e = y[i] - x
-        x = x + k1 * e
-        v = v + k2 * e
-        p11 = k1 * r[i]
-        p12 = k2 * r[i]
-        p22 = a22 - k2 * a12
-        squares += e * e / f
-        logs += np.log(f)
-        states[i, 0], states[i, 1], states[i, 2], states[i, 3], states[i, 4] = x, v, p11, p12, p22
-    return squares, logs
-
-
-@njit(nogil=True, parallel=False, cache=True)
-def smooth_stamps(t: Array, y: Array, r: Array, rho: float, states: Array) -> None:
-    """Rauch-Tung-Striebel pass backwards over `states` of `filter_stamps`, in place, to the first stamp."""
-    n = t.shape[0]
-    for i in range(n - 2, 0, -1):
-        d = t[i + 1] - t[i]
-        x, v = states[i, 0], states[i, 1]
-        p11, p12, p22 = states[i, 2], states[i, 3], states[i, 4]
-        a11 = p11 + d * (2.0 * p12 + d * p22) + rho * d * d * d / 3.0
-        a12 = p12 + d * p22 + rho * d * d / 2.0
-        a22 = p22 + rho * d
-        det = a11 * a22 - a12 * a12
-        c11 = p11 + d * p12  # P F', row by row
-        c21 = p12 + d * p22
-        g11 = (c11 * a22 - p12 * a12) / det
-        g12 = (p12 * a11 - c11 * a12) / det
-        g21 = (c21 * a22 - p22 * a12) / det
-        g22 = (p22 * a11 - c21 * a12) / det
-        ex = states[i + 1, 0] - (x + d * v)
-        ev = states[i + 1, 1] - v
-        b11 = states[i + 1, 2] - a11
-        b12 = states[i + 1, 3] - a12
-        b22 = states[i + 1, 4] - a22
-        states[i, 0] = x + g11 * ex + g12 * ev
-        states[i, 1] = v + g21 * ex + g22 * ev
-        h11 = g11 * b11 + g12 * b12
-        h12 = g11 * b12 + g12 * b22
-        h21 = g21 * b11 + g22 * b12
-        h22 = g21 * b12 + g22 * b22
-        states[i, 2] = p11 + h11 * g11 + h12 * g12
-        states[i, 3] = p12 + h11 * g21 + h12 * g22
-        states[i, 4] = p22 + h21 * g21 + h22 * g22
-    # The first stamp, given the second state: a natural end (no acceleration) of the same process.
-    d = t[1] - t[0]
-    w = 3.0 / (rho * d * d * d)
-    total = 1.0 / r[0] + w
-    back = states[1, 0] - d * states[1, 1]
-    states[0, 0] = (y[0] / r[0] + w * back) / total
-    states[0, 1] = 0.5 * (3.0 * (states[1, 0] - states[0, 0]) / d - states[1, 1])
-    spread = states[1, 2] - 2.0 * d * states[1, 3] + d * d * states[1, 4]
-    states[0, 2] = 1.0 / total + (w / total) * (w / total) * spread
-    states[0, 3] = 0.0
-    states[0, 4] = 0.0
+    k = n - 3
+    c = np.empty((k, 4))
+    share = np.empty(k)
+    for i in range(k):
+        for j in range(4):
+            product = 1.0
+            for w in range(4):
+                if w != j:
+                    product *= t[i + j] - t[i + w]
+            c[i, j] = 6.0 / product
+        share[i] = 3.0 * rho[i] / (t[i + 3] - t[i])
+    # M = D R D' + share = L diag(d) L', band of 3 below the diagonal.
+    low = np.zeros((k, 4))  # low[i, w]: L[i, i - w]
+    d = np.empty(k)
+    g = np.empty(k)
+    for i in range(k):
+        for w in range(min(i, 3), -1, -1):
+            j = i - w
+            total = share[i] if w == 0 else 0.0
+            for a in range(4 - w):
+                total += c[i, a] * r[i + a] * c[j, a + w]
+            for e in range(max(0, i - 3), j):
+                total -= low[i, i - e] * d[e] * low[j, j - e]
+            if w:
+                low[i, w] = total / d[j]
+            else:
+                d[i] = total
+        value = 0.0
+        for a in range(4):
+            value += c[i, a] * y[i + a]
+        for w in range(1, min(i, 3) + 1):
+            value -= low[i, w] * g[i - w]
+        g[i] = value
+    inverse = np.zeros((k, 4))  # inverse[i, w]: the inverse of M at (i, i + w)
+    for i in range(k - 1, -1, -1):
+        g[i] /= d[i]
+        reach = min(3, k - 1 - i)
+        for w in range(1, reach + 1):
+            g[i] -= low[i + w, w] * g[i + w]
+        for w in range(reach, -1, -1):
+            total = 1.0 / d[i] if w == 0 else 0.0
+            for e in range(1, reach + 1):
+                first, second = min(i + w, i + e), abs(w - e)
+                total -= low[i + e, e] * inverse[first, second]
+            inverse[i, w] = total
+    for m in range(n):
+        off = 0.0
+        free = 0.0
+        for i in range(max(0, m - 3), min(k, m + 1)):
+            off += c[i, m - i] * g[i]
+            for j in range(max(0, m - 3), min(k, m + 1)):
+                free += c[i, m - i] * inverse[min(i, j), abs(i - j)] * c[j, m - j]
+        out[m, 0] = y[m] - r[m] * off
+        out[m, 1] = 1.0 - r[m] * free
+    for i in range(k):
+        driven[i, 0] = g[i] * g[i] * share[i]
+        driven[i, 1] = 1.0 - share[i] * inverse[i, 0]
 
 
 @njit(nogil=True, parallel=False, cache=True)

@@ -33,7 +33,7 @@ ReadSound = Callable[[int, int], Floats]  # (first, stop) -> (stop - first, chan
 # The kernel: reach in samples, Kaiser's beta, place of the band edge (1 is half the sampling rate), table
 # values a sample. Measured in benchmarks/sound.py; see docs/decisions/0040.
 HALF_WIDTH = 32
-BETA = 12.0
+BETA = 12.5
 BAND_EDGE = 0.88
 TABLE_STEPS = 4096
 
@@ -45,6 +45,12 @@ STRAY_SHARE = 0.01
 # Between two knots the speed stays within these multiples of their mean speed; 3 is the limit for a
 # monotone cubic (FritschCarlson1980), the margin keeps the film from standing still between frames.
 SPEED_SHARE = (0.1, 2.5)
+# A smoothing is chosen as if each stamp's pull on its own place cost this many times its share: 1 is plain
+# cross-validation [CravenWahba1979], a little more guards against following scatter [KimGu2004].
+GCV_FACTOR = 1.4
+# Degrees of freedom of the t distribution from which a change of acceleration is taken where that explains
+# the stamps better: a hand on the speed knob is not the wander of a motor. common practice, no source.
+TAIL = 4.0
 STAMP_FLOOR_S = 1e-7  # no clock of a scanner is trusted further. common practice, no source
 
 SOUND_MAP_COLUMNS: tuple[Column, ...] = (
@@ -127,7 +133,7 @@ class Smoothed(NamedTuple):
 
     x: Floats
     speed: Floats
-    variance: Floats  # of x, as a share of the square of sigma_s
+    pull: Floats  # of each stamp on its own place, 0 to 1
     weight: Floats  # relative variance of the observations: speed squared
     sigma_s: float
     bandwidth_hz: float
@@ -249,11 +255,12 @@ def solve_film_time(
 ) -> FilmTime:
     """Film position in the gate against capture time, from the time stamps of the captured frames.
 
-    The speed of a transport has inertia and the stamps have scatter. The curve is the cubic smoothing
-    spline, written as the smoothing of an integrated Wiener process [Wahba1978]; how strongly it smooths
-    comes from the stamps themselves, by maximum likelihood [Wahba1985], so a steady run with poor stamps is
-    smoothed hard and a run that moves from 3 to 25 frames a second is followed. Errors of the stamps weigh
-    as seconds, whatever the speed. Gaps in `film_positions` (frames not captured) cost nothing.
+    The speed of a transport has inertia and the stamps have scatter. The curve is a smoothing spline with the
+    penalty on the third derivative of the position [Reinsch1967]; how strongly it smooths is found by
+    generalised cross-validation [CravenWahba1979], so a steady run with poor stamps is smoothed hard and a
+    run that moves from 3 to 25 frames a second is followed. Errors of the stamps weigh as seconds, whatever
+    the speed. A second curve lets the acceleration change by jumps (t distribution in place of the normal)
+    and is taken where it does better by the same score. Gaps in `film_positions` cost nothing.
 
     Set aside and counted: stamps that are NaN; the fewest that must go so that the rest run forwards; those
     that stand more than `ASIDE_LIMIT` standard deviations from where all other stamps put them.
@@ -372,53 +379,76 @@ def _rising_lengths(values: Floats) -> NDArray[np.intp]:
 
 
 def _smooth(t: Floats, x: Floats) -> Smoothed:
-    """Smoothing spline of position over time with the strength that the stamps themselves make likeliest."""
-    from smallgauge.sound.kernels import filter_stamps, smooth_stamps
+    """Smoothing spline of position over time, as strong as cross-validation of the stamps asks for.
+
+    One loop, over 60 lines because the score closes over the arrays that it fills.
+    """
+    from smallgauge.sound.kernels import smooth_stamps
 
     n = len(t)
-    reach = min(5, (n - 1) // 2 or 1)
-    places = np.arange(n)
-    left, right = np.maximum(places - reach, 0), np.minimum(places + reach, n - 1)
-    speed = (x[right] - x[left]) / (t[right] - t[left])
-    states = np.zeros((n, 5))
-    if n < 5:  # too few to tell scatter from change of speed: a straight line
+    if n < 7:  # too few to tell scatter from change of speed: a straight line
         slope, start = np.polyfit(t - t[0], x, 1)
         line = start + slope * (t - t[0])
-        sigma = float(np.sqrt(np.mean((x - line) ** 2))) / slope
-        return Smoothed(line, np.full(n, slope), np.zeros(n), speed**2, sigma, 0.0)
-    for _ in range(2):  # the weights need the speed, the speed needs the weights
-        weight = speed**2
-        middle = float(np.median(speed))
-        floor = float(np.sum(STAMP_FLOOR_S**2 * np.ones(n)))
+        sigma = float(np.sqrt(np.mean((x - line) ** 2))) / float(slope)
+        return Smoothed(line, np.full(n, slope), np.zeros(n), np.full(n, slope**2), sigma, 0.0)
+    step = float(np.median(np.diff(t)))  # unit of time inside, so that all numbers are near 1
+    u = (t - t[0]) / step
+    reach = np.arange(n)
+    left, right = np.maximum(reach - 5, 0), np.minimum(reach + 5, n - 1)
+    pace = (x[right] - x[left]) / (u[right] - u[left])  # frames a step
+    floor = (STAMP_FLOOR_S / step) ** 2
+    out, driven = np.zeros((n, 2)), np.zeros((n - 3, 2))
+    tail = np.ones(n - 3)
+    best, least = None, np.inf
+    for round_ in range(6):  # weights and tails need the curve, the curve needs both
+        weight = pace**2
 
-        def unlikeliness(
-            log_hz: float, weight: Floats = weight, middle: float = middle, floor: float = floor
-        ) -> float:
-            squares, logs = filter_stamps(t, x, weight, _power(np.exp(log_hz), middle), states)
-            return float((n - 2) * np.log((squares + floor) / (n - 2)) + logs)
+        def score(log_edge: float, weight: Floats = weight, tail: Floats = tail) -> float:
+            smooth_stamps(u, x, weight, tail * np.exp(6.0 * log_edge), out, driven)
+            left = 1.0 - GCV_FACTOR * float(np.mean(out[:, 1]))
+            miss = float(np.mean((x - out[:, 0]) ** 2 / weight)) + floor
+            return float(np.log(miss) - 2.0 * np.log(left)) if left > 0.0 else float("inf")
 
-        log_hz = _least(unlikeliness, float(np.log(1e-3 * middle)), float(np.log(2.0 * middle)))
-        rho = _power(float(np.exp(log_hz)), middle)
-        squares, _ = filter_stamps(t, x, weight, rho, states)
-        smooth_stamps(t, x, weight, rho, states)
-        speed = np.maximum(states[:, 1], 0.05 * middle)
-    return Smoothed(
-        states[:, 0].copy(),
-        states[:, 1].copy(),
-        states[:, 2].copy(),
-        weight,
-        float(np.sqrt(squares / (n - 2))),
-        float(np.exp(log_hz)),
-    )
+        # The spline passes 1 / (1 + (w / edge)^6) of a change at w radians a step, with edge^6 = rho /
+        # (variance of a stamp times their spacing), which is rho here [derived].
+        log_edge = _least(score, float(np.log(1e-2)), float(np.log(4.0 * np.pi)))
+        found = score(log_edge)
+        free = n - float(np.sum(out[:, 1]))
+        sigma2 = (float(np.sum((x - out[:, 0]) ** 2 / weight)) + n * floor) / free
+        slope = _slopes(u, out[:, 0])
+        if round_ and found < least:  # round 0 has only a first guess of the weights
+            least = found
+            best = Smoothed(
+                x=out[:, 0].copy(),
+                speed=slope / step,
+                pull=out[:, 1].copy(),
+                weight=weight / step**2,
+                sigma_s=step * float(np.sqrt(sigma2)),
+                bandwidth_hz=float(np.exp(log_edge)) / (2.0 * np.pi * step),
+            )
+        pace = np.maximum(slope, 0.05 * float(np.median(pace)))
+        if round_:
+            tail = tail * (TAIL + driven[:, 0] / sigma2 + driven[:, 1]) / (TAIL + 1.0)
+            tail = tail / np.exp(np.mean(np.log(tail)))
+    assert best is not None
+    return best
 
 
-def _power(bandwidth_hz: float, speed: float) -> float:
-    """Relative power of the acceleration that lets a smoothing spline follow changes up to `bandwidth_hz`.
-
-    The spline passes 1 / (1 + (f / f_c)^4) of a change at frequency f, with (2 pi f_c)^4 = power / (variance
-    of an observation times their spacing); variance speed^2, spacing 1 / speed [derived].
-    """
-    return float((2.0 * np.pi * bandwidth_hz) ** 4 * speed)
+def _slopes(t: Floats, x: Floats) -> Floats:
+    """Slope at each knot of the quartic through it and its four nearest in the list (n >= 5)."""
+    n = len(t)
+    first = np.clip(np.arange(n) - 2, 0, n - 5)
+    near = first[:, None] + np.arange(5)
+    own = t[:, None]
+    slope = np.zeros(n)
+    for j in range(5):  # derivative of Lagrange's polynomials at the knot
+        others = [w for w in range(5) if w != j]
+        bottom = np.prod([t[near[:, j]] - t[near[:, w]] for w in others], axis=0)
+        top = np.zeros(n)
+        for gone in others:
+            top = top + np.prod([own[:, 0] - t[near[:, w]] for w in others if w != gone], axis=0)
+        slope = slope + x[near[:, j]] * (top / bottom)
+    return slope
 
 
 def _least(function: Callable[[float], float], low: float, high: float) -> float:
@@ -443,8 +473,8 @@ def _least(function: Callable[[float], float], low: float, high: float) -> float
 
 def _strays(x: Floats, smoothed: Smoothed) -> NDArray[np.intp]:
     """Stamps far from where all the others put them: the furthest of each neighbourhood."""
-    share = np.minimum(smoothed.variance / smoothed.weight, 0.999)  # its own pull on the curve
-    apart = np.abs(x - smoothed.x) / np.sqrt(smoothed.weight * (1.0 - share))  # seconds, of equal spread
+    free = np.maximum(1.0 - smoothed.pull, 1e-3)
+    apart = np.abs(x - smoothed.x) / np.sqrt(smoothed.weight * free)  # seconds, of equal spread
     padded = np.concatenate([np.zeros(3), apart, np.zeros(3)])
     peak = apart >= np.lib.stride_tricks.sliding_window_view(padded, 7).max(axis=1)
     return np.flatnonzero(peak & (apart > ASIDE_LIMIT * _spread_s(apart, smoothed.weight)))
@@ -595,7 +625,7 @@ def sinc_table(half_width: int, beta: float, band_edge: float, steps: int) -> Fl
 
     Examples
     --------
-    >>> table = sinc_table(32, 12.0, 0.88, 4096)
+    >>> table = sinc_table(32, 12.5, 0.88, 4096)
     >>> table.shape, float(table[0]), float(table[-1])
     ((131074,), 0.88, 0.0)
     """
