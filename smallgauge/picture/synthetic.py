@@ -241,14 +241,27 @@ def film_frame_of(truth: ReelTruth, number: int) -> int:
     >>> [film_frame_of(ReelTruth(missing=(1,), repeated=(3,)), n) for n in range(5)]
     [0, 2, 3, 3, 4]
     """
-    if not truth.missing and not truth.repeated:
-        return number
+    return _film_frames(truth)[number][0]
+
+
+@lru_cache(maxsize=4)
+def _film_frames(truth: ReelTruth) -> tuple[tuple[int, int], ...]:
+    """Of each captured frame: the film frame, and its place in the run.
+
+    A missing frame leaves its place in time empty; a repeated one takes a place of its own.
+    """
     missing, repeated = set(truth.missing), set(truth.repeated)
-    left, film = number, -1
-    while left >= 0:
+    out: list[tuple[int, int]] = []
+    film = place = 0
+    while len(out) < truth.frames:
+        if film not in missing:
+            out.append((film, place))
+            if film in repeated:
+                place += 1
+                out.append((film, place))
         film += 1
-        left -= 0 if film in missing else 2 if film in repeated else 1
-    return film
+        place += 1
+    return tuple(out[: truth.frames])
 
 
 def _scene_at(truth: ReelTruth, film_frame: int) -> int | None:
@@ -733,9 +746,10 @@ def _encode(truth: ReelTruth, plane: Floats) -> None:
 
 
 def time_at_position_s(truth: ReelTruth, position: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Capture time at which a place of the run (captured frames, real) was in the gate, seconds.
+    """Capture time at which a place of the run was in the gate, seconds.
 
-    Outside the run the film goes on at the speed that it had at that end.
+    Places count film frames, and one more for each repeated frame, so that without `repeated` a place is the
+    film position. Outside the run the film goes on at the speed that it had at that end.
 
     Examples
     --------
@@ -744,16 +758,20 @@ def time_at_position_s(truth: ReelTruth, position: NDArray[np.float64]) -> NDArr
     [1.0, 1.5]
     """
     x = np.asarray(position, dtype=np.float64)
-    last = max(1, truth.frames - 1)
+    last = _last_place(truth)
     inside = np.clip(x, 0, last)
     out, slow = _run(truth, inside)
     return np.asarray(truth.first_frame_s + out + (x - inside) * slow)
 
 
+def _last_place(truth: ReelTruth) -> int:
+    return max(1, _film_frames(truth)[-1][1])
+
+
 def _run(truth: ReelTruth, x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Seconds since frame 0 and seconds a frame, at places 0 to frames - 1."""
     base = 1 / float(truth.scan_rate)
-    last = max(1, truth.frames - 1)
+    last = _last_place(truth)
     if truth.scan_pattern == "constant":
         return x * base, np.full_like(x, base)
     if truth.scan_pattern == "3 to 25":
@@ -777,14 +795,14 @@ def frame_times_s(truth: ReelTruth) -> NDArray[np.float64]:
     >>> frame_times_s(ReelTruth(frames=3, first_frame_s=0.0)).round(4).tolist()
     [0.0, 0.0556, 0.1111]
     """
-    times = time_at_position_s(truth, np.arange(truth.frames, dtype=np.float64))
+    times = time_at_position_s(truth, np.array([place for _, place in _film_frames(truth)], dtype=np.float64))
     if truth.stamp_jitter_s > 0:
         times = times + truth.stamp_jitter_s * _random(truth, _STAMP).standard_normal(truth.frames)
     return times
 
 
 def film_position_at(truth: ReelTruth, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Place of the run in the gate (captured frames, real) at capture times, by Newton steps to 1e-12.
+    """Place of the run in the gate at capture times: time_at_position_s turned round by Newton steps.
 
     Examples
     --------
@@ -794,9 +812,9 @@ def film_position_at(truth: ReelTruth, time_s: NDArray[np.float64]) -> NDArray[n
     >>> bool(abs(there - [-3.0, 50.25]).max() < 1e-9)
     True
     """
-    knots = np.arange(-64.0, truth.frames + 64.0)
+    knots = np.arange(-64.0, _last_place(truth) + 64.0)
     x = np.interp(time_s, time_at_position_s(truth, knots), knots)
-    last = max(1, truth.frames - 1)
+    last = _last_place(truth)
     for _ in range(5):
         _, slow = _run(truth, np.clip(x, 0, last))
         x = x - (time_at_position_s(truth, x) - time_s) / slow
