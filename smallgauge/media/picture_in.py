@@ -1,0 +1,454 @@
+"""A capture's pictures: what lies there, and one frame after the other as arrays.
+
+list_capture    folder of frames or video file -> CaptureListing, from headers only
+open_picture    listing -> FrameReader
+
+A folder of frames is one sequence of numbered DPX, TIFF, PNG, OpenEXR or JPEG pictures of one size and form.
+What else lies there is named and passed over. Nothing is ever written into a capture.
+"""
+
+import hashlib
+import itertools
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+from typing import Literal, Self
+
+from smallgauge.errors import CallerError, MaterialError
+from smallgauge.media.decoder_log import DecoderLog
+from smallgauge.media.frame import Frame, PixelEncoding
+from smallgauge.media.still_in import SUFFIXES, Damage, StillHeader, read_header, read_still
+
+# Beside the pictures, and read by their own readers.
+KNOWN_NAMES = frozenset({"capture.toml", "frames.csv", "sound.wav"})
+VIDEO_SUFFIXES = frozenset(
+    {".mkv", ".mov", ".mp4", ".m4v", ".avi", ".mxf", ".dv", ".mpg", ".mpeg", ".ts", ".m2ts", ".mts"}
+    | {".webm", ".wmv", ".y4m", ".nut"}
+)
+_SYSTEM_NAMES = frozenset({"thumbs.db", "ehthumbs.db", "desktop.ini", "icon\r", "$recycle.bin"})
+
+
+class UnreadableFrame(MaterialError):
+    """One frame that can't be read whole: its number, its file (or the video), and why."""
+
+    def __init__(self, number: int, file: str, reason: str) -> None:
+        super().__init__(
+            f"Frame {number} ({file}) can't be read: {reason}; capture it again, "
+            f"or let it pass by its number and it is counted as missing."
+        )
+        self.number = number
+        self.file = file
+        self.reason = reason
+
+    def __reduce__(self) -> tuple[type[Self], tuple[int, str, str]]:
+        return type(self), (self.number, self.file, self.reason)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureListing:
+    """What a capture holds, from names and headers.
+
+    `files` and `numbers` have one entry a frame in a folder; a video has its one file, and numbers 0 to
+    `count` - 1. A gap is (index of the frame before it, how many numbers are missing). `passed_over` gives
+    name and reason. `unreadable` gives frame index and reason of files whose header can't be read; they
+    keep their place and their number. `stamps` are a video's own time stamps (empty: not to be trusted).
+    `notes` are sentences on how the pictures are read; `log` is what the libraries said.
+    """
+
+    kind: Literal["folder", "video"]
+    root: Path
+    files: tuple[str, ...]
+    numbers: tuple[int, ...]
+    gaps: tuple[tuple[int, int], ...]
+    passed_over: tuple[tuple[str, str], ...]
+    width: int
+    height: int
+    encoding: PixelEncoding
+    format: str
+    rate: Fraction | None
+    count: int
+    unreadable: tuple[tuple[int, str], ...] = ()
+    stamps: tuple[int, ...] = ()
+    notes: tuple[str, ...] = ()
+    log: tuple[str, ...] = ()
+
+    @property
+    def path(self) -> Path:
+        """The video file, or the folder."""
+        return self.root / self.files[0] if self.kind == "video" else self.root
+
+
+def _passing_reason(path: Path) -> str | None:
+    """Why an entry of a capture folder is no frame; None for a picture."""
+    name = path.name.lower()
+    if name.startswith("._"):
+        return "a system's note to another file"
+    if name in _SYSTEM_NAMES or name.startswith("."):
+        return "a hidden system file"
+    if path.is_dir():
+        return "a folder"
+    if name.endswith((".part", ".tmp", ".crdownload")):
+        return "an unfinished file"
+    if path.suffix.lower() in (".log", ".txt", ".xml", ".json", ".csv", ".md5", ".sha256"):
+        return "a text or log"
+    if path.suffix.lower() in VIDEO_SUFFIXES:
+        return "a video file beside single frames"
+    if path.suffix.lower() not in SUFFIXES:
+        return "not a picture file"
+    return None
+
+
+def _split_name(name: str) -> tuple[tuple[str, str], int | None]:
+    """Stem without the last group of digits, and that number."""
+    stem = Path(name).stem
+    groups = list(re.finditer(r"\d+", stem))
+    if not groups:
+        return (stem, ""), None
+    last = groups[-1]
+    return (stem[: last.start()], stem[last.end() :]), int(last[0])
+
+
+def _sort_names(names: list[str], folder: Path) -> tuple[list[str], list[int]]:
+    """Names in the order of their numbers; refuses two sequences in one folder and doubled numbers."""
+    parts = {name: _split_name(name) for name in names}
+    stems = Counter(stem for stem, _ in parts.values())
+    if len(stems) > 1:
+        shown = ", ".join(f"{a}…{b}" if a or b else "…" for (a, b), _ in stems.most_common(4))
+        raise MaterialError(
+            f"{folder.name} holds {len(stems)} sequences of frames ({shown}) where one is needed; "
+            "put each into a folder of its own."
+        )
+    numbered = sorted((number, name) for name, (_, number) in parts.items() if number is not None)
+    if not numbered:
+        raise MaterialError(
+            f"{names[0]} in {folder.name} has no number in its name; frames are put in order by that number."
+        )
+    for (number, name), (after, other) in itertools.pairwise(numbered):
+        if number == after:
+            raise MaterialError(
+                f"{name} and {other} in {folder.name} have the same number {number}; one number, one frame: "
+                "take one of them out of the folder."
+            )
+    return [name for _, name in numbered], [number for number, _ in numbered]
+
+
+def _describe(header: StillHeader) -> str:
+    layout = "grey" if header.encoding.layout == "grey" else "RGB"
+    return f"{header.format} {header.width} x {header.height}, {header.encoding.bits}-bit {layout}"
+
+
+def _one_form(folder: Path, names: list[str], headers: list[StillHeader | None]) -> StillHeader:
+    """The one form that all headers share; refuses the first file that differs from the most."""
+    known = [header for header in headers if header is not None]
+    counts = Counter((_describe(header), header) for header in known)
+    (_, usual), _ = counts.most_common(1)[0]
+    for name, header in zip(names, headers):
+        if header is not None and header != usual:
+            found, needed = _describe(header), _describe(usual)
+            if found == needed:
+                found, needed = f"{found} {header.encoding}", f"{needed} {usual.encoding}"
+            raise MaterialError(
+                f"{name} in {folder.name} is {found}, the other frames are {needed}; all frames of a capture "
+                "need one size and form: take it out or divide the capture."
+            )
+    notes = dict.fromkeys(note for header in known for note in header.notes)
+    return replace(usual, notes=tuple(notes))
+
+
+def list_capture(path: Path, *, progress: Callable[[int], None] | None = None) -> CaptureListing:
+    """What lies in a capture folder or video file, from names and headers; no picture is decoded in full.
+
+    Parameters
+    ----------
+    path : Path
+        A folder of frames, a video file, or a folder that holds one video file and no frames.
+    progress : function, optional
+        Called with the number of frames looked at so far.
+
+    Raises
+    ------
+    MaterialError
+        For an empty folder, several sequences in one folder, frames of differing size or form, a doubled
+        number, or a form that isn't read; the sentence names the file.
+
+    Examples
+    --------
+    >>> import tempfile, imagecodecs, numpy as np
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> for n in (1, 2, 10):
+    ...     _ = (folder / f"f{n}.png").write_bytes(imagecodecs.png_encode(np.zeros((4, 6, 3), np.uint16)))
+    >>> _ = (folder / "scan.log").write_text("ok")
+    >>> listing = list_capture(folder)
+    >>> listing.files, listing.gaps, listing.passed_over
+    (('f1.png', 'f2.png', 'f10.png'), ((1, 7),), (('scan.log', 'a text or log'),))
+    >>> listing.width, listing.height, listing.encoding.bits
+    (6, 4, 16)
+    """
+    path = Path(path)
+    if not path.exists():
+        raise MaterialError(f"There is no capture at {path}; give a folder of frames or a video file.")
+    if path.is_file():
+        if path.suffix.lower() in SUFFIXES:
+            raise MaterialError(f"{path.name} is a single picture; give the folder that holds all frames.")
+        return _list_video(path, (), progress)
+    pictures: list[str] = []
+    passed: list[tuple[str, str]] = []
+    for entry in sorted(path.iterdir(), key=lambda p: p.name):
+        if entry.name.lower() in KNOWN_NAMES:
+            continue
+        reason = _passing_reason(entry)
+        if reason is None:
+            pictures.append(entry.name)
+        else:
+            passed.append((entry.name, reason))
+    if pictures:
+        return _list_folder(path, pictures, tuple(passed), progress)
+    videos = [name for name, _ in passed if _is_video(path / name)]
+    if len(videos) == 1:
+        return _list_video(path / videos[0], tuple(p for p in passed if p[0] != videos[0]), progress)
+    if videos:
+        raise MaterialError(
+            f"{path.name} holds {len(videos)} video files ({', '.join(videos[:3])}); name one of them."
+        )
+    raise MaterialError(
+        f"{path.name} holds no frames; needed are numbered DPX, TIFF, PNG, OpenEXR or JPEG pictures, "
+        "or a video file."
+    )
+
+
+def _is_video(path: Path) -> bool:
+    return path.suffix.lower() in VIDEO_SUFFIXES and path.is_file() and not path.name.startswith(".")
+
+
+def _list_folder(
+    folder: Path,
+    pictures: list[str],
+    passed: tuple[tuple[str, str], ...],
+    progress: Callable[[int], None] | None,
+) -> CaptureListing:
+    names, numbers = _sort_names(pictures, folder)
+    headers: list[StillHeader | None] = []
+    unreadable: list[tuple[int, str]] = []
+    for index, name in enumerate(names):
+        try:
+            headers.append(read_header(folder / name))
+        except Damage as damage:
+            headers.append(None)
+            unreadable.append((index, str(damage)))
+        if progress is not None:
+            progress(index + 1)
+    if len(unreadable) == len(names):
+        raise MaterialError(
+            f"No frame in {folder.name} can be read ({names[0]}: {unreadable[0][1]}); check that the capture "
+            "was copied whole."
+        )
+    form = _one_form(folder, names, headers)
+    gaps = tuple(
+        (index, after - number - 1)
+        for index, (number, after) in enumerate(itertools.pairwise(numbers))
+        if after - number > 1
+    )
+    return CaptureListing(
+        kind="folder",
+        root=folder,
+        files=tuple(names),
+        numbers=tuple(numbers),
+        gaps=gaps,
+        passed_over=passed,
+        width=form.width,
+        height=form.height,
+        encoding=form.encoding,
+        format=form.format,
+        rate=None,
+        count=len(names),
+        unreadable=tuple(unreadable),
+        notes=form.notes,
+    )
+
+
+def _list_video(
+    path: Path, passed: tuple[tuple[str, str], ...], progress: Callable[[int], None] | None
+) -> CaptureListing:
+    from smallgauge.media.video_in import scan_video
+
+    scan = scan_video(path, progress=progress)
+    return CaptureListing(
+        kind="video",
+        root=path.parent,
+        files=(path.name,),
+        numbers=tuple(range(scan.count)),
+        gaps=(),
+        passed_over=passed,
+        width=scan.width,
+        height=scan.height,
+        encoding=scan.encoding,
+        format=scan.codec,
+        rate=scan.rate,
+        count=scan.count,
+        stamps=scan.stamps,
+        notes=scan.notes,
+        log=scan.log,
+    )
+
+
+class FrameReader:
+    """Frames of a listed capture by their number; a context manager.
+
+    `log` grows with what the decoders say. Frames are new arrays, one in memory at a time. Any number of
+    readers may be open on one capture, each in its own thread or process.
+    """
+
+    def __init__(self, listing: CaptureListing) -> None:
+        self.listing = listing
+        self._log = DecoderLog()
+        self._running: Iterator[Frame] | None = None
+        self._next = 0
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file; reading again opens it again."""
+        if self._running is not None:
+            self._running.close()  # type: ignore[attr-defined]
+            self._running = None
+
+    @property
+    def log(self) -> tuple[str, ...]:
+        """Decoder messages so far, each with the frame that was being read."""
+        return self._log.lines
+
+    def _check(self, first: int, stop: int) -> None:
+        if not 0 <= first <= stop <= self.listing.count:
+            raise CallerError(
+                f"Frames {first} to {stop} were asked for and the capture holds {self.listing.count}; "
+                "frames count from 0."
+            )
+
+    def read(self, number: int) -> Frame:
+        """One frame.
+
+        Raises
+        ------
+        CallerError
+            When there is no frame of that number.
+        UnreadableFrame
+            When the frame can't be read whole.
+        """
+        self._check(number, number + 1)
+        if self.listing.kind == "folder":
+            return self._read_file(number)
+        if self._running is None or self._next != number:
+            self.close()
+            self._running = self._decode(number, self.listing.count)
+        try:
+            frame = next(self._running)
+        except UnreadableFrame:
+            self.close()
+            raise
+        self._next = number + 1
+        return frame
+
+    def frames(self, first: int, stop: int) -> Iterator[Frame]:
+        """Frames `first` to before `stop`, in order.
+
+        A frame that can't be read raises UnreadableFrame and ends the iteration; go on from the number
+        after it with a new call.
+        """
+        self._check(first, stop)
+        if self.listing.kind == "folder":
+            for number in range(first, stop):
+                yield self._read_file(number)
+        elif first < stop:
+            yield from self._decode(first, stop)
+
+    def read_bytes_digest(self, number: int) -> str | None:
+        """SHA-256 of the frame's own file; None for a video, whose file holds all frames.
+
+        Raises
+        ------
+        UnreadableFrame
+            When the file can't be read at all.
+        """
+        self._check(number, number + 1)
+        if self.listing.kind == "video":
+            return None
+        name = self.listing.files[number]
+        try:
+            return hashlib.sha256((self.listing.root / name).read_bytes()).hexdigest()
+        except OSError as error:
+            raise UnreadableFrame(number, name, f"the file can't be opened ({error.strerror})") from error
+
+    def _read_file(self, number: int) -> Frame:
+        listing = self.listing
+        name = listing.files[number]
+        path = listing.root / name
+        try:
+            header = read_header(path)
+            if (header.width, header.height, header.encoding, header.format) != (
+                listing.width,
+                listing.height,
+                listing.encoding,
+                listing.format,
+            ):
+                raise MaterialError(
+                    f"{name} is {_describe(header)}, the capture was listed as {listing.format} "
+                    f"{listing.width} x {listing.height}, {listing.encoding.bits} bits; "
+                    "the capture was changed: list it again."
+                )
+            samples, said = read_still(path, header)
+        except Damage as damage:
+            raise UnreadableFrame(number, name, str(damage)) from damage
+        except OSError as error:
+            raise UnreadableFrame(number, name, f"the file can't be opened ({error.strerror})") from error
+        for line in said:
+            self._log.add(f"frame {number}: {line}")
+        return Frame(number=number, samples=samples)
+
+    def _decode(self, first: int, stop: int) -> Iterator[Frame]:
+        from smallgauge.media.planes import find_form, picture_samples
+        from smallgauge.media.video_in import decode_frames, require_frame_size
+
+        listing = self.listing
+        expected, form = first, None
+        before = len(self._log.lines)
+        for number, frame in decode_frames(listing.path, listing.stamps, first, stop, self._log):
+            if number > expected:
+                break
+            try:
+                require_frame_size(frame, listing.width, listing.height)
+            except Damage as damage:
+                raise UnreadableFrame(number, listing.files[0], str(damage)) from damage
+            if form is None or frame.format.name != form[0]:
+                form = (frame.format.name, find_form(frame, interlaced=listing.encoding.interlaced))
+            yield Frame(number=number, samples=picture_samples(frame, form[1]))
+            expected += 1
+            before = len(self._log.lines) if expected < stop else before
+        if expected < stop:
+            said = self._log.lines[before:]
+            reason = said[-1] if said else "the file ends before it"
+            raise UnreadableFrame(expected, listing.files[0], reason)
+
+
+def open_picture(listing: CaptureListing) -> FrameReader:
+    """A reader of the frames of a listed capture.
+
+    Examples
+    --------
+    >>> import tempfile, imagecodecs, numpy as np
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> _ = (folder / "f0.png").write_bytes(imagecodecs.png_encode(np.full((4, 6), 7, np.uint8)))
+    >>> with open_picture(list_capture(folder)) as reader:
+    ...     int(reader.read(0).samples[0, 0])
+    7
+    """
+    return FrameReader(listing)

@@ -1,0 +1,261 @@
+"""Frames of a video file by their number, from any place in it.
+
+scan_video       walk through the packets once: how many frames, with which stamps
+decode_frames    frames first to stop, from the key frame before, one at a time
+
+The number of a frame is its place in order of presentation, never its stamp: a stamp may be rounded (whole
+milliseconds in Matroska). Memory holds one frame and what the decoder keeps for itself.
+"""
+
+import contextlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import av
+
+from smallgauge.errors import MaterialError
+from smallgauge.media.decoder_log import DecoderLog
+from smallgauge.media.frame import PixelEncoding
+from smallgauge.media.planes import PictureForm, find_form
+from smallgauge.media.still_in import Damage
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VideoScan:
+    """What one walk through a video file found.
+
+    `stamps` are the presentation stamps of all frames in order, in the stream's own unit; empty when the
+    file carries none that can be trusted, and then frames are counted from its start.
+    """
+
+    width: int
+    height: int
+    encoding: PixelEncoding
+    codec: str
+    rate: Fraction | None
+    count: int
+    stamps: tuple[int, ...]
+    form: PictureForm
+    tags: tuple[tuple[str, str], ...]
+    sounds: int
+    notes: tuple[str, ...]
+    log: tuple[str, ...]
+
+
+@contextlib.contextmanager
+def open_container(path: Path, log: DecoderLog) -> Iterator[Any]:
+    """An open input file; anything that isn't one becomes a MaterialError.
+
+    Raises
+    ------
+    MaterialError
+        When FFmpeg can't open the file.
+    """
+    try:
+        with log.listen():
+            container = av.open(str(path), metadata_errors="replace")
+    except (av.error.FFmpegError, OSError) as error:
+        said = f" ({log.lines[-1]})" if log.lines else ""
+        raise MaterialError(
+            f"{path.name} can't be opened as a video or sound file: {_reason(error)}{said}; "
+            "check that it was copied whole."
+        ) from error
+    try:
+        yield container
+    finally:
+        with log.listen():
+            container.close()
+
+
+def _reason(error: BaseException) -> str:
+    return str(getattr(error, "strerror", None) or error)
+
+
+def picture_stream(container: Any, path: Path) -> Any:
+    """The file's picture stream, set to decode in the calling thread only.
+
+    Raises
+    ------
+    MaterialError
+        When there is none.
+    """
+    streams = [s for s in container.streams.video if not s.disposition & av.stream.Disposition.attached_pic]
+    if not streams:
+        raise MaterialError(f"{path.name} holds no moving picture; give a video file or a folder of frames.")
+    stream = streams[0]
+    stream.codec_context.thread_count = 1
+    stream.codec_context.thread_type = "NONE"
+    return stream
+
+
+def _first_frame(path: Path, log: DecoderLog) -> Any:
+    with open_container(path, log) as container:
+        stream = picture_stream(container, path)
+        last = ""
+        for packet in packets_of(container, stream, log):
+            try:
+                with log.listen():
+                    frames = packet.decode()
+            except av.error.FFmpegError as error:
+                last = _reason(error)
+                continue
+            if frames:
+                return frames[0]
+    raise MaterialError(
+        f"No frame of {path.name} can be decoded ({last or 'it holds none'}); check that it was copied whole."
+    )
+
+
+def packets_of(container: Any, stream: Any, log: DecoderLog, context: str = "") -> Iterator[Any]:
+    """The packets of a stream and the empty one that ends it; a broken end of the file ends them too."""
+    source = container.demux(stream)
+    while True:
+        try:
+            with log.listen(context):
+                packet = next(source)
+        except StopIteration:
+            return
+        except av.error.EOFError:
+            return
+        except av.error.FFmpegError as error:
+            log.add(f"{context}: {_reason(error)}" if context else _reason(error))
+            return
+        yield packet
+
+
+def scan_video(path: Path, *, progress: Callable[[int], None] | None = None) -> VideoScan:
+    """Walk through a video's packets without decoding them, and decode one frame to learn the form.
+
+    Parameters
+    ----------
+    path : Path
+        A video file.
+    progress : function, optional
+        Called with the number of packets so far, every 250.
+
+    Raises
+    ------
+    MaterialError
+        When the file can't be opened, holds no picture, or none that can be decoded or read.
+    """
+    log = DecoderLog()
+    first = _first_frame(path, log)
+    stamps: list[int] = []
+    count, trusted = 0, True
+    with open_container(path, log) as container:
+        stream = picture_stream(container, path)
+        context = stream.codec_context
+        interlaced = bool(first.interlaced_frame) or int(getattr(context, "field_order", 0) or 0) > 1
+        form = find_form(first, interlaced=interlaced)
+        aspect = stream.sample_aspect_ratio or Fraction(1)
+        codec = str(context.codec.canonical_name)
+        lossy = bool(context.codec.lossy) and not (bool(context.codec.lossless) and codec == "huffyuv")
+        rate, sounds = stream.average_rate, len(container.streams.audio)
+        tags = tuple(sorted((str(k).upper(), str(v)) for k, v in container.metadata.items()))
+        for packet in packets_of(container, stream, log):
+            if packet.size == 0 or packet.is_discard:
+                continue
+            count += 1
+            if packet.pts is None:
+                trusted = False
+            else:
+                stamps.append(packet.pts)
+            if progress is not None and count % 250 == 0:
+                progress(count)
+    stamps.sort()
+    trusted = trusted and len(set(stamps)) == len(stamps)
+    how = form.ycbcr
+    notes = list(form.notes)
+    if not trusted:
+        notes.append("The file's time stamps can't be trusted; frames are counted from its start.")
+    if first.rotation:
+        notes.append(
+            f"The file asks to be shown turned by {first.rotation} degrees; frames were read as stored."
+        )
+    encoding = PixelEncoding(
+        bits=form.bits,
+        layout="grey" if form.grey else "rgb",
+        lossy=lossy,
+        sub_sampled=how is not None and (how.step_x, how.step_y) != (1, 1),
+        pixel_aspect=aspect.as_integer_ratio() if aspect > 0 else (1, 1),
+        interlaced=interlaced,
+    )
+    return VideoScan(
+        width=first.width,
+        height=first.height,
+        encoding=encoding,
+        codec=codec,
+        rate=Fraction(rate) if rate else None,
+        count=count,
+        stamps=tuple(stamps) if trusted else (),
+        form=form,
+        tags=tags,
+        sounds=sounds,
+        notes=tuple(notes),
+        log=log.lines,
+    )
+
+
+def decode_frames(
+    path: Path, stamps: tuple[int, ...], first: int, stop: int, log: DecoderLog
+) -> Iterator[tuple[int, Any]]:
+    """Decoded frames with their numbers, from `first` to before `stop`, in order of presentation.
+
+    A number that is left out couldn't be decoded; why is in the log. `stamps` as `scan_video` found them:
+    with them, reading begins at the key frame before `first`, else at the file's start.
+    """
+    number_of = {stamp: number for number, stamp in enumerate(stamps)}
+    for target in (stamps[first], None) if stamps else (None,):
+        with open_container(path, log) as container:
+            stream = picture_stream(container, path)
+            if target is not None:
+                try:
+                    with log.listen():
+                        container.seek(target, stream=stream, backward=True, any_frame=False)
+                except av.error.FFmpegError:
+                    continue
+            begun = False
+            for number, frame in _numbered(container, stream, number_of, log):
+                if not begun and target is not None and number > first:
+                    break  # the key frame found lies behind: read from the start instead
+                begun = True
+                if number >= stop:
+                    return
+                if number >= first:
+                    yield number, frame
+            else:
+                return
+
+
+def _numbered(
+    container: Any, stream: Any, number_of: dict[int, int], log: DecoderLog
+) -> Iterator[tuple[int, Any]]:
+    counted = 0
+    for packet in packets_of(container, stream, log):
+        known = number_of.get(packet.pts) if packet.pts is not None else None
+        context = f"frame {known}" if known is not None else ""
+        try:
+            with log.listen(context):
+                frames = packet.decode()
+        except av.error.EOFError:
+            return
+        except av.error.FFmpegError as error:
+            log.add(": ".join(piece for piece in (context, _reason(error)) if piece))
+            continue
+        for frame in frames:
+            number = number_of.get(frame.pts, -1) if number_of else counted
+            counted += 1
+            if number >= 0:
+                if frame.is_corrupt:
+                    log.add(f"frame {number}: the decoder marked the picture as damaged")
+                    continue
+                yield number, frame
+
+
+def require_frame_size(frame: Any, width: int, height: int) -> None:
+    """Raise Damage when a frame in the middle of a video has another size."""
+    if (frame.width, frame.height) != (width, height):
+        raise Damage(f"the frame measures {frame.width} x {frame.height}, needed {width} x {height}")

@@ -1,0 +1,381 @@
+"""A file appears under its name only when it is complete; and whatever only one system offers.
+
+write_whole, write_whole_bytes   a file made beside its name, synced, then renamed
+append_line                      one line added to a journal and brought to the medium
+make_lock                        a file that only one process can have made
+link_or_copy                     the same file under a second name
+digest_file                      SHA-256 of a file, from the medium where the system can
+free_bytes, safe_file_name       room left on a volume; a name that every common system takes
+
+Renaming over a name is atomic on POSIX file systems; on FAT and exFAT it is not promised across a power
+cut (from memory, not checked), so what was renamed is checked again by its digest before it is trusted.
+"""
+
+import contextlib
+import errno
+import hashlib
+import os
+import re
+import shutil
+import unicodedata
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Literal
+
+from smallgauge.errors import CallerError, MaterialError
+
+PART = ".part"
+_BLOCK = 4 * 1024 * 1024
+_RESERVED = frozenset(
+    ["con", "prn", "aux", "nul", "clock$"]
+    + [f"com{n}" for n in "0123456789¹²³"]
+    + [f"lpt{n}" for n in "0123456789¹²³"]
+)
+_NAME_LIMIT = 99
+
+
+def plain_size(size: int) -> str:
+    """A number of bytes as a person reads it, in powers of ten.
+
+    Source: definition (SI prefixes).
+
+    Examples
+    --------
+    >>> plain_size(950), plain_size(12_400_000)
+    ('950 bytes', '12.4 MB')
+    """
+    if size < 1000:
+        return f"{size} bytes"
+    for unit, scale in (("kB", 1e3), ("MB", 1e6), ("GB", 1e9)):
+        if size < 1000 * scale:
+            return f"{size / scale:.1f} {unit}"
+    return f"{size / 1e12:.1f} TB"
+
+
+def free_bytes(path: Path) -> int:
+    """Bytes that an ordinary user may still write on the volume that holds `path`.
+
+    `path` need not exist yet: the nearest folder above it that does is asked.
+
+    Examples
+    --------
+    >>> free_bytes(Path("not/yet/made")) > 0
+    True
+    """
+    folder = Path(path).absolute()
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    return shutil.disk_usage(folder).free
+
+
+def _plain_refusal(
+    error: BaseException, path: Path, needed: int | None, written: int
+) -> MaterialError | None:
+    """The sentence for a volume that is full or closed to writing; None for any other error."""
+    number = getattr(error, "errno", None)
+    if number == errno.EFBIG:
+        return MaterialError(
+            f"{path.name} grew past {plain_size(written)}, the largest file that the volume of {path.parent} "
+            "can hold; use a volume without that limit (exFAT instead of FAT32)."
+        )
+    if number in {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}:
+        want = f"{plain_size(needed)}" if needed is not None else f"more than {plain_size(written)}"
+        return MaterialError(
+            f"{path.name} needs {want} and {plain_size(free_bytes(path))} is free in {path.parent}; "
+            "make room there, then give the same command again."
+        )
+    if number in {errno.EACCES, errno.EPERM, errno.EROFS}:
+        return MaterialError(
+            f"{path.name} can't be written because {path.parent} is closed to writing; "
+            "open it for writing or name another folder with --out."
+        )
+    return None
+
+
+def sync_folder(folder: Path) -> bool:
+    """Bring a folder's own entries to the medium; False where the system has no such call."""
+    if os.name != "posix":
+        return False
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError:
+        return False
+    finally:
+        os.close(handle)
+    return True
+
+
+def _sync_file(path: Path) -> None:
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+@contextlib.contextmanager
+def write_whole(path: Path, *, needed_bytes: int | None = None) -> Iterator[Path]:
+    """Give a temporary path beside `path`; when the block ends well it becomes `path`.
+
+    The temporary file ends in `.part`. It is synced, renamed over `path`, and the folder is synced. When
+    the block raises, the temporary file is removed and `path` is what it was before.
+
+    Parameters
+    ----------
+    path : Path
+        The final name. Its folder must exist.
+    needed_bytes : int, optional
+        How much will be written, for the sentence about a full volume.
+
+    Raises
+    ------
+    MaterialError
+        When the volume is full or closed to writing: needed, free, where.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> with write_whole(folder / "notes.txt") as temporary:
+    ...     _ = temporary.write_text("reel 3")
+    ...     (folder / "notes.txt").exists()
+    False
+    >>> (folder / "notes.txt").read_text()
+    'reel 3'
+    """
+    path = Path(path)
+    temporary = path.with_name(path.name + PART)
+    try:
+        temporary.unlink(missing_ok=True)
+        yield temporary
+        _sync_file(temporary)
+        temporary.replace(path)
+        sync_folder(path.parent)
+    except BaseException as error:
+        written = temporary.stat().st_size if temporary.exists() else 0
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+        refusal = _plain_refusal(error, path, needed_bytes, written)
+        if refusal is not None:
+            raise refusal from error
+        raise
+
+
+def write_whole_bytes(path: Path, data: bytes) -> None:
+    """Write `data` to `path`, which shows either all of it or what it was before.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> target = Path(tempfile.mkdtemp()) / "a.json"
+    >>> write_whole_bytes(target, b"{}")
+    >>> target.read_bytes()
+    b'{}'
+    """
+    with write_whole(path, needed_bytes=len(data)) as temporary:
+        temporary.write_bytes(data)
+
+
+def append_line(path: Path, text: str) -> None:
+    """Add one line to a text file (UTF-8) and bring it to the medium before returning.
+
+    A last line that a power cut left without its end is closed first, so the new line stands alone.
+
+    Raises
+    ------
+    CallerError
+        When `text` holds a line break.
+    MaterialError
+        When the volume is full or closed to writing.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> journal = Path(tempfile.mkdtemp()) / "journal.jsonl"
+    >>> journal.write_text('{"torn')
+    6
+    >>> append_line(journal, '{"first": 0}')
+    >>> journal.read_text().splitlines()
+    ['{"torn', '{"first": 0}']
+    """
+    if "\n" in text or "\r" in text:
+        raise CallerError(
+            "append_line needs one line of text, got one with a line break; add the lines singly."
+        )
+    path = Path(path)
+    try:
+        existed = path.exists()
+        with path.open("ab+") as file:
+            line = text.encode() + b"\n"
+            if file.seek(0, os.SEEK_END) > 0:
+                file.seek(-1, os.SEEK_END)
+                if file.read(1) != b"\n":
+                    line = b"\n" + line
+            file.write(line)
+            file.flush()
+            os.fsync(file.fileno())
+        if not existed:
+            sync_folder(path.parent)
+    except OSError as error:
+        refusal = _plain_refusal(error, path, None, len(text))
+        if refusal is not None:
+            raise refusal from error
+        raise
+
+
+def make_lock(path: Path, data: bytes) -> bool:
+    """Make `path` holding `data`, exclusively: False, and nothing changed, when it exists already.
+
+    The file shows all of `data` from its first moment where the file system has hard links; elsewhere it
+    is created exclusively and then filled, so another process may see it empty for an instant.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> lock = Path(tempfile.mkdtemp()) / "lock"
+    >>> make_lock(lock, b"one"), make_lock(lock, b"two"), lock.read_bytes()
+    (True, False, b'one')
+    """
+    path = Path(path)
+    draft = path.with_name(f"{path.name}.{os.getpid()}{PART}")
+    try:
+        with draft.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        try:
+            os.link(draft, path)
+        except FileExistsError:
+            return False
+        except (OSError, NotImplementedError):
+            try:
+                with path.open("xb") as file:
+                    file.write(data)
+                    file.flush()
+                    os.fsync(file.fileno())
+            except FileExistsError:
+                return False
+        sync_folder(path.parent)
+        return True
+    except OSError as error:
+        refusal = _plain_refusal(error, path, len(data), 0)
+        if refusal is not None:
+            raise refusal from error
+        raise
+    finally:
+        with contextlib.suppress(OSError):
+            draft.unlink(missing_ok=True)
+
+
+def link_or_copy(source: Path, target: Path) -> Literal["linked", "copied"]:
+    """Put the file `source` under the name `target` too: a hard link, or a whole copy where links fail.
+
+    An older `target` is replaced in one step. A linked file is one file with two names: neither may be
+    altered in place.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> _ = (folder / "a").write_bytes(b"frame")
+    >>> link_or_copy(folder / "a", folder / "b") in ("linked", "copied")
+    True
+    >>> (folder / "b").read_bytes()
+    b'frame'
+    """
+    source, target = Path(source), Path(target)
+    if target.exists() and source.samefile(target):
+        return "linked"
+    temporary = target.with_name(target.name + PART)
+    temporary.unlink(missing_ok=True)
+    try:
+        os.link(source, temporary)
+    except (OSError, NotImplementedError):
+        with write_whole(target, needed_bytes=source.stat().st_size) as draft:
+            shutil.copyfile(source, draft)
+        return "copied"
+    temporary.replace(target)
+    sync_folder(target.parent)
+    return "linked"
+
+
+def medium_doubt() -> str:
+    """What `digest_file(from_medium=True)` can't do on this system, as a sentence; empty where it does all.
+
+    Examples
+    --------
+    >>> isinstance(medium_doubt(), str)
+    True
+    """
+    if hasattr(os, "posix_fadvise"):
+        return ""
+    return (
+        "This system has no call that empties the file cache, so the file may have been read back from "
+        "memory; take the disk off, plug it in again and run recheck to read it from the medium."
+    )
+
+
+def digest_file(path: Path, *, from_medium: bool = False) -> str:
+    """SHA-256 of a file's bytes, in hexadecimal.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    from_medium : bool
+        Bring the file to the medium and drop it from the cache first (fsync, then posix_fadvise with
+        POSIX_FADV_DONTNEED), so the bytes that are read are the bytes that lie there. Where the system has
+        no such call, `medium_doubt()` says so. Without the fsync, pages still to be written would stay
+        in the cache and be read from there.
+
+    Notes
+    -----
+    Source: SHA-256, FIPS 180-4 (`"FIPS 180-4"`).
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> sample = Path(tempfile.mkdtemp()) / "abc"
+    >>> _ = sample.write_bytes(b"abc")
+    >>> digest_file(sample, from_medium=True)[:16]
+    'ba7816bf8f01cfea'
+    """
+    digest = hashlib.sha256()
+    with Path(path).open("rb", buffering=0) as file:
+        if from_medium:
+            with contextlib.suppress(OSError):
+                os.fsync(file.fileno())
+            if hasattr(os, "posix_fadvise"):
+                os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+        block = memoryview(bytearray(_BLOCK))
+        while count := file.readinto(block):
+            digest.update(block[:count])
+    return digest.hexdigest()
+
+
+def safe_file_name(text: str) -> str:
+    r"""A file or folder name made from `text` that every common system takes.
+
+    Characters that some system forbids (`\ / : * ? " < > |` and control characters) become hyphens; the
+    name is in Unicode form NFC, has no space or full stop at either end, isn't a reserved device name, and
+    is at most 99 characters and 255 bytes long. Text that leaves nothing becomes "unnamed".
+
+    Source: common practice, no source (the naming rules of FAT, exFAT, NTFS, APFS and ext4, from memory).
+
+    Examples
+    --------
+    >>> safe_file_name("Reel 3: garden / sea? ")
+    'Reel 3- garden - sea-'
+    >>> safe_file_name("NUL.txt")
+    '_NUL.txt'
+    """
+    name = unicodedata.normalize("NFC", text)
+    name = re.sub(r'[\\/:*?"<>|\x00-\x1f\x7f-\x9f]', "-", name)
+    name = "".join(
+        c for c in name if unicodedata.category(c) not in {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+    )
+    name = name.strip(" .")
+    if name.split(".")[0].rstrip().lower() in _RESERVED:
+        name = f"_{name}"
+    name = name[:_NAME_LIMIT]
+    while len(name.encode()) > 255:
+        name = name[:-1]
+    return name.strip(" .") or "unnamed"
