@@ -5,8 +5,8 @@
 
 Runs ruff, mypy and the compiling of the kernels, then pytest once, in as many processes as there are
 processors (at most four), a file of tests to a process. `tests/budget.toml` says which slice a test counts to
-and how many user seconds the slice may use. Exits 1 if a check or a test fails, a slice is over its allowance,
-or pytest breaks off. The last line is the count, with the checks and the slices over their allowance in it.
+and how many user seconds the slice may use. Exits 1 if a check or a test fails, a slice is over its share,
+or pytest breaks off. The last line counts, with the checks and the slices over their allowance in it.
 """
 
 import argparse

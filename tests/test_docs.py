@@ -12,7 +12,8 @@ import pytest
 import smallgauge
 from smallgauge.columns import Column, Flag
 from smallgauge.gauge.facts import Fact, RunningRate
-from smallgauge.gauge.gauges import GAUGES
+from smallgauge.gauge.gauges import GAUGES, gauge_named
+from smallgauge.gauge.rates import frames_from_feet, running_time_text
 from smallgauge.gauge.spools import SPOOLS, THICKNESSES
 from smallgauge.sources import SOURCES
 
@@ -110,10 +111,8 @@ def test_facts_name_a_listed_source():
 
 def test_listed_sources_are_used():
     texts = [text for _, text in package_texts()]
-    made = set(make_docs.PAGES)
-    texts += [
-        path.read_text(encoding="utf-8") for path in (ROOT / "docs").rglob("*.md") if path.name not in made
-    ]
+    made = {ROOT / "docs" / name for name in make_docs.PAGES}
+    texts += [path.read_text(encoding="utf-8") for path in (ROOT / "docs").rglob("*.md") if path not in made]
     everything = "\n".join(texts)
     unused = [key for key in SOURCES if not re.search(rf"(?<![\w.]){re.escape(key)}(?![\w])", everything)]
     assert unused == [], "cite them beside the number that rests on them, or take them out of sources.py"
@@ -143,3 +142,15 @@ def test_links_between_documents_lead_somewhere():
             ):
                 wrong.append(f"{path.relative_to(ROOT)}: {target}")
     assert wrong == []
+
+
+def test_running_times_in_the_handbook_are_those_of_the_code():
+    text = (ROOT / "docs" / "guide" / "gauges.md").read_text(encoding="utf-8")
+    rows = re.findall(
+        r"^\| ([^|]+), (\d+) ft \| (\d+) \| ([\d:]+) \| ([\d:]+) \| ([\d:]+) \|$", text, re.MULTILINE
+    )
+    assert len(rows) == 5
+    for name, feet, frames, *times in rows:
+        counted = frames_from_feet(gauge_named(name), int(feet))
+        assert counted == int(frames)
+        assert [running_time_text(counted, rate) for rate in (16, 18, 24)] == times

@@ -101,7 +101,8 @@ def metres_from_pitches(gauge: Gauge, frames: Fraction | int) -> Fraction:
     """Length in metres of so many frames of new film, by its long pitch.
 
     It differs from `metres_from_frames` by 0.02 % on Super 8 and by 1 % on 9.5 mm, whose trade counts are
-    rounded. Raises CallerError if `frames` is floating point. Source: the gauge's `pitch_long_mm`.
+    rounded. Raises CallerError if `frames` is floating point. Source: the gauge's `pitch_long_mm`; both agree
+    with the camera run in print for a Super 8 cartridge, 3666 to 3715 intervals in 15.52 to 15.73 m (ST200M).
 
     Examples
     --------
