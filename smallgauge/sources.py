@@ -181,10 +181,6 @@ SOURCES |= {
         title="Gradient energy after a Gaussian of 1.2 px over squared brightness, less a noise floor",
         seen="own definition, tested on drawn pictures; Tenengrad family, common practice",
     ),
-    "noise estimate": Source(
-        title="J. Immerkaer, Fast noise variance estimation, Comput. Vis. Image Underst. 64 (1996)",
-        seen="not seen; mask and its gain of 36 from memory, checked by arithmetic in the tests",
-    ),
     "erf edge": Source(
         title="Error function as the profile of a blurred edge; edge layout after ISO 12233:2014",
         seen="derived; ISO 12233 second-hand",
@@ -207,11 +203,11 @@ SOURCES |= {
 SOURCES |= {
     "BT.709": Source(
         title="Recommendation ITU-R BT.709-6, item 1.2: opto-electronic transfer, undone",
-        seen="not seen; numbers from memory, checked in the tests against an independent implementation",
+        seen="not seen; numbers from memory, checked in the tests against a colour library's published value",
     ),
     "BT.1886": Source(
         title="Recommendation ITU-R BT.1886, annex 1: display transfer, exponent 2.4, black level 0",
-        seen="not seen; exponent from memory, checked in the tests against an independent implementation",
+        seen="not seen; exponent second-hand from an encyclopaedic page",
     ),
     "Catmull and Smith 1980": Source(
         title="E. Catmull, A. R. Smith, 3-D transformations of images in scanline order, SIGGRAPH 1980",
@@ -222,11 +218,11 @@ SOURCES |= {
         seen="not seen; from memory, the coefficients designed here",
     ),
     "IEC 61966-2-1": Source(
-        title="IEC 61966-2-1:1999 Default RGB colour space - sRGB, 5.2",
-        seen="not seen; numbers from memory, checked in the tests against an independent implementation",
+        title="IEC 61966-2-1:1999 Default RGB colour space - sRGB",
+        seen="not seen; formula second-hand from an encyclopaedic page",
     ),
     "Wellons 2018": Source(
         title="C. Wellons, Prospecting for hash functions (lowbias32), 2018, public domain",
-        seen="not seen; constants from memory, its evenness checked in the tests",
+        seen="constants and inverse in a public-domain copy; its evenness checked in the tests",
     ),
 }

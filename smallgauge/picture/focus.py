@@ -67,7 +67,11 @@ BLOCK_PX = 16  # blocks over which gradient energy is summed: common practice, n
 # Above this many pixels across, the picture is first averaged by a whole factor: speed, and at such a
 # pitch grain is many pixels wide. Common practice, no source.
 WIDEST_PX = 960
-BRIGHTNESS_FLOOR = 0.02  # light added to a block's brightness so that black is not "sharp"; no source
+LEAST_LIGHT = 1e-3  # a darker picture has no sharpness to measure; common practice, no source
+# The calmest tenth of the blocks of like brightness shows grain and noise alone. A block of pure grain
+# scatters: its lower decile lies this much under its mean (measured in the tests for grain up to 1.2 px).
+CALM_SHARE = 0.1
+CALM_TO_MEAN = 1.3
 SEARCH_PX = 8.0  # half width of the strip across a side; common practice, no source
 LEAST_ROWS = 24  # fewer rows of a side are no measurement; common practice, no source
 
@@ -115,11 +119,11 @@ def measure_sharpness(
 
     Notes
     -----
-    ``sum |grad (G * I)|^2 / sum (G * I)^2`` with G a Gaussian of 1.2 px ("stills sharpness"). The
-    floor: noise variance of each block from a second-difference mask that straight edges and
-    slopes do not excite ("noise estimate"), taken as the lower quartile of the blocks of like
-    brightness (so texture does not raise it), times the mask's and the gradient's known gains for
-    white noise. Grain wider than a pixel passes in part; its share is measured in the tests.
+    ``sum |grad (G * I)|^2 / sum (G * I)^2`` with G a Gaussian of 1.2 px ("stills sharpness"), over
+    blocks of 16 x 16. The floor is what the calmest tenth of the blocks of like brightness
+    show (grain rises with light, so classes of brightness are kept apart), raised to a block's mean. Where
+    the whole picture is textured the floor takes some texture with it, about the same share at every
+    focus: the reading falls a little and stays comparable.
 
     Examples
     --------
@@ -141,7 +145,7 @@ def measure_sharpness(
 
     def over(part: slice) -> float:
         power = float(np.sum(np.square(brightness[:, part])))
-        if not power > 0:
+        if not power > LEAST_LIGHT**2 * brightness[:, part].size:
             return math.nan
         return max(float(np.sum(energy[:, part])), 0.0) / power
 
@@ -257,46 +261,34 @@ def _blocks(plane: NDArray[np.float32]) -> NDArray[np.float64]:
     return means
 
 
-def _kernels() -> tuple[NDArray[np.float32], float]:
-    """The Gaussian's taps, and gradient energy after it for white noise of variance 1."""
-    offsets = np.arange(-4, 5, dtype=np.float64)
-    taps = np.exp(-0.5 * np.square(offsets / SMOOTHING_PX))
-    taps /= taps.sum()
-    slope = np.convolve(taps, [0.5, 0.0, -0.5])
-    gain = 2.0 * float(np.sum(np.square(slope)) * np.sum(np.square(taps)))
-    return taps.astype(np.float32), gain
-
-
 def _block_energy(plane: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Gradient energy less its noise floor, and brightness, of each block."""
+    """Gradient energy less the floor of grain and noise, and brightness, of each block."""
     import cv2
 
-    taps, gain = _kernels()
-    smooth = cv2.sepFilter2D(plane, cv2.CV_32F, taps, taps, borderType=cv2.BORDER_REFLECT_101)
-    slope = np.array([-0.5, 0.0, 0.5], np.float32)
-    one = np.ones(1, np.float32)
-    across = cv2.sepFilter2D(smooth, cv2.CV_32F, slope, one, borderType=cv2.BORDER_REFLECT_101)
-    along = cv2.sepFilter2D(smooth, cv2.CV_32F, one, slope, borderType=cv2.BORDER_REFLECT_101)
-    energy = _blocks(cv2.magnitude(across, along) ** 2)
+    smooth = cv2.GaussianBlur(plane, (9, 9), SMOOTHING_PX, borderType=cv2.BORDER_REFLECT_101)
+    # Central differences over the inner part.
+    across = np.zeros_like(smooth)
+    along = np.zeros_like(smooth)
+    across[:, 1:-1] = smooth[:, 2:] - smooth[:, :-2]
+    along[1:-1] = smooth[2:] - smooth[:-2]
+    energy = 0.25 * _blocks(across * across + along * along)
     brightness = _blocks(smooth)
-    # The mask [1 -2 1] x [1 -2 1] has gain 36 for white noise and is blind to slopes and straight
-    # edges along its axes ("noise estimate").
-    second = np.array([1.0, -2.0, 1.0], np.float32)
-    residual = cv2.sepFilter2D(plane, cv2.CV_32F, second, second, borderType=cv2.BORDER_REFLECT_101)
-    noise = _blocks(residual * residual) / 36.0
-    energy -= gain * _noise_of_like_blocks(noise, brightness)
-    return energy, brightness + BRIGHTNESS_FLOOR
+    return energy - _floor_of_like_blocks(energy, brightness), brightness
 
 
-def _noise_of_like_blocks(noise: NDArray[np.float64], brightness: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Lower quartile of the noise variance among the blocks of like brightness (up to 8 classes)."""
-    flat, level = noise.ravel(), brightness.ravel()
+def _floor_of_like_blocks(
+    energy: NDArray[np.float64], brightness: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Energy of grain and noise: from the calmest blocks of like brightness (up to 8 classes)."""
+    flat, level = energy.ravel(), brightness.ravel()
     order = np.argsort(level, kind="stable")
-    classes = min(8, max(1, flat.size // 16))
+    classes = min(8, max(1, flat.size // 32))
     floor = np.empty_like(flat)
     for members in np.array_split(order, classes):
-        floor[members] = np.quantile(flat[members], 0.25)
-    return floor.reshape(noise.shape)
+        # Relative to brightness, since grain is a relative fluctuation within a class.
+        power = np.square(np.maximum(level[members], 1e-6))
+        floor[members] = CALM_TO_MEAN * np.quantile(flat[members] / power, CALM_SHARE) * power
+    return floor.reshape(energy.shape)
 
 
 def _side_blur(

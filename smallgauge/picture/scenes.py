@@ -45,7 +45,10 @@ LEAST_LIGHT = 0.002  # added before the logarithm: light at density 2.7; common 
 LEAST_DEVIATION = 0.05  # of ln light: a blank frame's grain is not blown up; common practice, no source
 THRESHOLD = 3.0  # scene change
 HALF_WINDOW = 9  # frames; scene change
-SOFTENING = 0.02  # scene change
+SOFTENING = 0.03  # scene change
+SMOOTHING_PX = 1.5  # scene change
+KEPT_SHARE = 0.6  # of the picture, the calmer part, that must have changed; scene change
+FITS = 3
 # Starts closer than this are one: over-exposed frames while the motor runs up. Common practice, no source.
 RUN_UP_FRAMES = 3
 
@@ -154,9 +157,11 @@ def measure_change(
     Notes
     -----
     Each proxy is brought to zero mean and unit deviation; dense flow (inverse search, "DIS flow")
-    carries the other frame to this one; the difference is smoothed by 1.5 px, so grain and small flow
-    errors do not count, and its mean absolute value is the reading. Flow is sought both ways and
-    the smaller reading is taken: one way fails at a border that a pan brings into view.
+    carries the other frame to this one, and both are smoothed by 1.5 px, so that grain and small errors
+    of flow do not count. Gain and offset between the two are fitted on the six tenths of the picture
+    that changed least, and the reading is the mean absolute difference over these: a cut
+    changes the picture everywhere, a person or a board that comes in changes part of it. Both
+    directions are averaged: a blank frame is easily fitted by any other, not the other way about.
 
     Examples
     --------
@@ -267,7 +272,7 @@ def _pair_change(current: NDArray[np.float32], other: NDArray[np.float32] | None
             "Give every frame a picture area of the same size."
         )
     here, there = _normalised(current), _normalised(other)
-    return min(_residual(here, there), _residual(there, here))
+    return 0.5 * (_residual(here, there) + _residual(there, here))
 
 
 def _residual(here: NDArray[np.float32], there: NDArray[np.float32]) -> float:
@@ -281,8 +286,20 @@ def _residual(here: NDArray[np.float32], there: NDArray[np.float32]) -> float:
     rows, columns = np.indices(here.shape, np.float32)
     x, y = columns + flow[..., 0], rows + flow[..., 1]
     carried = cv2.remap(there, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    difference = cv2.GaussianBlur(here - carried, (0, 0), 1.5)
+    here, carried = (cv2.GaussianBlur(plane, (0, 0), SMOOTHING_PX) for plane in (here, carried))
     inside = (x >= 0) & (x <= here.shape[1] - 1) & (y >= 0) & (y <= here.shape[0] - 1)
     if np.count_nonzero(inside) < 0.25 * inside.size:
-        return float(np.mean(np.abs(difference), dtype=np.float64))
-    return float(np.mean(np.abs(difference[inside]), dtype=np.float64))
+        inside = np.ones_like(inside)
+    a, b = carried[inside].astype(np.float64), here[inside].astype(np.float64)
+    kept = int(KEPT_SHARE * a.size)
+    gain, offset = 1.0, 0.0
+    for _ in range(FITS):
+        difference = np.abs(b - gain * a - offset)
+        calm = np.argpartition(difference, kept - 1)[:kept]
+        mean_a, mean_b = a[calm].mean(), b[calm].mean()
+        power = float(np.mean(np.square(a[calm] - mean_a)))
+        shared = float(np.mean((a[calm] - mean_a) * (b[calm] - mean_b)))
+        gain = min(max(shared / power, 0.0), 2.0) if power > 0 else 1.0
+        offset = float(mean_b - gain * mean_a)
+    difference = np.abs(b - gain * a - offset)
+    return float(np.partition(difference, kept - 1)[:kept].mean())
