@@ -141,7 +141,7 @@ def test_links_between_documents_lead_somewhere():
                 and not (path.parent / target).exists()
             ):
                 wrong.append(f"{path.relative_to(ROOT)}: {target}")
-    assert wrong == []
+    assert wrong == [], "\n".join(wrong)
 
 
 def test_running_times_in_the_handbook_are_those_of_the_code():
@@ -154,3 +154,13 @@ def test_running_times_in_the_handbook_are_those_of_the_code():
         counted = frames_from_feet(gauge_named(name), int(feet))
         assert counted == int(frames)
         assert [running_time_text(counted, rate) for rate in (16, 18, 24)] == times
+
+
+def test_every_public_name_explains_itself():
+    wrong = []
+    for path, text in package_texts():
+        for node in ast.parse(text).body:
+            public = isinstance(node, (ast.FunctionDef, ast.ClassDef)) and not node.name.startswith("_")
+            if public and not ast.get_docstring(node):
+                wrong.append(f"{path.relative_to(PACKAGE).as_posix()}: {node.name}")
+    assert wrong == [], "\n".join(wrong)

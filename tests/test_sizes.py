@@ -33,7 +33,7 @@ def test_what_is_long_says_why():
     for folder in FOLDERS:
         for path in sorted((ROOT / folder).rglob("*.py")):
             wrong += too_long(path.relative_to(ROOT).as_posix(), path.read_text(encoding="utf-8"))
-    assert wrong == []
+    assert wrong == [], "\n".join(wrong)
 
 
 @pytest.mark.parametrize(

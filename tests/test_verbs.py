@@ -49,7 +49,7 @@ def test_each_pass_keeps_to_its_verbs():
         assert paths, f"no file in {room}: the layout has moved"
         for path in paths:
             wrong += breaches(path.relative_to(ROOT).as_posix(), path.read_text(encoding="utf-8"))
-    assert wrong == []
+    assert wrong == [], "\n".join(wrong)
 
 
 @pytest.mark.parametrize(
