@@ -4,6 +4,8 @@ Each scene is a still background, drawn once and kept, moved with the camera by 
 with what lives in front of it drawn afresh at its own place for every instant. Time is seconds at the
 camera, so the same film looks right at one speed only: people walk two steps a second, waves and candles
 move as they do. Colours, sizes and movements are common practice, no source.
+
+Why this is long: it is four drawings, each a list of what is in it.
 """
 
 from collections.abc import Callable
@@ -266,6 +268,11 @@ def _garden_still(planes: Planes, view: View, seed: int) -> None:
             int(random.integers(4))
         ]
         draw_disc(planes, view, place, (0.011, 0.011), colour)
+    _washing_line(planes, view)
+
+
+def _washing_line(planes: Planes, view: View) -> None:
+    """Two posts, a line, four things hung out to dry."""
     for u in (0.08, 0.58):
         draw_capsule(planes, view, (u, -0.22), (u, 0.14), 0.008, (0.62, 0.60, 0.55))
     draw_capsule(planes, view, (0.08, -0.20), (0.58, -0.20), 0.003, (0.7, 0.7, 0.66))
@@ -319,16 +326,6 @@ def _sea_still(planes: Planes, view: View, seed: int) -> None:
     for place, wide, tall in ((-0.75, 0.50, 0.10), (-0.30, 0.42, 0.055), (0.9, 0.35, 0.04)):
         draw_disc(planes, view, (place, -0.10), (wide, tall), (0.17, 0.22, 0.22))
     _ground(planes, view, 0.16, (0.58, 0.48, 0.33), (0.50, 0.40, 0.26), seed=seed + 3, rough=0.13)
-    for u, colour in ((-0.34, (0.70, 0.10, 0.10)), (0.36, (0.10, 0.28, 0.60))):
-        lit: Colour = (0.86, 0.83, 0.76)
-        draw_disc(planes, view, (u + 0.05, 0.345), (0.16, 0.018), (0.12, 0.09, 0.06), strength=0.7)
-        draw_capsule(planes, view, (u, 0.36), (u - 0.02, 0.10), 0.006, (0.75, 0.72, 0.66))
-        for number in range(6):
-            left = u - 0.16 + 0.047 * number
-            rise = 0.06 * cos((number - 2.5) * 0.5)
-            rise_next = 0.06 * cos((number - 1.5) * 0.5)
-            corners = ((u - 0.022, 0.075), (left + 0.047, 0.19 - rise_next), (left, 0.19 - rise))
-            draw_polygon(planes, view, corners, colour if number % 2 else lit)
     draw_polygon(planes, view, ((0.50, 0.40), (0.78, 0.37), (0.84, 0.43), (0.54, 0.47)), (0.16, 0.42, 0.40))
     draw_polygon(
         planes, view, ((-0.13, 0.34), (-0.05, 0.34), (-0.03, 0.42), (-0.15, 0.42)), (0.42, 0.33, 0.20)
@@ -377,8 +374,23 @@ def _water(planes: Planes, view: View, time_s: float) -> None:
         part += cover * (np.maximum(water, np.float32(0.02)) - part)
 
 
+def _parasols(planes: Planes, view: View) -> None:
+    """Two striped parasols in front of the water."""
+    for u, colour in ((-0.34, (0.70, 0.10, 0.10)), (0.36, (0.10, 0.28, 0.60))):
+        lit: Colour = (0.86, 0.83, 0.76)
+        draw_disc(planes, view, (u + 0.05, 0.345), (0.16, 0.018), (0.12, 0.09, 0.06), strength=0.7)
+        draw_capsule(planes, view, (u, 0.36), (u - 0.02, 0.10), 0.006, (0.75, 0.72, 0.66))
+        for number in range(6):
+            left = u - 0.16 + 0.047 * number
+            rise = 0.06 * cos((number - 2.5) * 0.5)
+            rise_next = 0.06 * cos((number - 1.5) * 0.5)
+            corners = ((u - 0.022, 0.075), (left + 0.047, 0.19 - rise_next), (left, 0.19 - rise))
+            draw_polygon(planes, view, corners, colour if number % 2 else lit)
+
+
 def _sea_live(planes: Planes, view: View, time_s: float) -> None:
     _water(planes, view, time_s)
+    _parasols(planes, view)
     roll = 0.05 * sin(1.7 * time_s)
     u, v = -0.45 + 0.055 * time_s, -0.035 + 0.006 * sin(1.9 * time_s)
     mast = (u + 0.30 * sin(roll), v - 0.30 * cos(roll))

@@ -5,8 +5,8 @@ draw_track        truth and the film's movement -> samples
 heard_at_camera   what there was to hear at an instant at the camera; the finished sound must equal it
 camera_time_s     capture time -> the instant at the camera whose sound was under the head
 
-All content is a function of time at the camera, written as sums of sinusoids under smooth envelopes, so it can
-be evaluated at any instant and nothing has to be resampled to know what is right. Film position under the
+All content is a function of time at the camera, written as sums of sinusoids under smooth envelopes, so it
+can be evaluated at any instant and nothing has to be resampled to know what is right. Film position under the
 head is p(t) = x(t) - D, with x the position in the gate and D the head's distance; it belongs to picture
 frame n = p + A, A being the separation; and the camera's instant is n over the camera's rate, so that frame
 n's exposure has its middle at n / rate. Source: derived (equations); levels, words and tunes are common
