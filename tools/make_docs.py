@@ -10,7 +10,6 @@ import argparse
 import ast
 import dataclasses
 import importlib
-import os
 import pkgutil
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -280,25 +279,48 @@ def make_capture_keys() -> str:
 # ---- commands ----
 
 
+def argument_row(parser: argparse.ArgumentParser, action: argparse.Action) -> tuple[str, ...]:
+    """One line of a command's arguments, worded by us: argparse's own layout differs between Pythons."""
+    takes = action.metavar or (action.dest.upper() if action.option_strings else action.dest)
+    name = takes if isinstance(takes, str) else " ".join(takes)
+    if action.option_strings:
+        value = "" if action.nargs == 0 else f" {name}"
+        name = ", ".join(f"`{option}{value}`" for option in action.option_strings)
+    else:
+        name = f"`{name}`"
+    several = {"*": "any number", "+": "one or more", "?": "may be left out"}.get(str(action.nargs), "")
+    choices = ", ".join(f"`{each}`" for each in action.choices or ())
+    said = (action.help or "") % (vars(action) | {"prog": parser.prog})
+    return (name, "; ".join(each for each in (several, choices) if each), said)
+
+
 def command_sections(parser: argparse.ArgumentParser, level: int) -> Iterator[str]:
-    """The help of a parser and of every command below it, as it prints itself at 90 columns."""
-    yield f"{'#' * level} {parser.prog}\n\n```text\n{parser.format_help().rstrip()}\n```\n"
+    """What a parser and every command below it say of themselves."""
+    yield f"{'#' * level} {parser.prog}\n"
+    if parser.description:
+        yield parser.description.strip() + "\n"
+    rows: list[tuple[str, ...]] = []
+    below: list[argparse.ArgumentParser] = []
     for action in parser._actions:
         if isinstance(action, argparse._SubParsersAction):
-            seen: set[int] = set()
-            for command in action.choices.values():
-                if id(command) not in seen:  # an alias is the same parser
-                    seen.add(id(command))
-                    yield from command_sections(command, level + 1)
+            summaries = {each.dest: each.help or "" for each in action._choices_actions}
+            for name, command in action.choices.items():
+                if command not in below:  # an alias is the same parser
+                    below.append(command)
+                    rows.append((f"`{name}`", "command", summaries.get(name, "")))
+        elif action.help != argparse.SUPPRESS and not isinstance(action, argparse._HelpAction):
+            rows.append(argument_row(parser, action))
+    yield table(("argument", "values", "meaning"), rows)
+    if parser.epilog:
+        yield f"```text\n{parser.epilog.strip()}\n```\n"
+    for command in below:
+        yield from command_sections(command, level + 1)
 
 
 def make_commands() -> str:
     """`docs/commands.md`, from `smallgauge.cli.build_parser()`."""
-    os.environ["COLUMNS"] = "90"  # argparse wraps to the width of the terminal
-    os.environ["NO_COLOR"] = "1"
     cli = importlib.import_module("smallgauge.cli")
-    exits = "Exit codes: 0 done, 1 done with findings that fail, 2 caller, 3 material, 4 fixity.\n"
-    return "\n".join(["# Commands\n", MADE, exits, *command_sections(cli.build_parser(), 2)])
+    return "\n".join(["# Commands\n", MADE, *command_sections(cli.build_parser(), 2)])
 
 
 # ---- sources ----
