@@ -226,3 +226,93 @@ SOURCES |= {
         seen="constants and inverse in a public-domain copy; its evenness checked in the tests",
     ),
 }
+
+# Files: pictures, video, sound, checksums.
+SOURCES |= {
+    "BT.601": Source(
+        title="Recommendation ITU-R BT.601-7, item 2.5: luma and colour difference",
+        seen="not seen; weights from memory, checked in the tests against FFmpeg's own conversion",
+    ),
+    "BT.2020": Source(
+        title="Recommendation ITU-R BT.2020-2, table 4: luma and colour difference",
+        seen="not seen; weights from memory",
+    ),
+    "FFmpeg framemd5": Source(
+        title="FFmpeg formats documentation, muxers framehash and framemd5, version 2",
+        seen="the text that two versions of FFmpeg print, compared in the tests",
+    ),
+    "FIPS 180-4": Source(
+        title="NIST FIPS 180-4, Secure Hash Standard (SHA-256)",
+        seen="not seen; its example 'abc' is checked in the tests",
+    ),
+    "ITU-T H.264": Source(
+        title="Recommendation ITU-T H.264: 6.2 sampling of colour in frames and fields, annex E",
+        seen="not seen; from memory",
+    ),
+    "ITU-T H.273": Source(
+        title="Recommendation ITU-T H.273: numbers of colour primaries, transfers and matrices",
+        seen="not seen; from memory, the numbers compared with MediaInfo's words in the tests",
+    ),
+    "ITU-T T.81": Source(
+        title="Recommendation ITU-T T.81 (JPEG), annex B: markers and segments",
+        seen="not seen; from memory",
+    ),
+    "RFC 8794": Source(
+        title="RFC 8794, Extensible Binary Meta Language: 4 variable-size integers, 11.3.1 CRC-32",
+        seen="not seen; from memory, checked on files of FFmpeg's writer",
+    ),
+    "RFC 9043": Source(
+        title="RFC 9043, FFV1 video coding format, versions 0, 1 and 3",
+        seen="not seen; settings measured, version and slices read back by MediaInfo in the tests",
+    ),
+    "RFC 9559": Source(title="RFC 9559, Matroska media container format", seen="head seen"),
+    "RFC 9639": Source(
+        title="RFC 9639, Free Lossless Audio Codec (FLAC)",
+        seen="not seen; files read back by libsndfile in the tests",
+    ),
+    "ST 268": Source(
+        title="SMPTE ST 268-1:2014, File format for digital moving-picture exchange (DPX) 2.0",
+        seen="not seen; header offsets and packings from memory, checked on files of two other writers",
+    ),
+}
+
+# Sound: time maps, resampling.
+SOURCES |= {
+    "CravenWahba1979": Source(
+        title=(
+            "P. Craven, G. Wahba, Smoothing noisy data with spline functions, Numerische Mathematik 31 (1979): "
+            "generalised cross-validation"
+        ),
+        seen="not seen; from memory, and tested on drawn time stamps",
+    ),
+    "FritschCarlson1980": Source(
+        title="F. N. Fritsch, R. E. Carlson, Monotone piecewise cubic interpolation, SIAM J. Numer. Anal. 17 (1980)",
+        seen="not seen; from memory: end slopes within 3 times the secant keep a cubic monotone",
+    ),
+    "HutchinsonDeHoog1985": Source(
+        title=(
+            "M. F. Hutchinson, F. R. de Hoog, Smoothing noisy data with spline functions, Numerische Mathematik "
+            "47 (1985): the trace from the band of the inverse"
+        ),
+        seen="not seen; from memory, and tested against a dense inverse",
+    ),
+    "KaiserWindow": Source(
+        title="J. F. Kaiser, Nonrecursive digital filter design using the I0-sinh window function (1974)",
+        seen="not seen; from memory, its effect measured in benchmarks/sound.py",
+    ),
+    "KimGu2004": Source(
+        title=(
+            "Y.-J. Kim, C. Gu, Smoothing spline Gaussian regression, J. R. Statist. Soc. B 66 (2004): factor 1.4 "
+            "in cross-validation"
+        ),
+        seen="not seen; from memory",
+    ),
+    "Reinsch1967": Source(
+        title="C. H. Reinsch, Smoothing by spline functions, Numerische Mathematik 10 (1967)",
+        seen="not seen; from memory, and tested against a dense solution",
+    ),
+    "SmithResampling": Source(
+        title="J. O. Smith, Digital audio resampling: bandlimited interpolation",
+        seen="not seen; from memory, its effect measured in benchmarks/sound.py",
+    ),
+}

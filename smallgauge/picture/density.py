@@ -55,7 +55,7 @@ def light_table(
 
     Notes
     -----
-    Sources: IEC 61966-2-1, ITU-R BT.709, ITU-R BT.1886; linear and log by definition.
+    Sources: IEC 61966-2-1, BT.709, BT.1886; linear and log by definition.
 
     Examples
     --------
@@ -109,7 +109,7 @@ def _light_of_signal(
 def _undo_gamma(signal: NDArray[np.float64], *, gamma_curve: str | None) -> NDArray[np.float64]:
     """Light of a signal, for a named curve or an exponent written as a number."""
     if gamma_curve == "iec61966-2-1":
-        # IEC 61966-2-1, 5.2: below 0.04045 a straight line, above it exponent 2.4 with offset 0.055
+        # IEC 61966-2-1: below 0.04045 a straight line, above it exponent 2.4 with offset 0.055
         return np.where(signal <= 0.04045, signal / 12.92, np.power((signal + 0.055) / 1.055, 2.4))
     if gamma_curve == "bt709":
         # ITU-R BT.709, item 1.2: V = 1.099 L^0.45 - 0.099 for L >= 0.018, V = 4.500 L below; undone

@@ -109,7 +109,7 @@ def apply_display(
 
     Notes
     -----
-    Source: ITU-R BT.1886 (code = light ** (1 / 2.4), black at 0).
+    Source: BT.1886 (code = light ** (1 / 2.4), black at 0).
 
     Examples
     --------

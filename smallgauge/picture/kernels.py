@@ -30,7 +30,8 @@ from smallgauge.picture.resample import (
     turned_move,
 )
 
-_kernel = njit(nogil=True, parallel=False, cache=True, fastmath=False, boundscheck=False)
+# error_model "numpy": no test for division by zero, which would keep loops from being vectorised
+_kernel = njit(nogil=True, parallel=False, cache=True, fastmath=False, boundscheck=False, error_model="numpy")
 
 _ZERO, _HALF, _ONE = np.float32(0.0), np.float32(0.5), np.float32(1.0)
 _LEAST_LIGHT = np.float32(1e-20)  # encodes to 0.0003 of a 16-bit code, which dither never lifts to 1
@@ -71,7 +72,8 @@ def _dither_row(frame, row, hashes):  # type: ignore[no-untyped-def]
 @_kernel
 def _encode(light, peak):  # type: ignore[no-untyped-def]
     """Display value of one light, 0 to `peak`: light ** (1 / 2.4) by way of base-2 logarithm."""
-    bounded = min(max(light, _LEAST_LIGHT), _ONE)
+    bounded = light if light > _LEAST_LIGHT else _LEAST_LIGHT  # NaN counts as no light
+    bounded = bounded if bounded < _ONE else _ONE
     bits = np.float32(bounded).view(np.int32)
     power = np.int32((bits - _SQRT_HALF_BITS) >> 23)
     mantissa = np.int32(bits - np.int32(power << 23)).view(np.float32)
@@ -108,43 +110,47 @@ def _store_row(light, hashes, channels, peak, out):  # type: ignore[no-untyped-d
 
 
 @_kernel
-def _light_of(sample, table):  # type: ignore[no-untyped-def]
-    """Light of one sample: looked up, or as it stands where there is no table."""
-    if table is None:
-        return np.float32(sample)
-    return table[min(np.int64(sample), np.int64(table.shape[0] - 1))]
+def _look_up(codes, table, light):  # type: ignore[no-untyped-def]
+    """Light of one captured row of codes."""
+    last = table.shape[0] - 1
+    for i in range(light.shape[0]):
+        light[i] = table[min(np.int64(codes[i]), last)]
 
 
 @_kernel
-def _load_row(row, table, mirrored, first, channels, padded):  # type: ignore[no-untyped-def]
-    """Light of one captured row from column `first` on, its outermost pixels repeated beyond it."""
-    width = row.shape[0] // channels
+def _load(samples, v, table, light):  # type: ignore[no-untyped-def]
+    """Light of captured row `v`, whichever kind of sample the capture has."""
+    bytes_, words, lights = samples
+    if bytes_.shape[0] > 0:
+        _look_up(bytes_[v], table, light)
+    elif words.shape[0] > 0:
+        _look_up(words[v], table, light)
+    else:
+        _copy(lights[v], light)
+
+
+@_kernel
+def _pad_row(light, mirrored, first, channels, padded):  # type: ignore[no-untyped-def]
+    """A row from column `first` on, turned end to end if need be, its outermost pixels repeated."""
+    width = light.shape[0] // channels
     count = padded.shape[0] // channels
     before = min(max(-first, 0), count)
     stop = max(min(width - first, count), before)
-    for j in range(before):
-        _load_pixel(row, table, mirrored, 0, channels, padded, j)
     if mirrored:
+        base = (width - 1 - first) * channels
         for j in range(before, stop):
-            _load_pixel(row, table, mirrored, first + j, channels, padded, j)
+            for channel in range(channels):
+                padded[j * channels + channel] = light[base - j * channels + channel]
     else:
-        source = row[(first + before) * channels : (first + stop) * channels]
-        target = padded[before * channels : stop * channels]
-        for i in range(target.shape[0]):
-            target[i] = _light_of(source[i], table)
+        _copy(light[(first + before) * channels : (first + stop) * channels], padded[before * channels :])
+    head = (width - 1) * channels if mirrored else 0
+    tail = 0 if mirrored else (width - 1) * channels
+    for j in range(before):
+        for channel in range(channels):
+            padded[j * channels + channel] = light[head + channel]
     for j in range(stop, count):
-        _load_pixel(row, table, mirrored, width - 1, channels, padded, j)
-
-
-@_kernel
-def _load_pixel(row, table, mirrored, column, channels, padded, j):  # type: ignore[no-untyped-def]
-    """Light of one captured pixel into place `j`."""
-    width = row.shape[0] // channels
-    column = min(max(column, 0), width - 1)
-    if mirrored:
-        column = width - 1 - column
-    for channel in range(channels):
-        padded[j * channels + channel] = _light_of(row[column * channels + channel], table)
+        for channel in range(channels):
+            padded[j * channels + channel] = light[tail + channel]
 
 
 @_kernel
@@ -166,145 +172,205 @@ def _filter_row(padded, weights, channels, out):  # type: ignore[no-untyped-def]
 
 @_kernel
 def _filter_column(ring, weights, top, out):  # type: ignore[no-untyped-def]
-    """Twelve taps down a column; the row of the first tap stands at `top` in the ring."""
+    """Twelve taps down a column, added in order; the row of the first tap stands at `top` in the ring."""
     n = out.shape[0]
-    w0, w1, w2, w3, w4, w5 = weights[0], weights[1], weights[2], weights[3], weights[4], weights[5]
-    w6, w7, w8, w9, w10, w11 = weights[6], weights[7], weights[8], weights[9], weights[10], weights[11]
-    r0, r1, r2, r3 = ring[top % 12], ring[(top + 1) % 12], ring[(top + 2) % 12], ring[(top + 3) % 12]
-    r4, r5, r6 = ring[(top + 4) % 12], ring[(top + 5) % 12], ring[(top + 6) % 12]
-    r7, r8, r9 = ring[(top + 7) % 12], ring[(top + 8) % 12], ring[(top + 9) % 12]
-    r10, r11 = ring[(top + 10) % 12], ring[(top + 11) % 12]
-    for i in range(n):
-        out[i] = (
-            w0 * r0[i] + w1 * r1[i] + w2 * r2[i] + w3 * r3[i] + w4 * r4[i] + w5 * r5[i]
-            + w6 * r6[i] + w7 * r7[i] + w8 * r8[i] + w9 * r9[i] + w10 * r10[i] + w11 * r11[i]
-        )  # fmt: skip
+    _fill(out, _ZERO)
+    for tap in range(0, TAPS, 4):
+        w0, w1, w2, w3 = weights[tap], weights[tap + 1], weights[tap + 2], weights[tap + 3]
+        place = top + tap
+        r0, r1 = ring[place % TAPS], ring[(place + 1) % TAPS]
+        r2, r3 = ring[(place + 2) % TAPS], ring[(place + 3) % TAPS]
+        for i in range(n):
+            out[i] = out[i] + w0 * r0[i] + w1 * r1[i] + w2 * r2[i] + w3 * r3[i]
+
+
+@_kernel
+def _fill(line, value):  # type: ignore[no-untyped-def]
+    """Set a row to one value; compiled far faster than assignment to a slice."""
+    for i in range(line.shape[0]):
+        line[i] = value
+
+
+@_kernel
+def _copy(line, target):  # type: ignore[no-untyped-def]
+    """Copy a row into another."""
+    for i in range(line.shape[0]):
+        target[i] = line[i]
 
 
 @_kernel
 def _finish_straight(  # type: ignore[no-untyped-def]
-    samples, table, mirrored_x, mirrored_y, offset_x, offset_y, weights_x, weights_y, box, peak, frame, out
+    samples,
+    size,
+    table,
+    mirrored_x,
+    mirrored_y,
+    offset_x,
+    offset_y,
+    weights_x,
+    weights_y,
+    box,
+    peak,
+    frame,
+    out,
 ):
     """A displaced frame: each captured row is filtered once into a ring of twelve."""
     first_x, stop_x, first_y, stop_y = box
-    capture_height = samples.shape[0]
-    channels = samples.shape[2]
-    out[:first_y] = 0
-    out[stop_y:] = 0
+    capture_height, capture_width, channels = size
     span = stop_x - first_x
+    for y in range(out.shape[0]):
+        if span <= 0 or y < first_y or y >= stop_y:
+            _fill(out[y], np.uint16(0))
     if span <= 0 or stop_y <= first_y:
-        out[:] = 0
         return
+    captured = np.empty(capture_width * channels, np.float32)
     padded = np.empty((span + TAPS - 1) * channels, np.float32)
     ring = np.empty((TAPS, span * channels), np.float32)
     light = np.empty(span * channels, np.float32)
-    hashes = np.empty(out.shape[1], np.uint32)
+    hashes = np.empty(stop_x, np.uint32)
     start = first_y + offset_y - REACH
     for v in range(start, stop_y + offset_y - REACH + TAPS - 1):
         row = min(max(v, 0), capture_height - 1)
         if mirrored_y:
             row = capture_height - 1 - row
-        _load_row(samples[row].reshape(-1), table, mirrored_x, first_x + offset_x - REACH, channels, padded)
+        _load(samples, row, table, captured)
+        _pad_row(captured, mirrored_x, first_x + offset_x - REACH, channels, padded)
         _filter_row(padded, weights_x, channels, ring[(v - start) % TAPS])
         top = v - start - (TAPS - 1)
         if top >= 0:
             y = first_y + top
             _filter_column(ring, weights_y, top, light)
             _dither_row(frame, y, hashes)
-            out_row = out[y].reshape(-1)
-            out_row[: first_x * 3] = 0
-            out_row[stop_x * 3 :] = 0
-            _store_row(light, hashes[first_x:stop_x], channels, peak, out_row[first_x * 3 : stop_x * 3])
+            _fill(out[y, : first_x * 3], np.uint16(0))
+            _fill(out[y, stop_x * 3 :], np.uint16(0))
+            _store_row(light, hashes[first_x:stop_x], channels, peak, out[y, first_x * 3 : stop_x * 3])
 
 
 @_kernel
-def _turn_along(samples, table, phases, move, stop_x, low, high, along):  # type: ignore[no-untyped-def]
-    """First pass: captured rows `low` to `high` to finished columns, with margins of repeated rows."""
-    along_x, along_v, along_0 = move
-    capture_width, channels = samples.shape[1], samples.shape[2]
+def _place_row(slope, offset, limit, phases, first, weights):  # type: ignore[no-untyped-def]
+    """For each finished column: first tap, counted in a line with margins, and the weights of its taps."""
+    steps = np.empty(first.shape[0], np.int64)
+    for x in range(first.shape[0]):
+        place = slope * np.float64(x) + offset
+        place = place if place > -1e6 else -1e6
+        place = place if place < 1e6 else 1e6
+        steps[x] = np.int64(np.floor(place * PHASES + 0.5))
+    for x in range(first.shape[0]):
+        first[x] = min(max((steps[x] >> 12) - REACH, -TAPS), limit) + TAPS
+        steps[x] = steps[x] & (PHASES - 1)
+    for tap in range(TAPS):
+        line, column = weights[tap], phases[tap]
+        for x in range(first.shape[0]):
+            line[x] = column[steps[x]]
+
+
+@_kernel
+def _sum_run(weights, x0, lines, tap_row, tap_column, start, out):  # type: ignore[no-untyped-def]
+    """Twelve taps, in order, for a run of columns whose taps lie side by side in `lines`."""
+    n = out.shape[0]
+    _fill(out, _ZERO)
+    for tap in range(0, TAPS, 4):
+        w0, w1 = weights[tap, x0 : x0 + n], weights[tap + 1, x0 : x0 + n]
+        w2, w3 = weights[tap + 2, x0 : x0 + n], weights[tap + 3, x0 : x0 + n]
+        r0 = lines[start[0] + tap * tap_row, start[1] + tap * tap_column :]
+        r1 = lines[start[0] + (tap + 1) * tap_row, start[1] + (tap + 1) * tap_column :]
+        r2 = lines[start[0] + (tap + 2) * tap_row, start[1] + (tap + 2) * tap_column :]
+        r3 = lines[start[0] + (tap + 3) * tap_row, start[1] + (tap + 3) * tap_column :]
+        for i in range(n):
+            out[i] = out[i] + w0[i] * r0[i] + w1[i] * r1[i] + w2[i] * r2[i] + w3[i] * r3[i]
+
+
+@_kernel
+def _turn_along(samples, size, table, phases, mirrored, move, low, high, along):  # type: ignore[no-untyped-def]
+    """First pass: captured rows `low` to `high` to finished columns, one plane a channel."""
+    slope, per_row, offset = move
+    _, capture_width, channels = size
+    width = along.shape[1] // channels
+    captured = np.empty(capture_width * channels, np.float32)
     padded = np.empty((capture_width + 2 * TAPS) * channels, np.float32)
+    lines = np.empty((channels, capture_width + 2 * TAPS), np.float32)
+    first = np.empty(width, np.int64)
+    weights = np.empty((TAPS, width), np.float32)
     for v in range(low, high):
-        _load_row(samples[v].reshape(-1), table, False, -TAPS, channels, padded)
-        row = along[v + TAPS]
-        offset = along_v * np.float64(v) + along_0
-        for x in range(stop_x):
-            place = along_x * np.float64(x) + offset
-            step = np.int64(np.floor(min(max(place, -1e6), 1e6) * PHASES + 0.5))
-            first = min(max((step >> 12) - REACH, -TAPS), capture_width) + TAPS
-            weights = phases[step & (PHASES - 1)]
-            if channels == 3:
-                pixel = padded[first * 3 : first * 3 + 36]
-                red = weights[0] * pixel[0]
-                green = weights[0] * pixel[1]
-                blue = weights[0] * pixel[2]
-                for tap in range(1, TAPS):
-                    red += weights[tap] * pixel[3 * tap]
-                    green += weights[tap] * pixel[3 * tap + 1]
-                    blue += weights[tap] * pixel[3 * tap + 2]
-                row[3 * x] = red
-                row[3 * x + 1] = green
-                row[3 * x + 2] = blue
-            else:
-                total = weights[0] * padded[first]
-                for tap in range(1, TAPS):
-                    total += weights[tap] * padded[first + tap]
-                row[x] = total
+        _load(samples, v, table, captured)
+        _pad_row(captured, mirrored, -TAPS, channels, padded)
+        for channel in range(channels):
+            line = lines[channel]
+            for x in range(line.shape[0]):
+                line[x] = padded[x * channels + channel]
+        _place_row(slope, per_row * np.float64(v) + offset, capture_width, phases, first, weights)
+        x0 = 0
+        while x0 < width:  # runs of columns that step along the row together
+            x1 = x0 + 1
+            while x1 < width and first[x1] - first[x0] == x1 - x0:
+                x1 += 1
+            for channel in range(channels):
+                out = along[v + TAPS, channel * width + x0 : channel * width + x1]
+                _sum_run(weights, x0, lines, 0, 1, (channel, first[x0]), out)
+            x0 = x1
 
 
 @_kernel
 def _finish_turned(  # type: ignore[no-untyped-def]
-    samples, table, phases, affine, along_move, down_move, captured, peak, frame, out
+    samples, size, table, phases, mirrored, affine, along_move, down_move, captured, peak, frame, out
 ):
     """A turned or scaled frame in two passes; the first is kept whole, in single precision."""
     a, b, c, d, e, f = affine
     down_x, down_y, down_0 = down_move
     captured_width, captured_height = captured
-    rows, channels = samples.shape[0], samples.shape[2]
-    height, width = out.shape[0], out.shape[1]
+    rows, _, channels = size
+    height, width = out.shape[0], out.shape[1] // 3
     along = np.empty((rows + 2 * TAPS, width * channels), np.float32)
     corners = (0.0, down_x * (width - 1), down_y * (height - 1), down_x * (width - 1) + down_y * (height - 1))
-    low = min(max(np.int64(np.floor(min(corners) + down_0)) - TAPS, 0), rows)
-    high = max(min(np.int64(np.ceil(max(corners) + down_0)) + TAPS + 1, rows), low)
-    _turn_along(samples, table, phases, along_move, width, low, high, along)
-    for margin in range(TAPS):
-        along[margin] = along[TAPS]
-        along[rows + TAPS + margin] = along[rows + TAPS - 1]
+    low = min(max(np.int64(np.floor(min(corners) + down_0)) - TAPS, 0), rows - 1)
+    high = max(min(np.int64(np.ceil(max(corners) + down_0)) + TAPS, rows), low + 1)
+    _turn_along(samples, size, table, phases, mirrored, along_move, low, high, along)
+    for v in range(low + TAPS):
+        _copy(along[low + TAPS], along[v])
+    for v in range(high + TAPS, along.shape[0]):
+        _copy(along[high + TAPS - 1], along[v])
     light = np.empty(width * channels, np.float32)
+    planes = np.empty((channels, width), np.float32)
     hashes = np.empty(width, np.uint32)
+    first = np.empty(width, np.int64)
+    weights = np.empty((TAPS, width), np.float32)
     for y in range(height):
-        offset = down_y * np.float64(y) + down_0
-        for x in range(width):
-            across = a * np.float64(x) + b * np.float64(y) + c
-            down = d * np.float64(x) + e * np.float64(y) + f
-            if not (-0.5 <= across <= captured_width - 0.5 and -0.5 <= down <= captured_height - 0.5):
-                for channel in range(channels):
-                    light[channels * x + channel] = _ZERO
-                continue
-            place = down_x * np.float64(x) + offset
-            step = np.int64(np.floor(min(max(place, -1e6), 1e6) * PHASES + 0.5))
-            first = min(max((step >> 12) - REACH, -TAPS), rows) + TAPS
-            weights = phases[step & (PHASES - 1)]
+        _place_row(down_x, down_y * np.float64(y) + down_0, rows, phases, first, weights)
+        x0 = 0
+        while x0 < width:  # runs of columns that read the same rows
+            x1 = x0 + 1
+            while x1 < width and first[x1] == first[x0]:
+                x1 += 1
             for channel in range(channels):
-                total = weights[0] * along[first, channels * x + channel]
-                for tap in range(1, TAPS):
-                    total += weights[tap] * along[first + tap, channels * x + channel]
-                light[channels * x + channel] = total
+                _sum_run(weights, x0, along, 1, 0, (first[x0], channel * width + x0), planes[channel, x0:x1])
+            x0 = x1
+        for channel in range(channels):
+            plane = planes[channel]
+            for x in range(width):
+                across = a * np.float64(x) + b * np.float64(y) + c
+                down = d * np.float64(x) + e * np.float64(y) + f
+                inside = (
+                    (across >= -0.5)
+                    & (across <= captured_width - 0.5)
+                    & (down >= -0.5)
+                    & (down <= captured_height - 0.5)
+                )
+                light[channels * x + channel] = plane[x] if inside else _ZERO
         _dither_row(frame, y, hashes)
-        _store_row(light, hashes, channels, peak, out[y].reshape(-1))
+        _store_row(light, hashes, channels, peak, out[y])
 
 
 @_kernel
 def _reduce(codes, rows, row_share, columns, column_share, scale, frame, top, left, canvas):  # type: ignore[no-untyped-def]
     """Average areas of display codes: down the columns, along the row, then to 8 bits with dither."""
     height, width = rows.shape[0], columns.shape[0]
-    down = np.empty(codes.shape[1] * 3, np.float32)
+    down = np.empty(codes.shape[1], np.float32)
     hashes = np.empty(width, np.uint32)
-    canvas[:] = 0
     for y in range(height):
-        down[:] = _ZERO
+        _fill(down, _ZERO)
         for tap in range(rows.shape[1]):
             share = row_share[y, tap]
-            source = codes[rows[y, tap]].reshape(-1)
+            source = codes[rows[y, tap]]
             for i in range(down.shape[0]):
                 down[i] += share * np.float32(source[i])
         _dither_row(frame, y, hashes)
@@ -315,7 +381,7 @@ def _reduce(codes, rows, row_share, columns, column_share, scale, frame, top, le
                     total += column_share[x, tap] * down[3 * columns[x, tap] + channel]
                 step = np.float32((hashes[x] >> _CHANNEL_SHIFT[channel]) & _DITHER_MASK)
                 value = total * scale + (step * _DITHER_STEP + _DITHER_FIRST)
-                canvas[top + y, left + x, channel] = np.uint8(min(value, np.float32(255.0)))
+                canvas[top + y, 3 * (left + x) + channel] = np.uint8(min(value, np.float32(255.0)))
 
 
 def finish_frame(
@@ -387,12 +453,14 @@ def finish_frame(
     invert_move(move)  # refuses a move that flattens the picture
     capture_height, capture_width = planes.shape[:2]
     straight = straight_move(move, width=capture_width, height=capture_height)
+    lights = np.zeros(0, np.float32) if table is None else table
     number, peak = np.uint32(frame & 0xFFFFFFFF), np.float32(2**bits - 1)
     if straight is not None:
         box = _span(move.a, move.c, width, capture_width) + _span(move.e, move.f, height, capture_height)
         _finish_straight(
-            planes,
-            table,
+            _by_kind(planes),
+            planes.shape,
+            lights,
             straight.mirrored_x,
             straight.mirrored_y,
             straight.offset_x,
@@ -402,23 +470,25 @@ def finish_frame(
             box,
             peak,
             number,
-            out,
+            out.reshape(height, -1),
         )
         return out
-    turned = turned_move(move)
+    turned = turned_move(move, width=capture_width, height=capture_height)
     if turned.swapped:
         planes = np.ascontiguousarray(planes.transpose(1, 0, 2))
     _finish_turned(
-        planes,
-        table,
-        phase_table(),
+        _by_kind(planes),
+        planes.shape,
+        lights,
+        np.ascontiguousarray(phase_table().T),
+        turned.mirrored_x,
         (float(move.a), float(move.b), float(move.c), float(move.d), float(move.e), float(move.f)),
         (float(turned.along_x), float(turned.along_v), float(turned.along_0)),
         (float(turned.down_x), float(turned.down_y), float(turned.down_0)),
         (capture_width, capture_height),
         peak,
         number,
-        out,
+        out.reshape(height, -1),
     )
     return out
 
@@ -437,6 +507,14 @@ def _planes_of(samples: NDArray[Any], table: NDArray[np.float32] | None) -> NDAr
     if table is not None and (table.ndim != 1 or table.dtype != np.float32 or len(table) == 0):
         raise CallerError(f"The table of light is one row of float32, got {table.dtype} {table.shape}.")
     return np.ascontiguousarray(samples).reshape(shape[0], shape[1], -1)
+
+
+def _by_kind(planes: NDArray[Any]) -> tuple[NDArray[Any], ...]:
+    """The capture in its place among bytes, words and light, so that each kernel is compiled once."""
+    rows = planes.reshape(len(planes), -1)
+    return tuple(
+        rows if rows.dtype == kind else np.empty((0, 0), kind) for kind in (np.uint8, np.uint16, np.float32)
+    )
 
 
 def _span(scale: float, shift: float, size: int, capture_size: int) -> tuple[int, int]:
@@ -493,11 +571,11 @@ def reduce_frame(
         )
     rows, row_share = box_overlaps(codes.shape[0], height)
     columns, column_share = box_overlaps(codes.shape[1], width)
-    canvas = np.empty((canvas_height, canvas_width, 3), np.uint8)
+    canvas = np.zeros((canvas_height, canvas_width, 3), np.uint8)
     scale = np.float32((2**REDUCED_BITS - 1) / (2**bits - 1))
     top, left = (canvas_height - height) // 2, (canvas_width - width) // 2
     _reduce(
-        np.ascontiguousarray(codes),
+        np.ascontiguousarray(codes).reshape(codes.shape[0], -1),
         rows,
         row_share,
         columns,
@@ -506,13 +584,13 @@ def reduce_frame(
         np.uint32(frame & 0xFFFFFFFF),
         top,
         left,
-        canvas,
+        canvas.reshape(canvas_height, -1),
     )
     return canvas
 
 
 def warm() -> None:
-    """Compile every kernel for every kind of sample, so that the first frame is as fast as the rest.
+    """Compile every kernel once, so that the first frame is as fast as the rest.
 
     Notes
     -----
@@ -522,9 +600,7 @@ def warm() -> None:
     --------
     >>> warm()
     """
-    table = np.zeros(256, np.float32)
-    for kind, light in ((np.uint8, table), (np.uint16, table), (np.float32, None)):
-        samples = np.zeros((16, 16, 3), kind)
-        for move in (Move(c=0.5), Move(b=0.01)):
-            finished = finish_frame(samples, light, move=move, width=16, height=16, bits=12, frame=0)
+    samples, table = np.zeros((16, 16, 3), np.uint8), np.zeros(256, np.float32)
+    for move in (Move(c=0.5), Move(b=0.01)):
+        finished = finish_frame(samples, table, move=move, width=16, height=16, bits=12, frame=0)
     reduce_frame(finished, bits=12, width=8, height=8, canvas_width=8, canvas_height=8, frame=0)

@@ -107,11 +107,13 @@ class TurnedMove:
     """A move in two passes, first along the rows of the capture, then along its columns.
 
     `swapped` says that rows and columns of the capture change places first (a turn nearer to a
-    quarter than to none). The place in capture row v is `along_x x + along_v v + along_0`; after that
-    pass the place in the column is `down_x x + down_y y + down_0`.
+    quarter than to none); after that `mirrored_x` says that each row is turned end to end. The place in
+    capture row v is `along_x x + along_v v + along_0`, `along_x` above 0; after that pass the place in
+    the column is `down_x x + down_y y + down_0`.
     """
 
     swapped: bool
+    mirrored_x: bool
     along_x: float
     along_v: float
     along_0: float
@@ -207,8 +209,8 @@ def interpolation_weights(fraction: NDArray[np.floating] | float) -> NDArray[np.
 
     Notes
     -----
-    Source: derived (see the head of this file). Multiplications and additions one by one, in this
-    order, so that every machine has the same weights.
+    Source: Farrow 1988; coefficients derived (see the head of this file). Multiplications
+    and additions one by one, in this order, so that every machine has the same weights.
 
     Examples
     --------
@@ -268,12 +270,14 @@ def straight_move(move: Move, *, width: int, height: int) -> StraightMove | None
     )
 
 
-def turned_move(move: Move) -> TurnedMove:
+def turned_move(move: Move, *, width: int, height: int) -> TurnedMove:
     """The move as two passes, along the rows and down the columns.
 
     Parameters
     ----------
     move : Move
+    width, height : int
+        Size of the capture, in pixels.
 
     Returns
     -------
@@ -290,16 +294,20 @@ def turned_move(move: Move) -> TurnedMove:
 
     Examples
     --------
-    >>> turned_move(Move(a=0.0, b=1.0, d=-1.0, e=0.0)).swapped
+    >>> turned_move(Move(a=0.0, b=1.0, d=-1.0, e=0.0), width=640, height=480).swapped
     True
     """
     area = _area_of(move)
     swapped = abs(move.d) > abs(move.e)
     a, b, c, d, e, f = move.a, move.b, move.c, move.d, move.e, move.f
     if swapped:
-        a, b, c, d, e, f, area = d, e, f, a, b, c, -area
+        a, b, c, d, e, f, area, width = d, e, f, a, b, c, -area, height
+    mirrored = area / e < 0.0
+    if mirrored:
+        a, b, c, area = -a, -b, width - 1 - c, -area
     return TurnedMove(
         swapped=swapped,
+        mirrored_x=mirrored,
         along_x=area / e,
         along_v=b / e,
         along_0=c - b * f / e,
@@ -408,7 +416,9 @@ def apply_move(light: NDArray[np.floating], *, move: Move, width: int, height: i
     if straight is not None:
         moved = _apply_straight(planes, straight, width=width, height=height)
     else:
-        moved = _apply_turned(planes, turned_move(move), width=width, height=height)
+        moved = _apply_turned(
+            planes, turned_move(move, width=capture_width, height=capture_height), width=width, height=height
+        )
     inside = inside_capture(
         move, width=width, height=height, capture_width=capture_width, capture_height=capture_height
     )
@@ -440,6 +450,8 @@ def _apply_turned(
     """Each row of the capture to its finished columns, then each column to its finished rows."""
     if turned.swapped:
         planes = planes.transpose(1, 0, 2)
+    if turned.mirrored_x:
+        planes = planes[:, ::-1]
     table = phase_table()
     x = np.arange(width, dtype=np.float64)[None, :]
     v = np.arange(planes.shape[0], dtype=np.float64)[:, None]
