@@ -280,19 +280,19 @@ SOURCES |= {
 SOURCES |= {
     "CravenWahba1979": Source(
         title=(
-            "P. Craven, G. Wahba, Smoothing noisy data with spline functions, Numerische Mathematik 31 (1979): "
-            "generalised cross-validation"
+            "P. Craven, G. Wahba, Smoothing noisy data with spline functions, Numerische Mathematik 31 "
+            "(1979): generalised cross-validation"
         ),
         seen="not seen; from memory, and tested on drawn time stamps",
     ),
     "FritschCarlson1980": Source(
-        title="F. N. Fritsch, R. E. Carlson, Monotone piecewise cubic interpolation, SIAM J. Numer. Anal. 17 (1980)",
+        title="F. N. Fritsch, R. E. Carlson, Monotone piecewise cubic interpolation, SIAM JNA 17 (1980)",
         seen="not seen; from memory: end slopes within 3 times the secant keep a cubic monotone",
     ),
     "HutchinsonDeHoog1985": Source(
         title=(
-            "M. F. Hutchinson, F. R. de Hoog, Smoothing noisy data with spline functions, Numerische Mathematik "
-            "47 (1985): the trace from the band of the inverse"
+            "M. F. Hutchinson, F. R. de Hoog, Smoothing noisy data with spline functions, Numerische "
+            "Mathematik 47 (1985): the trace from the band of the inverse"
         ),
         seen="not seen; from memory, and tested against a dense inverse",
     ),
@@ -302,8 +302,8 @@ SOURCES |= {
     ),
     "KimGu2004": Source(
         title=(
-            "Y.-J. Kim, C. Gu, Smoothing spline Gaussian regression, J. R. Statist. Soc. B 66 (2004): factor 1.4 "
-            "in cross-validation"
+            "Y.-J. Kim, C. Gu, Smoothing spline Gaussian regression, J. R. Statist. Soc. B 66 (2004): factor "
+            "1.4 in cross-validation"
         ),
         seen="not seen; from memory",
     ),

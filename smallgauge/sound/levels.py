@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from smallgauge.columns import Column
 from smallgauge.errors import CallerError
-from smallgauge.sound.speed import Floats, ReadSound
+from smallgauge.sound.curves import Floats
+from smallgauge.sound.speed import ReadSound
 
 CLIPPED_RUN = 3  # samples at full scale in a row that count as clipped. common practice, no source
 SILENT_RUN_S = 0.01  # one value for this long is a dead line, not quiet sound. common practice, no source
 
-TRACK_COLUMNS: tuple[Column, ...] = (
+COLUMNS: tuple[Column, ...] = (
     Column(
         name="track",
         unit="1",
@@ -62,7 +63,7 @@ TRACK_COLUMNS: tuple[Column, ...] = (
         name="silent_share",
         unit="1",
         type="float64",
-        meaning="Share of the second in which one value was repeated for 10 ms or longer: no signal on the line.",
+        meaning="Share of the second in which one value stood for 10 ms or longer: no signal on the line.",
         source="common practice",
     ),
 )

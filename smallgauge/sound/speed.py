@@ -14,20 +14,19 @@ capture time t the head reads sound that belongs to picture position x(t) - D + 
 is made in film position, not in seconds, so it stays right while the scan speed changes.
 """
 
-from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from smallgauge.columns import Column
 from smallgauge.errors import CallerError, MaterialError
+from smallgauge.sound.curves import Floats, hermite, hermite_inverse
+from smallgauge.sound.stamps import find_curve
 
-Floats = NDArray[np.float64]
 ReadSound = Callable[[int, int], Floats]  # (first, stop) -> (stop - first, channels), zero outside the file
 
 # The kernel: reach in samples, Kaiser's beta, place of the band edge (1 is half the sampling rate), table
@@ -36,60 +35,6 @@ HALF_WIDTH = 32
 BETA = 12.5
 BAND_EDGE = 0.88
 TABLE_STEPS = 4096
-
-# A stamp is set aside when it stands further than this many of its own standard deviations from the place
-# that all other stamps give it. common practice, no source.
-ASIDE_LIMIT = 6.0
-# Scatter below this share of the time between frames is never called straying. common practice, no source.
-STRAY_SHARE = 0.01
-# Between two knots the speed stays within these multiples of their mean speed; 3 is the limit for a
-# monotone cubic (FritschCarlson1980), the margin keeps the film from standing still between frames.
-SPEED_SHARE = (0.1, 2.5)
-# A smoothing is chosen as if each stamp's pull on its own place cost this many times its share: 1 is plain
-# cross-validation [CravenWahba1979], a little more guards against following scatter [KimGu2004].
-GCV_FACTOR = 1.4
-# Degrees of freedom of the t distribution from which a change of acceleration is taken where that explains
-# the stamps better: a hand on the speed knob is not the wander of a motor. common practice, no source.
-TAIL = 4.0
-STAMP_FLOOR_S = 1e-7  # no clock of a scanner is trusted further. common practice, no source
-
-SOUND_MAP_COLUMNS: tuple[Column, ...] = (
-    Column(
-        name="track",
-        unit="1",
-        type="int32",
-        meaning="Track of the captured sound, from 0.",
-        source="definition",
-    ),
-    Column(
-        name="out_sample",
-        unit="1",
-        type="float64",
-        meaning="Place of the knot in the finished sound, in samples from the start of the picture.",
-        source="definition",
-    ),
-    Column(
-        name="in_sample",
-        unit="1",
-        type="float64",
-        meaning="Place in the captured sound that is heard there, in samples; cubic Hermite between knots.",
-        source="derived",
-    ),
-    Column(
-        name="slope",
-        unit="1",
-        type="float64",
-        meaning="Captured samples to one finished sample at the knot.",
-        source="derived",
-    ),
-    Column(
-        name="gain",
-        unit="1",
-        type="float64",
-        meaning="Factor of the amplitude at the knot; linear between knots.",
-        source="definition",
-    ),
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,103 +71,6 @@ class SoundMap:
     slope: Floats
     gain: Floats
     out_samples: int
-
-
-class Smoothed(NamedTuple):
-    """What the smoother gives for a list of stamps."""
-
-    x: Floats
-    speed: Floats
-    pull: Floats  # of each stamp on its own place, 0 to 1
-    weight: Floats  # relative variance of the observations: speed squared
-    sigma_s: float
-    bandwidth_hz: float
-
-
-def hermite(at: ArrayLike, knots: Floats, values: Floats, slopes: Floats) -> tuple[Floats, Floats]:
-    """Value and slope of a cubic Hermite curve, straight beyond its first and last knot.
-
-    Parameters
-    ----------
-    at : array, shape (m,)
-        Where; NaN gives NaN.
-    knots, values, slopes : array, shape (k,)
-        Rising knots, with value and slope at each; k is 2 or more.
-
-    Returns
-    -------
-    value, slope : array, shape (m,)
-
-    Examples
-    --------
-    >>> value, slope = hermite([0.5, 3.0], np.array([0.0, 1.0]), np.array([0.0, 1.0]), np.array([1.0, 1.0]))
-    >>> value.tolist(), slope.tolist()
-    ([0.5, 3.0], [1.0, 1.0])
-    """
-    a = np.asarray(at, dtype=np.float64)
-    i = np.clip(np.searchsorted(knots, a, side="right") - 1, 0, len(knots) - 2)
-    width = knots[i + 1] - knots[i]
-    rise = values[i + 1] - values[i]
-    u = (a - knots[i]) / width
-    d0 = slopes[i] * width
-    d1 = slopes[i + 1] * width
-    c2 = 3.0 * rise - 2.0 * d0 - d1
-    c3 = d0 + d1 - 2.0 * rise
-    value = values[i] + u * (d0 + u * (c2 + u * c3))
-    slope = (d0 + u * (2.0 * c2 + u * (3.0 * c3))) / width
-    before, after = a < knots[0], a > knots[-1]
-    value = np.where(before, values[0] + (a - knots[0]) * slopes[0], value)
-    value = np.where(after, values[-1] + (a - knots[-1]) * slopes[-1], value)
-    slope = np.where(before, slopes[0], np.where(after, slopes[-1], slope))
-    return value, slope
-
-
-def hermite_inverse(value: ArrayLike, knots: Floats, values: Floats, slopes: Floats) -> tuple[Floats, Floats]:
-    """Where a rising cubic Hermite curve has a value, and its slope there; straight beyond its ends.
-
-    Newton steps kept inside a shrinking bracket, to the last digits of a float64.
-
-    Parameters
-    ----------
-    value : array, shape (m,)
-        Wanted values; NaN gives NaN.
-    knots, values, slopes : array, shape (k,)
-        As for `hermite`; values rising, slopes above 0.
-
-    Returns
-    -------
-    at, slope : array, shape (m,)
-
-    Examples
-    --------
-    >>> curve = np.array([0.0, 1.0]), np.array([0.0, 1.0]), np.array([0.5, 0.5])
-    >>> at, slope = hermite_inverse([0.2], *curve)
-    >>> bool(np.isclose(hermite(at, *curve)[0][0], 0.2))
-    True
-    """
-    want = np.asarray(value, dtype=np.float64)
-    i = np.clip(np.searchsorted(values, want, side="right") - 1, 0, len(values) - 2)
-    width, rise = knots[i + 1] - knots[i], values[i + 1] - values[i]
-    d0, d1 = slopes[i] * width, slopes[i + 1] * width
-    c2, c3 = 3.0 * rise - 2.0 * d0 - d1, d0 + d1 - 2.0 * rise
-    goal = want - values[i]
-    low, high = np.zeros_like(want), np.ones_like(want)
-    u = np.clip(goal / rise, 0.0, 1.0)
-    for _ in range(60):
-        miss = u * (d0 + u * (c2 + u * c3)) - goal
-        low, high = np.where(miss <= 0.0, u, low), np.where(miss >= 0.0, u, high)
-        steep = d0 + u * (2.0 * c2 + u * (3.0 * c3))
-        step = u - miss / np.where(steep > 0.0, steep, np.inf)
-        new = np.where((step >= low) & (step <= high), step, 0.5 * (low + high))
-        if np.array_equal(new, u, equal_nan=True):
-            break
-        u = new
-    at = knots[i] + u * width
-    slope = (d0 + u * (2.0 * c2 + u * (3.0 * c3))) / width
-    before, after = want < values[0], want > values[-1]
-    at = np.where(before, knots[0] + (want - values[0]) / slopes[0], at)
-    at = np.where(after, knots[-1] + (want - values[-1]) / slopes[-1], at)
-    return at, np.where(before, slopes[0], np.where(after, slopes[-1], slope))
 
 
 def position_at(film_time: FilmTime, t_s: ArrayLike) -> Floats:
@@ -299,26 +147,19 @@ def solve_film_time(
             f"A time stamp for each captured frame is needed; found {times.size} stamps for {x.size} frames: "
             "give both lists in the same order."
         )
-    kept = np.empty(0, dtype=np.intp) if times is None else _running_forwards(times, x)
-    if len(kept) < 2 or times is None:
-        return _constant(x, scan_rate, tuple(range(x.size)) if times is not None else ())
-    smoothed = _smooth(times[kept], x[kept])
-    while len(strays := _strays(x[kept], smoothed)):
-        kept = np.delete(kept, strays)
-        smoothed = _smooth(times[kept], x[kept])
-    more = _taken_back(times, x, kept, smoothed)
-    if len(more) > len(kept):
-        kept = more
-        smoothed = _smooth(times[kept], x[kept])
-    t, position, speed = _rising(times[kept], smoothed.x, smoothed.speed)
-    aside = tuple(int(i) for i in np.setdiff1d(np.arange(x.size), kept))
+    if times is None:
+        return _constant(x, scan_rate, ())
+    curve = find_curve(times, x)
+    if curve is None:
+        return _constant(x, scan_rate, tuple(range(x.size)))
+    aside = tuple(int(i) for i in np.setdiff1d(np.arange(x.size), curve.kept))
     return FilmTime(
-        t_s=t,
-        x=position,
-        speed=speed,
-        jitter_ms=smoothed.sigma_s * 1000.0,
-        bandwidth_hz=smoothed.bandwidth_hz,
-        stamps=len(kept),
+        t_s=curve.t_s,
+        x=curve.x,
+        speed=curve.speed,
+        jitter_ms=curve.scatter_s * 1000.0,
+        bandwidth_hz=curve.bandwidth_hz,
+        stamps=len(curve.kept),
         set_aside=len(aside),
         aside=aside,
     )
@@ -345,166 +186,6 @@ def _constant(x: Floats, scan_rate: Fraction | None, aside: tuple[int, ...]) -> 
         set_aside=len(aside),
         aside=aside,
     )
-
-
-def _running_forwards(times: Floats, x: Floats) -> NDArray[np.intp]:
-    """Places of the stamps that surely run forwards, in time and in film position.
-
-    A frame whose position does not rise above that of the usable frame before it (a frame captured twice)
-    is left out. Of the rest, those stay that belong to every longest rising list of times: where two stamps
-    run against one another and either could be the false one, neither stays.
-    """
-    usable: list[int] = []
-    for i in np.flatnonzero(np.isfinite(times) & np.isfinite(x)):
-        if not usable or x[i] > x[usable[-1]]:
-            usable.append(int(i))
-    t = times[usable]
-    to, since = _rising_lengths(t), _rising_lengths(-t[::-1])[::-1]
-    longest = int(to.max(initial=0))
-    on_path = to + since - 1 == longest
-    alone = np.bincount(to[on_path], minlength=longest + 1) == 1
-    surely: NDArray[np.intp] = np.array(usable, dtype=np.intp)[on_path & alone[to]]
-    return surely
-
-
-def _rising_lengths(values: Floats) -> NDArray[np.intp]:
-    """Length of the longest rising list that ends at each value (patience sorting)."""
-    ends: list[float] = []  # smallest last value of a rising list of each length
-    lengths = np.zeros(len(values), dtype=np.intp)
-    for i, value in enumerate(values.tolist()):
-        place = bisect_left(ends, value)
-        ends[place : place + 1] = [value]
-        lengths[i] = place + 1
-    return lengths
-
-
-def _smooth(t: Floats, x: Floats) -> Smoothed:
-    """Smoothing spline of position over time, as strong as cross-validation of the stamps asks for.
-
-    One loop, over 60 lines because the score closes over the arrays that it fills.
-    """
-    from smallgauge.sound.kernels import smooth_stamps
-
-    n = len(t)
-    if n < 7:  # too few to tell scatter from change of speed: a straight line
-        slope, start = np.polyfit(t - t[0], x, 1)
-        line = start + slope * (t - t[0])
-        sigma = float(np.sqrt(np.mean((x - line) ** 2))) / float(slope)
-        return Smoothed(line, np.full(n, slope), np.zeros(n), np.full(n, slope**2), sigma, 0.0)
-    step = float(np.median(np.diff(t)))  # unit of time inside, so that all numbers are near 1
-    u = (t - t[0]) / step
-    reach = np.arange(n)
-    left, right = np.maximum(reach - 5, 0), np.minimum(reach + 5, n - 1)
-    pace = (x[right] - x[left]) / (u[right] - u[left])  # frames a step
-    floor = (STAMP_FLOOR_S / step) ** 2
-    out, driven = np.zeros((n, 2)), np.zeros((n - 3, 2))
-    tail = np.ones(n - 3)
-    best, least = None, np.inf
-    for round_ in range(6):  # weights and tails need the curve, the curve needs both
-        weight = pace**2
-
-        def score(log_edge: float, weight: Floats = weight, tail: Floats = tail) -> float:
-            smooth_stamps(u, x, weight, tail * np.exp(6.0 * log_edge), out, driven)
-            left = 1.0 - GCV_FACTOR * float(np.mean(out[:, 1]))
-            miss = float(np.mean((x - out[:, 0]) ** 2 / weight)) + floor
-            return float(np.log(miss) - 2.0 * np.log(left)) if left > 0.0 else float("inf")
-
-        # The spline passes 1 / (1 + (w / edge)^6) of a change at w radians a step, with edge^6 = rho /
-        # (variance of a stamp times their spacing), which is rho here [derived].
-        log_edge = _least(score, float(np.log(1e-2)), float(np.log(4.0 * np.pi)))
-        found = score(log_edge)
-        free = n - float(np.sum(out[:, 1]))
-        sigma2 = (float(np.sum((x - out[:, 0]) ** 2 / weight)) + n * floor) / free
-        slope = _slopes(u, out[:, 0])
-        if round_ and found < least:  # round 0 has only a first guess of the weights
-            least = found
-            best = Smoothed(
-                x=out[:, 0].copy(),
-                speed=slope / step,
-                pull=out[:, 1].copy(),
-                weight=weight / step**2,
-                sigma_s=step * float(np.sqrt(sigma2)),
-                bandwidth_hz=float(np.exp(log_edge)) / (2.0 * np.pi * step),
-            )
-        pace = np.maximum(slope, 0.05 * float(np.median(pace)))
-        if round_:
-            tail = tail * (TAIL + driven[:, 0] / sigma2 + driven[:, 1]) / (TAIL + 1.0)
-            tail = tail / np.exp(np.mean(np.log(tail)))
-    assert best is not None
-    return best
-
-
-def _slopes(t: Floats, x: Floats) -> Floats:
-    """Slope at each knot of the quartic through it and its four nearest in the list (n >= 5)."""
-    n = len(t)
-    first = np.clip(np.arange(n) - 2, 0, n - 5)
-    near = first[:, None] + np.arange(5)
-    own = t[:, None]
-    slope = np.zeros(n)
-    for j in range(5):  # derivative of Lagrange's polynomials at the knot
-        others = [w for w in range(5) if w != j]
-        bottom = np.prod([t[near[:, j]] - t[near[:, w]] for w in others], axis=0)
-        top = np.zeros(n)
-        for gone in others:
-            top = top + np.prod([own[:, 0] - t[near[:, w]] for w in others if w != gone], axis=0)
-        slope = slope + x[near[:, j]] * (top / bottom)
-    return slope
-
-
-def _least(function: Callable[[float], float], low: float, high: float) -> float:
-    """Place of the least value: a grid of 33, then golden sections around the best of them."""
-    grid = np.linspace(low, high, 33)
-    best = int(np.argmin([function(float(g)) for g in grid]))
-    a, b = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, 32)])
-    share = (5.0**0.5 - 1.0) / 2.0
-    c, d = b - share * (b - a), a + share * (b - a)
-    at_c, at_d = function(c), function(d)
-    for _ in range(20):
-        if at_c < at_d:
-            b, d, at_d = d, c, at_c
-            c = b - share * (b - a)
-            at_c = function(c)
-        else:
-            a, c, at_c = c, d, at_d
-            d = a + share * (b - a)
-            at_d = function(d)
-    return 0.5 * (a + b)
-
-
-def _strays(x: Floats, smoothed: Smoothed) -> NDArray[np.intp]:
-    """Stamps far from where all the others put them: the furthest of each neighbourhood."""
-    free = np.maximum(1.0 - smoothed.pull, 1e-3)
-    apart = np.abs(x - smoothed.x) / np.sqrt(smoothed.weight * free)  # seconds, of equal spread
-    padded = np.concatenate([np.zeros(3), apart, np.zeros(3)])
-    peak = apart >= np.lib.stride_tricks.sliding_window_view(padded, 7).max(axis=1)
-    return np.flatnonzero(peak & (apart > ASIDE_LIMIT * _spread_s(apart, smoothed.weight)))
-
-
-def _spread_s(apart: Floats, weight: Floats) -> Floats:
-    """Standard deviation that a stamp is held against, from the median of all."""
-    return np.maximum(1.4826 * float(np.median(apart)), STRAY_SHARE / np.sqrt(weight))
-
-
-def _taken_back(times: Floats, x: Floats, kept: NDArray[np.intp], smoothed: Smoothed) -> NDArray[np.intp]:
-    """`kept` with those of the others that the curve confirms after all."""
-    t, position, speed = _rising(times[kept], smoothed.x, smoothed.speed)
-    there, pace = hermite(times, t, position, speed)
-    apart = np.abs(x - there) / pace
-    others = np.setdiff1d(np.flatnonzero(np.isfinite(apart)), kept)
-    scatter = np.abs(x[kept] - smoothed.x) / np.sqrt(smoothed.weight)
-    near = others[apart[others] <= 0.5 * ASIDE_LIMIT * _spread_s(scatter, pace[others] ** 2)]
-    both = np.sort(np.concatenate([kept, near]))
-    return both[_running_forwards(times[both], x[both])]
-
-
-def _rising(t: Floats, x: Floats, speed: Floats) -> tuple[Floats, Floats, Floats]:
-    """Knots of a curve that rises everywhere: what does not rise is left out, speeds are kept in bounds."""
-    highest = np.concatenate([[-np.inf], np.maximum.accumulate(x)[:-1]])
-    keep = x > highest
-    t, x, speed = t[keep], x[keep], speed[keep]
-    mean = np.diff(x) / np.diff(t)
-    least = np.minimum(np.concatenate([mean[:1], mean]), np.concatenate([mean, mean[-1:]]))
-    return t, x, np.clip(speed, SPEED_SHARE[0] * least, SPEED_SHARE[1] * least)
 
 
 def solve_sound_map(
@@ -621,7 +302,8 @@ def in_sample_at(knots: SoundMap, out_sample: ArrayLike) -> tuple[Floats, Floats
 def sinc_table(half_width: int, beta: float, band_edge: float, steps: int) -> Floats:
     """Right half of a Kaiser-windowed sinc, `steps` values a sample, two zeros to spare; read-only.
 
-    h(u) = c sinc(c u) I0(beta sqrt(1 - (u / half_width)^2)) / I0(beta), c the band edge [Kaiser1974, Smith].
+    h(u) = c sinc(c u) I0(beta sqrt(1 - (u / half_width)^2)) / I0(beta), c the band edge
+    [KaiserWindow, SmithResampling].
 
     Examples
     --------
@@ -663,7 +345,7 @@ def apply_sound_map(read: ReadSound, knots: SoundMap, *, first: int, stop: int) 
 
     A Kaiser-windowed sinc set down at the exact place of every sample; where the capture has more samples
     than the finished sound (slope above 1) the kernel is widened by that much, so that nothing above half
-    the finished sampling rate folds back [Smith]. The bytes do not depend on where the blocks are cut.
+    the finished sampling rate folds back [SmithResampling]. The bytes do not depend on the blocks.
 
     Parameters
     ----------

@@ -17,7 +17,8 @@ import numpy as np
 
 from smallgauge.errors import CallerError
 from smallgauge.gauge.tracks import StripeTrack
-from smallgauge.sound.speed import FilmTime, SoundMap, hermite_inverse, in_sample_at, position_at
+from smallgauge.sound.curves import hermite_inverse
+from smallgauge.sound.speed import FilmTime, SoundMap, in_sample_at, position_at
 
 NOT_SET = "sync not set"
 
@@ -37,8 +38,9 @@ class SyncMark(NamedTuple):
 class SyncDecision:
     """What moves the sound against the picture: the proposal, or the operator's word.
 
-    `shift_frames` is A - D; it is 0 and means nothing while `set` is False. `evidence` says in words what the
-    decision rests on, and `warnings` what an operator should look at.
+    `shift_frames` is A - D, 0 where one of them is not known. With a `mark` the shift is that of
+    `solve_sync_shift`. `set` is False where neither the two numbers nor a mark are there. `evidence` says in
+    words what the decision rests on.
     """
 
     separation_frames: float | None  # A: sound ahead of picture on the film; None: not known for this gauge
@@ -47,7 +49,16 @@ class SyncDecision:
     shift_frames: float
     set: bool
     evidence: str
-    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MarkedShift:
+    """What one event, seen and heard, says of the sync."""
+
+    shift_frames: float  # by which the sound moves
+    head_offset_frames: float | None  # D as it follows from the mark; None where A is not known
+    disagrees_frames: float | None  # |shift - (A - D)|; None where A or D is not known
+    worth_a_look: bool  # they disagree by more than `DISAGREES_FRAMES`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,13 +75,7 @@ class Coverage:
 
 
 def propose_sync(
-    *,
-    track: StripeTrack | None,
-    head_offset_frames: float | None,
-    mark: SyncMark | None = None,
-    film_time: FilmTime | None = None,
-    sound_start_s: float = 0.0,
-    sound_clock_ppm: float = 0.0,
+    *, track: StripeTrack | None, head_offset_frames: float | None, mark: SyncMark | None = None
 ) -> SyncDecision:
     """How far the sound is moved, from the gauge's separation and the machine's head, or from one mark.
 
@@ -83,10 +88,6 @@ def propose_sync(
         stated nor stored.
     mark : SyncMark, optional
         One event seen and heard. It sets the sync by itself, and wins over the two numbers.
-    film_time : FilmTime, optional
-        Needed with a mark.
-    sound_start_s, sound_clock_ppm : float
-        As for `solve_sound_map`.
 
     Returns
     -------
@@ -95,7 +96,7 @@ def propose_sync(
     Raises
     ------
     CallerError
-        A mark without `film_time`, or a number that is not finite.
+        A number that is not finite.
 
     Examples
     --------
@@ -107,48 +108,28 @@ def propose_sync(
     >>> decision.set, decision.shift_frames, decision.evidence[:12]
     (False, 0.0, 'sync not set')
     """
+    _need_finite(head_offset_frames, mark)
     separation = None if track is None else track.ahead_frames.value
-    numbers = (head_offset_frames, *(mark or ()), sound_start_s, sound_clock_ppm)
-    if not all(number is None or math.isfinite(number) for number in numbers):
-        raise CallerError(
-            f"Finite numbers are needed to set the sync; found head offset {head_offset_frames}, mark {mark}"
-            ": leave out what is not known."
-        )
     words: list[str] = []
-    warnings: list[str] = []
     if track is not None:
         fact = track.ahead_frames
         give = f" (plus or minus {fact.tolerance:g})" if fact.tolerance is not None else ""
         words.append(
-            f"{track.kind} sound lies {fact.value:g} frames{give} ahead of its picture [{fact.source}, "
-            f"{fact.confidence}]"
+            f"{track.kind} sound lies {fact.value:g} frames{give} ahead of its picture ({fact.source}: "
+            f"{fact.confidence})"
         )
     if head_offset_frames is not None:
-        words.append(f"sound head {head_offset_frames:g} frames after the gate, as stated for this machine")
+        words.append(f"sound head {head_offset_frames:g} frames after the gate of this machine")
+    shift = 0.0
     known = separation is not None and head_offset_frames is not None
-    shift = (
-        separation - head_offset_frames if separation is not None and head_offset_frames is not None else 0.0
-    )
+    if separation is not None and head_offset_frames is not None:
+        shift = separation - head_offset_frames
     if mark is not None:
-        if film_time is None:
-            raise CallerError("To use a sync mark, the film time of the capture is needed; found none.")
-        heard_s = sound_start_s + mark.sound_s / (1.0 + sound_clock_ppm * 1e-6)
-        in_gate = float(position_at(film_time, [heard_s])[0])
-        marked = mark.film_position - in_gate
         words.insert(
             0,
             f"one mark: seen at film position {mark.film_position:g}, heard {mark.sound_s:.3f} s into the "
-            f"captured sound with film position {in_gate:.2f} in the gate, so the sound moves "
-            f"{marked:+.2f} frames",
+            "captured sound",
         )
-        if separation is not None:
-            words.append(f"the mark puts the sound head {separation - marked:.2f} frames after the gate")
-        if known and abs(marked - shift) > DISAGREES_FRAMES:
-            warnings.append(
-                f"the mark and the stated head distance differ by {abs(marked - shift):.2f} frames: "
-                "look at both"
-            )
-        shift = marked
     elif not known:
         missing = [
             text
@@ -160,8 +141,8 @@ def propose_sync(
         ]
         words.insert(
             0,
-            f"{NOT_SET}: {' and '.join(missing)} not known, none is assumed and the sound is laid "
-            "unmoved; one mark sets it",
+            f"{NOT_SET}: {' and '.join(missing)} not known, none is assumed and the sound is laid unmoved; "
+            "one mark sets it",
         )
     return SyncDecision(
         separation_frames=separation,
@@ -170,11 +151,77 @@ def propose_sync(
         shift_frames=shift,
         set=known or mark is not None,
         evidence="; ".join(words),
-        warnings=tuple(warnings),
     )
 
 
-def measure_coverage(knots: SoundMap, *, in_samples: int, sound_rate: int, out_rate: int) -> Coverage:
+def solve_sync_shift(
+    mark: SyncMark,
+    film_time: FilmTime,
+    *,
+    separation_frames: float | None = None,
+    head_offset_frames: float | None = None,
+    sound_start_s: float = 0.0,
+    sound_clock_ppm: float = 0.0,
+) -> MarkedShift:
+    """By how much one mark moves the sound, and whether it agrees with what was known.
+
+    The sound heard at capture time t belongs to picture position x(t) + shift; the mark says that this is its
+    film position, so shift = film position - x(t) [derived].
+
+    Parameters
+    ----------
+    mark : SyncMark
+        One event seen and heard.
+    film_time : FilmTime
+        Film position in the gate against capture time.
+    separation_frames, head_offset_frames : float or None
+        A and D where they are known, to compare.
+    sound_start_s, sound_clock_ppm : float
+        As for `solve_sound_map`.
+
+    Returns
+    -------
+    MarkedShift
+
+    Raises
+    ------
+    CallerError
+        A number that is not finite.
+
+    Examples
+    --------
+    >>> from fractions import Fraction
+    >>> from smallgauge.sound.speed import solve_film_time
+    >>> film_time = solve_film_time(None, range(100), scan_rate=Fraction(9))
+    >>> mark = SyncMark(film_position=26.0, sound_s=1.0)
+    >>> found = solve_sync_shift(mark, film_time, separation_frames=18.0)
+    >>> found.shift_frames, found.head_offset_frames, found.disagrees_frames
+    (17.0, 1.0, None)
+    """
+    _need_finite(head_offset_frames, mark)
+    heard_s = sound_start_s + mark.sound_s / (1.0 + sound_clock_ppm * 1e-6)
+    shift = mark.film_position - float(position_at(film_time, [heard_s])[0])
+    disagrees = None
+    if separation_frames is not None and head_offset_frames is not None:
+        disagrees = abs(shift - (separation_frames - head_offset_frames))
+    return MarkedShift(
+        shift_frames=shift,
+        head_offset_frames=None if separation_frames is None else separation_frames - shift,
+        disagrees_frames=disagrees,
+        worth_a_look=disagrees is not None and disagrees > DISAGREES_FRAMES,
+    )
+
+
+def _need_finite(head_offset_frames: float | None, mark: SyncMark | None) -> None:
+    """Refuse numbers that would put the sound nowhere."""
+    if not all(number is None or math.isfinite(number) for number in (head_offset_frames, *(mark or ()))):
+        raise CallerError(
+            f"Finite numbers are needed to set the sync; found head offset {head_offset_frames}, "
+            f"mark {mark}: leave out what is not known."
+        )
+
+
+def measured_coverage(knots: SoundMap, *, in_samples: int, sound_rate: int, out_rate: int) -> Coverage:
     """How much picture has no sound, and how much captured sound has no picture.
 
     Parameters
@@ -194,7 +241,7 @@ def measure_coverage(knots: SoundMap, *, in_samples: int, sound_rate: int, out_r
     --------
     >>> knots = SoundMap(out_sample=np.array([0.0, 96000.0]), in_sample=np.array([-48000.0, 48000.0]),
     ...                  slope=np.ones(2), gain=np.ones(2), out_samples=96000)
-    >>> found = measure_coverage(knots, in_samples=96000, sound_rate=48000, out_rate=48000)
+    >>> found = measured_coverage(knots, in_samples=96000, sound_rate=48000, out_rate=48000)
     >>> found.silent_head_s, found.silent_tail_s, found.unused_head_s, found.unused_tail_s
     (1.0, 0.0, 0.0, 1.0)
     """

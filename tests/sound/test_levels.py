@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from smallgauge.errors import CallerError
-from smallgauge.sound.levels import TRACK_COLUMNS, Levels, measure_levels
+from smallgauge.sound.levels import COLUMNS, Levels, measure_levels
 from smallgauge.sound.speed import read_array
 
 RATE = 8000
@@ -63,7 +63,7 @@ def test_any_division_gives_the_same_rows_and_a_short_last_second():
 
 
 def test_columns_name_the_fields_in_order_and_no_sound_gives_no_rows():
-    assert [column.name for column in TRACK_COLUMNS] == [field.name for field in fields(Levels)]
+    assert [column.name for column in COLUMNS] == [field.name for field in fields(Levels)]
     assert len(levels(np.zeros((0, 1))).peak) == 0
     with pytest.raises(CallerError, match="rate"):
         measure_levels(read_array([0.0]), in_samples=1, sound_rate=0, first_second=0, stop_second=1)
