@@ -5,7 +5,6 @@ each with its place.
 """
 
 import json
-from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, TypeVar
@@ -25,7 +24,7 @@ def _converter() -> Any:
     converter.register_structure_hook(Fraction, lambda value, _: Fraction(value))
     converter.register_unstructure_hook(float, _finite)
     converter.register_structure_hook(float, lambda value, _: float("nan") if value is None else float(value))
-    converter.register_structure_hook(object, lambda value, _: value)
+    converter.register_structure_hook_func(lambda kind: kind is object, lambda value, _: value)
     return converter
 
 
@@ -61,7 +60,9 @@ def read_json(path: Path, kind: type[Paper]) -> Paper:
     try:
         plain = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
-        raise MaterialError(f"{path.name} must be a whole JSON document, but {error}; it lies in {path.parent}.") from None
+        raise MaterialError(
+            f"{path.name} must be a whole JSON document, but {error}; it lies in {path.parent}."
+        ) from None
     return _structured(plain, kind, path)
 
 
@@ -75,7 +76,9 @@ def _structured(plain: Any, kind: type[Paper], path: Path) -> Paper:
         mistakes = "; ".join(cattrs.transform_error(error))
     except (TypeError, ValueError, KeyError) as error:
         mistakes = str(error)
-    raise MaterialError(f"{path.name} is not as this program writes it: {mistakes}; it lies in {path.parent}.")
+    raise MaterialError(
+        f"{path.name} is not as this program writes it: {mistakes}; it lies in {path.parent}."
+    )
 
 
 def read_decisions(path: Path) -> tuple[Decision, ...]:
@@ -87,7 +90,9 @@ def read_decisions(path: Path) -> tuple[Decision, ...]:
     try:
         lines = [json.loads(line) for line in whole.splitlines()]
     except ValueError as error:
-        raise MaterialError(f"{path.name} must hold one JSON document a line, but {error}; it lies in {path.parent}.") from None
+        raise MaterialError(
+            f"{path.name} must hold one JSON document a line, but {error}; it lies in {path.parent}."
+        ) from None
     return tuple(_structured(line, Decision, path) for line in lines)
 
 
@@ -111,7 +116,11 @@ def write_treatment(path: Path, treatment: Treatment) -> None:
             out["proposal"] = _without_none(to_plain(entry.proposal))
         return out
 
-    document = {"treatment": 1, "revision": treatment.revision, "decision": [row(e) for e in treatment.in_force]}
+    document = {
+        "treatment": 1,
+        "revision": treatment.revision,
+        "decision": [row(e) for e in treatment.in_force],
+    }
     write_whole_bytes(path, tomli_w.dumps(document).encode())
 
 
@@ -131,7 +140,3 @@ def read_text_if_there(path: Path) -> str:
 def write_text(path: Path, text: str) -> None:
     """Write text whole or not at all."""
     write_whole_bytes(path, text.encode())
-
-
-Progress = Callable[[str, int, int], None]
-"""Called with (what, done, of) while a pass works."""

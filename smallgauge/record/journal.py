@@ -63,7 +63,10 @@ class Journal:
             if before != hashlib.sha256(self._last.encode()).hexdigest():
                 self._broken(number)
             self._last = text.decode()
-            self.lines[line.file] = line
+            if line.sha256:
+                self.lines[line.file] = line
+            else:
+                self.lines.pop(line.file, None)
         if whole != raw:
             write_whole_bytes(self.path, whole)
 
@@ -82,13 +85,28 @@ class Journal:
         self._last = text
         self.lines[line.file] = line
 
-    def add_file(self, step: str, file: str, *, key: str, first: int = 0, stop: int = 0, rows: int = 0) -> JournalLine:
+    def add_file(
+        self, step: str, file: str, *, key: str, first: int = 0, stop: int = 0, rows: int = 0
+    ) -> JournalLine:
         """Hash a finished file and append its line."""
         line = JournalLine(
-            step=step, file=file, first=first, stop=stop, key=key, sha256=digest_file(self.folder / file), rows=rows
+            step=step,
+            file=file,
+            first=first,
+            stop=stop,
+            key=key,
+            sha256=digest_file(self.folder / file),
+            rows=rows,
         )
         self.add(line)
         return line
+
+    def forget(self, file: str) -> None:
+        """Note that a file was taken away: it is no longer expected."""
+        line = self.lines.get(file)
+        if line is not None:
+            self.add(JournalLine(step=line.step, file=file, first=0, stop=0, key="", sha256=""))
+            del self.lines[file]
 
     def holds(self, file: str, key: str) -> bool:
         """Is this file there, made from exactly this, and unchanged on the disk?"""

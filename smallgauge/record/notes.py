@@ -26,35 +26,191 @@ class CaptureKey:
 
 _K = CaptureKey
 CAPTURE_KEYS: tuple[CaptureKey, ...] = (
-    _K(name="format", kind="whole number", meaning="Version of this document: 1.", without="1", measures=False),
-    _K(name="reel", kind="text", meaning="Reel number with its check digit, or the shop's own.", without="the folder's name", measures=False),
-    _K(name="box_words", kind="text", meaning="What is written on the box or can, word for word.", without="nothing", measures=False),
-    _K(name="hold", kind="text", meaning="A reason why nothing may be finished for now; `finish` stops there.", without="no hold", measures=False),
-    _K(name="gauge", kind="text", meaning="Gauge of the film as the operator sees it.", without="recognised from the perforations, or refused"),
-    _K(name="micrometres_per_pixel", kind="number", meaning="Scale at the film, along it.", without="taken from the perforation, so shrinkage can't be stated"),
-    _K(name="micrometres_per_pixel_across", kind="number", meaning="Scale across the film where it differs.", without="the same as along it"),
-    _K(name="code_values", kind="text", words=("linear", "gamma", "log"), meaning="How code values stand for light.", without="gamma for 8 bits, linear for more; said"),
-    _K(name="gamma_curve", kind="text", meaning="Curve of gamma code values: iec61966-2-1, bt709, bt1886, or an exponent.", without="iec61966-2-1"),
-    _K(name="log_density_range", kind="number", meaning="Density between the lowest and the highest log code value.", without="2.046 for 10-bit log of 0.002 a code"),
-    _K(name="code_bits", kind="whole number", meaning="Bits of a code value where the file's depth is larger (12 bits in a 16-bit file).", without="the file's depth"),
+    _K(
+        name="format",
+        kind="whole number",
+        meaning="Version of this document: 1.",
+        without="1",
+        measures=False,
+    ),
+    _K(
+        name="reel",
+        kind="text",
+        meaning="Reel number with its check digit, or the shop's own.",
+        without="the folder's name",
+        measures=False,
+    ),
+    _K(
+        name="box_words",
+        kind="text",
+        meaning="What is written on the box or can, word for word.",
+        without="nothing",
+        measures=False,
+    ),
+    _K(
+        name="hold",
+        kind="text",
+        meaning="A reason why nothing may be finished for now; `finish` stops there.",
+        without="no hold",
+        measures=False,
+    ),
+    _K(
+        name="gauge",
+        kind="text",
+        meaning="Gauge of the film as the operator sees it.",
+        without="recognised from the perforations, or refused",
+    ),
+    _K(
+        name="micrometres_per_pixel",
+        kind="number",
+        meaning="Scale at the film, along it.",
+        without="taken from the perforation, so shrinkage can't be stated",
+    ),
+    _K(
+        name="micrometres_per_pixel_across",
+        kind="number",
+        meaning="Scale across the film where it differs.",
+        without="the same as along it",
+    ),
+    _K(
+        name="code_values",
+        kind="text",
+        words=("linear", "gamma", "log"),
+        meaning="How code values stand for light.",
+        without="gamma for 8 bits, linear for more; said",
+    ),
+    _K(
+        name="gamma_curve",
+        kind="text",
+        meaning="Curve of gamma code values: iec61966-2-1, bt709, bt1886, or an exponent.",
+        without="iec61966-2-1",
+    ),
+    _K(
+        name="log_density_range",
+        kind="number",
+        meaning="Density between the lowest and the highest log code value.",
+        without="2.046 for 10-bit log of 0.002 a code",
+    ),
+    _K(
+        name="code_bits",
+        kind="whole number",
+        meaning="Bits of a code value where the file's depth is larger (12 bits in a 16-bit file).",
+        without="the file's depth",
+    ),
     _K(name="code_black", kind="number", meaning="Code value of no light.", without="0"),
-    _K(name="code_open_gate", kind="number", meaning="Code value of the open gate.", without="the highest code value"),
-    _K(name="film", kind="text", words=("reversal", "negative", "black-and-white"), meaning="What kind of film it is.", without="reversal"),
-    _K(name="light", kind="text", words=("narrow", "broad"), meaning="Light of the scanner: narrow LED bands or broad white.", without="not known"),
-    _K(name="illumination", kind="text", words=("transmitted", "reflected"), meaning="Light through the film or thrown back by it.", without="transmitted"),
-    _K(name="scan_rate", kind="rate", meaning="Frames a second of the scanner, where no frames.csv gives time stamps.", without="from frames.csv"),
-    _K(name="sound_head_offset_frames", kind="number", meaning="Film frames from the scanner's picture gate to its sound head, positive when the head comes after.", without="the stored value of the machine; without that, sync is not set"),
-    _K(name="sound_start_s", kind="number", meaning="Time of the first sound sample on the clock of frames.csv, in seconds.", without="0, said"),
-    _K(name="sound_clock_ppm", kind="number", meaning="How much faster the sound's clock runs than that of frames.csv, parts in a million.", without="0"),
-    _K(name="sync_mark", kind="mark", meaning="One thing seen and heard: { frame = captured frame, sound_s = second in sound.wav }.", without="none"),
-    _K(name="camera_speed", kind="rate", meaning="Frames a second at which the camera ran, on the operator's word.", without="proposed, with its evidence", measures=False),
-    _K(name="television_rate", kind="rate", meaning="Rate of the television copy: 25 or 50, 30 or 60 by country.", without="25", measures=False),
-    _K(name="perforations_in_view", kind="yes or no", meaning="Whether the capture shows the perforations.", without="yes"),
-    _K(name="frames_let_pass", kind="list of whole numbers", meaning="Captured frames (counted from 0) that can't be read and are let pass.", without="none: an unreadable frame stops the work"),
-    _K(name="perforation_side", kind="text", words=("left", "right"), meaning="Side of the captured picture on which the machine usually shows the perforations.", without="not known"),
-    _K(name="emulsion", kind="text", words=("to the lens", "to the lamp"), meaning="Where the emulsion lay.", without="not known", measures=False),
-    _K(name="loaded", kind="text", words=("head", "tail"), meaning="Which end of the film ran first.", without="head", measures=False),
-    _K(name="machine", kind="text", meaning="Name of the scanner, under which the shop stores its head distance.", without="none", measures=False),
+    _K(
+        name="code_open_gate",
+        kind="number",
+        meaning="Code value of the open gate.",
+        without="the highest code value",
+    ),
+    _K(
+        name="film",
+        kind="text",
+        words=("reversal", "negative", "black-and-white"),
+        meaning="What kind of film it is.",
+        without="reversal",
+    ),
+    _K(
+        name="light",
+        kind="text",
+        words=("narrow", "broad"),
+        meaning="Light of the scanner: narrow LED bands or broad white.",
+        without="not known",
+    ),
+    _K(
+        name="illumination",
+        kind="text",
+        words=("transmitted", "reflected"),
+        meaning="Light through the film or thrown back by it.",
+        without="transmitted",
+    ),
+    _K(
+        name="scan_rate",
+        kind="rate",
+        meaning="Frames a second of the scanner, where no frames.csv gives time stamps.",
+        without="from frames.csv",
+    ),
+    _K(
+        name="sound_head_offset_frames",
+        kind="number",
+        meaning="Film frames from the scanner's picture gate to its sound head, positive when the head comes after.",
+        without="the stored value of the machine; without that, sync is not set",
+    ),
+    _K(
+        name="sound_start_s",
+        kind="number",
+        meaning="Time of the first sound sample on the clock of frames.csv, in seconds.",
+        without="0, said",
+    ),
+    _K(
+        name="sound_clock_ppm",
+        kind="number",
+        meaning="How much faster the sound's clock runs than that of frames.csv, parts in a million.",
+        without="0",
+    ),
+    _K(
+        name="sync_mark",
+        kind="mark",
+        meaning="One thing seen and heard: { frame = captured frame, sound_s = second in sound.wav }.",
+        without="none",
+    ),
+    _K(
+        name="camera_speed",
+        kind="rate",
+        meaning="Frames a second at which the camera ran, on the operator's word.",
+        without="proposed, with its evidence",
+        measures=False,
+    ),
+    _K(
+        name="television_rate",
+        kind="rate",
+        meaning="Rate of the television copy: 25 or 50, 30 or 60 by country.",
+        without="25",
+        measures=False,
+    ),
+    _K(
+        name="perforations_in_view",
+        kind="yes or no",
+        meaning="Whether the capture shows the perforations.",
+        without="yes",
+    ),
+    _K(
+        name="frames_let_pass",
+        kind="list of whole numbers",
+        meaning="Captured frames (counted from 0) that can't be read and are let pass.",
+        without="none: an unreadable frame stops the work",
+    ),
+    _K(
+        name="perforation_side",
+        kind="text",
+        words=("left", "right"),
+        meaning="Side of the captured picture on which the machine usually shows the perforations.",
+        without="not known",
+    ),
+    _K(
+        name="emulsion",
+        kind="text",
+        words=("to the lens", "to the lamp"),
+        meaning="Where the emulsion lay.",
+        without="not known",
+        measures=False,
+    ),
+    _K(
+        name="loaded",
+        kind="text",
+        words=("head", "tail"),
+        meaning="Which end of the film ran first.",
+        without="head",
+        measures=False,
+    ),
+    _K(
+        name="machine",
+        kind="text",
+        meaning="Name of the scanner, under which the shop stores its head distance.",
+        without="none",
+        measures=False,
+    ),
 )
 KEY_NAMED: dict[str, CaptureKey] = {key.name: key for key in CAPTURE_KEYS}
 
@@ -102,7 +258,9 @@ class CaptureNotes:
     machine: str | None = None
 
 
-def read_notes(text: str, *, where: str, stated: tuple[str, ...] = ()) -> tuple[CaptureNotes, tuple[Finding, ...]]:
+def read_notes(
+    text: str, *, where: str, stated: tuple[str, ...] = ()
+) -> tuple[CaptureNotes, tuple[Finding, ...]]:
     """Read `capture.toml` and `key=value` words stated on the command line, which win.
 
     Unknown keys are findings with the nearest known name; a wrong value of a known key is a
@@ -117,11 +275,15 @@ def read_notes(text: str, *, where: str, stated: tuple[str, ...] = ()) -> tuple[
     try:
         table: dict[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise MaterialError(f"{where} must be TOML, but {error}; mend that line and run the command again.") from None
+        raise MaterialError(
+            f"{where} must be TOML, but {error}; mend that line and run the command again."
+        ) from None
     for word in stated:
         name, equals, value = word.partition("=")
         if not equals:
-            raise MaterialError(f"--note needs KEY=VALUE, found '{word}'; write for example --note gauge='super 8'.")
+            raise MaterialError(
+                f"--note needs KEY=VALUE, found '{word}'; write for example --note gauge='super 8'."
+            )
         table[name.strip()] = _from_command_line(name.strip(), value.strip())
     findings: list[Finding] = []
     mistakes: list[str] = []
@@ -130,7 +292,13 @@ def read_notes(text: str, *, where: str, stated: tuple[str, ...] = ()) -> tuple[
         key = KEY_NAMED.get(name)
         if key is None:
             nearest = difflib.get_close_matches(name, KEY_NAMED, n=1, cutoff=0.4)
-            findings.append(Finding(code="unknown key", where=where, values={"key": name, "nearest": nearest[0] if nearest else ""}))
+            findings.append(
+                Finding(
+                    code="unknown key",
+                    where=where,
+                    values={"key": name, "nearest": nearest[0] if nearest else ""},
+                )
+            )
             continue
         try:
             values[name] = _value(key, value)
@@ -156,7 +324,12 @@ def _from_command_line(name: str, value: str) -> Any:
 def _value(key: CaptureKey, value: Any) -> Any:
     """One value checked against its key's kind; ValueError says needed and found."""
     found = f"found {value!r}"
-    is_number = isinstance(value, int | float) and not isinstance(value, bool) and value == value and abs(value) < 1e300
+    is_number = (
+        isinstance(value, int | float)
+        and not isinstance(value, bool)
+        and value == value
+        and abs(value) < 1e300
+    )
     if key.kind == "text":
         if not isinstance(value, str):
             raise ValueError(f"must be text in quotes, {found}")
@@ -165,7 +338,9 @@ def _value(key: CaptureKey, value: Any) -> Any:
         return value
     if key.kind == "number":
         if not is_number or (key.name.startswith(("micro", "log_")) and value <= 0):
-            raise ValueError(f"must be a {'positive ' if key.name.startswith(('micro', 'log_')) else ''}number, {found}")
+            raise ValueError(
+                f"must be a {'positive ' if key.name.startswith(('micro', 'log_')) else ''}number, {found}"
+            )
         return float(value)
     if key.kind == "whole number":
         if not is_number or int(value) != value:
@@ -178,7 +353,9 @@ def _value(key: CaptureKey, value: Any) -> Any:
     if key.kind == "rate":
         return _rate(value, found)
     if key.kind == "list of whole numbers":
-        if not isinstance(value, list) or not all(isinstance(v, int) and not isinstance(v, bool) and v >= 0 for v in value):
+        if not isinstance(value, list) or not all(
+            isinstance(v, int) and not isinstance(v, bool) and v >= 0 for v in value
+        ):
             raise ValueError(f"must be a list of frame numbers such as [17, 18], {found}")
         return tuple(sorted(set(value)))
     if not isinstance(value, dict) or set(value) != {"frame", "sound_s"}:
@@ -190,7 +367,7 @@ def _rate(value: Any, found: str) -> Fraction:
     try:
         rate = Fraction(str(value))
     except (ValueError, ZeroDivisionError):
-        raise ValueError(f"must be frames a second such as 18 or \"50/3\", {found}") from None
+        raise ValueError(f'must be frames a second such as 18 or "50/3", {found}') from None
     if not 1 <= rate <= 200:
         raise ValueError(f"must lie between 1 and 200 frames a second, {found}")
     return rate

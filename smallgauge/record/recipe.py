@@ -3,7 +3,9 @@
 from dataclasses import dataclass
 from fractions import Fraction
 
-SEGMENT_FRAMES = 250  # film positions in a segment; common practice, no source: at most minutes of work are lost
+SEGMENT_FRAMES = (
+    250  # film positions in a segment; common practice, no source: at most minutes of work are lost
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,33 +1,168 @@
 """The tables that `render` writes: one row a finished frame, the sound's map, the frames of each copy."""
 
+from dataclasses import dataclass
+from fractions import Fraction
+
 from smallgauge.columns import Column
+from smallgauge.record.finding import Finding
 
 _c = Column
 RENDER_COLUMNS: tuple[Column, ...] = (
-    _c(name="finished_frame", unit="1", type="int32", meaning="Number of the frame in the finished film, from 0.", source="definition"),
-    _c(name="film_position", unit="1", type="int32", meaning="Frame of the film, from 0 in running order, with gaps where a frame was not captured.", source="definition"),
-    _c(name="source_capture", unit="1", type="int32", meaning="Which capture of the reel the picture comes from.", source="definition"),
-    _c(name="source_frame", unit="1", type="int32", meaning="Captured frame that the picture comes from.", source="definition"),
-    _c(name="kind", unit="", type="text", meaning="captured, or repeated (the frame before, kept so that sound stays in step).", source="definition"),
+    _c(
+        name="finished_frame",
+        unit="1",
+        type="int32",
+        meaning="Number of the frame in the finished film, from 0.",
+        source="definition",
+    ),
+    _c(
+        name="film_position",
+        unit="1",
+        type="int32",
+        meaning="Frame of the film, from 0 in running order, with gaps where a frame was not captured.",
+        source="definition",
+    ),
+    _c(
+        name="source_capture",
+        unit="1",
+        type="int32",
+        meaning="Which capture of the reel the picture comes from.",
+        source="definition",
+    ),
+    _c(
+        name="source_frame",
+        unit="1",
+        type="int32",
+        meaning="Captured frame that the picture comes from.",
+        source="definition",
+    ),
+    _c(
+        name="kind",
+        unit="",
+        type="text",
+        meaning="captured, or repeated (the frame before, kept so that sound stays in step).",
+        source="definition",
+    ),
     _c(name="scene", unit="1", type="int32", meaning="Scene, from 0.", source="definition"),
-    _c(name="a", unit="1", type="float64", meaning="Move to the capture: x_capture = a x + b y + c, pixel centres.", source="definition"),
+    _c(
+        name="a",
+        unit="1",
+        type="float64",
+        meaning="Move to the capture: x_capture = a x + b y + c, pixel centres.",
+        source="definition",
+    ),
     _c(name="b", unit="1", type="float64", meaning="Move to the capture, see a.", source="definition"),
     _c(name="c", unit="px", type="float64", meaning="Move to the capture, see a.", source="definition"),
-    _c(name="d", unit="1", type="float64", meaning="Move to the capture: y_capture = d x + e y + f, pixel centres.", source="definition"),
+    _c(
+        name="d",
+        unit="1",
+        type="float64",
+        meaning="Move to the capture: y_capture = d x + e y + f, pixel centres.",
+        source="definition",
+    ),
     _c(name="e", unit="1", type="float64", meaning="Move to the capture, see d.", source="definition"),
     _c(name="f", unit="px", type="float64", meaning="Move to the capture, see d.", source="definition"),
-    _c(name="retouched_share", unit="1", type="float64", meaning="Share of pixels made from neighbouring frames.", source="definition"),
-    _c(name="digest", unit="", type="text", meaning="Digest of the frame as it was handed to the encoder of the finished film.", source="definition"),
+    _c(
+        name="retouched_share",
+        unit="1",
+        type="float64",
+        meaning="Share of pixels made from neighbouring frames.",
+        source="definition",
+    ),
+    _c(
+        name="digest",
+        unit="",
+        type="text",
+        meaning="Digest of the frame as it was handed to the encoder of the finished film.",
+        source="definition",
+    ),
 )
 SOUND_COLUMNS: tuple[Column, ...] = (
-    _c(name="track", unit="1", type="int32", meaning="Channel of the captured sound, from 0; the map is the same for all.", source="definition"),
-    _c(name="out_sample", unit="1", type="float64", meaning="Sample of the finished sound at this knot.", source="definition"),
-    _c(name="in_sample", unit="1", type="float64", meaning="Place in the captured sound at this knot, in samples.", source="definition"),
-    _c(name="slope", unit="1", type="float64", meaning="Captured samples for each finished sample at this knot; cubic Hermite between knots.", source="definition"),
+    _c(
+        name="track",
+        unit="1",
+        type="int32",
+        meaning="Channel of the captured sound, from 0; the map is the same for all.",
+        source="definition",
+    ),
+    _c(
+        name="out_sample",
+        unit="1",
+        type="float64",
+        meaning="Sample of the finished sound at this knot.",
+        source="definition",
+    ),
+    _c(
+        name="in_sample",
+        unit="1",
+        type="float64",
+        meaning="Place in the captured sound at this knot, in samples.",
+        source="definition",
+    ),
+    _c(
+        name="slope",
+        unit="1",
+        type="float64",
+        meaning="Captured samples for each finished sample at this knot; cubic Hermite between knots.",
+        source="definition",
+    ),
     _c(name="gain", unit="1", type="float64", meaning="Gain applied at this knot.", source="definition"),
 )
 COPY_COLUMNS: tuple[Column, ...] = (
     _c(name="copy", unit="", type="text", meaning="Name of the copy's file.", source="definition"),
     _c(name="shown_frame", unit="1", type="int32", meaning="Frame of the copy, from 0.", source="definition"),
-    _c(name="finished_frame", unit="1", type="int32", meaning="Frame of the finished film that it shows.", source="definition"),
+    _c(
+        name="finished_frame",
+        unit="1",
+        type="int32",
+        meaning="Frame of the finished film that it shows.",
+        source="definition",
+    ),
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CopySummary:
+    """A copy as it was made: its picture lies in the middle of a canvas of square pixels."""
+
+    file: str
+    rate: Fraction
+    frames: int
+    width: int
+    height: int
+    picture_width: int
+    picture_height: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoundSummary:
+    """The finished sound as it was made."""
+
+    rate: int
+    channels: int
+    samples: int
+    digest: str  # SHA-256 of the 24-bit samples handed to the encoder, int32 little-endian, interleaved
+    shift_frames: float
+    set: bool
+    stamp_jitter_ms: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RenderSummary:
+    """`render.json`: what was made, in numbers, and what there is to say about it."""
+
+    version: int = 1
+    capture_digest: str
+    revision: int  # of the treatment that was rendered
+    rate: Fraction
+    width: int
+    height: int
+    bits: int
+    frames: int
+    filled: int
+    left_out: tuple[int, ...]
+    repeated: tuple[int, ...]
+    copies: tuple[CopySummary, ...]
+    stills: tuple[str, ...]
+    sound: SoundSummary | None
+    findings: tuple[Finding, ...]

@@ -15,7 +15,14 @@ from smallgauge.columns import Column
 from smallgauge.errors import MaterialError
 from smallgauge.media.whole import write_whole_bytes
 
-_NUMPY = {"int32": np.int32, "int64": np.int64, "float32": np.float32, "float64": np.float64, "bool": np.bool_, "text": object}
+_NUMPY = {
+    "int32": np.int32,
+    "int64": np.int64,
+    "float32": np.float32,
+    "float64": np.float64,
+    "bool": np.bool_,
+    "text": object,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,7 +42,9 @@ class Table:
         return self.values[column]
 
 
-def table_of(name: str, columns: tuple[Column, ...], rows: Sequence[Mapping[str, object]], *, capture_digest: str = "") -> Table:
+def table_of(
+    name: str, columns: tuple[Column, ...], rows: Sequence[Mapping[str, object]], *, capture_digest: str = ""
+) -> Table:
     """A table from rows; a value that a row lacks is NaN, "" or 0 by type.
 
     Examples
@@ -45,9 +54,17 @@ def table_of(name: str, columns: tuple[Column, ...], rows: Sequence[Mapping[str,
     >>> table_of("frames", (light,), [{"light": 0.5}, {}])["light"]
     array([0.5, nan])
     """
-    empty: dict[str, object] = {"float32": np.nan, "float64": np.nan, "text": "", "bool": False, "int32": 0, "int64": 0}
+    empty: dict[str, object] = {
+        "float32": np.nan,
+        "float64": np.nan,
+        "text": "",
+        "bool": False,
+        "int32": 0,
+        "int64": 0,
+    }
     values = {
-        c.name: np.array([row.get(c.name, empty[c.type]) for row in rows], dtype=_NUMPY[c.type]) for c in columns
+        c.name: np.array([row.get(c.name, empty[c.type]) for row in rows], dtype=_NUMPY[c.type])
+        for c in columns
     }
     return Table(name=name, columns=columns, values=values, capture_digest=capture_digest)
 
@@ -56,9 +73,21 @@ def write_table(path: Path, table: Table) -> None:
     """Write a table as Parquet under its name only when whole; metadata explain every column."""
     import polars as pl
 
-    types = {"int32": pl.Int32, "int64": pl.Int64, "float32": pl.Float32, "float64": pl.Float64, "bool": pl.Boolean, "text": pl.String}
+    types = {
+        "int32": pl.Int32,
+        "int64": pl.Int64,
+        "float32": pl.Float32,
+        "float64": pl.Float64,
+        "bool": pl.Boolean,
+        "text": pl.String,
+    }
     frame = pl.DataFrame(
-        [pl.Series(c.name, table[c.name].tolist() if c.type == "text" else table[c.name], dtype=types[c.type]) for c in table.columns]
+        [
+            pl.Series(
+                c.name, table[c.name].tolist() if c.type == "text" else table[c.name], dtype=types[c.type]
+            )
+            for c in table.columns
+        ]
     )
     metadata = {
         "table": table.name,
@@ -84,20 +113,37 @@ def read_table(path: Path, columns: tuple[Column, ...], name: str) -> Table:
             f"{path.name} must be a whole Parquet table, but {str(error).splitlines()[0]} in {path.parent}; run the pass that writes it again."
         ) from None
     if metadata.get("table") != name:
-        raise MaterialError(f"{path.name} must hold the table '{name}', found '{metadata.get('table', 'none')}' in {path.parent}.")
+        raise MaterialError(
+            f"{path.name} must hold the table '{name}', found '{metadata.get('table', 'none')}' in {path.parent}."
+        )
     rows = frame.height
     blank = {"float32": np.nan, "float64": np.nan, "text": "", "bool": False, "int32": 0, "int64": 0}
     values: dict[str, NDArray[Any]] = {}
     for c in columns:
         if c.name in frame.columns:
-            values[c.name] = np.asarray(frame[c.name].to_list() if c.type == "text" else frame[c.name].to_numpy(), dtype=_NUMPY[c.type])
+            values[c.name] = np.asarray(
+                frame[c.name].to_list() if c.type == "text" else frame[c.name].to_numpy(),
+                dtype=_NUMPY[c.type],
+            )
         else:
             values[c.name] = np.full(rows, blank[c.type], dtype=_NUMPY[c.type])
-    return Table(name=name, columns=columns, values=values, version=int(metadata["version"]), capture_digest=metadata["capture_digest"])
+    return Table(
+        name=name,
+        columns=columns,
+        values=values,
+        version=int(metadata["version"]),
+        capture_digest=metadata["capture_digest"],
+    )
 
 
 def join_tables(tables: Sequence[Table]) -> Table:
     """Tables of the same columns one after the other."""
     first = tables[0]
     values = {c.name: np.concatenate([t[c.name] for t in tables]) for c in first.columns}
-    return Table(name=first.name, columns=first.columns, values=values, version=first.version, capture_digest=first.capture_digest)
+    return Table(
+        name=first.name,
+        columns=first.columns,
+        values=values,
+        version=first.version,
+        capture_digest=first.capture_digest,
+    )

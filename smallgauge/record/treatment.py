@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from smallgauge.errors import CallerError
+from smallgauge.record.finding import Finding
 
 PROGRAM = "program"
 SUBJECTS = ("camera_speed", "registration", "framing", "sync")
@@ -59,7 +60,9 @@ class Treatment:
         """The value in force for the whole reel; CallerError when nothing was decided."""
         entry = self.find(subject)
         if entry is None or entry.decision.value is None:
-            raise CallerError(f"Rendering needs a decision on {subject}, found none; run `smallgauge treat` first.")
+            raise CallerError(
+                f"Rendering needs a decision on {subject}, found none; run `smallgauge treat` first."
+            )
         return entry.decision.value
 
 
@@ -98,8 +101,28 @@ def treatment_of(decisions: Iterable[Decision]) -> Treatment:
     return Treatment(revision=revision, in_force=tuple(entries))
 
 
+def treatment_findings(treatment: Treatment) -> tuple[Finding, ...]:
+    """What there is to say about the decisions in force: guesses, and proposals that differ."""
+    found = []
+    for entry in treatment.in_force:
+        decision, beside = entry.decision, entry.proposal
+        if decision.subject == "camera_speed" and decision.by == PROGRAM and decision.value is not None:
+            values: dict[str, object] = {"rate": decision.value["rate"]}
+            found.append(Finding(code="camera speed guessed", where="treatment", values=values))
+        if beside is not None:
+            values = {"subject": decision.subject, "value": decision.value, "proposal": beside.value}
+            found.append(Finding(code="operator keeps another value", where="treatment", values=values))
+    return tuple(found)
+
+
 def propose(
-    decisions: tuple[Decision, ...], *, subject: str, value: dict[str, object], at: str, why: str, anchor: str = "reel"
+    decisions: tuple[Decision, ...],
+    *,
+    subject: str,
+    value: dict[str, object],
+    at: str,
+    why: str,
+    anchor: str = "reel",
 ) -> tuple[Decision, ...]:
     """The log with a proposal of the program; unchanged when its last proposal was the same."""
     last = _last(decisions, subject, anchor, by_program=True)
@@ -129,7 +152,9 @@ def decide(
         raise CallerError(f"A decision needs a subject of {', '.join(SUBJECTS)}, found '{subject}'.")
     now = treatment_of(decisions).revision
     if revision_seen is not None and revision_seen != now:
-        raise CallerError(f"The decision was made on revision {revision_seen}, but the treatment is now at {now}; look again and decide.")
+        raise CallerError(
+            f"The decision was made on revision {revision_seen}, but the treatment is now at {now}; look again and decide."
+        )
     theirs = _operator(decisions, subject, anchor)
     if theirs is not None and theirs.value == value:
         return decisions
@@ -137,14 +162,27 @@ def decide(
     return (*decisions, replace(new, replaces=theirs.id if theirs else None))
 
 
-def _next(decisions: tuple[Decision, ...], *, subject: str, anchor: str, value: dict[str, object] | None, by: str, at: str, why: str) -> Decision:
+def _next(
+    decisions: tuple[Decision, ...],
+    *,
+    subject: str,
+    anchor: str,
+    value: dict[str, object] | None,
+    by: str,
+    at: str,
+    why: str,
+) -> Decision:
     number = len(decisions) + 1
-    return Decision(id=number, revision=number, by=by, at=at, subject=subject, anchor=anchor, value=value, why=why)
+    return Decision(
+        id=number, revision=number, by=by, at=at, subject=subject, anchor=anchor, value=value, why=why
+    )
 
 
 def _last(decisions: tuple[Decision, ...], subject: str, anchor: str, *, by_program: bool) -> Decision | None:
     for decision in reversed(decisions):
-        if (decision.subject, decision.anchor) == (subject, anchor) and (decision.by == PROGRAM) == by_program:
+        if (decision.subject, decision.anchor) == (subject, anchor) and (
+            decision.by == PROGRAM
+        ) == by_program:
             return decision
     return None
 

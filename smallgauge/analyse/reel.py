@@ -1,0 +1,304 @@
+"""The first pass: survey, chunks, join. Every frame is read once; the archive copy is written from it.
+
+Survey   at most 96 frames spread over the capture give gauge, scale, blur, best channel and usual place.
+Chunks   each row depends on the survey, its own frame and two frames before it.
+Join     functions of whole columns run once: scenes, doubles, film positions.
+"""
+
+import shutil
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from smallgauge import __version__
+from smallgauge.analyse.rows import ChunkJob, analyse_chunk, chunk_files
+from smallgauge.analyse.source import Source, look_at_sound
+from smallgauge.analyse.survey import survey_capture
+from smallgauge.analyse.track import analyse_track
+from smallgauge.errors import MaterialError
+from smallgauge.gauge.gauges import gauge_named
+from smallgauge.media.picture_out import join_segments
+from smallgauge.media.whole import write_whole
+from smallgauge.picture.scenes import find_scenes
+from smallgauge.record.capture import Capture, CapturedFile, digest_capture
+from smallgauge.record.files import read_json, write_json
+from smallgauge.record.finding import Finding
+from smallgauge.record.flags import FLAG_NAMED
+from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
+from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.recipe import SEGMENT_FRAMES
+from smallgauge.record.reel import Reel, Run
+from smallgauge.record.table import Table, join_tables, read_table, write_table
+from smallgauge.record.work import Progress, Runner
+
+MEASURING = 1  # raised when the same frames would give other rows
+LOSSLESS_STILLS = (
+    "dpx",
+    "tiff",
+    "png",
+)  # folders of these get an FFV1 archive copy; others are kept as they came
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Work:
+    """What the steps of one run share."""
+
+    folder: Path
+    source: Source
+    journal: Journal
+    runner: Runner
+    progress: Progress
+
+    @property
+    def archive(self) -> bool:
+        """Whether an FFV1 archive copy is made."""
+        listing = self.source.listing
+        return listing.kind == "folder" and listing.format in LOSSLESS_STILLS and not listing.encoding.lossy
+
+
+def analyse_reel(
+    folder: Path, *, source: Source, journal: Journal, runner: Runner, progress: Progress
+) -> tuple[Capture, Table]:
+    """Analyse a capture into a reel's folder; what is there, unchanged and made from the same is kept."""
+    work = _Work(folder=folder, source=source, journal=journal, runner=runner, progress=progress)
+    key = key_of("analyse", MEASURING, source.identity, source.measured_with)
+    before = _earlier(work)
+    finals = ["capture.json", "frames.parquet", "perforations.parquet", "reel.json"]
+    finals += ["archive.mkv"] if work.archive else []
+    finals += ["track.parquet", "archive.wav"] if source.sound else []
+    if before is not None and before.stage == "complete" and all(journal.holds(f, key) for f in finals):
+        capture = _with_words(before, source)
+        if capture != before:
+            _write_papers(work, capture, key)
+        return capture, read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
+    surveyed = before if before is not None and journal.holds("capture.json", _survey_key(key)) else None
+    if surveyed is None:
+        surveyed = survey_capture(source, program=f"smallgauge {__version__}", progress=progress)
+        write_json(folder / "capture.json", surveyed)
+        journal.add_file("analyse", "capture.json", key=_survey_key(key))
+    return _measure(work, _with_words(surveyed, source), key)
+
+
+def _survey_key(key: str) -> str:
+    return key_of("survey", key)
+
+
+def _earlier(work: _Work) -> Capture | None:
+    """The capture that the folder already holds; refused when it is another one."""
+    path = work.folder / "capture.json"
+    if not path.exists():
+        return None
+    earlier = read_json(path, Capture)
+    if earlier.identity != work.source.identity:
+        raise MaterialError(
+            f"{work.folder} must hold this capture or nothing, but it belongs to another one ('{earlier.name}', digest "
+            f"{(earlier.digest or earlier.identity)[:12]}); give another --out, or another reel number."
+        )
+    return earlier if earlier.measured_with == work.source.measured_with else None
+
+
+def _with_words(capture: Capture, source: Source) -> Capture:
+    """The capture with the operator's words as they are now (those that need no new measuring)."""
+    return replace(capture, notes=source.notes)
+
+
+def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
+    folder, source, journal = work.folder, work.source, work.journal
+    rate = Fraction(capture.rate or 18)
+    count = source.listing.count
+    jobs = [
+        ChunkJob(
+            folder=str(folder),
+            listing=source.listing,
+            capture=capture,
+            first=first,
+            stop=min(first + SEGMENT_FRAMES, count),
+            rate=rate,
+            archive=work.archive,
+        )
+        for first in range(0, count, SEGMENT_FRAMES)
+    ]
+    keys = {job.first: key_of(key, capture.survey, capture.picture_area, job.first, job.stop) for job in jobs}
+    log = _chunks(work, jobs, keys)
+    names = [chunk_files(job.first, archive=work.archive) for job in jobs]
+    files = tuple(file for n in names for file in read_json(folder / n[2], tuple[CapturedFile, ...]))
+    sound = look_at_sound(source.sound) if source.sound else None
+    capture = replace(
+        capture, stage="complete", files=files, sound=sound, digest=digest_capture(files, sound)
+    )
+    frames = _joined_frames(work, capture, [folder / n[0] for n in names])
+    capture = replace(capture, findings=(*capture.findings, *_frame_findings(capture, frames), *log))
+    perforations = join_tables(
+        [read_table(folder / n[1], PERFORATION_COLUMNS, "perforations") for n in names]
+    )
+    write_table(folder / "perforations.parquet", replace(perforations, capture_digest=capture.digest))
+    write_table(folder / "frames.parquet", frames)
+    for file in ("frames.parquet", "perforations.parquet"):
+        journal.add_file("analyse", file, key=key, stop=count)
+    _archive(work, capture, jobs, names, key, rate)
+    if source.sound is not None:
+        write_table(folder / "track.parquet", analyse_track(source.sound, capture_digest=capture.digest))
+        journal.add_file("analyse", "track.parquet", key=key)
+    _write_papers(work, capture, key)
+    for n in names:
+        for file in n:
+            (folder / file).unlink(missing_ok=True)
+    return capture, frames
+
+
+def _chunks(work: _Work, jobs: list[ChunkJob], keys: dict[int, str]) -> tuple[Finding, ...]:
+    missing = [
+        job
+        for job in jobs
+        if not all(
+            work.journal.holds(f, keys[job.first]) for f in chunk_files(job.first, archive=work.archive)
+        )
+    ]
+    total = work.source.listing.count
+    kept = total - sum(job.stop - job.first for job in missing)
+    log: list[Finding] = []
+    work.progress("frames read and measured", kept, total)
+    for job, result in work.runner.run(
+        analyse_chunk,
+        missing,
+        watch=lambda done: work.progress("frames read and measured", kept + done, total),
+    ):
+        for file in result.files:
+            work.journal.add_file(
+                "analyse",
+                file,
+                key=keys[job.first],
+                first=job.first,
+                stop=job.stop,
+                rows=job.stop - job.first,
+            )
+        log += [
+            Finding(code="decoder log of the capture", where="capture", values={"line": line})
+            for line in result.log
+        ]
+    return tuple(sorted(log, key=str)[:20])
+
+
+def _joined_frames(work: _Work, capture: Capture, paths: list[Path]) -> Table:
+    """The frame table, with what only whole columns can tell."""
+    table = join_tables([read_table(path, FRAME_COLUMNS, "frames") for path in paths])
+    values = dict(table.values)
+    count = len(table)
+    missing = np.zeros(count, np.int32)
+    for before, how_many in work.source.listing.gaps:
+        missing[before + 1] = how_many
+    starts = find_scenes(values["change"], values["change_skip"])
+    scene = np.zeros(count, np.int32)
+    scene[[s for s in starts if s > 0]] = 1
+    digests = [file.digest for file in capture.files]
+    doubles = np.array(
+        [n - 1 if n and digests[n] and digests[n] == digests[n - 1] else -1 for n in range(count)], np.int32
+    )
+    flags = values["flags"].copy()
+    flags[missing > 0] |= FLAG_NAMED["missing_before"].mask
+    flags[doubles >= 0] |= FLAG_NAMED["duplicate"].mask
+    flags[~np.isfinite(work.source.times_s)] |= (
+        FLAG_NAMED["time_set_aside"].mask if np.isfinite(work.source.times_s).any() else 0
+    )
+    values |= {
+        "time_s": work.source.times_s,
+        "missing_before": missing,
+        "film_position": (np.arange(count) + np.cumsum(missing)).astype(np.int32),
+        "scene": np.cumsum(scene).astype(np.int32),
+        "duplicate_of": doubles,
+        "flags": flags,
+    }
+    return Table(name="frames", columns=FRAME_COLUMNS, values=values, capture_digest=capture.digest)
+
+
+def _frame_findings(capture: Capture, frames: Table) -> tuple[Finding, ...]:
+    """What the frame table has to say, counted."""
+    found = []
+    count = len(frames)
+    for number in capture.notes.frames_let_pass:
+        if number < count and frames["flags"][number] & FLAG_NAMED["unreadable"].mask:
+            values: dict[str, object] = {"frame": number, "file": capture.files[number].name}
+            found.append(Finding(code="frame let pass", where="capture", values=values))
+    for flag, code in (
+        ("perforation_full_scale", "perforation full scale"),
+        ("no_perforation", "perforation not measured"),
+        ("clipped", "frame clipped"),
+    ):
+        flagged = int(np.count_nonzero(frames["flags"] & FLAG_NAMED[flag].mask))
+        if flagged and (flag != "no_perforation" or capture.survey is not None):
+            found.append(Finding(code=code, where="capture", values={"frames": flagged, "of": count}))
+    doubled = np.flatnonzero(frames["duplicate_of"] >= 0)
+    if doubled.size:
+        found.append(
+            Finding(code="frames doubled", where="capture", values={"frames": doubled[:20].tolist()})
+        )
+    if capture.survey is not None and capture.survey.pitch_measured is False:
+        found.append(Finding(code="pitch not measured", where="capture"))
+    return tuple(found)
+
+
+def _archive(
+    work: _Work,
+    capture: Capture,
+    jobs: list[ChunkJob],
+    names: list[tuple[str, ...]],
+    key: str,
+    rate: Fraction,
+) -> None:
+    """Join the archive copy's segments, or keep a lossy or floating-point capture as it came."""
+    folder, source = work.folder, work.source
+    if work.archive:
+        work.progress("archive copy joined", 0, 1)
+        join_segments(
+            [folder / n[3] for n in names],
+            folder / "archive.mkv",
+            rate=rate,
+            frame_counts=[job.stop - job.first for job in jobs],
+            container="mkv",
+            tags={
+                "TITLE": f"{capture.notes.reel or capture.name}, untouched copy of the scan",
+                "SMALLGAUGE_CAPTURE": capture.digest,
+            },
+        )
+        work.progress("archive copy joined", 1, 1)
+        work.journal.add_file("analyse", "archive.mkv", key=key, stop=source.listing.count)
+    else:
+        _keep_files(work, key)
+    if source.sound is not None:
+        _copy(source.sound, folder / "archive.wav")
+        work.journal.add_file("analyse", "archive.wav", key=key)
+
+
+def _keep_files(work: _Work, key: str) -> None:
+    files = sorted(set(work.source.listing.files))
+    for number, name in enumerate(files):
+        work.progress("captured files copied", number, len(files))
+        target = work.folder / "archive" / name
+        if not work.journal.holds(f"archive/{name}", key):
+            target.parent.mkdir(exist_ok=True)
+            _copy(work.source.listing.root / name, target)
+            work.journal.add_file("analyse", f"archive/{name}", key=key)
+    work.progress("captured files copied", len(files), len(files))
+
+
+def _copy(source: Path, target: Path) -> None:
+    with write_whole(target, needed_bytes=source.stat().st_size) as part:
+        shutil.copyfile(source, part)
+
+
+def _write_papers(work: _Work, capture: Capture, key: str) -> None:
+    write_json(work.folder / "capture.json", capture)
+    number = capture.notes.reel or capture.name
+    run = Run(capture=0, capture_digest=capture.digest, first=0, stop=capture.count)
+    write_json(
+        work.folder / "reel.json", Reel(number=number, box_words=capture.notes.box_words or "", runs=(run,))
+    )
+    for file in ("capture.json", "reel.json"):
+        work.journal.add_file("analyse", file, key=key)
+
+
+def usual_rate(gauge: str) -> Fraction:
+    """The gauge's most usual running rate, by which an archive copy is counted where none is stated."""
+    return gauge_named(gauge).running_rates[0].rate

@@ -1,0 +1,275 @@
+"""One chunk of a capture to its rows, its digests and its segment of the archive copy.
+
+Each row depends on the survey, its own frame and, for the change of scene, the two frames before it:
+nothing else, so any cutting of the reel into chunks gives the same table.
+"""
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.gauge.gauges import gauge_named
+from smallgauge.gauge.geometry import shrinkage_range
+from smallgauge.media.digest import digest_frame
+from smallgauge.media.frame import Frame
+from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
+from smallgauge.media.picture_out import create_lossless
+from smallgauge.picture.density import light_of_samples
+from smallgauge.picture.exposure import measure_exposure
+from smallgauge.picture.focus import measure_edge_blur, measure_sharpness
+from smallgauge.picture.perforations import (
+    FilmReference,
+    PerforationFix,
+    find_perforations,
+    measure_reference,
+)
+from smallgauge.picture.registration import WEAKEST_CONFIDENCE
+from smallgauge.picture.scenes import make_proxy, measure_change
+from smallgauge.record.capture import Capture, CapturedFile
+from smallgauge.record.files import write_json
+from smallgauge.record.flags import FLAG_NAMED
+from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
+from smallgauge.record.light import table_for
+from smallgauge.record.table import table_of, write_table
+
+HALO = 2  # frames before a chunk that its rows depend on
+CLIPPED_SHARE = 0.05  # of the picture at the highest code before it is flagged; common practice, no source
+
+Light = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChunkJob:
+    """Frames `first` to `stop` of a capture; files go to the reel's `work` folder."""
+
+    folder: str
+    listing: CaptureListing
+    capture: Capture
+    first: int
+    stop: int
+    rate: Fraction  # of the archive copy: what the capture says, for the container only
+    archive: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChunkResult:
+    """Names of the files that a chunk wrote, below the reel's folder, and what the decoder said."""
+
+    files: tuple[str, ...]
+    log: tuple[str, ...]
+
+
+def chunk_files(first: int, *, archive: bool) -> tuple[str, ...]:
+    """Names of a chunk's files below the reel's folder.
+
+    Examples
+    --------
+    >>> chunk_files(250, archive=False)[0]
+    'work/rows/frames-000250.parquet'
+    """
+    rows = tuple(f"work/rows/{kind}-{first:06d}" for kind in ("frames", "perforations", "files"))
+    names = (f"{rows[0]}.parquet", f"{rows[1]}.parquet", f"{rows[2]}.json")
+    return (*names, f"work/segments/archive-{first:06d}.mkv") if archive else names
+
+
+def analyse_chunk(job: ChunkJob, tick: Callable[[int], None]) -> ChunkResult:
+    """Read a chunk's frames once: measure them, digest them, and write them to the archive copy."""
+    folder = Path(job.folder)
+    names = chunk_files(job.first, archive=job.archive)
+    for name in names:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+    meter = _Meter(job.capture)
+    rows: list[dict[str, object]] = []
+    fixes: list[dict[str, object]] = []
+    files: list[CapturedFile] = []
+    with open_picture(job.listing) as reader:
+        for number in range(max(0, job.first - HALO), job.first):
+            meter.look_back(_read(reader, number, job.capture.notes.frames_let_pass))
+
+        def frames() -> Iterator[Frame | None]:
+            for number in range(job.first, job.stop):
+                frame = _read(reader, number, job.capture.notes.frames_let_pass)
+                files.append(_captured_file(reader, job, number, frame))
+                row, seen = meter.measure(number, frame)
+                rows.append(row)
+                fixes.extend(seen)
+                tick(1)
+                yield frame
+
+        if job.archive:
+            _write_archive(folder / names[3], job, frames())
+        else:
+            for _ in frames():
+                pass
+        log = tuple(reader.log)
+    write_table(folder / names[0], table_of("frames", FRAME_COLUMNS, rows))
+    write_table(folder / names[1], table_of("perforations", PERFORATION_COLUMNS, fixes))
+    write_json(folder / names[2], files)
+    return ChunkResult(files=names, log=log)
+
+
+def _read(reader: FrameReader, number: int, let_pass: tuple[int, ...]) -> Frame | None:
+    try:
+        return reader.read(number)
+    except UnreadableFrame:
+        if number in let_pass:
+            return None
+        raise
+
+
+def _captured_file(reader: FrameReader, job: ChunkJob, number: int, frame: Frame | None) -> CapturedFile:
+    name = job.listing.files[number] if job.listing.kind == "folder" else job.listing.files[0]
+    return CapturedFile(
+        name=name,
+        number=job.listing.numbers[number],
+        file_sha256=reader.read_bytes_digest(number) or "",
+        digest=digest_frame(frame.samples, job.listing.encoding.bits) if frame is not None else "",
+    )
+
+
+def _write_archive(path: Path, job: ChunkJob, frames: Iterator[Frame | None]) -> None:
+    """The archive's segment: every frame as it was read; a frame let pass is a black frame, listed."""
+    listing = job.listing
+    shape = (listing.height, listing.width) + ((3,) if listing.encoding.layout == "rgb" else ())
+    black = np.zeros(shape, np.uint8 if listing.encoding.bits <= 8 else np.uint16)
+    with create_lossless(
+        path,
+        width=listing.width,
+        height=listing.height,
+        bits=listing.encoding.bits,
+        layout=listing.encoding.layout,
+        rate=job.rate,
+    ) as writer:
+        for frame in frames:
+            writer.write(black if frame is None else frame.samples)
+
+
+def frame_hash_of_black(listing: CaptureListing) -> str:
+    """Digest of the black frame that stands in the archive copy for a frame that was let pass."""
+    shape = (listing.height, listing.width) + ((3,) if listing.encoding.layout == "rgb" else ())
+    return digest_frame(
+        np.zeros(shape, np.uint8 if listing.encoding.bits <= 8 else np.uint16), listing.encoding.bits
+    )
+
+
+class _Meter:
+    """Measures frame after frame and remembers the two proxies before it."""
+
+    def __init__(self, capture: Capture) -> None:
+        self.capture = capture
+        self.table = table_for(capture.light, capture.encoding)
+        self.gauge = gauge_named(capture.gauge)
+        self.proxies: list[Light | None] = [None, None]  # two before, one before
+
+    def look_back(self, frame: Frame | None) -> None:
+        """Remember the proxy of a frame before the chunk."""
+        if frame is None:
+            self._remember(None)
+            return
+        light = self._light(frame)
+        reference, _ = self._place(light)
+        self._remember(make_proxy(light, box=self._box(reference)))
+
+    def _remember(self, proxy: Light | None) -> None:
+        self.proxies = [self.proxies[1], proxy]
+
+    def _light(self, frame: Frame) -> Light:
+        if self.table is None:
+            return np.asarray(frame.samples, np.float32)
+        return light_of_samples(frame.samples, self.table)
+
+    def _place(self, light: Light) -> tuple[FilmReference, tuple[PerforationFix, ...]]:
+        survey = self.capture.survey
+        if survey is None:
+            return _place_without_perforations(self.capture), ()
+        plane = light if light.ndim == 2 else np.ascontiguousarray(light[:, :, survey.channel])
+        fixes = find_perforations(plane, survey=survey)
+        return measure_reference(fixes, survey=survey), fixes
+
+    def _box(self, reference: FilmReference) -> tuple[float, float, float, float]:
+        area = self.capture.picture_area
+        survey = self.capture.survey
+        x, y = reference.x_px, reference.y_px
+        if not (math.isfinite(x) and math.isfinite(y)):
+            x = survey.usual_x_px if survey else 0.0
+            y = survey.usual_y_px if survey else 0.0
+        return x + area.left, y + area.top, x + area.right, y + area.bottom
+
+    def measure(self, number: int, frame: Frame | None) -> tuple[dict[str, object], list[dict[str, object]]]:
+        """One row of the frame table and its rows of the perforation table."""
+        row: dict[str, object] = {
+            "capture": 0,
+            "frame": number,
+            "duplicate_of": -1,
+            "perforation_source": "nothing",
+        }
+        if frame is None:
+            self._remember(None)
+            row["flags"] = FLAG_NAMED["unreadable"].mask
+            return row, []
+        light = self._light(frame)
+        reference, fixes = self._place(light)
+        box = self._box(reference)
+        proxy = make_proxy(light, box=box)
+        change = measure_change(proxy, self.proxies[1], self.proxies[0])
+        self._remember(proxy)
+        survey = self.capture.survey
+        holes = tuple(
+            (f.x_px, f.y_px, survey.width_px, survey.height_px)
+            for f in fixes
+            if survey is not None and f.state != "cut off"
+        )
+        exposure = measure_exposure(
+            light, frame.samples, bits=self.capture.encoding.bits, holes=holes, picture=box
+        )
+        row |= asdict(exposure) | asdict(measure_sharpness(light, box=box)) | asdict(change)
+        if holes and survey is not None:
+            plane = light if light.ndim == 2 else light[:, :, survey.channel]
+            row |= asdict(measure_edge_blur(plane, hole=holes[0], corner_px=survey.corner_px))
+        row |= self._reference_columns(reference)
+        row["flags"] = _flags(reference, fixes, exposure.perforation_full_scale, exposure.clipped_high)
+        seen = [{"capture": 0, "frame": number, **asdict(f)} for f in fixes]
+        return row, seen
+
+    def _reference_columns(self, reference: FilmReference) -> dict[str, object]:
+        low = high = math.nan
+        scale = self.capture.notes.micrometres_per_pixel
+        if scale is not None and math.isfinite(reference.pitch_px):
+            low, high = shrinkage_range(self.gauge, reference.pitch_px * scale / 1000)
+        sigma = max(reference.sigma_x_px, reference.sigma_y_px)
+        return {
+            "perforation_x_px": reference.x_px,
+            "perforation_y_px": reference.y_px,
+            "perforation_sigma_px": sigma,
+            "perforation_source": reference.source,
+            "perforation_confidence": reference.confidence,
+            "pitch_px": reference.pitch_px,
+            "shrinkage_low": low,
+            "shrinkage_high": high,
+        }
+
+
+def _place_without_perforations(capture: Capture) -> FilmReference:
+    raise NotImplementedError
+
+
+def _flags(
+    reference: FilmReference, fixes: tuple[PerforationFix, ...], full_scale: float, clipped: float
+) -> int:
+    flags = 0
+    if not fixes or not reference.confidence >= WEAKEST_CONFIDENCE:
+        flags |= FLAG_NAMED["no_perforation"].mask
+    if any(f.state == "damaged" for f in fixes):
+        flags |= FLAG_NAMED["damaged_perforation"].mask
+    if fixes and all(f.state == "cut off" for f in fixes):
+        flags |= FLAG_NAMED["perforation_cut_off"].mask
+    if full_scale >= 0.5:
+        flags |= FLAG_NAMED["perforation_full_scale"].mask
+    if clipped >= CLIPPED_SHARE:
+        flags |= FLAG_NAMED["clipped"].mask
+    return flags

@@ -1,0 +1,143 @@
+"""A capture as it lies on the disk: frames, `capture.toml`, `frames.csv`, `sound.wav`.
+
+A folder holds the three papers beside its frames. A video file `reel.mov` has them beside it as
+`reel.capture.toml`, `reel.frames.csv` and `reel.wav`.
+"""
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.analyse.times import even_times, read_times
+from smallgauge.errors import MaterialError
+from smallgauge.media.picture_in import CaptureListing, list_capture
+from smallgauge.media.sound_in import open_sound
+from smallgauge.media.whole import digest_file
+from smallgauge.record.capture import CapturedSound
+from smallgauge.record.files import read_text_if_there
+from smallgauge.record.finding import Finding
+from smallgauge.record.journal import key_of
+from smallgauge.record.notes import KEY_NAMED, CaptureNotes, read_notes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Source:
+    """A capture at hand: where it lies, what it holds, and what the operator said of it."""
+
+    path: Path
+    name: str
+    listing: CaptureListing
+    notes: CaptureNotes
+    findings: tuple[Finding, ...]
+    times_s: NDArray[np.float64]
+    sound: Path | None
+
+    @property
+    def identity(self) -> str:
+        """Tells captures apart before all frames are read: names, sizes, and the first and last file."""
+        root = self.listing.root
+        sizes = [(root / name).stat().st_size for name in self.listing.files]
+        ends = [digest_file(root / name) for name in sorted({self.listing.files[0], self.listing.files[-1]})]
+        if self.listing.kind == "video":
+            ends = [_digest_ends(self.listing.path)]
+        sound = (self.sound.name, self.sound.stat().st_size) if self.sound else None
+        return key_of(self.listing.files, sizes, ends, sound)
+
+    @property
+    def measured_with(self) -> str:
+        """Digest of what the measuring depends on besides the frames: the operator's words and the times."""
+        words = {n: str(getattr(self.notes, n)) for n, key in KEY_NAMED.items() if key.measures}
+        return key_of(words, hashlib.sha256(self.times_s.tobytes()).hexdigest())
+
+
+def _digest_ends(path: Path) -> str:
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        head = file.read(1 << 20)
+        file.seek(max(0, size - (1 << 20)))
+        return hashlib.sha256(head + file.read()).hexdigest()
+
+
+def open_source(path: Path, *, stated: tuple[str, ...] = ()) -> Source:
+    """Look at a capture: list its frames and read the papers beside them.
+
+    Raises MaterialError where there is no capture, or where it can't be one.
+    """
+    if not path.exists():
+        raise MaterialError(
+            f"A capture must be a folder of frames or a video file, found nothing at {path}; check the path."
+        )
+    if path.is_dir():
+        toml, csv, sound = path / "capture.toml", path / "frames.csv", path / "sound.wav"
+    else:
+        toml, csv, sound = (
+            path.with_name(path.stem + end) for end in (".capture.toml", ".frames.csv", ".wav")
+        )
+    notes, findings = read_notes(read_text_if_there(toml), where=toml.name, stated=stated)
+    listing = list_capture(path)
+    times = read_times(read_text_if_there(csv), count=listing.count, where=csv.name)
+    if not np.isfinite(times).any() and notes.scan_rate is not None:
+        times = even_times(listing.count, notes.scan_rate)
+    unreadable = {n: why for n, why in listing.unreadable if n not in notes.frames_let_pass}
+    if unreadable:
+        number, why = next(iter(unreadable.items()))
+        raise MaterialError(
+            f"Every frame must be readable, but frame {number} ({listing.files[number]}) is not: {why}; "
+            f"scan it again, or let it pass with --let-pass {number}."
+        )
+    return Source(
+        path=path,
+        name=path.name if path.is_dir() else path.stem,
+        listing=listing,
+        notes=notes,
+        findings=(*findings, *_listing_findings(listing, notes)),
+        times_s=times,
+        sound=sound if sound.exists() else None,
+    )
+
+
+def _listing_findings(listing: CaptureListing, notes: CaptureNotes) -> tuple[Finding, ...]:
+    found = []
+    if listing.passed_over:
+        names, reasons = [n for n, _ in listing.passed_over], sorted({r for _, r in listing.passed_over})
+        found.append(
+            Finding(code="files passed over", where="capture", values={"names": names, "reasons": reasons})
+        )
+    if listing.gaps:
+        values: dict[str, object] = {
+            "gaps": [list(gap) for gap in listing.gaps],
+            "missing": sum(m for _, m in listing.gaps),
+        }
+        found.append(Finding(code="numbering gap", where="capture", values=values))
+    if listing.encoding.pixel_aspect != (1, 1):
+        aspect = "{}:{}".format(*listing.encoding.pixel_aspect)
+        found.append(Finding(code="pixels not square", where="capture", values={"aspect": aspect}))
+    if listing.encoding.interlaced:
+        found.append(Finding(code="interlaced", where="capture"))
+    found += [
+        Finding(code="decoder log of the capture", where="capture", values={"line": line})
+        for line in listing.log[:20]
+    ]
+    found += [
+        Finding(code="how pictures are read", where="capture", values={"words": words})
+        for words in listing.notes
+    ]
+    if notes.film == "negative":
+        found.append(Finding(code="negative left as captured", where="capture"))
+    return tuple(found)
+
+
+def look_at_sound(path: Path) -> CapturedSound:
+    """What the captured sound says of itself, with the digest of its file."""
+    with open_sound(path) as reader:
+        return CapturedSound(
+            name=path.name,
+            rate=reader.rate,
+            channels=reader.channels,
+            samples=reader.samples,
+            bits=reader.bits,
+            sha256=digest_file(path),
+        )

@@ -1,0 +1,266 @@
+"""The survey: at most 96 frames spread over the capture say what every later row is measured against."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.analyse.source import Source
+from smallgauge.errors import MaterialError
+from smallgauge.gauge.gauges import GAUGES, Gauge, gauge_named
+from smallgauge.gauge.geometry import picture_offset_mm
+from smallgauge.media.picture_in import UnreadableFrame, open_picture
+from smallgauge.picture.density import light_of_samples
+from smallgauge.picture.gate import GateAverage, find_picture_area
+from smallgauge.picture.gauge_reading import GaugeReading, find_gauge
+from smallgauge.picture.perforations import PerforationSurvey, find_perforations, measure_reference
+from smallgauge.record.capture import Capture, LineUpFigure, PictureAreaPx
+from smallgauge.record.finding import Finding
+from smallgauge.record.light import choose_light, table_for
+from smallgauge.record.work import Progress
+
+MOST_FRAMES = 96  # of the survey
+AT_ONCE = 24  # frames held in memory together while the gauge is read
+MEMORY = 900_000_000  # bytes of light held at once, at most
+
+MARGIN_SHARE = (
+    0.25  # of the picture's height, looked at around the nominal picture; common practice, no source
+)
+SEARCH_SHARE = 0.12  # the camera's gate may lie this far from its nominal place; common practice, no source
+
+Light = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Scale:
+    along: float | None  # micrometres a pixel, as stated
+    across: float | None
+
+
+def survey_capture(source: Source, *, program: str, progress: Progress) -> Capture:
+    """Survey a capture: gauge, scale, blur, usual place, picture area and line-up figures.
+
+    Raises MaterialError when the gauge is stated and contradicted, or not stated and not sure.
+    """
+    listing, notes = source.listing, source.notes
+    light = choose_light(notes, listing.encoding)
+    findings = list(source.findings)
+    if light.assumed:
+        findings.append(
+            Finding(code="encoding assumed", where="capture", values={"code_values": light.code_values})
+        )
+    scale = _Scale(
+        along=notes.micrometres_per_pixel,
+        across=notes.micrometres_per_pixel_across or notes.micrometres_per_pixel,
+    )
+    numbers = survey_numbers(listing.count, MOST_FRAMES)
+    most = max(3, min(AT_ONCE, MEMORY // (listing.width * listing.height * 12)))
+    few = [frame for _, frame in _frames(source, light_numbers(numbers, most), progress, "frames surveyed")]
+    if not few:
+        raise MaterialError(
+            f"A capture needs frames that can be read, found none in {source.path}; scan it again."
+        )
+    reading, gauge = _gauge(source, few, scale, findings)
+    del few
+    area, line_up = _area_and_line_up(source, reading.survey, gauge, numbers, progress)
+    if len(area.measured) < 4:
+        sides = [side for side in ("left", "right", "top", "bottom") if side not in area.measured]
+        findings.append(Finding(code="picture area assumed", where="capture", values={"sides": sides}))
+    findings += [
+        Finding(
+            code="line-up",
+            where="capture",
+            values={"name": f.name, "value": f.value, "unit": f.unit, "word": f.word},
+        )
+        for f in line_up
+        if f.word == "bad"
+    ]
+    if source.sound is None:
+        findings.append(Finding(code="sound none", where="capture"))
+    elif notes.sound_start_s is None:
+        findings.append(Finding(code="sound start assumed", where="sound"))
+    return Capture(
+        program=program,
+        stage="surveyed",
+        identity=source.identity,
+        measured_with=source.measured_with,
+        name=source.name,
+        kind=listing.kind,
+        format=listing.format,
+        width=listing.width,
+        height=listing.height,
+        count=listing.count,
+        encoding=listing.encoding,
+        rate=str(notes.camera_speed or usual_rate(gauge)),
+        numbers=listing.numbers if listing.kind == "folder" else (),
+        notes=notes,
+        light=light,
+        gauge=gauge.key,
+        gauge_sure=reading.sure,
+        gauge_reason=reading.reason,
+        gauge_scores=reading.scores,
+        survey=reading.survey,
+        position_from="perforation" if reading.survey is not None else "nothing",
+        picture_area=area,
+        line_up=line_up,
+        sound=None,
+        findings=tuple(findings),
+    )
+
+
+def usual_rate(gauge: Gauge) -> Fraction:
+    """The gauge's most usual running rate: an archive copy is counted by it where no speed is stated."""
+    return gauge.running_rates[0].rate
+
+
+def survey_numbers(count: int, most: int) -> tuple[int, ...]:
+    """Frame numbers spread evenly over a capture, ends included.
+
+    Examples
+    --------
+    >>> survey_numbers(10, 4)
+    (0, 3, 6, 9)
+    """
+    return tuple(sorted({round(n) for n in np.linspace(0, count - 1, min(most, count))}))
+
+
+def light_numbers(numbers: tuple[int, ...], most: int) -> tuple[int, ...]:
+    """At most `most` of the survey's frames, spread evenly.
+
+    Examples
+    --------
+    >>> light_numbers((0, 3, 6, 9), 2)
+    (0, 9)
+    """
+    return tuple(numbers[n] for n in survey_numbers(len(numbers), most))
+
+
+def _frames(
+    source: Source, numbers: tuple[int, ...], progress: Progress, what: str
+) -> Iterator[tuple[int, Light]]:
+    """Light of the survey's frames one by one; unreadable ones that were let pass are left out."""
+    table = table_for(choose_light(source.notes, source.listing.encoding), source.listing.encoding)
+    with open_picture(source.listing) as reader:
+        for done, number in enumerate(numbers):
+            progress(what, done, len(numbers))
+            try:
+                samples = reader.read(number).samples
+            except UnreadableFrame:
+                if number in source.notes.frames_let_pass:
+                    continue
+                raise
+            yield (
+                number,
+                (np.asarray(samples, np.float32) if table is None else light_of_samples(samples, table)),
+            )
+    progress(what, len(numbers), len(numbers))
+
+
+def _gauge(
+    source: Source, frames: list[Light], scale: _Scale, findings: list[Finding]
+) -> tuple[GaugeReading, Gauge]:
+    """What gauge it is; refused when stated and contradicted, or not stated and not sure."""
+    notes = source.notes
+    stated = gauge_named(notes.gauge) if notes.gauge else None
+    if notes.perforations_in_view is False:
+        if stated is None:
+            raise MaterialError(
+                f"Without perforations in view the gauge must be stated, found none for {source.name}; "
+                "add gauge = \"super 8\" (or another) to capture.toml or give --note gauge='super 8'."
+            )
+        findings.append(
+            Finding(code="perforations not in view", where="capture", values={"instead": "nothing"})
+        )
+        reason = "stated by the operator; the perforations are not in view"
+        return GaugeReading(survey=None, gauge=stated.key, scores=(), sure=False, reason=reason), stated
+    reading = find_gauge(
+        frames,
+        gauges=GAUGES,
+        micrometres_per_pixel=scale.along,
+        micrometres_per_pixel_across=scale.across,
+        stated=stated.key if stated else None,
+        polarity="dark hole" if notes.illumination == "reflected" else "bright hole",
+    )
+    if reading.survey is None or reading.gauge is None:
+        raise MaterialError(
+            f"Perforations must be in view to place the frames, found none that fit in {source.name}: {reading.reason}. "
+            "Line the scanner up so that they are seen, or state perforations_in_view = false and the gauge."
+        )
+    if stated is not None and reading.gauge != stated.key:
+        raise MaterialError(
+            f"The gauge stated for {source.name} is {stated.name}, but the perforations are not: {reading.reason}. "
+            "Correct the gauge in capture.toml, or look whether this is the right capture."
+        )
+    if stated is None and not reading.sure:
+        raise MaterialError(
+            f"The gauge of {source.name} could not be recognised for sure: {reading.reason}. "
+            "State it in capture.toml (gauge = ...) or with --note gauge=..."
+        )
+    if stated is None:
+        findings.append(
+            Finding(
+                code="gauge not stated",
+                where="capture",
+                values={"gauge": gauge_named(reading.gauge).name, "reason": reading.reason},
+            )
+        )
+    elif not reading.sure:
+        findings.append(
+            Finding(
+                code="gauge not sure",
+                where="capture",
+                values={"stated": stated.name, "reason": reading.reason},
+            )
+        )
+    return reading, gauge_named(reading.gauge)
+
+
+def nominal_area(
+    survey: PerforationSurvey | None, gauge: Gauge, source: Source
+) -> tuple[float, float, float, float]:
+    """The gauge's camera image at this scale: left, right, top, bottom from the film reference, px.
+
+    Without a survey it is the whole captured picture, from its top left pixel.
+    """
+    if survey is None:
+        return -0.5, source.listing.width - 0.5, -0.5, source.listing.height - 0.5
+    across, _ = picture_offset_mm(gauge)
+    sign = -1.0 if survey.picture_side == "left" else 1.0
+    centre = sign * across * survey.across_px_per_mm
+    half_width = gauge.camera_image_width_mm.value / 2 * survey.across_px_per_mm
+    half_height = gauge.camera_image_height_mm.value / 2 * survey.along_px_per_mm
+    return centre - half_width, centre + half_width, -half_height, half_height
+
+
+def _area_and_line_up(
+    source: Source,
+    survey: PerforationSurvey | None,
+    gauge: Gauge,
+    numbers: tuple[int, ...],
+    progress: Progress,
+) -> tuple[PictureAreaPx, tuple[LineUpFigure, ...]]:
+    left, right, top, bottom = nominal_area(survey, gauge, source)
+    if survey is None:
+        return PictureAreaPx(left=left, right=right, top=top, bottom=bottom, measured=()), ()
+    average = GateAverage(nominal=(left, top, right, bottom), margin_px=MARGIN_SHARE * (bottom - top))
+    for _, light in _frames(source, numbers, progress, "picture area surveyed"):
+        plane = light if light.ndim == 2 else np.ascontiguousarray(light[:, :, survey.channel])
+        reference = measure_reference(find_perforations(plane, survey=survey), survey=survey)
+        average.add(light, reference_x=reference.x_px, reference_y=reference.y_px)
+    found = find_picture_area(
+        average,
+        search_x_px=SEARCH_SHARE * (right - left),
+        search_y_px=SEARCH_SHARE * (bottom - top),
+        tilt=survey.tilt,
+        border="bright" if source.notes.film == "negative" else "dark",
+    )
+    area = PictureAreaPx(
+        left=found.left_px,
+        right=found.right_px,
+        top=found.top_px,
+        bottom=found.bottom_px,
+        measured=found.measured,
+    )
+    return area, ()

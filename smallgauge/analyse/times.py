@@ -1,0 +1,59 @@
+"""`frames.csv`: the time at which each captured frame was in the scanner's gate."""
+
+import csv
+import io
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.errors import MaterialError
+
+
+def read_times(text: str, *, count: int, where: str) -> NDArray[np.float64]:
+    """Times of `count` captured frames, s; NaN where the file has none.
+
+    The file has a header line `frame,time_s`. A frame number beyond the capture, or a line that is no
+    pair of numbers, is a MaterialError that names the line.
+
+    Examples
+    --------
+    >>> read_times("frame,time_s\\n0,0.5\\n2,0.6\\n", count=3, where="frames.csv")
+    array([0.5, nan, 0.6])
+    """
+    times = np.full(count, np.nan)
+    if not text.strip():
+        return times
+    reader = csv.reader(io.StringIO(text))
+    header = [name.strip().lower() for name in next(reader, [])]
+    if header[:2] != ["frame", "time_s"]:
+        raise MaterialError(
+            f"{where} must begin with the line 'frame,time_s', found '{','.join(header)}'; mend it or take it away."
+        )
+    for line, row in enumerate(reader, start=2):
+        if not row:
+            continue
+        try:
+            frame, time_s = int(row[0]), float(row[1])
+        except (ValueError, IndexError):
+            found = ",".join(row)
+            raise MaterialError(
+                f"{where} must hold a frame number and a time in seconds a line, found '{found}' in line {line}."
+            ) from None
+        if not 0 <= frame < count:
+            raise MaterialError(
+                f"{where} speaks of frame {frame} in line {line}, but the capture has frames 0 to {count - 1}; it belongs to another capture."
+            )
+        times[frame] = time_s if np.isfinite(time_s) else np.nan
+    return times
+
+
+def even_times(count: int, scan_rate: Fraction) -> NDArray[np.float64]:
+    """Times of an even scan.
+
+    Examples
+    --------
+    >>> even_times(3, Fraction(2)).tolist()
+    [0.0, 0.5, 1.0]
+    """
+    return np.arange(count, dtype=np.float64) * float(1 / scan_rate)

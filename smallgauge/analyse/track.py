@@ -1,0 +1,38 @@
+"""The captured sound to its readings: a row a second and channel."""
+
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.media.sound_in import SoundReader, open_sound
+from smallgauge.record.frametable import TRACK_COLUMNS
+from smallgauge.record.table import Table
+from smallgauge.sound.levels import measure_levels
+
+
+def analyse_track(path: Path, *, capture_digest: str) -> Table:
+    """Read the sound once, second by second, and give its readings."""
+    with open_sound(path) as reader:
+        seconds = -(-reader.samples // reader.rate)
+        levels = measure_levels(
+            _padded(reader),
+            in_samples=reader.samples,
+            sound_rate=reader.rate,
+            first_second=0,
+            stop_second=seconds,
+        )
+    return Table(name="track", columns=TRACK_COLUMNS, values=asdict(levels), capture_digest=capture_digest)
+
+
+def _padded(reader: SoundReader) -> Callable[[int, int], NDArray[np.float64]]:
+    def read(first: int, stop: int) -> NDArray[np.float64]:
+        out = np.zeros((stop - first, reader.channels))
+        inside_first, inside_stop = max(first, 0), min(stop, reader.samples)
+        if inside_stop > inside_first:
+            out[inside_first - first : inside_stop - first] = reader.read(inside_first, inside_stop)
+        return out
+
+    return read

@@ -1,0 +1,461 @@
+"""The command line: each command parses, calls one function of the line, and prints what came of it.
+
+Nothing heavy is imported at the head, so that help comes at once.
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from smallgauge import __version__
+from smallgauge.errors import CallerError, SmallgaugeError
+
+if TYPE_CHECKING:
+    from smallgauge.line import Outcome, Settings
+    from smallgauge.record.finding import Finding
+
+EXIT_CODES = """exit codes:
+  0  done
+  1  done, with findings that fail (sync not set, a hold, a check that failed)
+  2  the command asks for something that can't be
+  3  the capture, the film or a document is not what it is said to be
+  4  a file is not the file that was written
+
+first steps:
+  smallgauge demo                             draw a specimen reel and take it through everything
+  smallgauge finish CAPTURE --out SHELF       take a capture from frames to a proven package
+  smallgauge finish CAPTURE --out SHELF       the same again goes on where it stopped
+"""
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The parser of all commands; documentation is made from it."""
+    parser = argparse.ArgumentParser(
+        prog="smallgauge",
+        description="From a scan of small-gauge film to a steady film, a proven archive copy and an honest report.",
+        epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"smallgauge {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    _add_demo(commands)
+    _add_line_commands(commands)
+    _add_treat(commands)
+    _add_reel_commands(commands)
+    return parser
+
+
+def _command(commands: Any, name: str, help_: str, description: str, example: str) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=help_,
+        description=description,
+        epilog=f"example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    return parser
+
+
+def _add_common(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="print one JSON document instead of words")
+    parser.add_argument("--quiet", action="store_true", help="no progress")
+    parser.add_argument(
+        "--take-over", action="store_true", help="take a folder over from a machine that has gone silent"
+    )
+
+
+def _add_workers(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--workers", type=int, metavar="N", help="processes to work with (one a core unless said)"
+    )
+
+
+def _add_demo(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "demo",
+        "draw a specimen reel and take it through everything",
+        "Draws a Super 8 reel of about 200 frames with known faults, takes it through all passes and says where to look.",
+        "smallgauge demo --out demo-out",
+    )
+    parser.add_argument(
+        "--out", default="demo-out", metavar="DIR", help="where to work (demo-out unless said)"
+    )
+    _add_workers(parser)
+    _add_common(parser)
+
+
+def _add_line_commands(commands: Any) -> None:
+    texts = {
+        "finish": (
+            "take captures all the way to proven packages",
+            "Takes each capture through analyse, treat, render, prove and deliver. Run the same command again after a stop or a "
+            "power cut: it goes on where it was. One reel's failure never stops the next.",
+            "smallgauge finish /captures/reel-one /captures/reel-two --out /shelf",
+        ),
+        "analyse": (
+            "read every frame once: archive copy, frame table, line-up figures",
+            "Reads every captured frame once, writes the archive copy and the frame table, and prints the line-up figures.",
+            "smallgauge analyse /captures/reel-one --out /shelf",
+        ),
+        "render": (
+            "make the finished film and its copies",
+            "Brings the reel up to its finished film: what is already made and unchanged is kept.",
+            "smallgauge render /captures/reel-one --out /shelf",
+        ),
+    }
+    for name, (help_, description, example) in texts.items():
+        parser = _command(commands, name, help_, description, example)
+        parser.add_argument(
+            "captures",
+            nargs="+" if name == "finish" else 1,
+            metavar="CAPTURE",
+            help="a folder of frames, or a video file",
+        )
+        parser.add_argument(
+            "--out", required=True, metavar="DIR", help="the shelf: each reel gets a folder of its own there"
+        )
+        parser.add_argument(
+            "--note",
+            action="append",
+            default=[],
+            metavar="KEY=VALUE",
+            help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
+        )
+        parser.add_argument(
+            "--let-pass",
+            action="append",
+            default=[],
+            type=int,
+            metavar="FRAME",
+            help="let an unreadable frame pass, by its number counted from 0 (may be repeated)",
+        )
+        _add_workers(parser)
+        _add_common(parser)
+
+
+def _add_treat(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "treat",
+        "show the decisions on a reel, or make one",
+        "Shows the decisions in force, who made them and why. With --decide it records yours; the program's proposals never "
+        "overwrite it. Subjects: camera_speed (frames a second, such as 18 or 50/3), sync (frame@second: what is seen in that "
+        "captured frame is heard at that second of the captured sound).",
+        "smallgauge treat /shelf/0004171-R03-7 --decide camera_speed 16 --by mk --why 'children running look right'",
+    )
+    parser.add_argument("reel", metavar="REEL", help="the reel's folder")
+    parser.add_argument(
+        "--decide",
+        nargs=2,
+        metavar=("SUBJECT", "VALUE"),
+        help="record a decision; VALUE 'back' takes yours back",
+    )
+    parser.add_argument("--by", metavar="INITIALS", help="who decides")
+    parser.add_argument("--why", metavar="WORDS", help="why")
+    _add_common(parser)
+
+
+def _add_reel_commands(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "prove",
+        "check every file of a reel again",
+        "Hashes every file, decodes every frame of the archive copy, the finished film and the copies, and compares.",
+        "smallgauge prove /shelf/0004171-R03-7 --capture /captures/reel-one",
+    )
+    parser.add_argument("reel", metavar="REEL", help="the reel's folder")
+    parser.add_argument(
+        "--capture", metavar="CAPTURE", help="where the captured files lie, to compare them too"
+    )
+    _add_workers(parser)
+    _add_common(parser)
+    parser = _command(
+        commands,
+        "deliver",
+        "make report and package of a proved reel again",
+        "Makes the report and the package folder with its SHA256SUMS from a proved reel.",
+        "smallgauge deliver /shelf/0004171-R03-7",
+    )
+    parser.add_argument("reel", metavar="REEL", help="the reel's folder")
+    _add_common(parser)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and give its exit code."""
+    options = build_parser().parse_args(arguments)
+    try:
+        run = {"demo": _demo, "treat": _treat, "prove": _prove, "deliver": _deliver}.get(
+            options.command, _line
+        )
+        return run(options)
+    except SmallgaugeError as error:
+        _complain(options, str(error), error.exit_code)
+        return error.exit_code
+    except KeyboardInterrupt:
+        _complain(
+            options, "Stopped. Nothing is lost: run the same command again and it goes on from here.", 130
+        )
+        return 130
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def _complain(options: argparse.Namespace, words: str, code: int) -> None:
+    if options.json:
+        import json
+
+        print(json.dumps({"error": words, "exit_code": code}, ensure_ascii=False))
+    else:
+        print(words, file=sys.stderr)
+
+
+def _now() -> str:
+    """The time, or the one that SOURCE_DATE_EPOCH states (reproducible builds' convention)."""
+    from datetime import UTC, datetime
+
+    stated = os.environ.get("SOURCE_DATE_EPOCH")
+    try:
+        moment = datetime.fromtimestamp(int(stated), UTC) if stated else datetime.now(UTC)
+    except (ValueError, OverflowError, OSError):
+        raise CallerError(
+            f"SOURCE_DATE_EPOCH must be whole seconds, found '{stated}'; mend or unset it."
+        ) from None
+    return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _settings(options: argparse.Namespace, *, last_step: str = "deliver") -> "Settings":
+    from smallgauge.line import Settings
+
+    workers = getattr(options, "workers", None)
+    if workers is not None and workers < 1:
+        raise CallerError(f"--workers needs 1 or more, found {workers}.")
+    stated = list(getattr(options, "note", []))
+    if getattr(options, "let_pass", []):
+        stated.append(f"frames_let_pass={sorted(set(options.let_pass))}")
+    return Settings(
+        at=_now(),
+        workers=workers,
+        take_over=options.take_over,
+        stated=tuple(stated),
+        last_step=last_step,
+        progress=_Progress(quiet=options.quiet or options.json),
+        say=_say_now(options),
+    )
+
+
+class _Progress:
+    """A bar with rate and time left on a terminal, a line a step elsewhere; on standard error."""
+
+    def __init__(self, *, quiet: bool) -> None:
+        self.quiet = quiet
+        self.bar: Any = None
+        self.what = ""
+
+    def __call__(self, what: str, done: int, of: int) -> None:
+        if self.quiet:
+            return
+        from tqdm import tqdm
+
+        if what != self.what:
+            self.close()
+            self.what = what
+            self.bar = tqdm(
+                total=of,
+                desc=what,
+                unit="",
+                file=sys.stderr,
+                initial=done,
+                dynamic_ncols=True,
+                mininterval=0.5,
+            )
+        self.bar.total = of
+        self.bar.update(done - self.bar.n)
+        if done >= of:
+            self.close()
+
+    def close(self) -> None:
+        """End the bar that stands."""
+        if self.bar is not None:
+            self.bar.close()
+            self.bar = None
+            self.what = ""
+
+
+def _say_now(options: argparse.Namespace) -> Any:
+    def say(finding: "Finding") -> None:
+        if options.json:
+            return
+        from smallgauge.deliver.words import sentence
+
+        mark = {"note": "  ", "finding": "! ", "failure": "!!"}[finding.weight]
+        print(f"{mark} {sentence(finding)}", flush=True)
+
+    return say
+
+
+def _line(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.line import finish
+
+    last = {"finish": "deliver"}.get(options.command, options.command)
+    outcomes: list[Outcome] = []
+    errors: list[tuple[str, str, int]] = []
+    for capture in options.captures:
+        settings = _settings(options, last_step=last)
+        if len(options.captures) > 1 and not options.json:
+            print(f"\n{capture}")
+        try:
+            outcome = finish(Path(capture), Path(options.out), settings)
+        except SmallgaugeError as error:
+            if len(options.captures) == 1:
+                raise
+            errors.append((capture, str(error), error.exit_code))
+            if not options.json:
+                print(error, file=sys.stderr)
+            continue
+        finally:
+            close = getattr(settings.progress, "close", None)
+            if close is not None:
+                close()
+        outcomes.append(outcome)
+        if not options.json:
+            _tell(outcome)
+    if options.json:
+        _print_json(outcomes, errors)
+    return max([outcome.exit_code for outcome in outcomes] + [code for _, _, code in errors])
+
+
+def _tell(outcome: "Outcome") -> None:
+    from smallgauge.deliver.words import outcome_words
+
+    print(outcome_words(outcome.folder, outcome.steps, proved=outcome.proved, exit_code=outcome.exit_code))
+    if outcome.steps == ("analyse",):
+        from smallgauge.deliver.words import line_up_words
+        from smallgauge.line import read_capture
+
+        for line in line_up_words(read_capture(outcome.folder)):
+            print(line)
+
+
+def _print_json(outcomes: "list[Outcome]", errors: list[tuple[str, str, int]] = ()) -> None:  # type: ignore[assignment]
+    import json
+
+    from smallgauge.record.files import to_plain
+
+    document = {
+        "reels": [{**to_plain(outcome), "exit_code": outcome.exit_code} for outcome in outcomes],
+        "errors": [
+            {"capture": capture, "error": words, "exit_code": code} for capture, words, code in errors
+        ],
+    }
+    print(json.dumps(document, ensure_ascii=False, indent=1))
+
+
+def _treat(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.deliver.words import decision_sentence
+    from smallgauge.line import decide_on, read_treatment
+
+    folder = Path(options.reel)
+    if options.decide:
+        subject, text = options.decide
+        if not options.by or not options.why:
+            raise CallerError("A decision needs who decides and why; add --by INITIALS and --why WORDS.")
+        value = None if text == "back" else _decision_value(subject, text)
+        decide_on(
+            folder,
+            subject=subject,
+            value=value,
+            by=options.by,
+            at=_now(),
+            why=options.why,
+            take_over=options.take_over,
+        )
+    treatment = read_treatment(folder)
+    if options.json:
+        import json
+
+        from smallgauge.record.files import to_plain
+
+        print(json.dumps(to_plain(treatment), ensure_ascii=False, indent=1))
+    else:
+        for entry in treatment.in_force:
+            print(decision_sentence(entry))
+        if options.decide:
+            print(
+                "Run `smallgauge finish` on the capture again: only what the decision changes is made anew."
+            )
+    return 0
+
+
+def _decision_value(subject: str, text: str) -> dict[str, object]:
+    from fractions import Fraction
+
+    if subject == "camera_speed":
+        try:
+            rate = Fraction(text)
+        except (ValueError, ZeroDivisionError):
+            raise CallerError(
+                f"camera_speed needs frames a second such as 18 or 50/3, found '{text}'."
+            ) from None
+        if not 1 <= rate <= 200:
+            raise CallerError(f"camera_speed must lie between 1 and 200 frames a second, found {rate}.")
+        return {"rate": str(rate)}
+    if subject == "sync":
+        frame, at, second = text.partition("@")
+        if not at or not frame.isdigit():
+            raise CallerError(f"sync needs FRAME@SECOND such as 26@1.44, found '{text}'.")
+        try:
+            heard_s = float(second)
+        except ValueError:
+            raise CallerError(f"sync needs FRAME@SECOND such as 26@1.44, found '{text}'.") from None
+        return {"shift_frames": 0.0, "set": True, "mark": {"frame": int(frame), "sound_s": heard_s}}
+    raise CallerError(f"--decide takes camera_speed or sync here, found '{subject}'.")
+
+
+def _prove(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.line import prove_folder
+
+    source = Path(options.capture) if options.capture else None
+    outcome = prove_folder(Path(options.reel), _settings(options, last_step="prove"), source=source)
+    if options.json:
+        _print_json([outcome])
+    else:
+        _tell(outcome)
+    return outcome.exit_code
+
+
+def _deliver(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.line import deliver_folder
+
+    outcome = deliver_folder(Path(options.reel), _settings(options))
+    if options.json:
+        _print_json([outcome])
+    else:
+        _tell(outcome)
+    return outcome.exit_code
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.demo import run_demo
+
+    outcome = run_demo(Path(options.out), _settings(options), tell=not options.json)
+    if options.json:
+        _print_json([outcome])
+    return outcome.exit_code
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,334 @@
+"""The line: all passes of a reel in order, with journal and lock. What `finish` calls, and nothing else does.
+
+capture folder -> analyse -> (hold?) -> treat -> render -> prove -> deliver
+"""
+
+import tomllib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from smallgauge.analyse.reel import Source, analyse_reel, open_source
+from smallgauge.crew import Crew
+from smallgauge.deliver.package import build_package
+from smallgauge.deliver.report import build_report
+from smallgauge.errors import MaterialError
+from smallgauge.gauge.gauges import gauge_named
+from smallgauge.lock import ReelLock
+from smallgauge.media.whole import safe_file_name
+from smallgauge.prove.fixity import check_manifest
+from smallgauge.prove.reel import prove_reel
+from smallgauge.record.capture import Capture
+from smallgauge.record.files import add_decisions, read_decisions, read_json, write_treatment
+from smallgauge.record.finding import Finding, Proof
+from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.rendertable import RenderSummary
+from smallgauge.record.table import Table
+from smallgauge.record.treatment import Decision, Treatment, decide, treatment_findings, treatment_of
+from smallgauge.record.work import Progress, silent
+from smallgauge.render.reel import render_reel
+from smallgauge.treat.propose import propose_treatment
+
+STEPS = ("analyse", "treat", "render", "prove", "deliver")
+FIXITY_CODES = (
+    "file digest differs",
+    "file missing",
+    "frame digest differs",
+    "checksum of the container fails",
+    "decoder log of our file",
+    "package incomplete",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """What a run is given from outside: the time, the workers, whom to tell, and how far to go."""
+
+    at: str  # ISO 8601
+    workers: int | None = None
+    take_over: bool = False
+    stated: tuple[str, ...] = ()
+    last_step: str = "deliver"
+    progress: Progress = silent
+    say: Callable[[Finding], None] = lambda finding: None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What came of a reel: where it lies, which steps were done, and what was found."""
+
+    folder: str
+    reel: str
+    steps: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    proved: bool
+
+    @property
+    def exit_code(self) -> int:
+        """0 done, 1 done with findings that fail, 4 a file is not the file that was written."""
+        failing = [f.code for f in self.findings if f.weight == "failure"]
+        if any(code in FIXITY_CODES for code in failing):
+            return 4
+        return 1 if failing else 0
+
+
+def reel_folder(out: Path, source: Source) -> Path:
+    """The folder of a capture's reel below `out`."""
+    return out / safe_file_name(source.notes.reel or source.name)
+
+
+def finish(path: Path, out: Path, settings: Settings) -> Outcome:
+    """Take one capture through the line, up to `settings.last_step`; goes on where an earlier run stopped."""
+    source = open_source(path, stated=settings.stated)
+    folder = reel_folder(out, source)
+    _make_folder(folder)
+    with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
+        journal = Journal(folder)
+        return _Line(folder, source, journal, crew, settings).run()
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        probe = folder / "work"
+        probe.mkdir(exist_ok=True)
+    except OSError as error:
+        raise MaterialError(
+            f"The reel's folder must be one that can be written, but {error.strerror or error} at {folder}; "
+            "choose another place with --out or change its rights."
+        ) from None
+
+
+class _Line:
+    """One reel on the line."""
+
+    def __init__(
+        self, folder: Path, source: Source, journal: Journal, crew: Crew, settings: Settings
+    ) -> None:
+        self.folder, self.source, self.journal, self.crew, self.settings = (
+            folder,
+            source,
+            journal,
+            crew,
+            settings,
+        )
+        self.findings: list[Finding] = []
+        self.steps: list[str] = []
+        self.proved = False
+
+    def run(self) -> Outcome:
+        """All steps up to the last one asked for."""
+        last = STEPS.index(self.settings.last_step)
+        capture, frames = self._analyse()
+        hold = self.source.notes.hold
+        if hold and last > 0:
+            self._say(Finding(code="on hold", where="capture.toml", values={"reason": hold}))
+            return self._outcome(capture)
+        if last >= 1:
+            treatment = self._treat(capture, frames)
+        if last >= 2:
+            self._render(capture, frames, treatment)
+        if last >= 3:
+            self._prove(capture)
+        if last >= 4:
+            self._deliver()
+        return self._outcome(capture)
+
+    def _outcome(self, capture: Capture) -> Outcome:
+        return Outcome(
+            folder=str(self.folder),
+            reel=capture.notes.reel or capture.name,
+            steps=tuple(self.steps),
+            findings=tuple(self.findings),
+            proved=self.proved,
+        )
+
+    def _say(self, *findings: Finding) -> None:
+        for finding in findings:
+            if finding not in self.findings:
+                self.findings.append(finding)
+                self.settings.say(finding)
+
+    def _analyse(self) -> tuple[Capture, Table]:
+        capture, frames = analyse_reel(
+            self.folder,
+            source=self.source,
+            journal=self.journal,
+            runner=self.crew,
+            progress=self.settings.progress,
+        )
+        self.steps.append("analyse")
+        self._say(*capture.findings)
+        return capture, frames
+
+    def _treat(self, capture: Capture, frames: Table) -> Treatment:
+        before = read_decisions(self.folder / "decisions.jsonl")
+        after = propose_treatment(
+            capture,
+            frames,
+            before,
+            at=self.settings.at,
+            head_offset_frames=stored_head_offset(self.folder.parent, capture),
+        )
+        treatment = store_decisions(self.folder, self.journal, before, after)
+        self.steps.append("treat")
+        self._say(*treatment_findings(treatment))
+        return treatment
+
+    def _render(self, capture: Capture, frames: Table, treatment: Treatment) -> RenderSummary:
+        summary = render_reel(
+            self.folder,
+            listing=self.source.listing,
+            capture=capture,
+            frames=frames,
+            treatment=treatment,
+            journal=self.journal,
+            runner=self.crew,
+            progress=self.settings.progress,
+        )
+        self.steps.append("render")
+        self._say(*summary.findings)
+        return summary
+
+    def _prove(self, capture: Capture) -> None:
+        proved = prove_reel(
+            self.folder,
+            source=self.source.path,
+            capture=capture,
+            journal=self.journal,
+            runner=self.crew,
+            progress=self.settings.progress,
+        )
+        self.steps.append("prove")
+        self._say(*proved.proof.findings, *proved.package_findings)
+        self.proved = proved.good
+
+    def _deliver(self) -> None:
+        deliver_reel(self.folder, self.journal)
+        self.steps.append("deliver")
+        _, found = check_manifest(self.folder)
+        self._say(*found)
+
+
+def store_decisions(
+    folder: Path, journal: Journal, before: tuple[Decision, ...], after: tuple[Decision, ...]
+) -> Treatment:
+    """Append new decisions, write the treatment that follows from them, and note both in the journal."""
+    log, document = folder / "decisions.jsonl", folder / "treatment.toml"
+    treatment = treatment_of(after)
+    key = key_of("treatment", treatment)
+    add_decisions(log, before, after)
+    if len(after) != len(before) or not journal.holds("decisions.jsonl", key):
+        journal.add_file("treat", "decisions.jsonl", key=key, rows=len(after))
+    if not journal.holds("treatment.toml", key):
+        write_treatment(document, treatment)
+        journal.add_file("treat", "treatment.toml", key=key)
+    return treatment
+
+
+def deliver_reel(folder: Path, journal: Journal) -> None:
+    """Report and package of a proved reel."""
+    key = key_of("deliver", read_json(folder / "proof.json", Proof).capture_digest)
+    build_report(folder)
+    build_package(folder)
+    for file in ("report.html", "package.json", "package/SHA256SUMS"):
+        journal.add_file("deliver", file, key=key)
+
+
+def decide_on(
+    folder: Path,
+    *,
+    subject: str,
+    value: dict[str, object] | None,
+    by: str,
+    at: str,
+    why: str,
+    take_over: bool = False,
+) -> Treatment:
+    """Record one operator's decision on a reel that was analysed; rendering it is a later step."""
+    if not (folder / "capture.json").exists():
+        raise MaterialError(
+            f"A decision needs a reel that was analysed, found no capture.json in {folder}; run `smallgauge analyse` first."
+        )
+    with ReelLock(folder, take_over=take_over):
+        journal = Journal(folder)
+        before = read_decisions(folder / "decisions.jsonl")
+        after = decide(before, subject=subject, value=value, by=by, at=at, why=why)
+        return store_decisions(folder, journal, before, after)
+
+
+def prove_folder(folder: Path, settings: Settings, *, source: Path | None) -> Outcome:
+    """Prove a reel's folder again, with or without its capture at hand."""
+    if not folder.is_dir():
+        raise MaterialError(
+            f"`prove` needs a reel's folder, found none at {folder}; give the folder that `finish` made."
+        )
+    with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
+        journal = Journal(folder)
+        capture = read_json(folder / "capture.json", Capture)
+        proved = prove_reel(
+            folder, source=source, capture=capture, journal=journal, runner=crew, progress=settings.progress
+        )
+    findings = (*proved.proof.findings, *proved.package_findings)
+    for finding in findings:
+        settings.say(finding)
+    return Outcome(
+        folder=str(folder),
+        reel=capture.notes.reel or capture.name,
+        steps=("prove",),
+        findings=findings,
+        proved=proved.good,
+    )
+
+
+def deliver_folder(folder: Path, settings: Settings) -> Outcome:
+    """Make the report and the package of a proved reel again."""
+    if not (folder / "proof.json").is_file():
+        raise MaterialError(
+            f"A package needs a proved reel, found no proof.json in {folder}; run `smallgauge finish` first."
+        )
+    with ReelLock(folder, take_over=settings.take_over):
+        journal = Journal(folder)
+        deliver_reel(folder, journal)
+    proof = read_json(folder / "proof.json", Proof)
+    _, found = check_manifest(folder)
+    return Outcome(
+        folder=str(folder),
+        reel=proof.reel,
+        steps=("deliver",),
+        findings=(*proof.findings, *found),
+        proved=proof.good,
+    )
+
+
+def stored_head_offset(out: Path, capture: Capture) -> float | None:
+    """The head distance that the shop stored for this machine and gauge in `machines.toml` beside its reels.
+
+    The file holds a table a machine: `["bench one"]` with `super-8 = 0.0` (film frames from gate to head).
+    """
+    path = out / "machines.toml"
+    if capture.notes.machine is None or not path.exists():
+        return None
+    try:
+        machines = tomllib.loads(path.read_text(encoding="utf-8"))
+        value = machines.get(capture.notes.machine, {}).get(gauge_named(capture.gauge).key)
+        return None if value is None else float(value)
+    except (tomllib.TOMLDecodeError, AttributeError, TypeError, ValueError) as error:
+        raise MaterialError(
+            f"{path} must hold a table of numbers for each machine, but {error}; mend it."
+        ) from None
+
+
+def read_capture(folder: str) -> Capture:
+    """The capture's paper of a reel's folder."""
+    return read_json(Path(folder) / "capture.json", Capture)
+
+
+def read_treatment(folder: Path) -> Treatment:
+    """The decisions in force on a reel."""
+    log = folder / "decisions.jsonl"
+    if not log.exists():
+        raise MaterialError(
+            f"Decisions need a reel that was treated, found no decisions.jsonl in {folder}; run `smallgauge finish` or `analyse` first."
+        )
+    return treatment_of(read_decisions(log))

@@ -1,0 +1,111 @@
+"""Digests: are the files those that were written?"""
+
+import re
+from pathlib import Path
+
+from smallgauge.errors import MaterialError
+from smallgauge.media.whole import digest_file
+from smallgauge.record.capture import Capture
+from smallgauge.record.files import read_json
+from smallgauge.record.finding import FileDigest, Finding, Proof
+from smallgauge.record.journal import Journal
+from smallgauge.record.work import Progress
+
+MANIFEST = "package/SHA256SUMS"
+AFTER_PROOF = ("proof.json", "report.html", "report.pdf", "package.json")  # written when the proof is done
+
+
+def expected_digests(folder: Path, journal: Journal) -> dict[str, str]:
+    """SHA-256 of each final file as the journal knows it, or, without a journal, the last proof."""
+    if journal.lines:
+        return {
+            name: line.sha256 for name, line in sorted(journal.lines.items()) if not name.startswith("work/")
+        }
+    proof = folder / "proof.json"
+    if not proof.exists():
+        return {}
+    return {file.name: file.sha256 for file in read_json(proof, Proof).files}
+
+
+def check_files(
+    folder: Path, expected: dict[str, str], progress: Progress
+) -> tuple[tuple[FileDigest, ...], tuple[Finding, ...]]:
+    """Hash every expected file again, from the medium where the system can."""
+    found: list[Finding] = []
+    files: list[FileDigest] = []
+    for number, (name, sha256) in enumerate(expected.items()):
+        progress("files hashed", number, len(expected))
+        path = folder / name
+        if not path.is_file():
+            found.append(Finding(code="file missing", where=name, values={"file": name}))
+            continue
+        digest = digest_file(path, from_medium=True)
+        files.append(FileDigest(name=name, bytes=path.stat().st_size, sha256=digest))
+        if digest != sha256:
+            found.append(Finding(code="file digest differs", where=name, values={"file": name}))
+    progress("files hashed", len(expected), len(expected))
+    return tuple(files), tuple(found)
+
+
+def check_manifest(folder: Path) -> tuple[int, tuple[Finding, ...]]:
+    """Hash every file of a package against its SHA256SUMS; gives how many were compared."""
+    manifest = folder / MANIFEST
+    if not manifest.exists():
+        return 0, ()
+    found: list[Finding] = []
+    lines = manifest.read_bytes().decode("utf-8", errors="replace").splitlines()
+    listed = set()
+    for line in lines:
+        match = re.fullmatch(r"([0-9a-f]{64}) [ *](.+)", line)
+        if match is None:
+            found.append(Finding(code="file digest differs", where=MANIFEST, values={"file": MANIFEST}))
+            continue
+        name = match[2]
+        listed.add(name)
+        path = folder / "package" / name
+        if not path.is_file():
+            found.append(Finding(code="file missing", where=name, values={"file": f"package/{name}"}))
+        elif digest_file(path, from_medium=True) != match[1]:
+            found.append(Finding(code="file digest differs", where=name, values={"file": f"package/{name}"}))
+    for path in sorted((folder / "package").rglob("*")):
+        name = path.relative_to(folder / "package").as_posix()
+        if path.is_file() and name not in listed and name != "SHA256SUMS":
+            found.append(Finding(code="package incomplete", where=name, values={"file": f"package/{name}"}))
+    return len(lines), tuple(found)
+
+
+def check_captured_files(
+    source: Path, capture: Capture, progress: Progress
+) -> tuple[int, int, tuple[Finding, ...]]:
+    """Hash the captured files where they lie against `capture.json`: (compared, equal, findings)."""
+    wanted: dict[str, str] = {}
+    for file in capture.files:
+        if file.file_sha256:
+            wanted[file.name] = file.file_sha256
+    if capture.sound is not None and source.is_dir():
+        wanted[capture.sound.name] = capture.sound.sha256
+    base = source if source.is_dir() else source.parent
+    equal = 0
+    found: list[Finding] = []
+    for number, (name, sha256) in enumerate(wanted.items()):
+        if number % 50 == 0:
+            progress("captured files hashed", number, len(wanted))
+        path = base / name
+        if not path.is_file():
+            found.append(Finding(code="file missing", where="capture", values={"file": name}))
+        elif digest_file(path) != sha256:
+            found.append(Finding(code="file digest differs", where="capture", values={"file": name}))
+        else:
+            equal += 1
+    progress("captured files hashed", len(wanted), len(wanted))
+    return len(wanted), equal, tuple(found)
+
+
+def need_paper(folder: Path, name: str) -> Path:
+    """The path of a paper that a proof can't do without; MaterialError says which pass writes it."""
+    path = folder / name
+    if not path.is_file():
+        raise MaterialError(
+            f"A proof needs {name}, and it is not in {folder}; run `smallgauge finish` on the capture again."
+        )
+    return path

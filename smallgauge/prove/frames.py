@@ -1,0 +1,86 @@
+"""Decode our files again, frame by frame, and compare: the job of one worker.
+
+Nothing here runs the code that made the files: digests come from the papers, pictures from the decoder.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.media.digest import digest_frame
+from smallgauge.media.picture_in import CaptureListing, open_picture
+
+TILES = (24, 32)  # rows and columns of the small picture by which a copy is compared
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FramesJob:
+    """Frames `first` to `stop` of a file of ours.
+
+    `digests` are the expected ones (empty: none to compare). `box` is (left, top, width, height) of
+    the picture inside the frame. `small` asks for the small pictures.
+    """
+
+    listing: CaptureListing
+    first: int
+    stop: int
+    digests: tuple[str, ...]
+    box: tuple[int, int, int, int] | None
+    small: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FramesResult:
+    """What was found: frames decoded, those whose digest differs, log lines, small pictures (0 to 1)."""
+
+    decoded: int
+    differing: tuple[int, ...]
+    log: tuple[str, ...]
+    small: NDArray[np.float32] | None  # (frames, 24, 32, 3)
+
+
+def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
+    """Decode the frames of one job and compare them."""
+    listing = job.listing
+    bits = listing.encoding.bits
+    differing: list[int] = []
+    small: list[NDArray[np.float32]] = []
+    decoded = 0
+    with open_picture(listing) as reader:
+        for frame in reader.frames(job.first, min(job.stop, listing.count)):
+            if job.digests and digest_frame(frame.samples, bits) != job.digests[frame.number - job.first]:
+                differing.append(frame.number)
+            if job.small:
+                small.append(small_picture(frame.samples, bits=bits, box=job.box))
+            decoded += 1
+            tick(1)
+        log = tuple(reader.log)
+    return FramesResult(
+        decoded=decoded, differing=tuple(differing), log=log, small=np.stack(small) if small else None
+    )
+
+
+def small_picture(
+    samples: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32],
+    *,
+    bits: int,
+    box: tuple[int, int, int, int] | None = None,
+) -> NDArray[np.float32]:
+    """Mean code value of 24 x 32 tiles of the picture, 0 to 1.
+
+    Examples
+    --------
+    >>> float(small_picture(np.full((48, 64, 3), 255, np.uint8), bits=8).mean())
+    1.0
+    """
+    left, top, width, height = box or (0, 0, samples.shape[1], samples.shape[0])
+    part = samples[top : top + height, left : left + width]
+    rows = np.linspace(0, part.shape[0], TILES[0] + 1).round().astype(int)[:-1]
+    columns = np.linspace(0, part.shape[1], TILES[1] + 1).round().astype(int)[:-1]
+    sums = np.add.reduceat(np.add.reduceat(part.astype(np.float64), rows, axis=0), columns, axis=1)
+    counts = (
+        np.diff([*rows, part.shape[0]])[:, None, None] * np.diff([*columns, part.shape[1]])[None, :, None]
+    )
+    return (sums / counts / (2**bits - 1)).astype(np.float32)

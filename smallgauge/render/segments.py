@@ -1,0 +1,193 @@
+"""One segment of the finished film and of each copy: the job of one worker."""
+
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from smallgauge.media.digest import digest_frame
+from smallgauge.media.picture_in import CaptureListing, open_picture
+from smallgauge.media.picture_out import create_lossless, create_viewing
+from smallgauge.picture.display import apply_reduction
+from smallgauge.record.capture import Capture
+from smallgauge.record.light import table_for
+from smallgauge.record.recipe import FINISHED, CopyRecipe
+from smallgauge.record.rendertable import RENDER_COLUMNS
+from smallgauge.record.table import table_of, write_table
+from smallgauge.render.frame import render_frame
+from smallgauge.render.plan import FramePlan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CopySegment:
+    """A copy's part of a segment: the finished frames that it shows, in order."""
+
+    recipe: CopyRecipe
+    rate: Fraction
+    shown: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SegmentJob:
+    """Finished frames of one segment; files go to the reel's `work` folder."""
+
+    folder: str
+    listing: CaptureListing
+    capture: Capture
+    frames: tuple[FramePlan, ...]
+    copies: tuple[CopySegment, ...]
+    width: int
+    height: int
+    rate: Fraction
+
+    @property
+    def first(self) -> int:
+        """Number of the segment's first finished frame."""
+        return self.frames[0].finished
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Canvas:
+    """The picture of a copy: 4:3 with square pixels, the film's picture fitted in, never enlarged."""
+
+    width: int
+    height: int
+    picture_width: int
+    picture_height: int
+
+
+def canvas_for(width: int, height: int, *, largest_height: int) -> Canvas:
+    """Canvas of a copy for a finished picture of this size.
+
+    Examples
+    --------
+    >>> canvas_for(1380, 1010, largest_height=1080)
+    Canvas(width=1380, height=1036, picture_width=1380, picture_height=1010)
+    """
+    canvas_height = min(largest_height, max(height, -(-width * 3 // 4)) + 1) // 2 * 2
+    canvas_width = canvas_height * 4 // 3 // 2 * 2
+    share = min(1.0, canvas_width / width, canvas_height / height)
+    return Canvas(
+        width=canvas_width,
+        height=canvas_height,
+        picture_width=min(canvas_width, max(2, round(width * share) // 2 * 2)),
+        picture_height=min(canvas_height, max(2, round(height * share) // 2 * 2)),
+    )
+
+
+def segment_files(first: int, copies: tuple[str, ...]) -> tuple[str, ...]:
+    """Names of a segment's files below the reel's folder: finished film, table, then the copies.
+
+    Examples
+    --------
+    >>> segment_files(250, ("viewing.mp4",))
+    ('work/segments/finished-000250.mkv', 'work/rows/render-000250.parquet', 'work/segments/viewing-000250.mp4')
+    """
+    return (
+        f"work/segments/finished-{first:06d}.mkv",
+        f"work/rows/render-{first:06d}.parquet",
+        *(f"work/segments/{Path(copy).stem}-{first:06d}.mp4" for copy in copies),
+    )
+
+
+def render_segment(job: SegmentJob, tick: Callable[[int], None]) -> tuple[str, ...]:
+    """Render a segment: every captured picture is resampled once and digested before the encoder."""
+    folder = Path(job.folder)
+    names = segment_files(job.first, tuple(copy.recipe.file for copy in job.copies))
+    for name in names:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+    table = table_for(job.capture.light, job.capture.encoding)
+    finished = np.empty((job.height, job.width, 3), np.uint16)
+    rows: list[dict[str, object]] = []
+    with ExitStack() as stack:
+        reader = stack.enter_context(open_picture(job.listing))
+        writer = stack.enter_context(
+            create_lossless(
+                folder / names[0],
+                width=job.width,
+                height=job.height,
+                bits=FINISHED.bits,
+                layout="rgb",
+                rate=job.rate,
+            )
+        )
+        copies = [
+            _CopyWriter(stack, folder / name, copy, job)
+            for name, copy in zip(names[2:], job.copies, strict=True)
+        ]
+        for plan in job.frames:
+            captured = reader.read(plan.source)
+            render_frame(
+                captured.samples,
+                table=table,
+                move=plan.move,
+                width=job.width,
+                height=job.height,
+                bits=FINISHED.bits,
+                frame=plan.finished,
+                out=finished,
+            )
+            rows.append(_row(plan, digest_frame(finished, FINISHED.bits)))
+            writer.write(finished)
+            for copy in copies:
+                copy.write(plan.finished, finished)
+            tick(1)
+    write_table(folder / names[1], table_of("render", RENDER_COLUMNS, rows))
+    return names
+
+
+class _CopyWriter:
+    """Encodes the finished frames that one copy shows, each reduced once."""
+
+    def __init__(self, stack: ExitStack, path: Path, copy: CopySegment, job: SegmentJob) -> None:
+        self.shown = copy.shown
+        self.canvas = canvas_for(job.width, job.height, largest_height=copy.recipe.largest_height)
+        self.writer = stack.enter_context(
+            create_viewing(
+                path,
+                width=self.canvas.width,
+                height=self.canvas.height,
+                rate=copy.rate,
+                quality=copy.recipe.quality,
+            )
+        )
+
+    def write(self, finished_frame: int, codes: np.ndarray) -> None:
+        times = self.shown.count(finished_frame)
+        if not times:
+            return
+        canvas = self.canvas
+        picture = apply_reduction(
+            codes,
+            bits=FINISHED.bits,
+            width=canvas.picture_width,
+            height=canvas.picture_height,
+            canvas_width=canvas.width,
+            canvas_height=canvas.height,
+            frame=finished_frame,
+        )
+        for _ in range(times):
+            self.writer.write(picture)
+
+
+def _row(plan: FramePlan, digest: str) -> dict[str, object]:
+    move = plan.move
+    return {
+        "finished_frame": plan.finished,
+        "film_position": plan.film_position,
+        "source_capture": 0,
+        "source_frame": plan.source,
+        "kind": plan.kind,
+        "scene": plan.scene,
+        "a": move.a,
+        "b": move.b,
+        "c": move.c,
+        "d": move.d,
+        "e": move.e,
+        "f": move.f,
+        "retouched_share": 0.0,
+        "digest": digest,
+    }

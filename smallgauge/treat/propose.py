@@ -1,0 +1,111 @@
+"""The program's proposals for a reel: calls every `propose_`, opens no picture or sound."""
+
+import math
+
+from smallgauge.gauge.gauges import Gauge, gauge_named
+from smallgauge.picture.cadence import propose_camera_speed
+from smallgauge.picture.registration import propose_framing, propose_registration
+from smallgauge.record.capture import Capture
+from smallgauge.record.table import Table
+from smallgauge.record.treatment import Decision, decide, propose
+from smallgauge.sound.sync import propose_sync
+
+OPERATOR = "operator"  # the hand that wrote capture.toml, where no initials are known
+
+
+def propose_treatment(
+    capture: Capture,
+    frames: Table,
+    decisions: tuple[Decision, ...],
+    *,
+    at: str,
+    head_offset_frames: float | None,
+) -> tuple[Decision, ...]:
+    """The log of decisions with the program's proposals and what the operator wrote in `capture.toml`.
+
+    `head_offset_frames` is the machine's stored distance, used where `capture.toml` states none.
+    Running it again on the same papers adds nothing.
+    """
+    gauge = gauge_named(capture.gauge)
+    decisions = _speed(capture, gauge, decisions, at)
+    decisions = _registration(capture, frames, decisions, at)
+    decisions = _framing(capture, decisions, at)
+    if capture.sound is not None:
+        decisions = _sync(capture, gauge, decisions, at, head_offset_frames)
+    return decisions
+
+
+def _speed(capture: Capture, gauge: Gauge, decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]:
+    usual = gauge.running_rates
+    speed, why = propose_camera_speed(
+        usual_rates=tuple(r.rate for r in usual if r.rank in ("usual", "second")) or (usual[0].rate,),
+        usual_source=usual[0].source,
+        with_sound=capture.sound is not None,
+    )
+    decisions = propose(decisions, subject="camera_speed", value={"rate": str(speed.rate)}, at=at, why=why)
+    return _stated(
+        decisions,
+        "camera_speed",
+        capture.notes.camera_speed and {"rate": str(capture.notes.camera_speed)},
+        at,
+    )
+
+
+def _stated(
+    decisions: tuple[Decision, ...], subject: str, value: dict[str, object] | None, at: str
+) -> tuple[Decision, ...]:
+    """What `capture.toml` states is the operator's decision, unless a person has decided since."""
+    if value is None:
+        return decisions
+    mine = [d for d in decisions if d.subject == subject and d.by != "program"]
+    if any(d.by != OPERATOR for d in mine) or (mine and mine[-1].value == value):
+        return decisions
+    return decide(decisions, subject=subject, value=value, by=OPERATOR, at=at, why="stated in capture.toml")
+
+
+def _registration(
+    capture: Capture, frames: Table, decisions: tuple[Decision, ...], at: str
+) -> tuple[Decision, ...]:
+    decision, why = propose_registration(
+        position_from=capture.position_from, confidence=frames["perforation_confidence"]
+    )
+    value: dict[str, object] = {"by": decision.by, "gap_neighbours": decision.gap_neighbours}
+    return propose(decisions, subject="registration", value=value, at=at, why=why)
+
+
+def _framing(capture: Capture, decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]:
+    area = capture.picture_area
+    tilt = -capture.survey.tilt if capture.survey is not None and math.isfinite(capture.survey.tilt) else 0.0
+    decision, why = propose_framing(
+        left_px=area.left, right_px=area.right, top_px=area.top, bottom_px=area.bottom, tilt_rad=tilt
+    )
+    seen = (
+        f"seen on {', '.join(area.measured)}"
+        if area.measured
+        else "the gauge's nominal place, no side was seen"
+    )
+    value: dict[str, object] = {
+        "left_px": decision.left_px,
+        "top_px": decision.top_px,
+        "width": decision.width,
+        "height": decision.height,
+        "turn_rad": decision.turn_rad,
+    }
+    return propose(decisions, subject="framing", value=value, at=at, why=f"{why}; {seen}")
+
+
+def _sync(
+    capture: Capture, gauge: Gauge, decisions: tuple[Decision, ...], at: str, stored: float | None
+) -> tuple[Decision, ...]:
+    stated = capture.notes.sound_head_offset_frames
+    track = gauge.tracks[0] if gauge.tracks else None
+    sync = propose_sync(track=track, head_offset_frames=stated if stated is not None else stored)
+    value: dict[str, object] = {"shift_frames": sync.shift_frames, "set": sync.set}
+    decisions = propose(decisions, subject="sync", value=value, at=at, why=sync.evidence)
+    mark = capture.notes.sync_mark
+    marked = mark and {
+        "shift_frames": 0.0,
+        "set": True,
+        "mark": {"frame": mark.frame, "sound_s": mark.sound_s},
+    }
+    return _stated(decisions, "sync", marked, at)
