@@ -34,7 +34,7 @@ def write_capture_frame(path: Path, samples: NDArray[np.uint8] | NDArray[np.uint
 
     Notes
     -----
-    Source: SMPTE ST 268 for DPX, as OpenImageIO writes it.
+    Source: DPX as OpenImageIO writes it (`"ST 268"`).
 
     Examples
     --------
@@ -70,6 +70,7 @@ def _write_dpx(path: Path, samples: NDArray[np.uint8] | NDArray[np.uint16], bits
     height, width, channels = samples.shape
     spec = oiio.ImageSpec(width, height, channels, "uint8" if bits == 8 else "uint16")
     spec.attribute("oiio:BitsPerSample", bits)
+    spec.attribute("oiio:Endian", "big")
     # The writer takes 16-bit values and keeps the uppermost bits.
     raised = samples if bits == 8 else np.left_shift(samples, 16 - bits)
     out = oiio.ImageOutput.create(str(path))

@@ -348,7 +348,7 @@ def draw_perforation(
     part = opening[rows, columns]
     np.maximum(part, cover_of_distance(distance, sigma_px), out=part)
     if damage is not None and damage.kind in ("tape", "specks"):
-        _lay_over(veil[rows, columns], x, y, half, damage.kind, sigma_px, random)
+        _lay_over(veil[rows, columns], x, y, half, damage.kind, more, sigma_px, random)
 
 
 def _ragged(along: Plane, random: np.random.Generator, size_px: float) -> Plane:
@@ -409,12 +409,16 @@ def _lay_over(
     y: Plane,
     half: tuple[float, float],
     kind: DamageKind,
+    more: float,
     sigma_px: float,
     random: np.random.Generator,
 ) -> None:
     """Splicing tape over the upper half, or specks of dirt, as density over whatever is there."""
     if kind == "tape":
-        edge = y + np.float32(0.05 * half[1]) + np.float32(0.06) * x
+        line = y + np.float32(0.05 * half[1]) + np.float32(0.06) * x
+        edge = np.maximum(
+            line, np.maximum(np.abs(x) - np.float32(half[0] + more), -y - np.float32(half[1] + more))
+        )
         veil += np.float32(0.14) * cover_of_distance(edge, sigma_px)
         veil += np.float32(0.35) * np.exp(-(edge**2) / np.float32(2 * max(1.2, sigma_px) ** 2))
         return

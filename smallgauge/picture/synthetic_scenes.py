@@ -382,9 +382,9 @@ def _parasols(planes: Planes, view: View) -> None:
         draw_capsule(planes, view, (u, 0.36), (u - 0.02, 0.10), 0.006, (0.75, 0.72, 0.66))
         for number in range(6):
             left = u - 0.16 + 0.047 * number
-            rise = 0.06 * cos((number - 2.5) * 0.5)
-            rise_next = 0.06 * cos((number - 1.5) * 0.5)
-            corners = ((u - 0.022, 0.075), (left + 0.047, 0.19 - rise_next), (left, 0.19 - rise))
+            fall = 0.045 * cos((number - 3.0) * 0.45)
+            fall_next = 0.045 * cos((number - 2.0) * 0.45)
+            corners = ((u - 0.022, 0.075), (left + 0.047, 0.13 + fall_next), (left, 0.13 + fall))
             draw_polygon(planes, view, corners, colour if number % 2 else lit)
 
 
