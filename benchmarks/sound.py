@@ -10,6 +10,7 @@ import argparse
 import json
 import time
 from collections.abc import Callable
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -68,15 +69,14 @@ def soxr_quality(quality: str) -> Callable[[Floats, SoundMap], Floats]:
     import soxr
 
     def resample(x: Floats, knots: SoundMap) -> Floats:  # constant ratio only
-        slope = float(knots.slope[0])
-        return np.asarray(soxr.resample(x, RATE * slope, RATE, quality=quality))[: knots.out_samples]
+        ratio = Fraction(float(knots.slope[0])).limit_denominator(1000)
+        got = soxr.resample(x, ratio.numerator, ratio.denominator, quality=quality)
+        return np.asarray(got)[: knots.out_samples]
 
     return resample
 
 
 def polyphase(window: Any) -> Callable[[Floats, SoundMap], Floats]:
-    from fractions import Fraction
-
     from scipy.signal import resample_poly
 
     def resample(x: Floats, knots: SoundMap) -> Floats:  # constant ratio only
