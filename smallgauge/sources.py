@@ -316,3 +316,42 @@ SOURCES |= {
         seen="not seen; from memory, its effect measured in benchmarks/sound.py",
     ),
 }
+
+# Perforations: finding and measuring them.
+SOURCES |= {
+    "hough": Source(
+        title="R. O. Duda, P. E. Hart, Use of the Hough transformation to detect lines and curves in pictures, "
+        "Commun. ACM 15 (1972); here for a rectangle of known size",
+        seen="not seen; the method from memory, tested on drawn perforations",
+    ),
+    "tukey biweight": Source(
+        title="A. E. Beaton, J. W. Tukey, The fitting of power series, Technometrics 16 (1974): biweight, "
+        "c = 4.685 for 95 % efficiency on normal errors",
+        seen="not seen; from memory, the efficiency checked by simulation in the tests",
+    ),
+    "cramer-rao edge": Source(
+        title="Bound for the place of a sampled blurred step: variance at least noise^2 over the sum of squared "
+        "slopes, so sigma = (noise / contrast) sqrt(2 blur sqrt(pi)) a row; cf. Gatherer, CSL-TR-93-560 (1993)",
+        seen="derived; abstract of the report seen second-hand",
+    ),
+    "gauge by likelihood": Source(
+        title="Normal likelihood of the logarithms of ratios, tolerance plus 1.5 %, not sure within a ratio of 20",
+        seen="own choice, tested on drawn captures of all gauges",
+    ),
+}
+
+# What a family is told about keeping film and files, and the forms of what is handed out.
+SOURCES |= {
+    "AVPRES": Source(
+        title="avpres.net, page on small-gauge film: two copies at least, better three, apart",
+        seen="page, as noted in the delivery reference",
+    ),
+    "FIAF2022": Source(
+        title="FIAF Digital Statement part II (May 2022): keep the film, a scan does not replace it",
+        seen="seen, as noted in the delivery reference",
+    ),
+    "RFC 4180": Source(
+        title="RFC 4180 Common Format and MIME Type for Comma-Separated Values (2005)",
+        seen="not seen now; from memory",
+    ),
+}

@@ -1,0 +1,581 @@
+"""What a report says, as plain text and numbers: the same content goes into the page and the PDF.
+
+report_content   papers -> ReportContent
+
+The family's part comes first and uses no word of the trade without need; the technician's part holds every
+decision, check, finding and digest. Nothing is said that does not stand in the papers: a check that was not
+made is said not to have been made. Why this is long: it is text, and reads in the order of the page.
+"""
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from smallgauge.deliver.package import LATER, PICTURES, WATCH, archive_files, film_file_name
+from smallgauge.deliver.papers import Papers, still_places
+from smallgauge.deliver.phrases import (
+    count_words,
+    gauge_words,
+    length_words,
+    list_words,
+    moment_words,
+    number_words,
+    rate_words,
+    running_words,
+)
+from smallgauge.deliver.plots import Line, draw_along_reel
+from smallgauge.deliver.words import (
+    check_sentence,
+    client_decision,
+    client_sentence,
+    decision_sentence,
+    flag_sentence,
+    line_up_value,
+    sentence,
+)
+from smallgauge.gauge.rates import running_time_text
+from smallgauge.media.whole import plain_size
+from smallgauge.record.files import to_plain
+from smallgauge.record.finding import Check
+
+MOST_PICTURES = 9  # in the family's part; all of them are in the package
+# Findings that say how sure something is; what a family hears of the others is "missing or damaged".
+UNSURE = frozenset(
+    [
+        "camera speed guessed",
+        "gauge not sure",
+        "registration weak",
+        "perforations not in view",
+        "sync not set",
+        "time base guessed",
+    ]
+)
+_WEIGHT_WORDS = {"failure": "Must be put right", "finding": "Look at this", "note": "For the record"}
+_GLOSSARY = (
+    (
+        "Picture, frame",
+        "One of the small photographs on the film. Shown quickly one after the other they move.",
+    ),
+    ("Gauge", "The kind of film, by its width and its holes: standard 8, Super 8, 9.5 or 16 mm."),
+    ("Perforations", "The holes along the edge by which camera and projector moved the film."),
+    ("Scan", "The photographs that the scanner made of the film, perforations and edge included."),
+    (
+        "Untouched copy of the scan",
+        "The scan exactly as the scanner delivered it. New films can always be made from it.",
+    ),
+    ("Framing", "Which part of the scan is shown."),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Still:
+    """A picture of the family's part: its file, a caption, and what a screen reader says."""
+
+    path: Path
+    caption: str
+    alt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileRow:
+    """A file or folder of the package: where, what it is, how large, how it is opened."""
+
+    place: str
+    what: str
+    size: str
+    how: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingRow:
+    """A finding as the technician reads it."""
+
+    weight: str
+    where: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plot:
+    """A plot along the reel, as SVG, with its heading and what it shows."""
+
+    title: str
+    svg: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportContent:
+    """Everything a report says. Text is plain; a template decides how it looks."""
+
+    title: str
+    number: str
+    standing: str  # one line: checked and right, something open, or not checked
+    good: bool
+    summary: tuple[str, ...]
+    open_points: tuple[str, ...]
+    came_in: tuple[tuple[str, str], ...]
+    stills: tuple[Still, ...]
+    done: tuple[str, ...]
+    not_done: tuple[str, ...]
+    unsure: tuple[str, ...]
+    lacking: tuple[str, ...]
+    files: tuple[FileRow, ...]
+    keeping: tuple[str, ...]
+    glossary: tuple[tuple[str, str], ...]
+    capture: tuple[tuple[str, str], ...]
+    decisions: tuple[str, ...]
+    checks: tuple[tuple[bool, str], ...]
+    findings: tuple[FindingRow, ...]
+    flags: tuple[tuple[str, str, str], ...]
+    line_up: tuple[tuple[str, str, str], ...]
+    plots: tuple[Plot, ...]
+    digests: tuple[tuple[str, str, str], ...]
+    program: str
+    decided_at: str  # in words
+    decided_on: tuple[int, int, int] | None  # year, month, day of the latest decision
+
+
+def report_content(papers: Papers) -> ReportContent:
+    """Everything that a report says of a reel.
+
+    Parameters
+    ----------
+    papers : Papers
+        As `read_papers` gives them.
+
+    Returns
+    -------
+    ReportContent
+    """
+    proof = papers.proof
+    open_points = _client_texts(papers, lambda code, weight: weight == "failure")
+    good = proof is not None and proof.good and not any(f.weight == "failure" for f in papers.findings)
+    return ReportContent(
+        title=papers.title,
+        number=papers.reel.number,
+        standing=_standing(papers, good),
+        good=good,
+        summary=_summary(papers),
+        open_points=open_points,
+        came_in=_came_in(papers),
+        stills=_stills(papers),
+        done=_done(papers),
+        not_done=_not_done(papers),
+        unsure=_unsure(papers),
+        lacking=_lacking(papers),
+        files=_files(papers),
+        keeping=_KEEPING,
+        glossary=_GLOSSARY,
+        capture=_capture(papers),
+        decisions=tuple(decision_sentence(entry) for entry in papers.treatment.in_force),
+        checks=tuple((check.good, check_sentence(check)) for check in (proof.checks if proof else ())),
+        findings=tuple(
+            FindingRow(weight=_WEIGHT_WORDS[finding.weight], where=finding.where, text=sentence(finding))
+            for finding in papers.findings
+        ),
+        flags=tuple((name, f"{count:,}", flag_sentence(name)) for name, count in papers.flag_counts),
+        line_up=tuple(
+            (figure.name, line_up_value(figure.value, figure.unit), figure.word)
+            for figure in papers.capture.line_up
+        ),
+        plots=_plots(papers),
+        digests=tuple((file.name, f"{file.bytes:,}", file.sha256) for file in (proof.files if proof else ())),
+        program=papers.capture.program,
+        decided_at=moment_words(papers.decided_at),
+        decided_on=_day(papers.decided_at),
+    )
+
+
+def _day(at: str) -> tuple[int, int, int] | None:
+    try:
+        moment = datetime.fromisoformat(at.replace("Z", "+00:00"))
+    except ValueError:
+        return None
+    return moment.year, moment.month, moment.day
+
+
+def _standing(papers: Papers, good: bool) -> str:
+    if papers.proof is None:
+        return "The files have not been checked yet."
+    if good:
+        made = sum(check.made for check in papers.proof.checks)
+        return f"Checked and found right: {made:,} comparisons." if made else "No check was made."
+    return "Something is still open. Please read on."
+
+
+def _client_texts(papers: Papers, wanted: Callable[[str, str], bool]) -> tuple[str, ...]:
+    """The client's sentences of some findings, each once, with how often it was met."""
+    texts = Counter(
+        text for f in papers.findings if wanted(f.code, f.weight) and (text := client_sentence(f)) is not None
+    )
+    return tuple(
+        text if count == 1 else f"{text} (This was met {count} times.)" for text, count in texts.items()
+    )
+
+
+def _summary(papers: Papers) -> tuple[str, ...]:
+    frames = papers.film_frames
+    gauge = papers.gauge
+    length = f", which is {length_words(gauge, frames)} of film" if gauge else ""
+    text = f"This reel of {gauge_words(papers.capture.gauge)} holds {count_words(frames, 'picture')}{length}."
+    shown = papers.finished_frames
+    if shown is not None and papers.rate is not None:
+        sound = "with sound" if papers.capture.sound else "without sound"
+        text += f" At {rate_words(papers.rate)} pictures a second it runs for {running_words(shown, papers.rate)}, {sound}."
+    paragraphs = [text]
+    if any(_proves_archive(check) for check in (papers.proof.checks if papers.proof else ())):
+        paragraphs.append(
+            "The untouched copy of the scan was compared with what the scanner delivered and is equal to it, picture for picture."
+        )
+    return tuple(paragraphs)
+
+
+def _proves_archive(check: Check) -> bool:
+    return check.good and check.name in ("archive frames equal capture", "archive files equal capture")
+
+
+def _came_in(papers: Papers) -> tuple[tuple[str, str], ...]:
+    gauge, frames = papers.gauge, papers.film_frames
+    rows = [
+        ("Reel number", papers.reel.number),
+        ("Written on the box", papers.reel.box_words.strip() or "nothing noted"),
+    ]
+    rows.append(
+        (
+            "Kind of film",
+            gauge_words(papers.capture.gauge)
+            + {"negative": ", negative", "black-and-white": ", black and white"}.get(
+                papers.capture.notes.film or "", ""
+            ),
+        )
+    )
+    if gauge:
+        rows.append(("Length", length_words(gauge, frames)))
+    rows.append(("Pictures", f"{frames:,}"))
+    if papers.rate is not None and papers.finished_frames is not None:
+        rows.append(
+            (
+                "Running time",
+                f"{running_words(papers.finished_frames, papers.rate)}, at {rate_words(papers.rate)} pictures a second",
+            )
+        )
+    if papers.scenes:
+        rows.append(("Scenes", f"{papers.scenes:,}"))
+    rows.append(("Sound", "yes" if papers.capture.sound else "none in the scan"))
+    return tuple(rows)
+
+
+def _stills(papers: Papers) -> tuple[Still, ...]:
+    places = still_places(papers.folder)
+    if len(places) > MOST_PICTURES:
+        chosen = np.linspace(0, len(places) - 1, MOST_PICTURES).round().astype(int)
+        places = tuple(places[int(n)] for n in chosen)
+    rate = papers.rate
+    out = []
+    for place in places:
+        at = (
+            f" at {running_time_text(place.finished_frame, rate)}"
+            if rate
+            else f", picture {place.finished_frame:,}"
+        )
+        out.append(
+            Still(
+                path=place.path,
+                caption=f"Scene {place.scene},{at}",
+                alt=f"A picture from scene {place.scene} of the film",
+            )
+        )
+    return tuple(out)
+
+
+def _done(papers: Papers) -> tuple[str, ...]:
+    """What the decisions in force mean, as far as a finished film carries them out."""
+    if papers.rendered is None:
+        return ("The film was scanned and measured; no finished film has been made yet.",)
+    texts = ["Every picture of the film was scanned with its perforations and edge, and kept untouched."]
+    said = {entry.decision.subject: client_decision(entry) for entry in papers.treatment.in_force}
+    texts += [
+        text for subject in ("registration", "framing", "camera_speed", "sync") if (text := said.get(subject))
+    ]
+    return tuple(texts)
+
+
+def _not_done(papers: Papers) -> tuple[str, ...]:
+    """What the papers know no decision for, and so was not done."""
+    texts = ["None of this work touches the film itself. It was done on the pictures of the scan."]
+    if papers.rendered is None:
+        return tuple(texts)
+    retouched = papers.retouched_frames
+    if retouched:
+        texts.append(
+            f"Retouching was kept to {count_words(retouched, 'picture')}; all others show dust and scratches as they are."
+        )
+    else:
+        texts.append("Dust, hairs and scratches were not retouched: you see them as they are on the film.")
+    texts.append("Colour and brightness were not corrected: fading shows as the scanner saw it.")
+    if papers.capture.sound:
+        texts.append("Hum, hiss and crackle of the sound were not taken out.")
+    return tuple(texts)
+
+
+def _unsure(papers: Papers) -> tuple[str, ...]:
+    texts = list(_client_texts(papers, lambda code, weight: code in UNSURE))
+    speed = papers.treatment.find("camera_speed")
+    if speed is None or speed.decision.value is None:
+        texts.append("The speed of the film has not been decided yet.")
+    elif not papers.has("camera speed guessed"):
+        texts.append(
+            "The speed was chosen by our technician. If people seem to walk too fast or too slowly, tell us: it can be changed."
+        )
+    return tuple(texts)
+
+
+def _lacking(papers: Papers) -> tuple[str, ...]:
+    texts = list(_client_texts(papers, lambda code, weight: code not in UNSURE))
+    torn = dict(papers.flag_counts).get("damaged_perforation", 0)
+    if torn:
+        texts.append(
+            f"Beside {count_words(torn, 'picture')} the perforations look torn, worn or covered. "
+            "Please don't put this film in a projector."
+        )
+    gaps = {"numbering gap", "frame let pass"} & {finding.code for finding in papers.findings}
+    if papers.frames is not None and not gaps:
+        texts.insert(
+            0, "No picture is missing from the scan, from the first to the last one that the scanner took."
+        )
+    return tuple(texts)
+
+
+def _files(papers: Papers) -> tuple[FileRow, ...]:
+    """The package as a family meets it; only what the reel really has is listed."""
+    folder = papers.folder
+    rows = []
+
+    def add(place: str, names: tuple[str, ...], what: str, how: str) -> None:
+        there = [folder / name for name in names if (folder / name).is_file()]
+        if there:
+            rows.append(
+                FileRow(
+                    place=place, what=what, size=plain_size(sum(p.stat().st_size for p in there)), how=how
+                )
+            )
+
+    film = f"{WATCH}/{film_file_name(papers.reel.number, papers.reel.box_words)}"
+    player = "Double-click it; any player, telephone or television of the last ten years should show it."
+    add(film, ("television.mp4",), "The film to watch.", player)
+    stills = tuple(f"stills/{place.path.name}" for place in still_places(folder))
+    add(
+        f"{PICTURES}/",
+        stills,
+        "Photographs from the scenes, and a sheet with all of them.",
+        "Any picture viewer; fit for printing small.",
+    )
+    add(
+        f"{LATER}/ (archive)",
+        archive_files(folder),
+        "The untouched copy of the scan, edge and perforations included.",
+        "Keep it. A film archive or a workshop can open it: FFV1 video in a Matroska file, or the scanner's own files.",
+    )
+    add(
+        f"{LATER}/finished.mkv",
+        ("finished.mkv",),
+        "The steady film without any loss, to make other copies from.",
+        "Free players that know FFV1.",
+    )
+    add(f"{LATER}/viewing.mp4", ("viewing.mp4",), "The film at its own speed, for computers.", "Any player.")
+    papers_here = tuple(
+        path.name
+        for path in sorted(folder.glob("*"))
+        if path.suffix in (".parquet", ".json", ".jsonl", ".toml") and path.name[:7] != "package"
+    )
+    add(
+        f"{LATER}/ (records)",
+        papers_here,
+        "What was measured, decided and checked, picture by picture.",
+        "For technicians.",
+    )
+    return tuple(rows)
+
+
+_KEEPING = (
+    # Two copies, better three, apart: AVPRES. The film is kept: FIAF2022. The rest is common practice, no source.
+    "Make two copies of everything, better three, and keep one of them in another house.",
+    "Open them once a year to see that they still work, and move them to new disks every few years.",
+    "Keep the film. It is the original, and no scan replaces it. Cool, dry and dark is best; attics and cellars are worst.",
+    "The film and these files belong together: write the reel number on both.",
+)
+
+
+def _capture(papers: Papers) -> tuple[tuple[str, str], ...]:
+    """The capture and what came of it, as a technician wants it at a glance."""
+    capture, encoding, light = papers.capture, papers.capture.encoding, papers.capture.light
+    scale = capture.notes.micrometres_per_pixel
+    rows = [
+        (
+            "Capture",
+            f"{capture.name}: {count_words(capture.count, 'frame')}, {capture.format}, {capture.kind}",
+        ),
+        (
+            "Picture",
+            f"{capture.width} x {capture.height} pixels, {encoding.bits} bits, "
+            f"{encoding.layout}{', lossy' if encoding.lossy else ''}",
+        ),
+        (
+            "Code values",
+            f"{light.code_values}{f' ({light.gamma_curve})' if light.gamma_curve else ''}"
+            f"{', assumed' if light.assumed else ', as stated'}",
+        ),
+        (
+            "Gauge",
+            f"{gauge_words(capture.gauge)}, {'sure' if capture.gauge_sure else 'not sure'}: {capture.gauge_reason}",
+        ),
+        (
+            "Scale",
+            f"{number_words(scale, decimals=3)} micrometres a pixel, as stated" if scale else "not stated",
+        ),
+        ("Held still by", capture.position_from),
+    ]
+    if capture.sound:
+        sound = capture.sound
+        rows.append(
+            (
+                "Sound",
+                f"{sound.name}: {sound.rate:,} Hz, {count_words(sound.channels, 'channel')}, "
+                f"{sound.bits} bits, {sound.samples:,} samples",
+            )
+        )
+    if papers.summary:
+        made = papers.summary
+        rows.append(
+            (
+                "Finished film",
+                f"{made.frames:,} frames, {made.width} x {made.height} pixels, {made.bits} bits, {_rate_exact(made.rate)}",
+            )
+        )
+        if made.left_out:
+            rows.append(("Left out", f"film positions {list_words(made.left_out)}: not captured"))
+        if made.repeated:
+            rows.append(
+                (
+                    "Repeated",
+                    f"film positions {list_words(made.repeated)}: not captured, the frame before stands in",
+                )
+            )
+        rows += [
+            (
+                "Copy",
+                f"{copy.file}: {copy.frames:,} frames, {copy.width} x {copy.height} pixels, {_rate_exact(copy.rate)}",
+            )
+            for copy in made.copies
+        ]
+        if made.sound:
+            rows.append(
+                (
+                    "Finished sound",
+                    f"{made.sound.rate:,} Hz, moved by {number_words(made.sound.shift_frames, decimals=3)} frames",
+                )
+            )
+    if capture.survey is not None:
+        told = {
+            key: value
+            for key, value in to_plain(capture.survey).items()
+            if isinstance(value, int | float) and not isinstance(value, bool)
+        }
+        rows.append(
+            (
+                "Survey",
+                "; ".join(f"{key} {number_words(float(value), decimals=3)}" for key, value in told.items()),
+            )
+        )
+    rows.append(("Capture digest", capture.digest or "not complete"))
+    rows.append(
+        (
+            "Treatment",
+            f"revision {papers.treatment.revision}"
+            + (f", decided up to {moment_words(papers.decided_at)}" if papers.decided_at else ""),
+        )
+    )
+    return tuple(rows)
+
+
+def _rate_exact(rate: Fraction) -> str:
+    return f"{rate} frames a second"
+
+
+def _plots(papers: Papers) -> tuple[Plot, ...]:
+    """Place of each frame, light of the lamp and sharpness along the reel, over shaded scenes."""
+    table = papers.frames
+    if table is None or not len(table):
+        return ()
+    scenes = table["scene"]
+    x, y = table["perforation_x_px"], table["perforation_y_px"]
+    across, along, unit, note = _scale(papers)
+    plots = []
+
+    def add(title: str, lines: list[Line], unit: str, note: str, least_span: float = 0.0) -> None:
+        svg = draw_along_reel(
+            lines, title=f"{title} of each captured frame", unit=unit, scenes=scenes, least_span=least_span
+        )
+        if svg:
+            plots.append(Plot(title=title, svg=svg, note=note))
+
+    add(
+        "Place across the film",
+        [Line(name="across", values=_from_middle(x) * across)],
+        unit,
+        f"Distance from the middle place{note}.",
+        across,
+    )
+    add(
+        "Place along the film",
+        [Line(name="along", values=_from_middle(y) * along)],
+        unit,
+        f"Distance from the middle place{note}.",
+        along,
+    )
+    add(
+        "Light of the lamp",
+        [Line(name="light", values=table["light"])],
+        "",
+        "Light through the open perforation; 1 is the open gate.",
+        0.02,
+    )
+    add(
+        "Sharpness",
+        [Line(name="sharpness", values=table["sharpness"])],
+        "",
+        "By the picture itself, so it changes with what is shown.",
+        0.0,
+    )
+    return tuple(plots)
+
+
+def _from_middle(values: np.ndarray) -> np.ndarray:
+    finite = values[np.isfinite(values)]
+    return values - (np.median(finite) if finite.size else 0.0)
+
+
+def _scale(papers: Papers) -> tuple[float, float, str, str]:
+    """Micrometres a pixel across and along the film, the unit of the plots, and what to say of the scale."""
+    notes, survey = papers.capture.notes, papers.capture.survey
+    if notes.micrometres_per_pixel:
+        return (
+            notes.micrometres_per_pixel_across or notes.micrometres_per_pixel,
+            notes.micrometres_per_pixel,
+            "µm",
+            ", scale as stated",
+        )
+    if survey is not None and survey.across_px_per_mm > 0 and survey.along_px_per_mm > 0:
+        return (
+            1000 / survey.across_px_per_mm,
+            1000 / survey.along_px_per_mm,
+            "µm",
+            ", scale from the perforation's nominal size",
+        )
+    return 1.0, 1.0, "px", ", scale not known"

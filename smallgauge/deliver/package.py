@@ -1,0 +1,317 @@
+"""The package: what is handed out, in folders that a family understands, with a list of digests.
+
+plan_parts      the papers of a reel -> which of its files goes where in the package
+build_package   makes `package/` by hard link or copy, writes SHA256SUMS and `package.json`
+
+A package is first built whole in `package.part` and then takes the place of the one before. Nothing is ever
+deleted but files that an earlier list (`package.json`) names: a file that somebody put there is a refusal.
+"""
+
+import csv
+import io
+import unicodedata
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from smallgauge.deliver.papers import Papers, read_papers, still_places
+from smallgauge.deliver.phrases import gauge_words, number_words, running_words
+from smallgauge.deliver.readme import read_me_text
+from smallgauge.errors import FixityError, MaterialError
+from smallgauge.gauge.rates import feet_from_frames, metres_from_frames
+from smallgauge.media.whole import digest_file, link_or_copy, safe_file_name, write_whole_bytes
+from smallgauge.record.files import read_json, write_json, write_text
+from smallgauge.record.package import PackageList, PackagePart
+from smallgauge.record.work import Progress, silent
+
+WATCH, PICTURES, LATER = "Watch these", "Pictures", "For later"
+_PART, _OLD, _PACKAGE = "package.part", "package.old", "package"
+_LIST, _LIST_PART = "package.json", "package.part.json"
+_LONGEST_PLACE = (
+    180  # characters of a path inside a package: delivery reference, section 11 (below 200 in all)
+)
+_LONGEST_STEM = 120  # bytes of a film's name before its ending; common practice, no source
+_LATER_NEEDED = (
+    "finished.mkv",
+    "viewing.mp4",
+    "capture.json",
+    "reel.json",
+    "treatment.toml",
+    "decisions.jsonl",
+    "proof.json",
+)
+_LATER_TABLES = (
+    "frames.parquet",
+    "perforations.parquet",
+    "track.parquet",
+    "render.parquet",
+    "sound.parquet",
+    "copies.parquet",
+)
+_MADE_HERE = ("report.html", "report.pdf", "read-me-first.txt", "reels.csv", "stills/contact-sheet.jpg")
+
+
+def film_file_name(number: str, box_words: str) -> str:
+    """Name of the film that a family watches: reel number and box words, legal on every common system.
+
+    Examples
+    --------
+    >>> film_file_name("0004171-R03-7", 'Garden: "summer" 1968?')
+    '0004171-R03-7 - Garden- -summer- 1968-.mp4'
+    >>> film_file_name("0004171-R03-7", "")
+    '0004171-R03-7.mp4'
+    """
+    words = " ".join(box_words.split())
+    stem = safe_file_name(f"{number} - {words}" if words else number)
+    while len(stem.encode()) > _LONGEST_STEM:
+        stem = stem[:-1]
+    return f"{stem.rstrip(' .')}.mp4"
+
+
+def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[PackagePart, ...]:
+    """Which file of the reel goes where in its package, in the order of their places.
+
+    Parameters
+    ----------
+    papers : Papers
+        The papers of the reel folder, whose files are looked for.
+    television : str
+        The copy that a family watches, a file of the reel folder.
+
+    Returns
+    -------
+    tuple of PackagePart
+        Files that the reel does not have and need not have are left out; a needed file is listed even where
+        it is missing, so that building refuses and names it.
+    """
+    folder = papers.folder
+    parts = [
+        PackagePart(place="Read me first.txt", of="read-me-first.txt"),
+        PackagePart(
+            place=f"{WATCH}/{film_file_name(papers.reel.number, papers.reel.box_words)}", of=television
+        ),
+        PackagePart(place="Report.html", of="report.html"),
+        PackagePart(place=f"{LATER}/reels.csv", of="reels.csv"),
+    ]
+    parts += [PackagePart(place=f"{LATER}/{name}", of=name) for name in _LATER_NEEDED]
+    optional = [("Report.pdf", "report.pdf"), (f"{PICTURES}/contact-sheet.jpg", "stills/contact-sheet.jpg")]
+    optional += [(f"{LATER}/{name}", name) for name in (*_LATER_TABLES, "render.json")]
+    optional += [
+        (f"{PICTURES}/{still.path.name}", f"stills/{still.path.name}") for still in still_places(folder)
+    ]
+    parts += [
+        PackagePart(place=place, of=of, needed=False) for place, of in optional if (folder / of).is_file()
+    ]
+    archive = [PackagePart(place=f"{LATER}/{_legal(name)}", of=name) for name in archive_files(folder)]
+    parts += archive or [PackagePart(place=f"{LATER}/archive.mkv", of="archive.mkv")]
+    return tuple(sorted(parts, key=lambda part: part.place))
+
+
+def _legal(name: str) -> str:
+    """The path of a kept captured file with every part of it legal on every common system."""
+    return "/".join(safe_file_name(part) for part in name.split("/"))
+
+
+def archive_files(folder: Path) -> tuple[str, ...]:
+    """Every file of the untouched copy of the scan, below the reel's folder: film, sound, or kept files.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> reel = Path(tempfile.mkdtemp())
+    >>> _ = (reel / "archive.mkv").write_bytes(b""), (reel / "archive.wav").write_bytes(b"")
+    >>> archive_files(reel)
+    ('archive.mkv', 'archive.wav')
+    """
+    found = [path for path in folder.glob("archive.*") if path.is_file() and path.suffix != ".part"]
+    found += [path for path in (folder / "archive").rglob("*") if path.is_file() and path.suffix != ".part"]
+    return tuple(sorted(path.relative_to(folder).as_posix() for path in found))
+
+
+def build_package(
+    folder: Path, *, television: str = "television.mp4", progress: Progress = silent
+) -> PackageList:
+    """Make `package/` in a reel folder, with `SHA256SUMS` in it and `package.json` beside it.
+
+    Parameters
+    ----------
+    folder : Path
+        The reel folder, with its papers, films and report.
+    television : str
+        The copy that a family watches.
+    progress : Progress
+        Told how many files were linked and hashed.
+
+    Returns
+    -------
+    PackageList
+        What the package holds, as written to `package.json`.
+
+    Raises
+    ------
+    MaterialError
+        Where a needed file is missing, or a file that is not ours lies in the package.
+    FixityError
+        Where a file is not the file that the proof speaks of.
+    """
+    folder = Path(folder)
+    papers = read_papers(folder)
+    write_text(folder / "read-me-first.txt", read_me_text(papers))
+    write_text(folder / "reels.csv", reels_csv([papers]))
+    parts = plan_parts(papers, television=television)
+    _check_parts(folder, parts)
+    listed = PackageList(reel=papers.reel.number, parts=parts)
+    _recover(folder)
+    ours = _places(folder / _LIST)
+    _refuse_strangers(folder / _PACKAGE, ours)
+    (folder / _PART).mkdir(exist_ok=True)
+    _empty(folder / _PART, _places(folder / _LIST_PART))
+    write_json(folder / _LIST_PART, listed)
+    proved = {file.name: file.sha256 for file in papers.proof.files} if papers.proof else {}
+    _fill(folder, listed, proved, progress)
+    if (folder / _PACKAGE).exists():
+        (folder / _PACKAGE).rename(folder / _OLD)
+    (folder / _PART).rename(folder / _PACKAGE)
+    _remove(folder / _OLD, ours)
+    (folder / _LIST_PART).replace(folder / _LIST)
+    return listed
+
+
+def reels_csv(reels: Iterable[Papers]) -> str:
+    """A table of reels that any spreadsheet opens: one row a reel, numbers without units in the cells."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")  # RFC 4180
+    head = (
+        "reel",
+        "words on the box",
+        "gauge",
+        "frames",
+        "feet",
+        "metres",
+        "pictures a second",
+        "running time",
+        "sound",
+        "scenes",
+    )
+    writer.writerow(head)
+    for papers in reels:
+        gauge, rate, frames = papers.gauge, papers.rate, papers.film_frames
+        finished = papers.finished_frames if papers.finished_frames is not None else frames
+        writer.writerow(
+            (
+                papers.reel.number,
+                papers.reel.box_words,
+                gauge_words(papers.capture.gauge),
+                frames,
+                number_words(float(feet_from_frames(gauge, frames)), decimals=1).replace(",", "")
+                if gauge
+                else "",
+                f"{float(metres_from_frames(gauge, frames)):.2f}" if gauge else "",
+                str(rate) if rate else "",
+                running_words(finished, rate) if rate else "",
+                "yes" if papers.capture.sound else "no",
+                papers.scenes or "",
+            )
+        )
+    return out.getvalue()
+
+
+def _check_parts(folder: Path, parts: tuple[PackagePart, ...]) -> None:
+    """Every needed file there, every place short enough and its own when capitals don't count."""
+    missing = [part.of for part in parts if not (folder / part.of).is_file()]
+    if missing:
+        raise MaterialError(
+            f"A package needs {', '.join(missing)}, not found in {folder}; run the passes that write them "
+            "(`smallgauge finish` on the capture does them all)."
+        )
+    taken: dict[str, str] = {}
+    for part in parts:
+        key = unicodedata.normalize("NFC", part.place).casefold()
+        if key in taken:
+            raise MaterialError(
+                f"A package needs names that differ in more than capitals, found {taken[key]} and {part.place} in "
+                f"{folder}; give one of the captured files another name and run analyse again."
+            )
+        taken[key] = part.place
+        if len(part.place) > _LONGEST_PLACE:
+            raise MaterialError(
+                f"A package takes paths of at most {_LONGEST_PLACE} characters, found {len(part.place)} in {part.place}; "
+                "give the captured file a shorter name and run analyse again."
+            )
+
+
+def _fill(folder: Path, listed: PackageList, proved: dict[str, str], progress: Progress) -> None:
+    """Link or copy every part into `package.part`, read it again, and write the sums."""
+    lines = []
+    for number, part in enumerate(listed.parts):
+        progress("files packed", number, len(listed.parts))
+        target = folder / _PART / part.place
+        target.parent.mkdir(parents=True, exist_ok=True)
+        link_or_copy(folder / part.of, target)
+        digest = digest_file(target, from_medium=True)
+        known = proved.get(part.of)
+        if known is not None and known != digest and part.of not in _MADE_HERE:
+            raise FixityError(
+                f"{part.of} must be the file that was proved (SHA-256 {known[:12]}...), found {digest[:12]}... in {folder}; "
+                "nothing was packed: run `smallgauge prove` and read what it says."
+            )
+        lines.append(f"{digest}  {part.place}\n")
+    # The format of coreutils' sha256sum: digest, two spaces, path with forward slashes; checked with `-c`.
+    write_whole_bytes(folder / _PART / listed.manifest, "".join(lines).encode())
+    progress("files packed", len(listed.parts), len(listed.parts))
+
+
+def _places(path: Path) -> frozenset[str]:
+    """The files that a package list calls ours, its sums included; none where there is no list."""
+    if not path.is_file():
+        return frozenset()
+    listed = read_json(path, PackageList)
+    return frozenset([*(part.place for part in listed.parts), listed.manifest])
+
+
+def _recover(folder: Path) -> None:
+    """Finish or undo what a power cut left between the three renames of `build_package`."""
+    package, part, old = folder / _PACKAGE, folder / _PART, folder / _OLD
+    # `package.part` is emptied but never removed while a list of it stands, so that "a list and no folder"
+    # can only mean that the folder has become the package.
+    if old.exists() and not package.exists():
+        old.rename(package)  # cut before the new one took its place: the old one stands again
+    elif old.exists():
+        _remove(old, _places(folder / _LIST))
+    if (folder / _LIST_PART).exists() and not part.exists():
+        (folder / _LIST_PART).replace(folder / _LIST)  # cut after the new one took its place
+
+
+def _strangers(folder: Path, ours: frozenset[str]) -> Iterator[str]:
+    """Files and empty folders that no list of ours names."""
+    for path in sorted(folder.rglob("*")):
+        name = path.relative_to(folder).as_posix()
+        if path.is_dir() and not path.is_symlink():
+            if not any(place.startswith(f"{name}/") for place in ours):
+                yield name + "/"
+        elif name.removesuffix(".part") not in ours:
+            yield name
+
+
+def _refuse_strangers(folder: Path, ours: frozenset[str]) -> None:
+    strangers = list(_strangers(folder, ours)) if folder.exists() else []
+    if strangers:
+        raise MaterialError(
+            f"{folder} must hold only what this program put there, found {', '.join(strangers[:5])}"
+            f"{f' and {len(strangers) - 5} more' if len(strangers) > 5 else ''}; move that away and run deliver again."
+        )
+
+
+def _empty(folder: Path, ours: frozenset[str]) -> None:
+    """Delete our own files and folders below a folder; anything else there is a refusal, before the first."""
+    _refuse_strangers(folder, ours)
+    for path in sorted(folder.rglob("*"), reverse=True):
+        if path.is_dir() and not path.is_symlink():
+            path.rmdir()
+        else:
+            path.unlink()
+
+
+def _remove(folder: Path, ours: frozenset[str]) -> None:
+    if folder.exists():
+        _empty(folder, ours)
+        folder.rmdir()

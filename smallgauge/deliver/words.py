@@ -1,0 +1,728 @@
+"""Every sentence that a technician or a client reads of a finding, a check, a flag or a decision.
+
+sentence, client_sentence             a finding: for the technician, and for the family where it concerns them
+check_sentence, flag_sentence         a check of the proof; a doubt about a captured frame
+decision_sentence, client_decision    a decision in force, with who, when and why; and what it means to a family
+
+Why this is long: it is text, and belongs in one place, where a test holds it complete over all codes, checks,
+flags and subjects. A technician's sentence says what it means and what to do. To a client *repair*,
+*treatment* and *cleaning* mean the film itself, so work on the picture is called *correction* and
+*retouching*, and the archive copy "the untouched copy of the scan".
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from math import degrees
+
+from smallgauge.deliver.phrases import (
+    Values,
+    count_words,
+    gauge_words,
+    list_words,
+    moment_words,
+    number_words,
+)
+from smallgauge.record.capture import Capture
+from smallgauge.record.finding import FINDING_WEIGHTS, Check, Finding
+from smallgauge.record.flags import FLAG_NAMED
+from smallgauge.record.treatment import PROGRAM, Decision, InForce
+
+_Say = Callable[[Values], str]
+
+
+def _passed_over(v: Values) -> str:
+    named = v.text("names", "some files") + v.plain(" (", "reasons", ")")
+    return f"Passed over, because they are no frames of this film: {named}. Look whether one of them should be one."
+
+
+def _gap(v: Values) -> str:
+    places = [gap for gap in v.items("gaps") if isinstance(gap, list | tuple) and len(gap) == 2]
+    missing = v.count("missing")
+    where = (
+        f" ({list_words([f'{n} after captured frame {at}' for at, n in places])})"
+        if places
+        else v.plain(" after ", "after")
+    )
+    lost = "some numbers" if missing is None else count_words(missing, "number")
+    return (
+        f"The numbering of the captured files skips {lost}{where}; those places on the film are kept open. "
+        "Look whether files were lost in copying; otherwise run that stretch of film again."
+    )
+
+
+def _client_gap(v: Values) -> str:
+    missing = v.count("missing")
+    lost = (
+        "Some pictures are" if missing is None else f"{missing:,} picture{' is' if missing == 1 else 's are'}"
+    )
+    return (
+        f"{lost} missing from the scan, which shows as a small jump, or as a picture that stands still where "
+        "there is sound. On the film itself they may well be there."
+    )
+
+
+def _let_pass(v: Values) -> str:
+    return (
+        f"Captured frame {v.text('frame', '(number not known)')}{v.plain(' (', 'file', ')')} could not be read"
+        f"{v.plain(': ', 'reason')}; it was let pass on the operator's word. Scan that stretch again if the film allows it."
+    )
+
+
+def _line_up(v: Values) -> str:
+    value = v.number("value")
+    shown = "" if value is None else f" is {number_words(value, decimals=3)}"
+    unit = v.text("unit", "")
+    unit = "" if unit in ("", "1") else f" {unit}"
+    word = v.text("word", "look")
+    advice = {
+        "bad": "Set the scanner right before the next reel, and think of scanning this one again.",
+        "good": "Nothing to do.",
+    }.get(word, "Look at it on the scanner before the next reel.")
+    return f"Line-up: {v.text('name', 'a figure')}{shown}{unit if shown else ''}, which the program calls '{word}'. {advice}"
+
+
+def _sound_shorter(v: Values) -> str:
+    parts = [
+        f"{v.seconds(key)} at the {where}"
+        for key, where in (("head_s", "head"), ("tail_s", "tail"))
+        if v.seconds(key)
+    ]
+    return (
+        f"The sound does not cover the whole picture; silence stands in for {list_words(parts) or 'what is missing'}. "
+        "Look whether the sound file is whole and belongs to this run."
+    )
+
+
+def _client_sound_shorter(v: Values) -> str:
+    parts = [
+        f"{v.seconds(key)} at the {where}"
+        for key, where in (("head_s", "beginning"), ("tail_s", "end"))
+        if v.seconds(key)
+    ]
+    return f"The sound is shorter than the picture; {list_words(parts) or 'a part'} {'are' if parts else 'is'} silent."
+
+
+def _no_view(v: Values) -> str:
+    instead = v.text("instead", "what is in view")
+    held = (
+        "nothing holds the picture still"
+        if instead == "nothing"
+        else f"the picture is held still by {instead}, which is weaker"
+    )
+    return (
+        f"The capture does not show the perforations: {held}. "
+        "Scan with the perforations in view if the machine can."
+    )
+
+
+def _doubled(v: Values) -> str:
+    frames = v.items("frames")
+    at = (
+        f"at captured frames {list_words(frames[:6])}{' and further ones' if len(frames) > 6 else ''}"
+        if frames
+        else f"in {v.frames()}"
+    )
+    return (
+        f"The scanner delivered the picture before once more, bit for bit, {at}. All of them are kept. "
+        "Look whether the scanner lost a picture at the same place."
+    )
+
+
+def _sound_length(v: Values) -> str:
+    needed, found = v.number("needed"), v.number("found")
+    if needed is None or found is None:
+        return f"The sound of {v.text('file', 'a file')} has not the length that it should. Run render again, then prove."
+    return (
+        f"The sound of {v.text('file', 'a file')} is {found:,.0f} samples long where {needed:,.0f} are needed. "
+        "Run render again, then prove."
+    )
+
+
+def _keeps(v: Values) -> str:
+    subject = v.text("subject", "")
+
+    def said(key: str, without: str) -> str:
+        value = v.values.get(key)
+        known = isinstance(value, Mapping) and subject in _SUBJECT_WORDS
+        return value_words(subject, value) if known and isinstance(value, Mapping) else v.text(key, without)
+
+    return (
+        f"The operator's decision on {_SUBJECT_WORDS.get(subject, subject or 'one subject')} stands: {said('value', 'as it is')}. "
+        f"The program would now propose: {said('proposal', 'another value')}. Look at both; the operator's word holds "
+        "until it is taken back."
+    )
+
+
+def _rate_after(v: Values, before: str, things: str) -> str:
+    rate = v.rate("rate", "")
+    return f"{before}{rate} {things} a second" if rate else ""
+
+
+def _file_differs(v: Values) -> str:
+    if v.where == "capture":
+        return (
+            f"The captured file {v.text('file', '(name not known)')} is no longer what it was when it was first read. "
+            "Bring it back from another copy; the archive copy holds the pictures as they were first read."
+        )
+    return (
+        f"{v.text('file', 'A file')} is no longer the file that was written: its SHA-256 differs. "
+        "Don't hand it out; take it from another copy, or make it again."
+    )
+
+
+def _file_missing(v: Values) -> str:
+    if v.where == "capture":
+        return (
+            f"The captured file {v.text('file', '(name not known)')} is not in the capture any more. Bring it back from "
+            "another copy; the archive copy holds the pictures as they were first read."
+        )
+    return f"{v.text('file', 'A file')} is not there. Run the pass that writes it, or bring it back from another copy."
+
+
+def _client_file(v: Values) -> str:
+    if v.where == "capture":
+        return ""
+    return "One of the files did not pass our check. Please ask us before you rely on it, and don't throw anything away."
+
+
+def _client_missing(v: Values) -> str:
+    return "" if v.where == "capture" else "One of the files is missing. Please ask us for it."
+
+
+# Code -> what the technician reads. Every value is optional.
+_SENTENCES: dict[str, _Say] = {
+    # Notes: they need nobody.
+    "files passed over": _passed_over,
+    "sound start assumed": lambda v: (
+        "No time of the first sound sample was stated, so sound and picture are taken to have started together. "
+        "State sound_start_s in capture.toml if they did not."
+    ),
+    "how pictures are read": lambda v: (
+        f"{v.text('words', 'The pictures are read in a way that needs a word.')} Nothing to do unless that is wrong."
+    ),
+    "pitch not measured": lambda v: (
+        "The distance between perforations could not be measured, so nothing is said about shrinkage. "
+        "Two perforations in view and a stated micrometres_per_pixel give it."
+    ),
+    "archive kept as it came": lambda v: (
+        f"The captured files{v.plain(' (', 'format', ')')} are kept in the archive as they came, byte for byte, "
+        "because writing them anew would gain nothing or lose something. Nothing to do."
+    ),
+    "archive sound copied": lambda v: (
+        "The captured sound is kept in the archive as the file that came, byte for byte. Nothing to do."
+    ),
+    "check not made": lambda v: (
+        f"The check '{v.text('check', 'of one kind')}' was not made{v.plain(': ', 'why')}. Nothing is claimed about it."
+    ),
+    "gauge not stated": lambda v: (
+        f"No gauge was stated; the film was recognised as {gauge_words(v.text('gauge', 'what the record says'))}"
+        f"{v.plain(' (', 'reason', ')')}. State gauge in capture.toml to have it on record."
+    ),
+    "sound none": lambda v: (
+        "The capture holds no sound, so the finished film is silent. Add sound.wav if the film has a sound track."
+    ),
+    # Findings: told, and the work goes on.
+    "unknown key": lambda v: (
+        f"The key '{v.text('key', '?')}' in capture.toml is not known and was not used"
+        f"{v.plain('; did you mean ', 'nearest', '?') or '.'} Write it as the handbook spells it and run the command again."
+    ),
+    "numbering gap": _gap,
+    "frame let pass": _let_pass,
+    "perforation full scale": lambda v: (
+        f"The open perforation stands at the highest code value in {v.frames()}, which is usual when exposure is set "
+        "for the film's own base. Light of the lamp and fading can't be measured from it; the brightest light of the "
+        "film's base stands in. Expose a little less if you need those measurements."
+    ),
+    "perforation not measured": lambda v: (
+        f"No perforation could be measured in {v.frames()}; their place is filled in from their neighbours. "
+        "Look at these frames for a jump."
+    ),
+    "perforations not in view": _no_view,
+    "gauge not sure": lambda v: (
+        f"The gauge is not sure{v.plain('; stated: ', 'stated')}{v.plain(' (', 'reason', ')')}. "
+        "Lay the film on a gauge card and state gauge in capture.toml."
+    ),
+    "decoder log of the capture": lambda v: (
+        f'The decoder said of the capture{v.plain(", frame ", "frame")}: "{v.text("line", "no text")}". '
+        "The file was like that when it came; look at the frame, and scan again if it is damaged."
+    ),
+    "sound shorter": _sound_shorter,
+    "sound longer": lambda v: (
+        f"The captured sound goes on {v.seconds('seconds') or 'some time'} beyond the picture; that part is in the "
+        "archive copy only. Look whether picture is missing."
+    ),
+    "time stamps set aside": lambda v: (
+        f"{'Some' if v.count('count') is None else format(v.count('count'), ',')} time stamps of frames.csv are "
+        "missing or run backwards and were not used; time is filled in between the others. Look at frames.csv."
+    ),
+    "frames doubled": _doubled,
+    "frame clipped": lambda v: (
+        f"More than a twentieth of the picture stands at the highest code value in {v.frames()}; what is brighter is "
+        "lost in the scan. Expose less and scan that stretch again if it matters."
+    ),
+    "picture area assumed": lambda v: (
+        f"The edge of the camera's picture was not seen{v.plain(' on these sides: ', 'sides')}; the gauge's nominal place "
+        "is used there. Look at the framing and decide it if it is off."
+    ),
+    "camera speed guessed": lambda v: (
+        f"The camera speed{_rate_after(v, ' of ', 'frames')} is a guess. "
+        "Look at people walking, and decide camera_speed."
+    ),
+    "negative left as captured": lambda v: (
+        "The film is a negative and is shown as captured, not turned into a positive: no correction for negatives was made. "
+        "Tell the client, or finish it when a positive can be made."
+    ),
+    "operator keeps another value": _keeps,
+    "line-up": _line_up,
+    "encoding assumed": lambda v: (
+        f"Nobody stated how code values stand for light, so {v.text('code_values', 'the usual reading')} is assumed. "
+        "State code_values in capture.toml; brightness and colour rest on it."
+    ),
+    "light above the open gate": lambda v: (
+        f"Light above the stated open gate was met in {v.frames()}, which can't be: code_open_gate or the encoding is "
+        "stated wrongly. Measure the empty gate and state it anew."
+    ),
+    "registration weak": lambda v: (
+        f"The picture is held still by {v.text('by', 'weak evidence')}, and the evidence is weak in {v.frames()}. "
+        "Look at the finished film there."
+    ),
+    "pixels not square": lambda v: (
+        f"The capture's pixels are not square{v.plain(' (width to height ', 'aspect', ')')}; copies that play allow for it. "
+        "Scan with square pixels if the machine can."
+    ),
+    "interlaced": lambda v: (
+        "The capture says of itself that it is interlaced: each picture may hold two moments of the scan. "
+        "Film needs whole pictures; set the scanner to progressive and scan again if you can."
+    ),
+    # Failures: the command ends with exit code 1.
+    "sync not set": lambda v: (
+        "Sync not set: the distance from gate to sound head is neither stated nor stored, so the sound is laid unmoved. "
+        "State one mark that is seen and heard (sync_mark), or sound_head_offset_frames."
+    ),
+    "time base guessed": lambda v: (
+        "The scan has neither time stamps nor a stated rate, so the sound is spread evenly over the picture, which is a guess. "
+        "State scan_rate, or give frames.csv, then sync_mark."
+    ),
+    "on hold": lambda v: (
+        f"This reel is on hold{v.plain(': ', 'reason')}. Take hold out of capture.toml when it may go on."
+    ),
+    "frame digest differs": lambda v: (
+        f"Frame {v.text('frame', '(number not known)')} of {v.text('file', 'a file')} is not the picture that was written. "
+        "Don't hand it out; run render again, then prove, and look at the disk."
+    ),
+    "frame count differs": lambda v: (
+        f"{v.text('file', 'A file')} holds {v.text('found', 'another number of')} frames where "
+        f"{v.text('needed', 'another number')} "
+        "are needed. Run render again, then prove."
+    ),
+    "file digest differs": _file_differs,
+    "file missing": _file_missing,
+    "decoder log of our file": lambda v: (
+        f'The decoder complained about {v.text("file", "a file")} that this program wrote: "{v.text("line", "no text")}". '
+        "The file is damaged; make it again and look at the disk."
+    ),
+    "rate differs": lambda v: (
+        f"{v.text('file', 'A file')} runs at {v.rate('found', 'another rate')} frames a second where "
+        f"{v.rate('needed', 'another rate')} is decided. Run render again, then prove."
+    ),
+    "sound length differs": _sound_length,
+    "sound digest differs": lambda v: (
+        f"The sound of {v.text('file', 'a file')} is not the sound that was written. "
+        "Don't hand it out; run render again, then prove, and look at the disk."
+    ),
+    "checksum of the container fails": lambda v: (
+        f"A checksum inside {v.text('file', 'a file')} fails{v.plain(' at byte ', 'offset')}: bytes were changed after it was "
+        "written. Take it from another copy or make it again."
+    ),
+    "viewing copy differs": lambda v: (
+        f"{v.text('file', 'A viewing copy')} does not show the frame that it should{v.plain(' at its frame ', 'frame')}. "
+        "Run render again, then prove."
+    ),
+    "row count differs": lambda v: (
+        f"{v.text('file', 'A table')} has {v.text('found', 'another number of')} rows where {v.text('needed', 'another number')} "
+        "are needed. Run the pass that writes it again."
+    ),
+    "package incomplete": lambda v: (
+        f"The package and its list do not agree about {v.text('file', 'a file')}. Look at it, then run deliver again before "
+        "anything is handed out."
+    ),
+}
+
+# Code -> what a family reads. A code that is not here does not concern them.
+_CLIENT: dict[str, _Say] = {
+    "sound none": lambda v: "There is no sound: this film is silent, or carries no sound that was scanned.",
+    "archive kept as it came": lambda v: (
+        "The untouched copy of the scan is kept as the very files that the scanner wrote."
+    ),
+    "numbering gap": _client_gap,
+    "frame let pass": lambda v: (
+        "One picture could not be read from the scan; it shows as a small jump, or as a picture that stands still "
+        "where there is sound."
+    ),
+    "perforations not in view": lambda v: (
+        "The scan does not show the film's perforations, so the picture may sway as it did in the scanner."
+        if v.text("instead", "") == "nothing"
+        else "The scan does not show the film's perforations, so the picture was held steady by other marks "
+        "and may sway a little."
+    ),
+    "registration weak": lambda v: (
+        f"The picture could not be held fully steady in {v.frames(without='places', noun='picture')}."
+    ),
+    "sound shorter": _client_sound_shorter,
+    "frame clipped": lambda v: (
+        f"In {v.frames(without='some pictures', noun='picture')} the brightest parts "
+        "came out of the scan as plain white, without detail."
+    ),
+    "camera speed guessed": lambda v: (
+        f"The speed{_rate_after(v, ' of ', 'pictures')} is our best guess, because nothing "
+        "on the film says it. If people seem to walk too fast or too slowly, tell us: it can be changed."
+    ),
+    "negative left as captured": lambda v: (
+        "This film is a negative: dark is light and colours are reversed. It is shown as it was scanned."
+    ),
+    "gauge not sure": lambda v: "We are not quite sure which width of film this is.",
+    "interlaced": lambda v: (
+        "The scan holds two moments in each picture, so fast movement may show fine stripes."
+    ),
+    "sync not set": lambda v: (
+        "Sound and picture have not been brought together yet, so lips and voices may not match. This is still to be done."
+    ),
+    "time base guessed": lambda v: (
+        "Sound and picture have not been brought together yet, so lips and voices may not match. This is still to be done."
+    ),
+    "on hold": lambda v: "This reel is on hold and not finished.",
+    "frame digest differs": _client_file,
+    "frame count differs": _client_file,
+    "file digest differs": _client_file,
+    "file missing": _client_missing,
+    "decoder log of our file": _client_file,
+    "rate differs": _client_file,
+    "sound length differs": _client_file,
+    "sound digest differs": _client_file,
+    "checksum of the container fails": _client_file,
+    "viewing copy differs": _client_file,
+    "row count differs": _client_file,
+    "package incomplete": _client_missing,
+}
+
+
+def sentence(finding: Finding) -> str:
+    """What a technician reads of a finding: what it means, and what to do.
+
+    Parameters
+    ----------
+    finding : Finding
+        Its code must be one of FINDING_WEIGHTS; any of its values may be missing.
+
+    Raises
+    ------
+    KeyError
+        For a code that is not declared: a fault of the program, never of the material.
+
+    Examples
+    --------
+    >>> sentence(Finding(code="file missing", values={"file": "viewing.mp4"}))
+    'viewing.mp4 is not there. Run the pass that writes it, or bring it back from another copy.'
+    """
+    return _begin(_SENTENCES[finding.code](Values(finding.values, finding.where)))
+
+
+def client_sentence(finding: Finding) -> str | None:
+    """What a family reads of a finding; None where it does not concern them.
+
+    Examples
+    --------
+    >>> client_sentence(Finding(code="line-up")) is None
+    True
+    >>> client_sentence(Finding(code="sound shorter", values={"head_s": 0.0, "tail_s": 2.5}))
+    'The sound is shorter than the picture; 2.5 seconds at the end are silent.'
+    """
+    if finding.code not in FINDING_WEIGHTS:
+        raise KeyError(finding.code)
+    say = _CLIENT.get(finding.code)
+    text = "" if say is None else say(Values(finding.values, finding.where))
+    return _begin(text) if text else None
+
+
+def _begin(text: str) -> str:
+    """The sentence with its first letter as a capital, unless it begins with a file's name."""
+    first = text.split(" ", 1)[0]
+    return text if "." in first.rstrip(".") or "_" in first else text[:1].upper() + text[1:]
+
+
+# Name of a check -> (one, many) of what was compared, and what it was found to be.
+_CHECKS: dict[str, tuple[str, str, str]] = {
+    "captured files unchanged": ("captured file", "captured files", "byte for byte as when first read"),
+    "archive frames equal capture": (
+        "frame of the archive copy",
+        "frames of the archive copy",
+        "equal to the capture, bit for bit",
+    ),
+    "archive files equal capture": (
+        "file of the archive copy",
+        "files of the archive copy",
+        "equal to the captured file, byte for byte",
+    ),
+    "finished frames equal render": (
+        "finished frame",
+        "finished frames",
+        "equal to what was handed to the encoder, bit for bit",
+    ),
+    "sound equal render": (
+        "finished sound",
+        "finished sounds",
+        "equal, sample for sample, to what was handed to the encoder",
+    ),
+    "copy shows the right frames": (
+        "frame of the copy",
+        "frames of the copy",
+        "showing the film frame that belongs there",
+    ),
+    "frame count": ("frame count", "frame counts", "as planned"),
+    "rate": ("rate", "rates", "as decided"),
+    "sound length": ("sound length", "sound lengths", "as planned"),
+    "container checksums": ("checksum inside the file", "checksums inside the file", "right"),
+    "decoder silent": (
+        "decoded stretch",
+        "decoded stretches",
+        "without a word of complaint from the decoder",
+    ),
+    "file digests": ("file", "files", "equal to the SHA-256 on record"),
+    "table rows": ("table", "tables", "with the number of rows that belongs there"),
+}
+CHECK_NAMES = tuple(_CHECKS)
+
+
+def check_sentence(check: Check) -> str:
+    """What was compared, how often, and how many were right; a check that was not made says so.
+
+    Examples
+    --------
+    >>> check_sentence(Check(name="frame count", of="finished.mkv", made=1, passed=1, by="own decoder"))
+    'finished.mkv: 1 frame count as planned (own decoder).'
+    >>> check_sentence(Check(name="file digests", of="reel", made=9, passed=8, by="sha256"))
+    'reel: only 8 of 9 files equal to the SHA-256 on record (sha256).'
+    """
+    one, many, found = _CHECKS[check.name]
+    of = f"{check.of}: " if check.of else ""
+    if check.made == 0:
+        return f"{of}not checked whether {many} are {found}."
+    counted = count_words(check.made, one, many)
+    if check.good:
+        return f"{of}{'all ' if check.made > 1 else ''}{counted} {found} ({check.by})."
+    return f"{of}only {check.passed:,} of {counted} {found} ({check.by})."
+
+
+_FLAGS: dict[str, str] = {
+    "no_perforation": "No perforation could be measured; the frame's place is filled in from its neighbours.",
+    "damaged_perforation": "The sides of the perforation disagree: it is torn, worn or covered, and only sound sides were used.",
+    "perforation_cut_off": "The perforation runs out of the captured picture; move the film or widen the view.",
+    "perforation_full_scale": "The open perforation stands at the highest code value, so its light can't be measured.",
+    "weak_position": "The place comes from the film edge, the picture or the neighbours, and is less sure.",
+    "unreadable": "The frame could not be read whole and was let pass by the operator.",
+    "duplicate": "The picture is equal, bit for bit, to the captured frame before it.",
+    "missing_before": "The numbering of the files has a gap before this frame.",
+    "time_set_aside": "The time stamp is missing or runs backwards and was not used.",
+    "clipped": "More than a twentieth of the picture stands at the highest code value and has lost its detail.",
+}
+
+
+def flag_sentence(name: str) -> str:
+    """What a frame flag means to the technician.
+
+    Raises
+    ------
+    KeyError
+        For a name that is none of FRAME_FLAGS.
+
+    Examples
+    --------
+    >>> flag_sentence("missing_before")
+    'The numbering of the files has a gap before this frame.'
+    """
+    return _FLAGS[FLAG_NAMED[name].name]
+
+
+_SUBJECT_WORDS = {
+    "camera_speed": "camera speed",
+    "registration": "registration",
+    "framing": "framing",
+    "sync": "sync",
+}
+
+
+def subject_words(subject: str) -> str:
+    """A decision's subject as a word: "camera_speed" is "camera speed".
+
+    Examples
+    --------
+    >>> subject_words("camera_speed")
+    'camera speed'
+    """
+    return _SUBJECT_WORDS[subject]
+
+
+def decision_sentence(entry: InForce) -> str:
+    """A decision in force: its value, who made it, when and why, and the proposal beside it.
+
+    Examples
+    --------
+    >>> made = Decision(id=1, revision=1, by="m.k.", at="2026-01-17T10:05:00Z", subject="camera_speed",
+    ...                 anchor="reel", value={"rate": "18"}, why="people walk right")
+    >>> decision_sentence(InForce(decision=made))
+    'Camera speed: 18 frames a second. Decided by m.k. on 17 January 2026, 10:05 UTC: people walk right.'
+    """
+    decision = entry.decision
+    where = "" if decision.anchor == "reel" else f" ({decision.anchor.replace('@', ' at film position ')})"
+    subject = subject_words(decision.subject)
+    text = f"{subject[:1].upper()}{subject[1:]}{where}: {value_words(decision.subject, decision.value)}. {_made(decision)}"
+    if entry.proposal is not None:
+        text += f" The program proposes {value_words(decision.subject, entry.proposal.value)}{_why(entry.proposal)}."
+    return text
+
+
+def _made(decision: Decision) -> str:
+    who = "Proposed by the program" if decision.by == PROGRAM else f"Decided by {decision.by}"
+    return f"{who} on {moment_words(decision.at)}{_why(decision)}."
+
+
+def _why(decision: Decision) -> str:
+    why = decision.why.strip().rstrip(".")
+    return f": {why}" if why else ", no reason given"
+
+
+def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
+    """The value of a decision in words; keys that this program does not know are shown as they are.
+
+    Examples
+    --------
+    >>> value_words("sync", {"set": False, "shift_frames": 0.0})
+    'not set, the sound is laid unmoved'
+    """
+    if chosen is None:
+        return "taken back"
+    value = Values(chosen)
+    known: dict[str, tuple[Callable[[Values], str], set[str]]] = {
+        "camera_speed": (lambda v: f"{v.rate('rate', 'no rate')} frames a second", {"rate"}),
+        "registration": (_registration_words, {"by", "gap_neighbours"}),
+        "framing": (_framing_words, {"left_px", "top_px", "width", "height", "turn_rad"}),
+        "sync": (_sync_words, {"set", "shift_frames", "mark"}),
+    }
+    say, keys = known[subject]
+    rest = [f"{key.replace('_', ' ')} {value.text(key, 'none')}" for key in sorted(set(chosen) - keys)]
+    return ", ".join([say(value), *rest])
+
+
+def _registration_words(v: Values) -> str:
+    by = v.text("by", "nothing")
+    if by == "nothing":
+        return "no frame is moved"
+    neighbours = v.plain(
+        "; a frame without its own is filled in from up to ", "gap_neighbours", " on either side"
+    )
+    return f"held still by the {by}{neighbours}"
+
+
+def _framing_words(v: Values) -> str:
+    turn = v.number("turn_rad") or 0.0
+    size = f"{v.text('width', '?')} x {v.text('height', '?')} pixels"
+    place = v.plain(", left edge at ", "left_px") + v.plain(", top edge at ", "top_px")
+    place += " from the frame's place on the film" if place else ""
+    return f"{size}{place}{f', turned by {degrees(turn):.2f} degrees' if turn else ', not turned'}"
+
+
+def _sync_words(v: Values) -> str:
+    mark = v.values.get("mark")
+    if not v.values.get("set"):
+        return "not set, the sound is laid unmoved"
+    shift = v.number("shift_frames")
+    moved = "set" if shift is None else f"sound moved by {number_words(shift)} frames"
+    if isinstance(mark, dict) and {"frame", "sound_s"} <= set(mark):
+        heard = number_words(float(mark["sound_s"]), decimals=3)
+        return f"set by a mark: seen in captured frame {mark['frame']}, heard at {heard} seconds"
+    return moved
+
+
+def client_decision(entry: InForce) -> str | None:
+    """What a decision means to a family, without who and why; None where it does not concern them.
+
+    Examples
+    --------
+    >>> made = Decision(id=1, revision=1, by="m.k.", at="", subject="camera_speed", anchor="reel",
+    ...                 value={"rate": "18"}, why="")
+    >>> client_decision(InForce(decision=made))
+    'The film runs at 18 pictures a second, chosen by our technician.'
+    """
+    decision = entry.decision
+    if decision.value is None:
+        return None
+    value = Values(decision.value)
+    if decision.subject == "camera_speed":
+        how = "our best guess" if decision.by == PROGRAM else "chosen by our technician"
+        return f"The film runs at {value.rate('rate', 'a speed')} pictures a second, {how}."
+    if decision.subject == "registration":
+        by = {"perforation": "its perforations", "film edge": "its edge", "picture": "what the picture shows"}
+        by_words = by.get(value.text("by", ""))
+        if by_words is None:
+            return "The picture was not held steady, because nothing in the scan gave a firm hold."
+        return (
+            f"The picture was held steady by {by_words}, so it no longer shakes as it did in the scanner. "
+            "A shaking hand still shakes."
+        )
+    if decision.subject == "framing":
+        turned = " and levelled" if value.number("turn_rad") else ""
+        return f"The film's picture was framed{turned}; perforations and film edge are outside it."
+    if not decision.value.get("set"):
+        return "The sound was laid beside the picture but not yet brought into step with it."
+    return "The sound was brought into step with the picture and plays at the film's own speed."
+
+
+def outcome_words(folder: str, steps: Sequence[str], *, proved: bool, exit_code: int) -> str:
+    """What a run did with a reel, whether it is proved, and where to look next.
+
+    Parameters
+    ----------
+    folder : str
+        The reel folder.
+    steps : sequence of str
+        The steps that were done, in order.
+    proved : bool
+        Whether every check of the proof came out right.
+    exit_code : int
+        What the command returns: 0 done, 1 something is open, 4 a file is not the file that was written.
+
+    Examples
+    --------
+    >>> outcome_words("out/reel", ("analyse",), proved=False, exit_code=0)
+    'Done: analyse. Nothing is proved yet. The papers are in out/reel.'
+    """
+    did = f"Done: {list_words(steps)}." if steps else "Nothing was left to do."
+    if exit_code == 4:
+        state = "A file is not the file that was written: hand nothing out before it is made again."
+    elif "prove" not in steps and "deliver" not in steps:
+        state = "Nothing is proved yet."
+    elif exit_code:
+        state = "Something is still open: the lines marked !! say what."
+    else:
+        state = "Every check came out right." if proved else "Not every check came out right; see the report."
+    where = f"The papers are in {folder}."
+    if "deliver" in steps:
+        where = f"The package is in {folder}/package; begin with Report.html there."
+    return f"{did} {state} {where}"
+
+
+def line_up_words(capture: Capture) -> tuple[str, ...]:
+    """The line-up figures of a capture, one line each: what, value, and a plain word."""
+    return tuple(f"{f.name}: {line_up_value(f.value, f.unit)}, {f.word}" for f in capture.line_up)
+
+
+def line_up_value(value: float, unit: str) -> str:
+    """The value of a line-up figure; one that could not be measured says so.
+
+    Examples
+    --------
+    >>> line_up_value(0.31, "degrees"), line_up_value(float("nan"), "px")
+    ('0.31 degrees', 'not measured')
+    """
+    if value != value:
+        return "not measured"
+    return f"{number_words(value, decimals=3)}{'' if unit in ('', '1') else f' {unit}'}"
