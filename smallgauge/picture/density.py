@@ -112,8 +112,10 @@ def _undo_gamma(signal: NDArray[np.float64], *, gamma_curve: str | None) -> NDAr
         # IEC 61966-2-1: below 0.04045 a straight line, above it exponent 2.4 with offset 0.055
         return np.where(signal <= 0.04045, signal / 12.92, np.power((signal + 0.055) / 1.055, 2.4))
     if gamma_curve == "bt709":
-        # ITU-R BT.709, item 1.2: V = 1.099 L^0.45 - 0.099 for L >= 0.018, V = 4.500 L below; undone
-        return np.where(signal < 0.081, signal / 4.5, np.power((signal + 0.099) / 1.099, 1.0 / 0.45))
+        # ITU-R BT.709, item 1.2: V = 1.099 L^0.45 - 0.099 for L >= 0.018, V = 4.500 L below; undone.
+        # The rounded constants do not meet: a signal from 0.0810 to 0.0812 is no light's; it counts as 0.018.
+        curved = np.maximum(np.power((signal + 0.099) / 1.099, 1.0 / 0.45), 0.018)
+        return np.where(signal < 0.081, signal / 4.5, curved)
     if gamma_curve == "bt1886":
         return np.power(signal, 2.4)  # ITU-R BT.1886, annex 1, with black at 0
     try:

@@ -9,6 +9,9 @@ plain NumPy; here is the same arithmetic, in the same order and precision, fused
 equal to the reference's bit for bit; the display exponent is a polynomial good to 0.05 of a 16-bit
 code. Compiled without fastmath, so that multiplications and additions are never contracted or
 reordered and every x86-64 machine gives the same bytes. One thread a frame, no lock held.
+
+Why this is long: it is the one file of the room that may import numba, so all of the pixel program
+lives here; it is in three parts, each to be read alone: one row, one frame, and what callers call.
 """
 
 from typing import Any
