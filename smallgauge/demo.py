@@ -4,6 +4,7 @@ Shop, reel, maker of the film and family are invented.
 """
 
 import json
+import re
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict
@@ -16,7 +17,9 @@ import numpy as np
 
 from smallgauge.errors import CallerError
 from smallgauge.gauge.gauges import gauge_named
+from smallgauge.line import Outcome, Settings, finish
 from smallgauge.media.specimen_out import FRAME_SUFFIXES, write_capture_frame, write_capture_sound
+from smallgauge.media.whole import write_whole_bytes
 from smallgauge.picture.synthetic import (
     PerforationDamage,
     ReelTruth,
@@ -71,6 +74,67 @@ DEMO_HEAD_OFFSET_FRAMES = 12.0  # of the invented machine
 # Seconds of sound before the first frame and after the last: common practice, no source.
 _SOUND_BEFORE_S, _SOUND_AFTER_S = 2.0, 1.0
 _CHUNK = 10  # frames drawn in one go by one process
+
+
+def run_demo(out: Path, settings: Settings, *, tell: bool) -> Outcome:
+    """Draw the demonstration reel, take it through everything, and say what was done and where to look.
+
+    The reel is drawn once: when `out` holds it already it is used again, and the line goes on where it
+    stopped.
+    """
+    capture = out / "capture"
+    if not (out / "capture-truth" / "drawn").exists():
+        if capture.exists() and any(capture.iterdir()):
+            _clear_half_drawn(capture)
+        write_specimen(
+            capture,
+            DEMO,
+            processes=settings.workers or 2,
+            progress=lambda done, of: settings.progress("frames drawn", done, of),
+        )
+        write_whole_bytes(out / "capture-truth" / "drawn", b"whole\n")
+    outcome = finish(capture, out / "shelf", settings)
+    if tell:
+        print(demo_words(out, outcome))
+    return outcome
+
+
+def _clear_half_drawn(capture: Path) -> None:
+    """Take away a drawing that was broken off; refuse a folder that holds anything else."""
+    names = sorted(path.name for path in capture.iterdir())
+    ours = re.compile(r"frame_\d{6}\.dpx|frames\.csv|capture\.toml|sound\.wav")
+    strangers = [name for name in names if not ours.fullmatch(name)]
+    toml = capture / "capture.toml"
+    if strangers or not toml.exists() or DEMO_SHOP not in toml.read_text(encoding="utf-8"):
+        raise CallerError(
+            f"The demonstration needs an empty place, but {capture} holds files that it did not draw; "
+            "name another with --out."
+        )
+    for name in names:
+        (capture / name).unlink()
+
+
+def demo_words(out: Path, outcome: Outcome) -> str:
+    """What the demonstration did and where to look."""
+    reel = Path(outcome.folder)
+    return f"""
+{DEMO_SHOP} (invented) scanned reel {outcome.reel}: {DEMO.frames} frames of striped Super 8
+with torn, worn and taped perforations, two splices and a clap. What was done:
+  analyse  read every frame once, found every perforation, kept the untouched copy of the scan
+  treat    proposed camera speed, framing, steadiness and sound position, each with its reason
+  render   made the finished film, a viewing copy, a television copy and photographs
+  prove    decoded every frame again and compared it with what was captured and rendered
+  deliver  made the report and the package
+
+Look at:
+  {reel / "report.html"}
+  {reel / "television.mp4"}
+  {reel / "package"}
+  {out / "capture-truth" / "truth.json"}   (what is true of the reel, to compare)
+Then decide something, and make again only what it changes:
+  smallgauge treat {reel} --decide camera_speed 16 --by you --why "to see what happens"
+  smallgauge finish {out / "capture"} --out {out / "shelf"}
+"""
 
 
 def track_truth(truth: ReelTruth, *, head_offset_frames: float = DEMO_HEAD_OFFSET_FRAMES) -> TrackTruth:

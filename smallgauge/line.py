@@ -8,10 +8,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from smallgauge.analyse.reel import Source, analyse_reel, open_source
+from smallgauge.analyse.reel import analyse_reel
+from smallgauge.analyse.source import Source, open_source
 from smallgauge.crew import Crew
+from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.package import build_package
-from smallgauge.deliver.report import build_report
+from smallgauge.deliver.report import build_pdf, build_report
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.lock import ReelLock
@@ -30,6 +32,15 @@ from smallgauge.render.reel import render_reel
 from smallgauge.treat.propose import propose_treatment
 
 STEPS = ("analyse", "treat", "render", "prove", "deliver")
+DELIVERED = (
+    "stills/contact-sheet.jpg",
+    "report.html",
+    "report.pdf",
+    "read-me-first.txt",
+    "reels.csv",
+    "package.json",
+    "package/SHA256SUMS",
+)
 FIXITY_CODES = (
     "file digest differs",
     "file missing",
@@ -204,7 +215,7 @@ class _Line:
         self.proved = proved.good
 
     def _deliver(self) -> None:
-        deliver_reel(self.folder, self.journal)
+        deliver_reel(self.folder, self.journal, self.settings.progress)
         self.steps.append("deliver")
         _, found = check_manifest(self.folder)
         self._say(*found)
@@ -226,12 +237,14 @@ def store_decisions(
     return treatment
 
 
-def deliver_reel(folder: Path, journal: Journal) -> None:
+def deliver_reel(folder: Path, journal: Journal, progress: Progress = silent) -> None:
     """Report and package of a proved reel."""
     key = key_of("deliver", read_json(folder / "proof.json", Proof).capture_digest)
+    write_contact_sheet(folder)
     build_report(folder)
-    build_package(folder)
-    for file in ("report.html", "package.json", "package/SHA256SUMS"):
+    build_pdf(folder)
+    build_package(folder, progress=progress)
+    for file in DELIVERED:
         journal.add_file("deliver", file, key=key)
 
 
@@ -289,7 +302,7 @@ def deliver_folder(folder: Path, settings: Settings) -> Outcome:
         )
     with ReelLock(folder, take_over=settings.take_over):
         journal = Journal(folder)
-        deliver_reel(folder, journal)
+        deliver_reel(folder, journal, settings.progress)
     proof = read_json(folder / "proof.json", Proof)
     _, found = check_manifest(folder)
     return Outcome(

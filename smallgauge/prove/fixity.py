@@ -12,7 +12,16 @@ from smallgauge.record.journal import Journal
 from smallgauge.record.work import Progress
 
 MANIFEST = "package/SHA256SUMS"
-AFTER_PROOF = ("proof.json", "report.html", "report.pdf", "package.json")  # written when the proof is done
+# Written when the proof is done, so no part of it; their own digests stand in the journal and SHA256SUMS.
+AFTER_PROOF = (
+    "proof.json",
+    "stills/contact-sheet.jpg",
+    "report.html",
+    "report.pdf",
+    "read-me-first.txt",
+    "reels.csv",
+    "package.json",
+)
 
 
 def expected_digests(folder: Path, journal: Journal) -> dict[str, str]:

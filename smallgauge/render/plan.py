@@ -82,7 +82,7 @@ class Plan:
     repeated: tuple[int, ...]  # film positions kept by a repeat
 
     def segments(self) -> tuple[tuple[int, int], ...]:
-        """Finished frames of each segment: segments start at multiples of 250 film positions."""
+        """Finished frames of each segment: segments start at multiples of 100 film positions."""
         starts = [
             n
             for n, frame in enumerate(self.frames)
