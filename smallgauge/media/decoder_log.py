@@ -22,6 +22,8 @@ _ADDRESS = re.compile(r"0x[0-9a-fA-F]{6,}")
 # Said of every file of its kind and no sign of damage; each is matched whole.
 _HARMLESS = (
     re.compile(r"deprecated pixel format used, make sure you did set range correctly"),
+    re.compile(r"Could not find codec parameters for stream \d+ \(Attachment: none\): unknown codec.*"),
+    re.compile(r"Estimating duration from bitrate, this may be inaccurate"),
     re.compile(r"No accelerated colorspace conversion found from \S+ to \S+\.?"),
 )
 

@@ -45,7 +45,7 @@ def digest_frame(samples: np.ndarray, bits: int) -> str:
     >>> digest_frame(np.zeros((2, 3), np.uint8), 8)[:16]
     '291784178cd76ae3'
     """
-    kind = _KIND.get(str(samples.dtype))
+    kind = _KIND.get(samples.dtype.newbyteorder("=").name)
     if kind is None or not kind[0] <= bits <= kind[1]:
         raise CallerError(
             f"digest_frame needs uint8 with 8 bits, uint16 with 9 to 16, or float32 with 32, "

@@ -10,7 +10,7 @@ the tag SMALLGAUGE_RATE. The same input gives the same bytes: one thread, no dat
 
 import contextlib
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
@@ -157,7 +157,8 @@ def create_lossless(
     rate : Fraction
         Frames a second.
     colour : ColourTags, optional
-        Tags only, no sample changes. Default BT.709 primaries and transfer, matrix 0, full range.
+        Tags only, no sample changes. Default BT.709 primaries and transfer, matrix 0, full range. Grey is
+        written with matrix 2: readers take matrix 0 to mean that there are three colours.
 
     Raises
     ------
@@ -185,6 +186,8 @@ def create_lossless(
         )
     _check_rate(rate)
     tags = colour or ColourTags()
+    if layout == "grey" and tags.matrix == 0:
+        tags = replace(tags, matrix=2)
     kind, channels = (np.uint8 if bits == 8 else np.uint16), (() if layout == "grey" else (3,))
 
     def open_stream(temporary: Path) -> tuple[Any, Any]:
@@ -364,7 +367,8 @@ def join_segments(
         head = stack.enter_context(open_container(segments[0], log))
         template = picture_stream(head, segments[0])
         stream = out.add_stream_from_template(template)
-        stream.average_rate = rate
+        stream.codec_context.framerate = rate
+        stream.time_base = 1 / rate  # else the segments' own, rounded one is passed on
         heard: Iterator[tuple[Fraction, Any]] = iter(())
         if sound is not None:
             source = stack.enter_context(open_container(sound, log))

@@ -59,7 +59,7 @@ _REARRANGED = {
 }
 _PLANAR_YCBCR = re.compile(r"yuv(?P<kind>[aj]?)(?P<ratio>4\d\d)p(?P<bits>\d*)(?P<end>le|be|)")
 _RATIO = {"444": (1, 1), "422": (2, 1), "420": (2, 2), "411": (4, 1), "410": (4, 4), "440": (1, 2)}
-# Kr and Kb by FFmpeg's number of the matrix (ITU-T H.273, table 4).
+# Kr and Kb by FFmpeg's number of the matrix (`"ITU-T H.273"`, table 4).
 MATRICES: dict[int, tuple[str, float, float]] = {
     1: ("BT.709", 0.2126, 0.0722),
     4: ("FCC", 0.30, 0.11),
@@ -208,7 +208,7 @@ def _spread_chroma(plane: NDArray[Any], height: int, width: int, how: YcbcrReadi
         return out[:height]
     if not how.interlaced:
         return _spread(out, height, how.step_y, (how.step_y - 1) / 2, 0)
-    # Each field by itself; colour rows lie 1/4 and 3/4 of a field row down (H.264, 6.2, from memory).
+    # Each field by itself; colour rows lie 1/4 and 3/4 of a field row down (`"ITU-T H.264"`, 6.2).
     full = np.empty((height, width), np.float32)
     for field, offset in ((0, 0.5), (1, 1.5)):
         rows = len(range(field, height, 2))
@@ -335,8 +335,8 @@ def ycbcr_420(samples: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np
 
     Notes
     -----
-    Source: ITU-R BT.709-6, items 3.2 to 3.5 (`"BT.709"`); place of the colour samples from memory
-    (ITU-T H.264, annex E).
+    Source: ITU-R BT.709-6, items 3.2 to 3.5 (`"BT.709"`); place of the colour samples
+    `"ITU-T H.264"`, annex E.
     Whole numbers throughout, so every machine gives the same bytes.
 
     Examples

@@ -95,6 +95,7 @@ def read_header(path: Path) -> StillHeader:
 
 
 def _dpx_header(path: Path, head: bytes) -> StillHeader:
+    """Size, depth, packing and length by the fields of `"ST 268"`."""
     if len(head) < 820:
         raise Damage(f"the file ends after {len(head)} bytes, within its header")
     end = ">" if head[:4] == b"SDPX" else "<"

@@ -8,7 +8,7 @@ milliseconds in Matroska). Memory holds one frame and what the decoder keeps for
 """
 
 import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -126,6 +126,29 @@ def packets_of(container: Any, stream: Any, log: DecoderLog, context: str = "") 
         yield packet
 
 
+def find_rate(stated: Sequence[Fraction | None], stamps: Sequence[int], unit: Fraction) -> Fraction | None:
+    """Frames a second: the first stated rate that the stamps bear out, else what the stamps give.
+
+    Files state several, and some are nonsense (raw DV: 60000). A stamp may be rounded by one unit. None
+    where nothing is stated and the file holds fewer than two frames, or stamps that can't be trusted.
+
+    Examples
+    --------
+    >>> find_rate((Fraction(60000), Fraction(25)), [0, 2400, 4800], Fraction(1, 60000))
+    Fraction(25, 1)
+    >>> find_rate((Fraction(18),), [0, 56, 111, 167], Fraction(1, 1000))
+    Fraction(18, 1)
+    """
+    rates = [Fraction(rate) for rate in stated if rate]
+    if len(stamps) < 2:
+        return rates[0] if rates else None
+    span = (stamps[-1] - stamps[0]) * unit
+    for rate in rates:
+        if abs((len(stamps) - 1) / rate - span) <= unit + span / 1000:
+            return rate
+    return (len(stamps) - 1) / span
+
+
 def scan_video(path: Path, *, progress: Callable[[int], None] | None = None) -> VideoScan:
     """Walk through a video's packets without decoding them, and decode one frame to learn the form.
 
@@ -153,8 +176,12 @@ def scan_video(path: Path, *, progress: Callable[[int], None] | None = None) -> 
         aspect = stream.sample_aspect_ratio or Fraction(1)
         codec = str(context.codec.canonical_name)
         lossy = bool(context.codec.lossy) and not (bool(context.codec.lossless) and codec == "huffyuv")
-        rate, sounds = stream.average_rate, len(container.streams.audio)
+        sounds = len(container.streams.audio)
         tags = tuple(sorted((str(k).upper(), str(v)) for k, v in container.metadata.items()))
+        stated, unit = (
+            (stream.average_rate, stream.guessed_rate, stream.base_rate),
+            Fraction(stream.time_base),
+        )
         for packet in packets_of(container, stream, log):
             if packet.size == 0 or packet.is_discard:
                 continue
@@ -167,6 +194,7 @@ def scan_video(path: Path, *, progress: Callable[[int], None] | None = None) -> 
                 progress(count)
     stamps.sort()
     trusted = trusted and len(set(stamps)) == len(stamps)
+    rate = find_rate(stated, stamps if trusted else [], unit)
     how = form.ycbcr
     notes = list(form.notes)
     if not trusted:
@@ -188,7 +216,7 @@ def scan_video(path: Path, *, progress: Callable[[int], None] | None = None) -> 
         height=first.height,
         encoding=encoding,
         codec=codec,
-        rate=Fraction(rate) if rate else None,
+        rate=rate,
         count=count,
         stamps=tuple(stamps) if trusted else (),
         form=form,
@@ -213,12 +241,11 @@ def decode_frames(
             stream = picture_stream(container, path)
             if target is not None:
                 try:
-                    with log.listen():
-                        container.seek(target, stream=stream, backward=True, any_frame=False)
+                    _seek_before(container, stream, target, log)
                 except av.error.FFmpegError:
                     continue
             begun = False
-            for number, frame in _numbered(container, stream, number_of, log):
+            for number, frame in _numbered(container, stream, number_of, first, log):
                 if not begun and target is not None and number > first:
                     break  # the key frame found lies behind: read from the start instead
                 begun = True
@@ -230,28 +257,46 @@ def decode_frames(
                 return
 
 
+def _seek_before(container: Any, stream: Any, stamp: int, log: DecoderLog) -> None:
+    """Go to the key frame before a stamp; with a coder that reorders frames, to the one before that.
+
+    After a seek into an open group such a decoder misses references and says so; with one group more of
+    run-in, that is over before the first frame that was asked for.
+    """
+    with log.listen():
+        container.seek(stamp, stream=stream, backward=True, any_frame=False)
+        if stream.codec_context.codec.reorder:
+            key = next((p for p in container.demux(stream) if p.size), None)
+            # Some containers are searched by decoding stamp, others by the stamp of showing.
+            places = [stamp, *(s for s in (key.pts, key.dts) if s is not None)] if key else [stamp]
+            container.seek(min(places) - 1, stream=stream, backward=True, any_frame=False)
+
+
 def _numbered(
-    container: Any, stream: Any, number_of: dict[int, int], log: DecoderLog
+    container: Any, stream: Any, number_of: dict[int, int], first: int, log: DecoderLog
 ) -> Iterator[tuple[int, Any]]:
+    """Decoded frames with numbers. What is said of a frame before `first` is left to whoever reads that frame:
+    a decoder that begins at an open group complains of frames that nobody asked for."""
     counted = 0
+    aside = DecoderLog()
     for packet in packets_of(container, stream, log):
         known = number_of.get(packet.pts) if packet.pts is not None else None
         context = f"frame {known}" if known is not None else ""
+        heard = aside if known is not None and known < first else log
         try:
-            with log.listen(context):
+            with heard.listen(context):
                 frames = packet.decode()
         except av.error.EOFError:
             return
         except av.error.FFmpegError as error:
-            log.add(": ".join(piece for piece in (context, _reason(error)) if piece))
+            heard.add(": ".join(piece for piece in (context, _reason(error)) if piece))
             continue
         for frame in frames:
             number = number_of.get(frame.pts, -1) if number_of else counted
             counted += 1
-            if number >= 0:
-                if frame.is_corrupt:
-                    log.add(f"frame {number}: the decoder marked the picture as damaged")
-                    continue
+            if number >= first and frame.is_corrupt:
+                log.add(f"frame {number}: the decoder marked the picture as damaged")
+            elif number >= 0:
                 yield number, frame
 
 

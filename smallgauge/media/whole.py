@@ -367,11 +367,10 @@ def safe_file_name(text: str) -> str:
     >>> safe_file_name("NUL.txt")
     '_NUL.txt'
     """
-    name = unicodedata.normalize("NFC", text)
-    name = re.sub(r'[\\/:*?"<>|\x00-\x1f\x7f-\x9f]', "-", name)
-    name = "".join(
-        c for c in name if unicodedata.category(c) not in {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
-    )
+    unseen = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+    name = re.sub(r'[\\/:*?"<>|\x00-\x1f\x7f-\x9f]', "-", text)
+    name = "".join(c for c in name if unicodedata.category(c) not in unseen)
+    name = unicodedata.normalize("NFC", name)
     name = name.strip(" .")
     if name.split(".")[0].rstrip().lower() in _RESERVED:
         name = f"_{name}"
