@@ -22,9 +22,11 @@ from smallgauge.media.picture_out import create_lossless
 from smallgauge.picture.density import light_of_samples
 from smallgauge.picture.exposure import measure_exposure
 from smallgauge.picture.focus import measure_edge_blur, measure_sharpness
+from smallgauge.picture.gate import GateFix, find_gate_sides
 from smallgauge.picture.perforations import (
     FilmReference,
     PerforationFix,
+    PerforationSurvey,
     find_perforations,
     measure_reference,
 )
@@ -35,9 +37,14 @@ from smallgauge.record.files import write_json
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.light import table_for
+from smallgauge.record.notes import CaptureNotes
 from smallgauge.record.table import table_of, write_table
 
 HALO = 2  # frames before a chunk that its rows depend on
+GATE_REACH_SHARE = (
+    0.06  # of the picture: how far a frame's gate may lie from its usual place; common practice, no source
+)
+USUAL_BLUR_PX = 1.5  # of an edge in a capture that no survey measured; common practice, no source
 CLIPPED_SHARE = 0.05  # of the picture at the highest code before it is flagged; common practice, no source
 
 Light = NDArray[np.float32]
@@ -157,6 +164,37 @@ def frame_hash_of_black(listing: CaptureListing) -> str:
     )
 
 
+def gate_sides(
+    light: Light,
+    notes: CaptureNotes,
+    survey: PerforationSurvey | None,
+    *,
+    reference: tuple[float, float],
+    nominal: tuple[float, float, float, float],
+    share: float,
+) -> GateFix:
+    """The camera gate's sides in one frame, looked for within a share of the picture's size.
+
+    Without a survey the unexposed border is taken to be as dark (bright on negative film) as the
+    hundredth of the frame that is darkest (brightest).
+    """
+    negative = notes.film == "negative"
+    border_light = (
+        survey.base_light if survey is not None else float(np.percentile(light, 99 if negative else 1))
+    )
+    return find_gate_sides(
+        light,
+        reference=reference,
+        nominal=nominal,
+        search_x_px=share * (nominal[2] - nominal[0]),
+        search_y_px=share * (nominal[3] - nominal[1]),
+        border_light=border_light,
+        blur_px=survey.blur_px if survey is not None else USUAL_BLUR_PX,
+        tilt=survey.tilt if survey is not None else 0.0,
+        border="bright" if negative else "dark",
+    )
+
+
 class _Meter:
     """Measures frame after frame and remembers the two proxies before it."""
 
@@ -186,7 +224,7 @@ class _Meter:
     def _place(self, light: Light) -> tuple[FilmReference, tuple[PerforationFix, ...]]:
         survey = self.capture.survey
         if survey is None:
-            return _place_without_perforations(self.capture), ()
+            return _place_by_picture(light, self.capture), ()
         plane = light if light.ndim == 2 else np.ascontiguousarray(light[:, :, survey.channel])
         fixes = find_perforations(plane, survey=survey)
         return measure_reference(fixes, survey=survey), fixes
@@ -254,8 +292,40 @@ class _Meter:
         }
 
 
-def _place_without_perforations(capture: Capture) -> FilmReference:
-    raise NotImplementedError
+def _place_by_picture(light: Light, capture: Capture) -> FilmReference:
+    """Place by the camera's gate, where no perforation is in view: as far as this frame shows its edges.
+
+    The film reference is then the capture's top left pixel of the survey's average, so the place is how
+    far this frame's gate lies from the average's.
+    """
+    nan = math.nan
+    nothing = FilmReference(
+        x_px=nan, y_px=nan, sigma_x_px=nan, sigma_y_px=nan, source="nothing", pitch_px=nan, confidence=0.0
+    )
+    if capture.position_from == "nothing":
+        return nothing
+    area = capture.picture_area
+    usual = {"left": area.left, "right": area.right, "top": area.top, "bottom": area.bottom}
+    nominal = (area.left, area.top, area.right, area.bottom)
+    found = gate_sides(
+        light, capture.notes, None, reference=(0.0, 0.0), nominal=nominal, share=GATE_REACH_SHARE
+    )
+    places = {side: getattr(found, f"{side}_px") - usual[side] for side in area.measured}
+    seen = {side: place for side, place in places.items() if math.isfinite(place)}
+    across = [seen[side] for side in ("left", "right") if side in seen]
+    along = [seen[side] for side in ("top", "bottom") if side in seen]
+    if not across or not along:
+        return nothing
+    sigma = [getattr(found, f"sigma_{side}_px") for side in seen]
+    return FilmReference(
+        x_px=float(np.mean(across)),
+        y_px=float(np.mean(along)),
+        sigma_x_px=max(sigma),
+        sigma_y_px=max(sigma),
+        source="picture",
+        pitch_px=nan,
+        confidence=0.25 * len(seen),
+    )
 
 
 def _flags(

@@ -7,13 +7,14 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.analyse.rows import gate_sides
 from smallgauge.analyse.source import Source
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import GAUGES, Gauge, gauge_named
 from smallgauge.gauge.geometry import picture_offset_mm
 from smallgauge.media.picture_in import UnreadableFrame, open_picture
 from smallgauge.picture.density import light_of_samples
-from smallgauge.picture.gate import GateAverage, find_picture_area
+from smallgauge.picture.gate import find_picture_area
 from smallgauge.picture.gauge_reading import GaugeReading, find_gauge
 from smallgauge.picture.perforations import PerforationSurvey, find_perforations, measure_reference
 from smallgauge.record.capture import Capture, LineUpFigure, PictureAreaPx
@@ -65,6 +66,12 @@ def survey_capture(source: Source, *, program: str, progress: Progress) -> Captu
     reading, gauge = _gauge(source, few, scale, findings)
     del few
     area, line_up = _area_and_line_up(source, reading.survey, gauge, numbers, progress)
+    position_from = (
+        "perforation" if reading.survey is not None else "picture" if both_ways(area) else "nothing"
+    )
+    if reading.survey is None:
+        values: dict[str, object] = {"instead": position_from}
+        findings.append(Finding(code="perforations not in view", where="capture", values=values))
     if len(area.measured) < 4:
         sides = [side for side in ("left", "right", "top", "bottom") if side not in area.measured]
         findings.append(Finding(code="picture area assumed", where="capture", values={"sides": sides}))
@@ -102,7 +109,7 @@ def survey_capture(source: Source, *, program: str, progress: Progress) -> Captu
         gauge_reason=reading.reason,
         gauge_scores=reading.scores,
         survey=reading.survey,
-        position_from="perforation" if reading.survey is not None else "nothing",
+        position_from=position_from,
         picture_area=area,
         line_up=line_up,
         sound=None,
@@ -170,9 +177,6 @@ def _gauge(
                 f"Without perforations in view the gauge must be stated, found none for {source.name}; "
                 "add gauge = \"super 8\" (or another) to capture.toml or give --note gauge='super 8'."
             )
-        findings.append(
-            Finding(code="perforations not in view", where="capture", values={"instead": "nothing"})
-        )
         reason = "stated by the operator; the perforations are not in view"
         return GaugeReading(survey=None, gauge=stated.key, scores=(), sure=False, reason=reason), stated
     reading = find_gauge(
@@ -222,16 +226,30 @@ def nominal_area(
 ) -> tuple[float, float, float, float]:
     """The gauge's camera image at this scale: left, right, top, bottom from the film reference, px.
 
-    Without a survey it is the whole captured picture, from its top left pixel.
+    Without a survey the film reference is the capture's top left pixel and the camera image lies in the
+    middle, at the stated scale, or as large as the capture holds with a tenth to spare.
     """
+    width_mm, height_mm = gauge.camera_image_width_mm.value, gauge.camera_image_height_mm.value
     if survey is None:
-        return -0.5, source.listing.width - 0.5, -0.5, source.listing.height - 0.5
+        wide, high = source.listing.width, source.listing.height
+        along = source.notes.micrometres_per_pixel
+        across = source.notes.micrometres_per_pixel_across or along
+        fitted = 0.9 * min(wide / width_mm, high / height_mm)
+        half_width = width_mm / 2 * (1000 / across if across else fitted)
+        half_height = height_mm / 2 * (1000 / along if along else fitted)
+        middle_x, middle_y = (wide - 1) / 2, (high - 1) / 2
+        return middle_x - half_width, middle_x + half_width, middle_y - half_height, middle_y + half_height
     across, _ = picture_offset_mm(gauge)
     sign = -1.0 if survey.picture_side == "left" else 1.0
     centre = sign * across * survey.across_px_per_mm
-    half_width = gauge.camera_image_width_mm.value / 2 * survey.across_px_per_mm
-    half_height = gauge.camera_image_height_mm.value / 2 * survey.along_px_per_mm
+    half_width = width_mm / 2 * survey.across_px_per_mm
+    half_height = height_mm / 2 * survey.along_px_per_mm
     return centre - half_width, centre + half_width, -half_height, half_height
+
+
+def both_ways(area: PictureAreaPx) -> bool:
+    """Whether the camera's gate was seen both across the film and along it."""
+    return bool({"left", "right"} & set(area.measured)) and bool({"top", "bottom"} & set(area.measured))
 
 
 def _area_and_line_up(
@@ -242,20 +260,18 @@ def _area_and_line_up(
     progress: Progress,
 ) -> tuple[PictureAreaPx, tuple[LineUpFigure, ...]]:
     left, right, top, bottom = nominal_area(survey, gauge, source)
-    if survey is None:
-        return PictureAreaPx(left=left, right=right, top=top, bottom=bottom, measured=()), ()
-    average = GateAverage(nominal=(left, top, right, bottom), margin_px=MARGIN_SHARE * (bottom - top))
+    nominal = (left, top, right, bottom)
+    fixes = []
     for _, light in _frames(source, numbers, progress, "picture area surveyed"):
-        plane = light if light.ndim == 2 else np.ascontiguousarray(light[:, :, survey.channel])
-        reference = measure_reference(find_perforations(plane, survey=survey), survey=survey)
-        average.add(light, reference_x=reference.x_px, reference_y=reference.y_px)
-    found = find_picture_area(
-        average,
-        search_x_px=SEARCH_SHARE * (right - left),
-        search_y_px=SEARCH_SHARE * (bottom - top),
-        tilt=survey.tilt,
-        border="bright" if source.notes.film == "negative" else "dark",
-    )
+        x = y = 0.0
+        if survey is not None:
+            plane = light if light.ndim == 2 else np.ascontiguousarray(light[:, :, survey.channel])
+            reference = measure_reference(find_perforations(plane, survey=survey), survey=survey)
+            x, y = reference.x_px, reference.y_px
+        fixes.append(
+            gate_sides(light, source.notes, survey, reference=(x, y), nominal=nominal, share=SEARCH_SHARE)
+        )
+    found = find_picture_area(fixes, nominal=nominal)
     area = PictureAreaPx(
         left=found.left_px,
         right=found.right_px,

@@ -42,7 +42,8 @@ def read_times(text: str, *, count: int, where: str) -> NDArray[np.float64]:
             ) from None
         if not 0 <= frame < count:
             raise MaterialError(
-                f"{where} speaks of frame {frame} in line {line}, but the capture has frames 0 to {count - 1}; it belongs to another capture."
+                f"{where} speaks of frame {frame} in line {line}, "
+                f"but the capture has frames 0 to {count - 1}; it belongs to another capture."
             )
         times[frame] = time_s if np.isfinite(time_s) else np.nan
     return times

@@ -23,6 +23,7 @@ def analyse_track(path: Path, *, capture_digest: str) -> Table:
             sound_rate=reader.rate,
             first_second=0,
             stop_second=seconds,
+            full_scale=1.0 - 2.0 ** (1 - reader.bits) if reader.bits < 32 else 1.0,
         )
     return Table(name="track", columns=TRACK_COLUMNS, values=asdict(levels), capture_digest=capture_digest)
 

@@ -26,8 +26,8 @@ from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe, copies
 from smallgauge.record.table import Table
 from smallgauge.record.treatment import Treatment
-from smallgauge.sound.speed import SoundMap, position_at, solve_film_time, solve_sound_map
-from smallgauge.sound.sync import Coverage, measured_coverage
+from smallgauge.sound.speed import SoundMap, solve_film_time, solve_sound_map
+from smallgauge.sound.sync import Coverage, SyncMark, measured_coverage, solve_sync_shift
 
 SOUND_RATE = 48000  # of finished sound: IASA-TC 03's lowest rate, and what players expect
 TELEVISION_RATE = Fraction(25)  # where the shop says nothing: 50 Hz countries; common practice, no source
@@ -191,9 +191,13 @@ def _sound(
     shift = float(cast(float, decision["shift_frames"]))
     mark = cast("dict[str, float] | None", decision.get("mark"))
     if mark is not None:
-        heard_s = start_s + mark["sound_s"] / (1 + clock_ppm * 1e-6)
         seen_at = float(frames["film_position"][int(mark["frame"])])
-        shift = seen_at - float(position_at(film_time, [heard_s])[0])
+        shift = solve_sync_shift(
+            SyncMark(film_position=seen_at, sound_s=mark["sound_s"]),
+            film_time,
+            sound_start_s=start_s,
+            sound_clock_ppm=clock_ppm,
+        ).shift_frames
     sound_map = solve_sound_map(
         film_time,
         camera_rate=rate,

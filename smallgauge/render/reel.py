@@ -51,7 +51,9 @@ def render_reel(
     jobs = [_job(folder, listing, capture, plan, first, stop) for first, stop in plan.segments()]
     names = tuple(copy.recipe.file for copy in plan.copies)
     keys = {job.first: _segment_key(capture, job) for job in jobs}
-    whole = key_of("render", RENDERING, [keys[job.first] for job in jobs], _sound_key(plan), capture.notes.reel)
+    whole = key_of(
+        "render", RENDERING, [keys[job.first] for job in jobs], _sound_key(plan), capture.notes.reel
+    )
     outputs = ("finished.mkv", "render.parquet", *names)
     if all(journal.holds(file, whole) for file in outputs) and journal.holds("render.json", whole):
         summary = read_json(folder / "render.json", RenderSummary)
