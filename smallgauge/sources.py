@@ -221,6 +221,14 @@ SOURCES |= {
         title="IEC 61966-2-1:1999 Default RGB colour space - sRGB",
         seen="not seen; formula second-hand from an encyclopaedic page",
     ),
+    "Kuglin and Hines 1975": Source(
+        title="C. D. Kuglin, D. C. Hines, The phase correlation image alignment method, IEEE 1975",
+        seen="not seen; from memory, derived here",
+    ),
+    "Lucas and Kanade 1981": Source(
+        title="B. D. Lucas, T. Kanade, An iterative image registration technique, IJCAI 1981",
+        seen="not seen; from memory, derived here",
+    ),
     "Wellons 2018": Source(
         title="C. Wellons, Prospecting for hash functions (lowbias32), 2018, public domain",
         seen="constants and inverse in a public-domain copy; its evenness checked in the tests",
@@ -344,11 +352,11 @@ SOURCES |= {
 SOURCES |= {
     "AVPRES": Source(
         title="avpres.net, page on small-gauge film: two copies at least, better three, apart",
-        seen="page, as noted in the delivery reference",
+        seen="page",
     ),
     "FIAF2022": Source(
         title="FIAF Digital Statement part II (May 2022): keep the film, a scan does not replace it",
-        seen="seen, as noted in the delivery reference",
+        seen="text",
     ),
     "RFC 4180": Source(
         title="RFC 4180 Common Format and MIME Type for Comma-Separated Values (2005)",

@@ -1,0 +1,249 @@
+"""Alignment: how far the picture itself has moved between two frames, to a hundredth of a pixel.
+
+measure_displacement  two planes -> displacement, its standard error, and how alike they are  (analyse)
+
+For captures with no perforation in view, and for comparing frames. First a phase correlation, low-passed
+and looked up only to whole pixels; the best of its peaks are tried on the pictures. Then Gauss-Newton least
+squares on a coarse and a fine scale: the second plane is resampled by the program's one interpolator,
+gain and offset are fitted with the displacement, and pixels that disagree (something moved on its own)
+lose their weight. The slopes are the mean of both planes', so that noise in them cancels, and their
+energy is taken as a product between the planes, where noise does not add up.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.errors import CallerError
+from smallgauge.picture.resample import Move, apply_move
+
+REACH_PX = 40.0  # common practice, no source: film unsteadiness of a few per cent of a frame's height
+LEAST_CONFIDENCE = 0.25  # common practice, no source: below it half the picture or more disagrees
+COARSE_BLUR_PX, FINE_BLUR_PX = 3.0, 0.7  # chosen here by trial on drawn pictures (tests/picture)
+BIWEIGHT = 4.685  # Tukey's constant for 95 % efficiency on normal errors
+TILE_PX = 32  # tiles whose residuals count as independent of one another
+LEAST_SIDE_PX = 48
+METHOD_SIGMA_PX = 0.0005  # what is left without noise; measured on drawn pictures (tests/picture)
+PEAKS = 6
+STEPS = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Displacement:
+    """How far the picture moved; NaN where it can't be told.
+
+    What is at (x, y) in the first plane is at (x + x_px, y + y_px) in the second. `sigma_px` is the
+    standard error of either coordinate, the larger of the two; `confidence` is the correlation of the
+    planes after alignment, 0 to 1.
+    """
+
+    x_px: float
+    y_px: float
+    sigma_px: float
+    confidence: float
+
+
+def measure_displacement(
+    first: NDArray[np.floating], second: NDArray[np.floating], *, reach_px: float = REACH_PX
+) -> Displacement:
+    """Displacement of the picture from one plane to another.
+
+    Parameters
+    ----------
+    first, second : floating array, shape (height, width)
+        The same plane of two frames, any scale (light or density); 48 x 48 pixels or more. Not altered.
+    reach_px : float
+        Greatest displacement looked for, along either axis; at most a third of the shorter side counts.
+
+    Returns
+    -------
+    Displacement
+        `x_px`, `y_px` and `sigma_px` are NaN where the planes are flat, not alike (confidence under
+        0.25) or hold a NaN; the confidence is then what was found, 0 where nothing was.
+
+    Raises
+    ------
+    CallerError
+        If the planes are not two of one size, large enough.
+
+    Notes
+    -----
+    Sources: phase correlation, Kuglin and Hines 1975; least squares, Lucas and Kanade 1981; biweight.
+
+    Examples
+    --------
+    >>> random = np.random.default_rng(0)
+    >>> from scipy import ndimage
+    >>> scene = ndimage.gaussian_filter(random.random((96, 96)), 2)
+    >>> found = measure_displacement(scene[8:72, 8:72], scene[3:67, 10:74])
+    >>> print(round(found.x_px, 2), round(found.y_px, 2))
+    -2.0 5.0
+    """
+    if first.ndim != 2 or first.shape != second.shape or min(first.shape) < LEAST_SIDE_PX:
+        raise CallerError(
+            "measure_displacement needs two planes of one size, at least "
+            f"{LEAST_SIDE_PX} x {LEAST_SIDE_PX} pixels, got shapes {first.shape} and {second.shape}."
+        )
+    unknown = Displacement(x_px=np.nan, y_px=np.nan, sigma_px=np.nan, confidence=0.0)
+    planes = (np.asarray(first, np.float64), np.asarray(second, np.float64))
+    spread = float(np.std(planes, axis=(1, 2)).min())
+    level = float(np.abs(planes).max())
+    if not np.isfinite(level) or not spread > 1e-9 * level:
+        return unknown
+    reach = int(min(reach_px, min(first.shape) / 3))
+    coarse = (_blur(planes[0], COARSE_BLUR_PX), _blur(planes[1], COARSE_BLUR_PX))
+    start = _best_peak(planes, coarse, reach=reach)
+    near = _refine(coarse, start, margin=int(2 * COARSE_BLUR_PX))
+    if near is None:
+        return unknown
+    fine = (_blur(planes[0], FINE_BLUR_PX), _blur(planes[1], FINE_BLUR_PX))
+    found = _refine(fine, (near.x_px, near.y_px), margin=int(2 * FINE_BLUR_PX) + 6)
+    if found is None:
+        return Displacement(x_px=np.nan, y_px=np.nan, sigma_px=np.nan, confidence=near.confidence)
+    beyond = max(abs(found.x_px), abs(found.y_px)) > reach + 1
+    if found.confidence < LEAST_CONFIDENCE or beyond:
+        return Displacement(x_px=np.nan, y_px=np.nan, sigma_px=np.nan, confidence=found.confidence)
+    return found
+
+
+def _blur(plane: NDArray[np.float64], sigma: float) -> NDArray[np.float64]:
+    """Gaussian low-pass."""
+    from scipy import ndimage
+
+    return np.asarray(ndimage.gaussian_filter(plane, sigma, mode="nearest"))
+
+
+def _best_peak(
+    planes: tuple[NDArray[np.float64], NDArray[np.float64]],
+    coarse: tuple[NDArray[np.float64], NDArray[np.float64]],
+    *,
+    reach: int,
+) -> tuple[float, float]:
+    """Whole-pixel displacement: the peak of the phase correlation at which the planes agree best."""
+    from scipy import fft
+
+    height, width = planes[0].shape
+    window = np.hanning(height)[:, None] * np.hanning(width)
+    one, other = (fft.rfft2((plane - plane.mean()) * window) for plane in planes)
+    product = other * np.conj(one)
+    strength = np.abs(product)
+    frequency = fft.fftfreq(height)[:, None] ** 2 + fft.rfftfreq(width) ** 2
+    low_pass = np.exp(-0.5 * frequency * (2 * np.pi * COARSE_BLUR_PX / 2) ** 2)
+    surface = fft.irfft2(product / (strength + 1e-6 * strength.max()) * low_pass, s=planes[0].shape)
+    surface = np.roll(surface, (reach, reach), (0, 1))[: 2 * reach + 1, : 2 * reach + 1].copy()
+    best, place = -2.0, (0.0, 0.0)
+    for _ in range(PEAKS):
+        row, column = np.unravel_index(int(surface.argmax()), surface.shape)
+        surface[max(row - 4, 0) : row + 5, max(column - 4, 0) : column + 5] = -np.inf
+        x, y = int(column) - reach, int(row) - reach
+        alike = _correlation(
+            coarse[0][max(-y, 0) : height - max(y, 0), max(-x, 0) : width - max(x, 0)],
+            coarse[1][max(y, 0) : height - max(-y, 0), max(x, 0) : width - max(-x, 0)],
+        )
+        if alike > best:
+            best, place = alike, (float(x), float(y))
+        if not np.isfinite(surface).any():
+            break
+    return place
+
+
+def _correlation(
+    one: NDArray[np.float64], other: NDArray[np.float64], weight: NDArray[np.float64] | None = None
+) -> float:
+    """Correlation of two planes, -1 to 1; 0 where one is flat."""
+    weight = np.ones_like(one) if weight is None else weight
+    total = float(weight.sum())
+    if total <= 0.0:
+        return 0.0
+    one = one - float((weight * one).sum()) / total
+    other = other - float((weight * other).sum()) / total
+    power = float((weight * one**2).sum()) * float((weight * other**2).sum())
+    return float((weight * one * other).sum() / np.sqrt(power)) if power > 0.0 else 0.0
+
+
+def _slopes(plane: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Slope in x and in y by five-point differences, two pixels short of every border."""
+    inner = slice(2, -2)
+
+    def along(lines: NDArray[np.float64]) -> NDArray[np.float64]:
+        slope: NDArray[np.float64] = (
+            8 * (lines[:, 3:-1] - lines[:, 1:-3]) - (lines[:, 4:] - lines[:, :-4])
+        ) / 12
+        return slope[inner]
+
+    return along(plane), along(plane.T).T
+
+
+def _refine(
+    planes: tuple[NDArray[np.float64], NDArray[np.float64]], start: tuple[float, float], *, margin: int
+) -> Displacement | None:
+    """Gauss-Newton from a start that is a pixel or two off; None where it finds no rest."""
+    x, y = start
+    height, width = planes[0].shape
+    step = np.array([np.inf, np.inf])
+    for _ in range(STEPS):
+        # only what both planes show: the shifted second plane lacks |x| columns and |y| rows
+        left, top = margin + int(np.ceil(max(-x, 0))), margin + int(np.ceil(max(-y, 0)))
+        right, bottom = width - margin - int(np.ceil(max(x, 0))), height - margin - int(np.ceil(max(y, 0)))
+        if right - left < 16 or bottom - top < 16:
+            return None
+        one = planes[0][top:bottom, left:right]
+        move = Move(c=x + left, f=y + top)
+        other = apply_move(planes[1], move=move, width=right - left, height=bottom - top).astype(np.float64)
+        step, sigma, confidence = _solve_step(one, other)
+        if not np.isfinite(step).all():
+            return None
+        step = np.clip(step, -2.0, 2.0)
+        x, y = x + float(step[0]), y + float(step[1])
+        if np.abs(step).max() < 1e-4:
+            return Displacement(x_px=x, y_px=y, sigma_px=sigma, confidence=max(confidence, 0.0))
+    return None
+
+
+def _solve_step(
+    one: NDArray[np.float64], other: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], float, float]:
+    """One step of the displacement, its standard error, and the correlation of the planes."""
+    slopes_one, slopes_other = _slopes(one), _slopes(other)
+    one, other = one[2:-2, 2:-2], other[2:-2, 2:-2]
+    weight = np.ones_like(one)
+    gain, offset = 1.0, 0.0
+    residual = other - one
+    for _ in range(3):  # gain, offset and weights hang on one another
+        total = weight.sum()
+        mean_one, mean_other = (weight * one).sum() / total, (weight * other).sum() / total
+        power = (weight * (one - mean_one) ** 2).sum()
+        gain = float((weight * (one - mean_one) * (other - mean_other)).sum() / power) if power > 0 else 0.0
+        offset = float(mean_other - gain * mean_one)
+        residual = other - (gain * one + offset)
+        scale = 1.4826 * float(np.median(np.abs(residual)))
+        if scale <= 0.0:
+            break
+        weight = np.clip(1 - (residual / (BIWEIGHT * scale)) ** 2, 0, None) ** 2
+    slopes = [(gain * a + b) / 2 for a, b in zip(slopes_one, slopes_other, strict=True)]
+    energy = np.array(
+        [
+            [float((weight * gain * (slopes_one[i] * slopes_other[j] + slopes_one[j] * slopes_other[i])).sum()) / 2
+             for j in (0, 1)]
+            for i in (0, 1)
+        ]
+    )  # fmt: skip
+    confidence = _correlation(one, other, weight)
+    least = float(np.linalg.eigvalsh(energy)[0])
+    if not least > 1e-12 * float((weight * other**2).sum()):
+        return np.array([np.nan, np.nan]), np.nan, confidence
+    scores = [_tile_sums(weight * slope * residual) for slope in slopes]
+    # residual = slope * (true - present displacement): what the second plane shows lies further on
+    step = -np.linalg.solve(energy, np.array([scores[0].sum(), scores[1].sum()]))
+    spread = np.array([[float((a * b).sum()) for b in scores] for a in scores])
+    inverse = np.linalg.inv(energy)
+    variance = np.diag(inverse @ spread @ inverse)
+    return step, float(np.hypot(np.sqrt(variance.max()), METHOD_SIGMA_PX)), confidence
+
+
+def _tile_sums(plane: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Sum of each tile; what is left over at the end belongs to the last tile of its row or column."""
+    rows = np.arange(0, max(plane.shape[0] - TILE_PX // 2, 1), TILE_PX)
+    columns = np.arange(0, max(plane.shape[1] - TILE_PX // 2, 1), TILE_PX)
+    return np.asarray(np.add.reduceat(np.add.reduceat(plane, rows, axis=0), columns, axis=1))
