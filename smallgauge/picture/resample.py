@@ -11,7 +11,7 @@ The interpolator. Twelve taps an axis, each a polynomial of sixth degree in the 
 (a Farrow structure). It was designed here by constrained least squares: the delay of a frequency f is
 to be exact up to 0.36 cycles a pixel (weight falling as 1 / (1 + (f / 0.1)^2)), and beyond that the
 response is drawn, lightly, towards one and the same half-cosine fall to zero at 0.5 whatever the
-fraction, so that grain does not grow sharper and softer as the film weaves. Exact constraints:
+fraction, so that grain grows less sharper and softer as the film weaves (by 0.5 %). Exact constraints:
 weights add up to 1, their first three moments are those of a pure displacement, and value and slope
 are continuous from one pixel to the next. `benchmarks/resample.py` repeats the design and measures it
 against other interpolators; docs/decisions/0030 has the table and the rejected ideas.
@@ -19,7 +19,8 @@ against other interpolators; docs/decisions/0030 has the table and the rejected 
 Two rules that a reader may trip over:
 
 * Where both displacements are whole pixels and nothing is turned or scaled, pixels are copied, not
-  filtered. Otherwise the response is the same at every fraction, 0 included.
+  filtered. At the fraction 0 of one axis alone, detail above 0.36 cycles a pixel is lowered a little
+  (0.95 at 0.4, 0.86 at 0.5), towards what the other fractions do to it.
 * Beyond the capture's outermost pixels the taps see the outermost pixel repeated; a finished pixel
   whose place lies more than half a pixel outside the outermost pixel centres is 0, no light.
 
