@@ -1,11 +1,12 @@
 """Cuts found on drawn sequences: our rule at its fixed threshold against two plain ones at their best.
 
 Run `python benchmarks/scenes.py`. It prints F1 for flicker of 0, 0.1 and 0.2 (standard deviation of ln
-light), false cuts and missed cuts. Sequences: pans, hand shake, a fast disc, a large object that comes and goes
+light), false cuts and missed cuts. Sequences: pans, hand shake, a fast disc, an object that comes and goes
 within one frame, one frame in a hundred flashed, over-exposed first frames, dark scenes, grain.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -128,14 +129,14 @@ def best_by_threshold(series: NDArray[np.float64], truth: list[int]) -> float:
 def mean_difference(frames: list[NDArray[np.float32]]) -> NDArray[np.float64]:
     """Plain mean absolute difference of display values from the frame before."""
     shown = [frame ** (1 / 2.4) for frame in frames]
-    return np.array([0.0, *(float(np.abs(b - a).mean()) for a, b in zip(shown, shown[1:]))])
+    return np.array([0.0, *(float(np.abs(b - a).mean()) for a, b in pairwise(shown))])
 
 
 def histogram_difference(frames: list[NDArray[np.float32]]) -> NDArray[np.float64]:
     """Chi-square distance of 64-bin histograms of display values."""
     bins = [np.histogram(f ** (1 / 2.4), 64, (0, 1))[0].astype(float) for f in frames]
     return np.array(
-        [0.0, *(float((np.square(b - a) / np.maximum(a + b, 1)).sum()) for a, b in zip(bins, bins[1:]))]
+        [0.0, *(float((np.square(b - a) / np.maximum(a + b, 1)).sum()) for a, b in pairwise(bins))]
     )
 
 

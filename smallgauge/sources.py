@@ -185,10 +185,6 @@ SOURCES |= {
         title="Error function as the profile of a blurred edge; edge layout after ISO 12233:2014",
         seen="derived; ISO 12233 second-hand",
     ),
-    "biweight": Source(
-        title="J. W. Tukey's biweight, c = 4.685 for 95 % efficiency on normal errors; textbook",
-        seen="from memory",
-    ),
     "DIS flow": Source(
         title="T. Kroeger et al., Fast optical flow using dense inverse search, ECCV 2016",
         seen="not seen; used as implemented in OpenCV",

@@ -1,6 +1,7 @@
 """Sharpness and blur of the perforation's sides, against drawn pictures of known blur, grain and light."""
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -46,7 +47,7 @@ def with_grain(picture, sigma, width_px, seed=2):
 
 def test_sharpness_falls_with_blur(view):
     readings = [measure_sharpness(gaussian_filter(view, s)).sharpness for s in (0.5, 0.7, 1, 1.4, 2, 2.8, 4)]
-    assert all(a > 1.05 * b for a, b in zip(readings, readings[1:]))
+    assert all(a > 1.05 * b for a, b in pairwise(readings))
 
 
 @pytest.mark.parametrize("gain", [2.0, 0.5, 0.25, 0.1])
