@@ -149,6 +149,18 @@ def find_rate(stated: Sequence[Fraction | None], stamps: Sequence[int], unit: Fr
     return (len(stamps) - 1) / span
 
 
+def _encoding(form: PictureForm, *, lossy: bool, aspect: Fraction, interlaced: bool) -> PixelEncoding:
+    how = form.ycbcr
+    return PixelEncoding(
+        bits=form.bits,
+        layout="grey" if form.grey else "rgb",
+        lossy=lossy,
+        sub_sampled=how is not None and (how.step_x, how.step_y) != (1, 1),
+        pixel_aspect=aspect.as_integer_ratio() if aspect > 0 else (1, 1),
+        interlaced=interlaced,
+    )
+
+
 def scan_video(path: Path, *, progress: Callable[[int], None] | None = None) -> VideoScan:
     """Walk through a video's packets without decoding them, and decode one frame to learn the form.
 
@@ -195,7 +207,6 @@ def scan_video(path: Path, *, progress: Callable[[int], None] | None = None) -> 
     stamps.sort()
     trusted = trusted and len(set(stamps)) == len(stamps)
     rate = find_rate(stated, stamps if trusted else [], unit)
-    how = form.ycbcr
     notes = list(form.notes)
     if not trusted:
         notes.append("The file's time stamps can't be trusted; frames are counted from its start.")
@@ -203,18 +214,10 @@ def scan_video(path: Path, *, progress: Callable[[int], None] | None = None) -> 
         notes.append(
             f"The file asks to be shown turned by {first.rotation} degrees; frames were read as stored."
         )
-    encoding = PixelEncoding(
-        bits=form.bits,
-        layout="grey" if form.grey else "rgb",
-        lossy=lossy,
-        sub_sampled=how is not None and (how.step_x, how.step_y) != (1, 1),
-        pixel_aspect=aspect.as_integer_ratio() if aspect > 0 else (1, 1),
-        interlaced=interlaced,
-    )
     return VideoScan(
         width=first.width,
         height=first.height,
-        encoding=encoding,
+        encoding=_encoding(form, lossy=lossy, aspect=aspect, interlaced=interlaced),
         codec=codec,
         rate=rate,
         count=count,
