@@ -23,6 +23,7 @@ LEAST_CONFIDENCE = 0.25  # common practice, no source: below it half the picture
 COARSE_BLUR_PX, FINE_BLUR_PX = 3.0, 0.7  # chosen here by trial on drawn pictures (tests/picture)
 BIWEIGHT = 4.685  # Tukey's constant for 95 % efficiency on normal errors
 TILE_PX = 32  # tiles whose residuals count as independent of one another
+MOST_SIGMA_PX = 0.25  # common practice, no source: a displacement less sure than this isn't told
 LEAST_SIDE_PX = 48
 METHOD_SIGMA_PX = 0.0005  # what is left without noise; measured on drawn pictures (tests/picture)
 PEAKS = 6
@@ -59,8 +60,9 @@ def measure_displacement(
     Returns
     -------
     Displacement
-        `x_px`, `y_px` and `sigma_px` are NaN where the planes are flat, not alike (confidence under
-        0.25) or hold a NaN; the confidence is then what was found, 0 where nothing was.
+        `x_px`, `y_px` and `sigma_px` are NaN where the planes are flat or all stripes, are not alike
+        (confidence under 0.25), leave more doubt than 0.25 px, or hold a NaN; the confidence is then
+        what was found, 0 where nothing was.
 
     Raises
     ------
@@ -102,7 +104,7 @@ def measure_displacement(
     if found is None:
         return Displacement(x_px=np.nan, y_px=np.nan, sigma_px=np.nan, confidence=near.confidence)
     beyond = max(abs(found.x_px), abs(found.y_px)) > reach + 1
-    if found.confidence < LEAST_CONFIDENCE or beyond:
+    if found.confidence < LEAST_CONFIDENCE or beyond or not found.sigma_px < MOST_SIGMA_PX:
         return Displacement(x_px=np.nan, y_px=np.nan, sigma_px=np.nan, confidence=found.confidence)
     return found
 
