@@ -15,7 +15,7 @@ from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.package import build_package
 from smallgauge.deliver.report import build_pdf, build_report
 from smallgauge.errors import MaterialError
-from smallgauge.gauge.gauges import gauge_named
+from smallgauge.gauge.gauges import UNSLIT_DOUBLE_8, gauge_named
 from smallgauge.lock import ReelLock
 from smallgauge.media.whole import safe_file_name
 from smallgauge.prove.fixity import check_manifest
@@ -132,6 +132,8 @@ class _Line:
         last = STEPS.index(self.settings.last_step)
         capture, frames = self._analyse()
         hold = self.source.notes.hold
+        if capture.gauge == UNSLIT_DOUBLE_8.key:
+            hold = "unslit double 8 holds two films side by side, which this version does not take apart"
         if hold and last > 0:
             self._say(Finding(code="on hold", where="capture.toml", values={"reason": hold}))
             return self._outcome(capture)

@@ -1,17 +1,21 @@
-"""One segment of the finished film and of each copy: the job of one worker."""
+"""One segment of the finished film and of each copy: the job of one worker.
 
-from collections.abc import Callable
+A segment's finished frames come from the capture, or, where they were made before and only a copy is to be
+made anew, from the finished film itself: it keeps every code value, so nothing is resampled again.
+"""
+
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from smallgauge.media.digest import digest_frame
-from smallgauge.media.picture_in import CaptureListing, open_picture
+from smallgauge.media.picture_in import CaptureListing, list_capture, open_picture
 from smallgauge.media.picture_out import create_lossless, create_viewing
-from smallgauge.picture.display import apply_reduction
 from smallgauge.record.capture import Capture
 from smallgauge.record.light import table_for
 from smallgauge.record.recipe import FINISHED, CopyRecipe
@@ -19,6 +23,10 @@ from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import table_of, write_table
 from smallgauge.render.frame import render_frame
 from smallgauge.render.plan import FramePlan
+
+SEGMENT_RATE = Fraction(25)  # of lossless segments: they are counted, and timed only when they are joined
+
+Codes = NDArray[np.uint16]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +40,11 @@ class CopySegment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SegmentJob:
-    """Finished frames of one segment; files go to the reel's `work` folder."""
+    """Finished frames of one segment; files go to the reel's `work` folder.
+
+    `made_before` names the file below the reel's folder that holds these finished frames already, the first
+    of them at `made_before_first`; then only the copies are made. "" is none.
+    """
 
     folder: str
     listing: CaptureListing
@@ -41,7 +53,8 @@ class SegmentJob:
     copies: tuple[CopySegment, ...]
     width: int
     height: int
-    rate: Fraction
+    made_before: str = ""
+    made_before_first: int = 0
 
     @property
     def first(self) -> int:
@@ -99,29 +112,36 @@ def render_segment(job: SegmentJob, tick: Callable[[int], None]) -> tuple[str, .
     names = segment_files(job.first, tuple(copy.recipe.file for copy in job.copies))
     for name in names:
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
-    table = table_for(job.capture.light, job.capture.encoding)
-    finished = np.empty((job.height, job.width, 3), np.uint16)
-    rows: list[dict[str, object]] = []
     with ExitStack() as stack:
-        reader = stack.enter_context(open_picture(job.listing))
-        writer = stack.enter_context(
-            create_lossless(
-                folder / names[0],
-                width=job.width,
-                height=job.height,
-                bits=FINISHED.bits,
-                layout="rgb",
-                rate=job.rate,
-            )
-        )
         copies = [
             _CopyWriter(stack, folder / name, copy, job)
             for name, copy in zip(names[2:], job.copies, strict=True)
         ]
+        frames = _frames_made_before(job) if job.made_before else _new_frames(job, folder, names)
+        for number, codes in frames:
+            for copy in copies:
+                copy.write(number, codes)
+            tick(1)
+    return names[2:] if job.made_before else names
+
+
+def _new_frames(job: SegmentJob, folder: Path, names: tuple[str, ...]) -> Iterator[tuple[int, Codes]]:
+    """Finished frames from the capture; writes the segment of the finished film and its table."""
+    table = table_for(job.capture.light, job.capture.encoding)
+    finished = np.empty((job.height, job.width, 3), np.uint16)
+    rows: list[dict[str, object]] = []
+    lossless = create_lossless(
+        folder / names[0],
+        width=job.width,
+        height=job.height,
+        bits=FINISHED.bits,
+        layout="rgb",
+        rate=SEGMENT_RATE,
+    )
+    with open_picture(job.listing) as reader, lossless as writer:
         for plan in job.frames:
-            captured = reader.read(plan.source)
             render_frame(
-                captured.samples,
+                reader.read(plan.source).samples,
                 table=table,
                 move=plan.move,
                 width=job.width,
@@ -132,11 +152,16 @@ def render_segment(job: SegmentJob, tick: Callable[[int], None]) -> tuple[str, .
             )
             rows.append(_row(plan, digest_frame(finished, FINISHED.bits)))
             writer.write(finished)
-            for copy in copies:
-                copy.write(plan.finished, finished)
-            tick(1)
+            yield plan.finished, finished
     write_table(folder / names[1], table_of("render", RENDER_COLUMNS, rows))
-    return names
+
+
+def _frames_made_before(job: SegmentJob) -> Iterator[tuple[int, Codes]]:
+    """Finished frames as the finished film holds them."""
+    first = job.first - job.made_before_first
+    with open_picture(list_capture(Path(job.folder) / job.made_before)) as reader:
+        for plan, frame in zip(job.frames, reader.frames(first, first + len(job.frames)), strict=True):
+            yield plan.finished, np.asarray(frame.samples, np.uint16)
 
 
 class _CopyWriter:
@@ -156,11 +181,13 @@ class _CopyWriter:
         )
 
     def write(self, finished_frame: int, codes: np.ndarray) -> None:
+        from smallgauge.picture.kernels import reduce_frame
+
         times = self.shown.count(finished_frame)
         if not times:
             return
         canvas = self.canvas
-        picture = apply_reduction(
+        picture = reduce_frame(
             codes,
             bits=FINISHED.bits,
             width=canvas.picture_width,

@@ -1,0 +1,7 @@
+"""Every comparison with general-purpose baselines, one after the other: `python -m benchmarks`."""
+
+import runpy
+
+for name in ("perforations", "resample", "scenes", "sound"):
+    print(f"\n## {name}\n", flush=True)
+    runpy.run_module(f"benchmarks.{name}", run_name="__main__")
