@@ -102,7 +102,11 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
         PackagePart(place=place, of=of, needed=False) for place, of in optional if (folder / of).is_file()
     ]
     archive = [PackagePart(place=f"{LATER}/{_legal(name)}", of=name) for name in archive_files(folder)]
-    parts += archive or [PackagePart(place=f"{LATER}/archive.mkv", of="archive.mkv")]
+    if not any(part.of == "archive.mkv" or part.of.startswith("archive/") for part in archive):
+        archive.append(
+            PackagePart(place=f"{LATER}/archive.mkv", of="archive.mkv")
+        )  # sound alone is no archive
+    parts += archive
     return tuple(sorted(parts, key=lambda part: part.place))
 
 

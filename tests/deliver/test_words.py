@@ -1,0 +1,271 @@
+"""Every code, flag, check and subject has its sentence, and a client never reads that the film was altered."""
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+from reel_papers import AT
+
+import smallgauge
+from smallgauge.deliver.words import (
+    CHECK_NAMES,
+    check_sentence,
+    client_decision,
+    client_sentence,
+    decision_sentence,
+    flag_sentence,
+    outcome_words,
+    sentence,
+    subject_words,
+)
+from smallgauge.record.finding import FINDING_WEIGHTS, Check, Finding
+from smallgauge.record.flags import FRAME_FLAGS
+from smallgauge.record.treatment import SUBJECTS, Decision, InForce
+
+PACKAGE = Path(smallgauge.__file__).parent
+# To a client these mean the film itself.
+OF_THE_FILM = re.compile(r"repair|treat|clean|restor|fixed|altered|damaged? the film", re.IGNORECASE)
+FULL = {
+    "files passed over": {"names": ["Thumbs.db", "scan.log"], "reasons": ["a log", "hidden"]},
+    "how pictures are read": {"words": "The frames carry a transparency channel; it was left out."},
+    "check not made": {"check": "captured files unchanged", "why": "the capture is not at hand"},
+    "gauge not stated": {"gauge": "Super 8", "reason": "one row of high holes"},
+    "archive kept as it came": {"format": "jpeg"},
+    "unknown key": {"key": "guage", "nearest": "gauge"},
+    "numbering gap": {"gaps": [[11, 2], [40, 1]], "missing": 3},
+    "frame let pass": {"frame": 17, "file": "frame_0017.dpx", "reason": "the file ends early"},
+    "perforation full scale": {"frames": 200, "of": 200},
+    "perforation not measured": {"frames": 1, "of": 200},
+    "perforations not in view": {"instead": "film edge"},
+    "gauge not sure": {"stated": "Super 8", "reason": "the pitch fits two gauges"},
+    "decoder log of the capture": {"line": "slice CRC mismatch", "frame": 3},
+    "sound shorter": {"head_s": 0.5, "tail_s": 2.0},
+    "sound longer": {"seconds": 12.25},
+    "time stamps set aside": {"count": 4},
+    "frames doubled": {"frames": [3, 9]},
+    "frame clipped": {"frames": 12, "of": 200},
+    "picture area assumed": {"sides": ["left", "bottom"]},
+    "camera speed guessed": {"rate": "50/3"},
+    "operator keeps another value": {
+        "subject": "camera_speed",
+        "value": {"rate": "18"},
+        "proposal": {"rate": "24"},
+    },
+    "line-up": {"name": "focus, left", "value": 3.25, "unit": "px", "word": "bad"},
+    "encoding assumed": {"code_values": "gamma"},
+    "light above the open gate": {"frames": 2, "of": 200},
+    "registration weak": {"by": "perforation", "frames": 6, "of": 200},
+    "pixels not square": {"aspect": "16:15"},
+    "on hold": {"reason": "the client will call back"},
+    "frame digest differs": {"file": "finished.mkv", "frame": 31},
+    "frame count differs": {"file": "finished.mkv", "needed": 200, "found": 199},
+    "file digest differs": {"file": "viewing.mp4"},
+    "file missing": {"file": "viewing.mp4"},
+    "decoder log of our file": {"file": "archive.mkv", "line": "slice CRC mismatch"},
+    "rate differs": {"file": "viewing.mp4", "needed": "50/3", "found": "17"},
+    "sound length differs": {"file": "finished.mkv", "needed": 48000, "found": 47999},
+    "sound digest differs": {"file": "finished.mkv", "needed": "aa", "found": "bb"},
+    "checksum of the container fails": {"file": "archive.mkv", "offset": 4711},
+    "viewing copy differs": {"file": "television.mp4", "frame": 77},
+    "row count differs": {"file": "frames.parquet", "needed": 200, "found": 190},
+    "package incomplete": {"file": "package/Report.html"},
+}
+WITHOUT_VALUES = {
+    "sound start assumed",
+    "pitch not measured",
+    "archive sound copied",
+    "sound none",
+    "negative left as captured",
+    "interlaced",
+    "sync not set",
+    "time base guessed",
+}
+
+
+def is_whole(text):
+    """A sentence without holes: no leftovers of formatting, a capital or a file name first, an end."""
+    assert text == text.strip() and text.endswith((".", ".)", '".'))
+    assert not re.search(r"None|nan|\{|\}|  |\( |\(\)| ,| \.(?!\w)|\?\.|\.\.|''|\[|\]", text), text
+    first = text.split()[0]
+    assert first[0].isupper() or first[0].isdigit() or "." in first, text
+    return True
+
+
+@pytest.mark.parametrize("code", FINDING_WEIGHTS)
+def test_every_code_has_a_sentence_with_and_without_its_values(code):
+    assert (code in FULL) != (code in WITHOUT_VALUES), "say here which values the new code carries"
+    bare = sentence(Finding(code=code))
+    full = sentence(Finding(code=code, where="capture", values=FULL.get(code, {})))
+    assert is_whole(bare) and is_whole(full)
+    assert len(bare) > 30 and len(full) < 420
+
+
+@pytest.mark.parametrize("code", FULL)
+def test_a_sentence_tells_its_numbers(code):
+    bare = sentence(Finding(code=code))
+    assert sentence(Finding(code=code, values=FULL[code])) != bare
+
+
+@pytest.mark.parametrize("code", FINDING_WEIGHTS)
+def test_what_a_client_reads_speaks_of_no_work_on_the_film(code):
+    for values in ({}, FULL.get(code, {})):
+        text = client_sentence(Finding(code=code, values=values))
+        if text is not None:
+            assert is_whole(text) and not OF_THE_FILM.search(text), text
+    if FINDING_WEIGHTS[code] == "failure":
+        assert client_sentence(Finding(code=code)), "a family must hear of whatever is still open"
+
+
+def test_values_of_a_wrong_kind_leave_a_whole_sentence():
+    odd = ("", [], None, "many", [1.5, None], {"a": 1}, float("nan"), True, 7)
+    for code, values in FULL.items():
+        for value in odd:
+            text = sentence(Finding(code=code, values=dict.fromkeys(values, value)))
+            assert text.strip() and text.endswith((".", '".', "."))
+
+
+def test_an_undeclared_code_is_a_fault_of_the_program():
+    for say in (sentence, client_sentence):
+        with pytest.raises(KeyError):
+            say(Finding(code="nonsense"))
+
+
+def test_where_decides_between_captured_and_made_files():
+    made = Finding(code="file digest differs", where="viewing.mp4", values={"file": "viewing.mp4"})
+    captured = Finding(code="file digest differs", where="capture", values={"file": "f_01.dpx"})
+    assert "captured file f_01.dpx" in sentence(captured) and "captured" not in sentence(made)
+    assert client_sentence(captured) is None and client_sentence(made)
+
+
+def constants(pattern):
+    """Every text constant that a file of the package hands to one of these calls or keywords."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call):
+                name = (
+                    node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+                )
+                yield from pattern(path, name, node)
+
+
+def test_codes_and_checks_that_the_passes_use_are_known():
+    def codes(path, name, node):
+        for keyword in node.keywords:
+            if name == "Finding" and keyword.arg == "code" and isinstance(keyword.value, ast.Constant):
+                yield keyword.value.value
+
+    def checks(path, name, node):
+        if path.parent.name != "prove":
+            return
+        if name in ("_count", "_equal") and isinstance(node.args[0], ast.Constant):
+            yield node.args[0].value
+        if name == "_film":
+            yield node.args[1].value
+        for keyword in node.keywords:
+            if name == "Check" and keyword.arg == "name" and isinstance(keyword.value, ast.Constant):
+                yield keyword.value.value
+
+    used_codes, used_checks = set(constants(codes)), set(constants(checks))
+    assert len(used_codes) > 15 and used_codes <= set(FINDING_WEIGHTS)
+    assert len(used_checks) > 8, "the prover has changed how it counts: look for its check names anew"
+    assert used_checks <= set(CHECK_NAMES)
+
+
+@pytest.mark.parametrize("name", CHECK_NAMES)
+def test_every_check_has_a_sentence(name):
+    def said(made, passed):
+        return check_sentence(Check(name=name, of="finished.mkv", made=made, passed=passed, by="own decoder"))
+
+    good, bad, not_made = said(1200, 1200), said(1200, 1199), said(0, 0)
+    assert is_whole(good) and is_whole(bad) and is_whole(not_made)
+    assert "all 1,200" in good and "own decoder" in good
+    assert "only 1,199 of 1,200" in bad
+    assert "not checked" in not_made and "all" not in not_made
+
+
+def test_every_flag_has_a_sentence():
+    for flag in FRAME_FLAGS:
+        assert is_whole(flag_sentence(flag.name))
+    with pytest.raises(KeyError):
+        flag_sentence("torn in two")
+
+
+VALUES = {
+    "camera_speed": ({"rate": "50/3"}, "16\N{NO-BREAK SPACE}2/3 frames a second"),
+    "registration": ({"by": "film edge", "gap_neighbours": 10}, "film edge"),
+    "framing": (
+        {"left_px": -1.5, "top_px": 2.0, "width": 1380, "height": 1010, "turn_rad": 0.01},
+        "0.57 degrees",
+    ),
+    "sync": ({"shift_frames": 0.0, "set": True, "mark": {"frame": 26, "sound_s": 1.44}}, "captured frame 26"),
+}
+
+
+@pytest.mark.parametrize("subject", SUBJECTS)
+def test_every_subject_tells_value_who_when_why_and_the_proposal_beside_it(subject):
+    value, words = VALUES[subject]
+    mine = Decision(
+        id=2, revision=2, by="m.k.", at=AT, subject=subject, anchor="reel", value=value, why="it looks right."
+    )
+    theirs = Decision(
+        id=3, revision=3, by="program", at=AT, subject=subject, anchor="reel", value={}, why="measured"
+    )
+    text = decision_sentence(InForce(decision=mine, proposal=theirs))
+    assert is_whole(text)
+    for part in (
+        words,
+        "m.k.",
+        "17 January 2026, 10:05 UTC",
+        "it looks right",
+        "program proposes",
+        "measured",
+    ):
+        assert part in text
+    assert subject_words(subject) in text.lower()
+    alone = decision_sentence(InForce(decision=theirs))
+    assert "Proposed by the program" in alone and "proposes" not in alone
+    client = client_decision(InForce(decision=mine))
+    assert client and is_whole(client) and not OF_THE_FILM.search(client)
+
+
+def test_a_key_that_words_do_not_know_is_still_shown():
+    value = {"rate": "18", "speed_share": 0.5}
+    decision = Decision(
+        id=1, revision=1, by="m.k.", at=AT, subject="camera_speed", anchor="scene@40", value=value, why=""
+    )
+    text = decision_sentence(InForce(decision=decision))
+    assert "speed share 0.5" in text and "film position 40" in text and "no reason given" in text
+
+
+def test_a_guess_is_called_a_guess_to_the_client():
+    def by(who):
+        decision = Decision(
+            id=1,
+            revision=1,
+            by=who,
+            at=AT,
+            subject="camera_speed",
+            anchor="reel",
+            value={"rate": "18"},
+            why="",
+        )
+        return client_decision(InForce(decision=decision))
+
+    assert "guess" in by("program") and "guess" not in by("m.k.")
+
+
+@pytest.mark.parametrize(
+    ("steps", "proved", "exit_code", "words"),
+    [
+        (("analyse",), False, 0, "Nothing is proved"),
+        (("analyse", "treat", "render", "prove", "deliver"), True, 0, "Every check came out right"),
+        (("analyse", "treat", "render", "prove", "deliver"), True, 1, "still open"),
+        (("prove",), False, 4, "hand nothing out"),
+        ((), False, 0, "Nothing was left to do"),
+    ],
+)
+def test_an_outcome_claims_no_more_than_was_done(steps, proved, exit_code, words):
+    text = outcome_words("out/reel", steps, proved=proved, exit_code=exit_code)
+    assert words in text and "out/reel" in text
+    assert ("Every check" in text) == (proved and exit_code == 0 and "prove" in steps)
