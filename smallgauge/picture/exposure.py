@@ -110,6 +110,7 @@ MARGIN_PX = 4.0
 LEAST_PIXELS = 64
 # Every fourth row is enough for a share or a percentile of a picture, and reads a quarter of the memory.
 ROW_STEP = 4
+THIN_FROM_PIXELS = 10_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,7 +198,7 @@ def measure_exposure(
     channels = light.shape[2]
     levels, sigmas, full = [math.nan] * channels, [math.nan] * channels, math.nan
     if inner:
-        open_light = np.concatenate([light[part].reshape(-1, channels) for part in inner])
+        open_light = np.concatenate([_thinned(light[part]).reshape(-1, channels) for part in inner])
         open_codes = np.concatenate([samples[part].reshape(-1, channels) for part in inner])
         shares = np.mean(open_codes >= highest, axis=0)
         full = float(shares.max())
@@ -245,7 +246,7 @@ def measure_evenness(
         part = _inner(hole, light.shape, margin_px)
         if part is None:
             continue
-        block = light[part]
+        block = _thinned(light[part])
         height, width = block.shape[0] // 2, block.shape[1] // 2
         if height * width * 4 < LEAST_PIXELS:
             continue
@@ -279,7 +280,13 @@ def _inner(hole: Hole, shape: tuple[int, ...], margin_px: float) -> tuple[slice,
     return slice(top, bottom + 1), slice(left, right + 1)
 
 
+def _thinned(block: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Every second pixel of every second row of a large block: enough for a median, and four times faster."""
+    return block[::2, ::2] if block.shape[0] * block.shape[1] > THIN_FROM_PIXELS else block
+
+
 def _median_and_error(values: NDArray[np.float32], highest: float, bits: int) -> tuple[float, float]:
+    values = np.ascontiguousarray(values)
     median = float(np.median(values))
     scatter = 1.4826 * float(np.median(np.abs(values - median)))
     # Rounding to codes: a uniform error of one step. The slope of light over code near the top is at
@@ -299,11 +306,14 @@ def _rows(samples: Samples, picture: tuple[float, float, float, float] | None) -
 def _share(area: Samples, code: float, count: int, *, above: bool) -> float:
     if area.size == 0:
         return math.nan
-    hits = area >= code if above else area <= code
-    return int(np.count_nonzero(hits, axis=(0, 1)).max()) / count
+    import cv2
+
+    hits = np.ascontiguousarray(area >= code if above else area <= code).view(np.uint8)
+    return max(cv2.sumElems(hits)) / count
 
 
 def _dark(light: NDArray[np.float32]) -> float:
-    rows = light[::ROW_STEP, ::ROW_STEP]
-    index = rows.shape[0] * rows.shape[1] // 1000
-    return float(np.partition(rows.reshape(-1, rows.shape[2]), index, axis=0)[index].min())
+    step = 2 * ROW_STEP
+    planes = np.ascontiguousarray(np.moveaxis(light[::step, ::step], 2, 0)).reshape(light.shape[2], -1)
+    index = planes.shape[1] // 1000
+    return float(np.partition(planes, index, axis=1)[:, index].min())

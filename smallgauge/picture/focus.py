@@ -242,7 +242,7 @@ def _picture_plane(
     height, width = part.shape[0] // factor, part.shape[1] // factor
     if height == 0 or width == 0:
         return np.zeros((0, 0), np.float32), 1
-    part = np.ascontiguousarray(part[: height * factor, : width * factor], dtype=np.float32)
+    part = part[: height * factor, : width * factor]
     if factor > 1:
         part = cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA)
     if part.ndim == 3:
@@ -364,11 +364,13 @@ def _fit_sigma(distance: NDArray[np.float64], value: NDArray[np.float64], reach:
         jacobian = np.stack(
             [np.ones_like(x), cumulative - 0.5, -height * density / sigma, -height * density * z / sigma], 1
         )
-        step, *_ = np.linalg.lstsq(jacobian, y - model, rcond=None)
+        normal = jacobian.T @ jacobian
+        normal[np.diag_indices(4)] *= 1.0 + 1e-9
+        step = np.linalg.solve(normal, jacobian.T @ (y - model))
         middle, height = middle + step[0], height + step[1]
         centre += float(np.clip(step[2], -0.5, 0.5))
         sigma = float(np.clip(sigma + np.clip(step[3], -0.3, 0.3), 0.1, reach))
-        if abs(step[2]) < 1e-5 and abs(step[3]) < 1e-5:
+        if abs(step[2]) < 1e-3 and abs(step[3]) < 1e-3:
             break
     if not height > 0 or sigma > 0.6 * reach or abs(centre) > 1.0:
         return math.nan
