@@ -239,30 +239,22 @@ def measure_lineup(
     >>> line_up.word, round(line_up.value("height shown"), 2), round(line_up.value("film tilt"), 2)
     ('good', 1.5, 0.11)
     """
-    columns = [
-        np.asarray(column, np.float64)
-        for column in (
-            blur_left_px,
-            blur_right_px,
-            sharpness_left,
-            sharpness_right,
-            light,
-            light_evenness,
-            perforation_full_scale,
-            clipped_high,
-            clipped_low,
-        )
-    ]
     places = np.asarray(holes, np.float64).reshape(-1, 4)
     references = np.asarray(reference, np.float64).reshape(-1, 2)
-    frames = len(places)
-    if len(references) != frames or any(column.shape != (frames,) for column in columns):
-        raise CallerError(
-            f"measure_lineup needs every column of one length, got {frames} holes, {len(references)} references and "
-            f"columns of {sorted({column.shape for column in columns})}. Give each frame one value, NaN where unknown."
-        )
-    blurs = [_median(column) for column in columns[:2]]
-    sharpness = [_median(column) for column in columns[2:4]]
+    columns = _of_one_length(
+        len(places),
+        len(references),
+        blur_left_px,
+        blur_right_px,
+        sharpness_left,
+        sharpness_right,
+        light,
+        light_evenness,
+        perforation_full_scale,
+        clipped_high,
+        clipped_low,
+    )
+    medians = [_median(column) for column in columns]
     um_across = 1000.0 / across_px_per_mm if across_px_per_mm > 0 else math.nan
     um_along = 1000.0 / along_px_per_mm if along_px_per_mm > 0 else math.nan
     whole, beside, along = _hole_margins(places, frame_size_px)
@@ -272,15 +264,15 @@ def measure_lineup(
         "scale across": um_across,
         "scale along": um_along,
         "scale ratio": um_across / um_along,
-        "edge blur left": blurs[0] * um_across,
-        "edge blur right": blurs[1] * um_across,
-        "edge blur ratio": _ratio(*blurs),
-        "sharpness left": sharpness[0],
-        "sharpness right": sharpness[1],
-        "sharpness ratio": _ratio(*sharpness),
-        "perforation light": _median(columns[4]),
-        "perforation at full scale": _median(columns[6]),
-        "light evenness": _median(columns[5]),
+        "edge blur left": medians[0] * um_across,
+        "edge blur right": medians[1] * um_across,
+        "edge blur ratio": _ratio(medians[0], medians[1]),
+        "sharpness left": medians[2],
+        "sharpness right": medians[3],
+        "sharpness ratio": _ratio(medians[2], medians[3]),
+        "perforation light": medians[4],
+        "perforation at full scale": medians[6],
+        "light evenness": medians[5],
         "picture clipped high": _high(columns[7]),
         "picture clipped low": _high(columns[8]),
         "perforation whole in view": whole,
@@ -301,8 +293,18 @@ def measure_lineup(
             )
             for name, limit in LIMITS.items()
         ),
-        frames=frames,
+        frames=len(places),
     )
+
+
+def _of_one_length(frames: int, references: int, *columns: ArrayLike) -> list[NDArray[np.float64]]:
+    arrays = [np.asarray(column, np.float64) for column in columns]
+    if references != frames or any(array.shape != (frames,) for array in arrays):
+        raise CallerError(
+            f"measure_lineup needs every column of one length, got {frames} holes, {references} references and "
+            f"columns of {sorted({array.shape for array in arrays})}. Give each frame one value, NaN where unknown."
+        )
+    return arrays
 
 
 def _known(values: NDArray[np.float64]) -> NDArray[np.float64]:
