@@ -13,12 +13,12 @@ from pathlib import Path
 import numpy as np
 
 from smallgauge import __version__
+from smallgauge.analyse.lineup import line_up, line_up_findings
 from smallgauge.analyse.rows import ChunkJob, analyse_chunk, chunk_files
 from smallgauge.analyse.source import Source, look_at_sound
 from smallgauge.analyse.survey import survey_capture
 from smallgauge.analyse.track import analyse_track
 from smallgauge.errors import MaterialError
-from smallgauge.gauge.gauges import gauge_named
 from smallgauge.media.picture_out import join_segments
 from smallgauge.media.whole import write_whole
 from smallgauge.picture.scenes import find_scenes
@@ -129,10 +129,12 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         capture, stage="complete", files=files, sound=sound, digest=digest_capture(files, sound)
     )
     frames = _joined_frames(work, capture, [folder / n[0] for n in names])
-    capture = replace(capture, findings=(*capture.findings, *_frame_findings(capture, frames), *log))
     perforations = join_tables(
         [read_table(folder / n[1], PERFORATION_COLUMNS, "perforations") for n in names]
     )
+    figures = line_up(capture, frames, perforations)
+    said = (*capture.findings, *_frame_findings(capture, frames), *line_up_findings(figures), *log)
+    capture = replace(capture, line_up=figures, findings=said)
     write_table(folder / "perforations.parquet", replace(perforations, capture_digest=capture.digest))
     write_table(folder / "frames.parquet", frames)
     for file in ("frames.parquet", "perforations.parquet"):
@@ -297,8 +299,3 @@ def _write_papers(work: _Work, capture: Capture, key: str) -> None:
     )
     for file in ("capture.json", "reel.json"):
         work.journal.add_file("analyse", file, key=key)
-
-
-def usual_rate(gauge: str) -> Fraction:
-    """The gauge's most usual running rate, by which an archive copy is counted where none is stated."""
-    return gauge_named(gauge).running_rates[0].rate

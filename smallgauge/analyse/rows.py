@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +49,7 @@ USUAL_BLUR_PX = 1.5  # of an edge in a capture that no survey measured; common p
 CLIPPED_SHARE = 0.05  # of the picture at the highest code before it is flagged; common practice, no source
 
 Light = NDArray[np.float32]
+Codes = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,7 +221,7 @@ class _Meter:
     def _light(self, frame: Frame) -> Light:
         if self.table is None:
             return np.asarray(frame.samples, np.float32)
-        return light_of_samples(frame.samples, self.table)
+        return light_of_samples(cast(Codes, frame.samples), self.table)
 
     def _place(self, light: Light) -> tuple[FilmReference, tuple[PerforationFix, ...]]:
         survey = self.capture.survey
@@ -234,7 +236,7 @@ class _Meter:
         survey = self.capture.survey
         x, y = reference.x_px, reference.y_px
         if not (math.isfinite(x) and math.isfinite(y)):
-            x = survey.usual_x_px if survey else 0.0
+            x = survey.rows[0] if survey else 0.0
             y = survey.usual_y_px if survey else 0.0
         return x + area.left, y + area.top, x + area.right, y + area.bottom
 
@@ -278,7 +280,7 @@ class _Meter:
         low = high = math.nan
         scale = self.capture.notes.micrometres_per_pixel
         if scale is not None and math.isfinite(reference.pitch_px):
-            low, high = shrinkage_range(self.gauge, reference.pitch_px * scale / 1000)
+            low, high = (float(share) for share in shrinkage_range(self.gauge, reference.pitch_px * scale / 1000))
         sigma = max(reference.sigma_x_px, reference.sigma_y_px)
         return {
             "perforation_x_px": reference.x_px,

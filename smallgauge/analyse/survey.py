@@ -3,11 +3,12 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.analyse.rows import gate_sides
+from smallgauge.analyse.rows import Codes, gate_sides
 from smallgauge.analyse.source import Source
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import GAUGES, Gauge, gauge_named
@@ -17,7 +18,7 @@ from smallgauge.picture.density import light_of_samples
 from smallgauge.picture.gate import find_picture_area
 from smallgauge.picture.gauge_reading import GaugeReading, find_gauge
 from smallgauge.picture.perforations import PerforationSurvey, find_perforations, measure_reference
-from smallgauge.record.capture import Capture, LineUpFigure, PictureAreaPx
+from smallgauge.record.capture import Capture, Light, PictureAreaPx
 from smallgauge.record.finding import Finding
 from smallgauge.record.light import choose_light, table_for
 from smallgauge.record.work import Progress
@@ -31,7 +32,7 @@ MARGIN_SHARE = (
 )
 SEARCH_SHARE = 0.12  # the camera's gate may lie this far from its nominal place; common practice, no source
 
-Light = NDArray[np.float32]
+Pixels = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +66,20 @@ def survey_capture(source: Source, *, program: str, progress: Progress) -> Captu
         )
     reading, gauge = _gauge(source, few, scale, findings)
     del few
-    area, line_up = _area_and_line_up(source, reading.survey, gauge, numbers, progress)
+    area = _picture_area(source, reading.survey, gauge, numbers, progress)
+    return _surveyed(source, program, light, reading, gauge, area, findings)
+
+
+def _surveyed(
+    source: Source,
+    program: str,
+    light: Light,
+    reading: GaugeReading,
+    gauge: Gauge,
+    area: PictureAreaPx,
+    findings: list[Finding],
+) -> Capture:
+    listing, notes = source.listing, source.notes
     position_from = (
         "perforation" if reading.survey is not None else "picture" if both_ways(area) else "nothing"
     )
@@ -75,15 +89,6 @@ def survey_capture(source: Source, *, program: str, progress: Progress) -> Captu
     if len(area.measured) < 4:
         sides = [side for side in ("left", "right", "top", "bottom") if side not in area.measured]
         findings.append(Finding(code="picture area assumed", where="capture", values={"sides": sides}))
-    findings += [
-        Finding(
-            code="line-up",
-            where="capture",
-            values={"name": f.name, "value": f.value, "unit": f.unit, "word": f.word},
-        )
-        for f in line_up
-        if f.word == "bad"
-    ]
     if source.sound is None:
         findings.append(Finding(code="sound none", where="capture"))
     elif notes.sound_start_s is None:
@@ -111,7 +116,7 @@ def survey_capture(source: Source, *, program: str, progress: Progress) -> Captu
         survey=reading.survey,
         position_from=position_from,
         picture_area=area,
-        line_up=line_up,
+        line_up=(),
         sound=None,
         findings=tuple(findings),
     )
@@ -146,7 +151,7 @@ def light_numbers(numbers: tuple[int, ...], most: int) -> tuple[int, ...]:
 
 def _frames(
     source: Source, numbers: tuple[int, ...], progress: Progress, what: str
-) -> Iterator[tuple[int, Light]]:
+) -> Iterator[tuple[int, Pixels]]:
     """Light of the survey's frames one by one; unreadable ones that were let pass are left out."""
     table = table_for(choose_light(source.notes, source.listing.encoding), source.listing.encoding)
     with open_picture(source.listing) as reader:
@@ -160,13 +165,13 @@ def _frames(
                 raise
             yield (
                 number,
-                (np.asarray(samples, np.float32) if table is None else light_of_samples(samples, table)),
+                (np.asarray(samples, np.float32) if table is None else light_of_samples(cast(Codes, samples), table)),
             )
     progress(what, len(numbers), len(numbers))
 
 
 def _gauge(
-    source: Source, frames: list[Light], scale: _Scale, findings: list[Finding]
+    source: Source, frames: list[Pixels], scale: _Scale, findings: list[Finding]
 ) -> tuple[GaugeReading, Gauge]:
     """What gauge it is; refused when stated and contradicted, or not stated and not sure."""
     notes = source.notes
@@ -252,13 +257,13 @@ def both_ways(area: PictureAreaPx) -> bool:
     return bool({"left", "right"} & set(area.measured)) and bool({"top", "bottom"} & set(area.measured))
 
 
-def _area_and_line_up(
+def _picture_area(
     source: Source,
     survey: PerforationSurvey | None,
     gauge: Gauge,
     numbers: tuple[int, ...],
     progress: Progress,
-) -> tuple[PictureAreaPx, tuple[LineUpFigure, ...]]:
+) -> PictureAreaPx:
     left, right, top, bottom = nominal_area(survey, gauge, source)
     nominal = (left, top, right, bottom)
     fixes = []
@@ -272,11 +277,10 @@ def _area_and_line_up(
             gate_sides(light, source.notes, survey, reference=(x, y), nominal=nominal, share=SEARCH_SHARE)
         )
     found = find_picture_area(fixes, nominal=nominal)
-    area = PictureAreaPx(
+    return PictureAreaPx(
         left=found.left_px,
         right=found.right_px,
         top=found.top_px,
         bottom=found.bottom_px,
         measured=found.measured,
     )
-    return area, ()

@@ -192,7 +192,7 @@ def propose_framing(
     --------
     >>> decision, why = propose_framing(left_px=40.2, right_px=540.9, top_px=-190.0, bottom_px=190.0, tilt_rad=0.001)
     >>> decision.width, decision.height, decision.turn_rad
-    (490, 372, 0.0)
+    (492, 372, 0.0)
     """
     margin = MARGIN_SHARE * min(right_px - left_px, bottom_px - top_px)
     width = _even(right_px - left_px - 2 * margin)

@@ -83,4 +83,5 @@ def small_picture(
     counts = (
         np.diff([*rows, part.shape[0]])[:, None, None] * np.diff([*columns, part.shape[1]])[None, :, None]
     )
-    return (sums / counts / (2**bits - 1)).astype(np.float32)
+    small: NDArray[np.float32] = (sums / counts / (2**bits - 1)).astype(np.float32)
+    return small

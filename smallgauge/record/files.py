@@ -111,7 +111,7 @@ def write_treatment(path: Path, treatment: Treatment) -> None:
     import tomli_w
 
     def row(entry: InForce) -> dict[str, Any]:
-        out = _without_none(to_plain(entry.decision))
+        out: dict[str, Any] = _without_none(to_plain(entry.decision))
         if entry.proposal is not None:
             out["proposal"] = _without_none(to_plain(entry.proposal))
         return out
@@ -122,6 +122,18 @@ def write_treatment(path: Path, treatment: Treatment) -> None:
         "decision": [row(e) for e in treatment.in_force],
     }
     write_whole_bytes(path, tomli_w.dumps(document).encode())
+
+
+def structured(value: object, kind: type[Paper], *, where: str) -> Paper:
+    """A plain value, such as that of a decision, as the class that it is of; MaterialError names mistakes.
+
+    Examples
+    --------
+    >>> from smallgauge.picture.registration import RegistrationDecision
+    >>> structured({"by": "perforation"}, RegistrationDecision, where="registration").gap_neighbours
+    10
+    """
+    return _structured(value, kind, Path(where))
 
 
 def _without_none(value: Any) -> Any:

@@ -62,7 +62,7 @@ def table_of(
         "int32": 0,
         "int64": 0,
     }
-    values = {
+    values: dict[str, NDArray[Any]] = {
         c.name: np.array([row.get(c.name, empty[c.type]) for row in rows], dtype=_NUMPY[c.type])
         for c in columns
     }

@@ -4,7 +4,6 @@ Calls every `solve_`. A frame's plan says which captured frame it comes from and
 pixel lies; nothing that is solved here is stored anywhere but in `render.parquet`, as applied.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, isfinite
@@ -22,6 +21,7 @@ from smallgauge.picture.registration import (
 )
 from smallgauge.picture.resample import Move
 from smallgauge.record.capture import Capture
+from smallgauge.record.files import structured
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe, copies
 from smallgauge.record.table import Table
@@ -98,10 +98,8 @@ def plan_rendering(capture: Capture, frames: Table, treatment: Treatment) -> Pla
     A film position without a captured picture (missing in the numbering, or let pass) is left out of a
     silent film; where there is sound its slot repeats the frame before, so that sound stays in step.
     """
-    registration = RegistrationDecision(**_only(treatment.value("registration"), "by", "gap_neighbours"))
-    framing = FramingDecision(
-        **_only(treatment.value("framing"), "left_px", "top_px", "width", "height", "turn_rad")
-    )
+    registration = structured(treatment.value("registration"), RegistrationDecision, where="registration")
+    framing = structured(treatment.value("framing"), FramingDecision, where="framing")
     rate = Fraction(str(treatment.value("camera_speed")["rate"]))
     readable = (frames["flags"] & FLAG_NAMED["unreadable"].mask) == 0
     places = solve_registration(
@@ -145,10 +143,6 @@ def plan_rendering(capture: Capture, frames: Table, treatment: Treatment) -> Pla
         left_out=left_out,
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
     )
-
-
-def _only(value: Mapping[str, object], *names: str) -> dict[str, object]:
-    return {name: value[name] for name in names if name in value}
 
 
 def _running_order(

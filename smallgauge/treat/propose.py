@@ -43,12 +43,8 @@ def _speed(capture: Capture, gauge: Gauge, decisions: tuple[Decision, ...], at: 
         with_sound=capture.sound is not None,
     )
     decisions = propose(decisions, subject="camera_speed", value={"rate": str(speed.rate)}, at=at, why=why)
-    return _stated(
-        decisions,
-        "camera_speed",
-        capture.notes.camera_speed and {"rate": str(capture.notes.camera_speed)},
-        at,
-    )
+    stated = capture.notes.camera_speed
+    return _stated(decisions, "camera_speed", {"rate": str(stated)} if stated else None, at)
 
 
 def _stated(
@@ -103,9 +99,7 @@ def _sync(
     value: dict[str, object] = {"shift_frames": sync.shift_frames, "set": sync.set}
     decisions = propose(decisions, subject="sync", value=value, at=at, why=sync.evidence)
     mark = capture.notes.sync_mark
-    marked = mark and {
-        "shift_frames": 0.0,
-        "set": True,
-        "mark": {"frame": mark.frame, "sound_s": mark.sound_s},
-    }
+    marked: dict[str, object] | None = None
+    if mark is not None:
+        marked = {"shift_frames": 0.0, "set": True, "mark": {"frame": mark.frame, "sound_s": mark.sound_s}}
     return _stated(decisions, "sync", marked, at)
