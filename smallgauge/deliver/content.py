@@ -346,9 +346,7 @@ def _lacking(papers: Papers) -> tuple[str, ...]:
         )
     gaps = {"numbering gap", "frame let pass"} & {finding.code for finding in papers.findings}
     if papers.frames is not None and not gaps:
-        texts.insert(
-            0, "No picture is missing from the scan, from the first to the last one that the scanner took."
-        )
+        texts.insert(0, "As far as the numbering of the scan shows, no picture is missing from it.")
     return tuple(texts)
 
 
