@@ -4,14 +4,13 @@ report_content   papers -> ReportContent
 
 The family's part comes first and uses no word of the trade without need; the technician's part holds every
 decision, check, finding and digest. Nothing is said that does not stand in the papers: a check that was not
-made is said not to have been made. Why this is long: it is text, and reads in the order of the page.
+made is said not to have been made.
 """
 
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -22,13 +21,11 @@ from smallgauge.deliver.phrases import (
     count_words,
     gauge_words,
     length_words,
-    list_words,
     moment_words,
-    number_words,
     rate_words,
     running_words,
 )
-from smallgauge.deliver.plots import Line, draw_along_reel
+from smallgauge.deliver.technician import Plot, capture_rows, reel_plots
 from smallgauge.deliver.words import (
     check_sentence,
     client_decision,
@@ -40,7 +37,6 @@ from smallgauge.deliver.words import (
 )
 from smallgauge.gauge.rates import running_time_text
 from smallgauge.media.whole import plain_size
-from smallgauge.record.files import to_plain
 from smallgauge.record.finding import Check
 
 MOST_PICTURES = 9  # in the family's part; all of them are in the package
@@ -98,15 +94,6 @@ class FindingRow:
     weight: str
     where: str
     text: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plot:
-    """A plot along the reel, as SVG, with its heading and what it shows."""
-
-    title: str
-    svg: str
-    note: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,7 +159,7 @@ def report_content(papers: Papers) -> ReportContent:
         files=_files(papers),
         keeping=_KEEPING,
         glossary=_GLOSSARY,
-        capture=_capture(papers),
+        capture=capture_rows(papers),
         decisions=tuple(decision_sentence(entry) for entry in papers.treatment.in_force),
         checks=tuple((check.good, check_sentence(check)) for check in (proof.checks if proof else ())),
         findings=tuple(
@@ -184,7 +171,7 @@ def report_content(papers: Papers) -> ReportContent:
             (figure.name, line_up_value(figure.value, figure.unit), figure.word)
             for figure in papers.capture.line_up
         ),
-        plots=_plots(papers),
+        plots=reel_plots(papers),
         digests=tuple((file.name, f"{file.bytes:,}", file.sha256) for file in (proof.files if proof else ())),
         program=papers.capture.program,
         decided_at=moment_words(papers.decided_at),
@@ -408,172 +395,3 @@ _KEEPING = (
     "Keep the film. It is the original, and no scan replaces it. Cool, dry and dark is best; attics and cellars are worst.",
     "The film and these files belong together: write the reel number on both.",
 )
-
-
-def _capture(papers: Papers) -> tuple[tuple[str, str], ...]:
-    """The capture and what came of it, as a technician wants it at a glance."""
-    capture, encoding, light = papers.capture, papers.capture.encoding, papers.capture.light
-    scale = capture.notes.micrometres_per_pixel
-    rows = [
-        (
-            "Capture",
-            f"{capture.name}: {count_words(capture.count, 'frame')}, {capture.format}, {capture.kind}",
-        ),
-        (
-            "Picture",
-            f"{capture.width} x {capture.height} pixels, {encoding.bits} bits, "
-            f"{encoding.layout}{', lossy' if encoding.lossy else ''}",
-        ),
-        (
-            "Code values",
-            f"{light.code_values}{f' ({light.gamma_curve})' if light.gamma_curve else ''}"
-            f"{', assumed' if light.assumed else ', as stated'}",
-        ),
-        (
-            "Gauge",
-            f"{gauge_words(capture.gauge)}, {'sure' if capture.gauge_sure else 'not sure'}: {capture.gauge_reason}",
-        ),
-        (
-            "Scale",
-            f"{number_words(scale, decimals=3)} micrometres a pixel, as stated" if scale else "not stated",
-        ),
-        ("Held still by", capture.position_from),
-    ]
-    if capture.sound:
-        sound = capture.sound
-        rows.append(
-            (
-                "Sound",
-                f"{sound.name}: {sound.rate:,} Hz, {count_words(sound.channels, 'channel')}, "
-                f"{sound.bits} bits, {sound.samples:,} samples",
-            )
-        )
-    if papers.summary:
-        made = papers.summary
-        rows.append(
-            (
-                "Finished film",
-                f"{made.frames:,} frames, {made.width} x {made.height} pixels, {made.bits} bits, {_rate_exact(made.rate)}",
-            )
-        )
-        if made.left_out:
-            rows.append(("Left out", f"film positions {list_words(made.left_out)}: not captured"))
-        if made.repeated:
-            rows.append(
-                (
-                    "Repeated",
-                    f"film positions {list_words(made.repeated)}: not captured, the frame before stands in",
-                )
-            )
-        rows += [
-            (
-                "Copy",
-                f"{copy.file}: {copy.frames:,} frames, {copy.width} x {copy.height} pixels, {_rate_exact(copy.rate)}",
-            )
-            for copy in made.copies
-        ]
-        if made.sound:
-            rows.append(
-                (
-                    "Finished sound",
-                    f"{made.sound.rate:,} Hz, moved by {number_words(made.sound.shift_frames, decimals=3)} frames",
-                )
-            )
-    if capture.survey is not None:
-        told = {
-            key: value
-            for key, value in to_plain(capture.survey).items()
-            if isinstance(value, int | float) and not isinstance(value, bool)
-        }
-        rows.append(
-            (
-                "Survey",
-                "; ".join(f"{key} {number_words(float(value), decimals=3)}" for key, value in told.items()),
-            )
-        )
-    rows.append(("Capture digest", capture.digest or "not complete"))
-    rows.append(
-        (
-            "Treatment",
-            f"revision {papers.treatment.revision}"
-            + (f", decided up to {moment_words(papers.decided_at)}" if papers.decided_at else ""),
-        )
-    )
-    return tuple(rows)
-
-
-def _rate_exact(rate: Fraction) -> str:
-    return f"{rate} frames a second"
-
-
-def _plots(papers: Papers) -> tuple[Plot, ...]:
-    """Place of each frame, light of the lamp and sharpness along the reel, over shaded scenes."""
-    table = papers.frames
-    if table is None or not len(table):
-        return ()
-    scenes = table["scene"]
-    x, y = table["perforation_x_px"], table["perforation_y_px"]
-    across, along, unit, note = _scale(papers)
-    plots = []
-
-    def add(title: str, lines: list[Line], unit: str, note: str, least_span: float = 0.0) -> None:
-        svg = draw_along_reel(
-            lines, title=f"{title} of each captured frame", unit=unit, scenes=scenes, least_span=least_span
-        )
-        if svg:
-            plots.append(Plot(title=title, svg=svg, note=note))
-
-    add(
-        "Place across the film",
-        [Line(name="across", values=_from_middle(x) * across)],
-        unit,
-        f"Distance from the middle place{note}.",
-        across,
-    )
-    add(
-        "Place along the film",
-        [Line(name="along", values=_from_middle(y) * along)],
-        unit,
-        f"Distance from the middle place{note}.",
-        along,
-    )
-    add(
-        "Light of the lamp",
-        [Line(name="light", values=table["light"])],
-        "",
-        "Light through the open perforation; 1 is the open gate.",
-        0.02,
-    )
-    add(
-        "Sharpness",
-        [Line(name="sharpness", values=table["sharpness"])],
-        "",
-        "By the picture itself, so it changes with what is shown.",
-        0.0,
-    )
-    return tuple(plots)
-
-
-def _from_middle(values: np.ndarray) -> np.ndarray:
-    finite = values[np.isfinite(values)]
-    return values - (np.median(finite) if finite.size else 0.0)
-
-
-def _scale(papers: Papers) -> tuple[float, float, str, str]:
-    """Micrometres a pixel across and along the film, the unit of the plots, and what to say of the scale."""
-    notes, survey = papers.capture.notes, papers.capture.survey
-    if notes.micrometres_per_pixel:
-        return (
-            notes.micrometres_per_pixel_across or notes.micrometres_per_pixel,
-            notes.micrometres_per_pixel,
-            "µm",
-            ", scale as stated",
-        )
-    if survey is not None and survey.across_px_per_mm > 0 and survey.along_px_per_mm > 0:
-        return (
-            1000 / survey.across_px_per_mm,
-            1000 / survey.along_px_per_mm,
-            "µm",
-            ", scale from the perforation's nominal size",
-        )
-    return 1.0, 1.0, "px", ", scale not known"

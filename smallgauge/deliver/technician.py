@@ -1,0 +1,173 @@
+"""The technician's part of a report that is drawn or gathered: capture and result at a glance, plots along the reel.
+
+capture_rows   papers -> what was captured and what came of it, in rows
+reel_plots     papers -> place, light and sharpness of each frame along the reel
+"""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.deliver.papers import Papers
+from smallgauge.deliver.phrases import count_words, gauge_words, list_words, moment_words, number_words
+from smallgauge.deliver.plots import Line, draw_along_reel
+from smallgauge.picture.perforations import PerforationSurvey
+from smallgauge.record.capture import Capture
+from smallgauge.record.files import to_plain
+from smallgauge.record.rendertable import RenderSummary
+
+Rows = list[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plot:
+    """A plot along the reel, as SVG, with its heading and what it shows."""
+
+    title: str
+    svg: str
+    note: str
+
+
+def capture_rows(papers: Papers) -> tuple[tuple[str, str], ...]:
+    """The capture and what came of it, as a technician wants it at a glance."""
+    capture = papers.capture
+    rows = _captured(capture)
+    if papers.summary:
+        rows += _made(papers.summary)
+    if capture.survey is not None:
+        rows.append(("Survey", _survey_words(capture.survey)))
+    rows.append(("Capture digest", capture.digest or "not complete"))
+    decided = f", decided up to {moment_words(papers.decided_at)}" if papers.decided_at else ""
+    rows.append(("Treatment", f"revision {papers.treatment.revision}{decided}"))
+    return tuple(rows)
+
+
+def _captured(capture: Capture) -> Rows:
+    encoding, light, scale = capture.encoding, capture.light, capture.notes.micrometres_per_pixel
+    kind = f"{encoding.bits} bits, {encoding.layout}{', lossy' if encoding.lossy else ''}"
+    curve = f" ({light.gamma_curve})" if light.gamma_curve else ""
+    sure = "sure" if capture.gauge_sure else "not sure"
+    frames = count_words(capture.count, "frame")
+    rows = [
+        ("Capture", f"{capture.name}: {frames}, {capture.format}, {capture.kind}"),
+        ("Picture", f"{capture.width} x {capture.height} pixels, {kind}"),
+        ("Code values", f"{light.code_values}{curve}, {'assumed' if light.assumed else 'as stated'}"),
+        ("Gauge", f"{gauge_words(capture.gauge)}, {sure}: {capture.gauge_reason}"),
+        (
+            "Scale",
+            f"{number_words(scale, decimals=3)} micrometres a pixel, as stated" if scale else "not stated",
+        ),
+        ("Held still by", capture.position_from),
+    ]
+    if capture.sound:
+        sound = capture.sound
+        channels = count_words(sound.channels, "channel")
+        size = f"{sound.rate:,} Hz, {channels}, {sound.bits} bits, {sound.samples:,} samples"
+        rows.append(("Sound", f"{sound.name}: {size}"))
+    return rows
+
+
+def _made(made: RenderSummary) -> Rows:
+    size = f"{made.width} x {made.height} pixels, {made.bits} bits"
+    rows = [("Finished film", f"{made.frames:,} frames, {size}, {_rate_exact(made.rate)}")]
+    if made.left_out:
+        rows.append(("Left out", f"film positions {list_words(made.left_out)}: not captured"))
+    if made.repeated:
+        where = f"film positions {list_words(made.repeated)}"
+        rows.append(("Repeated", f"{where}: not captured, the frame before stands in"))
+    for copy in made.copies:
+        size = f"{copy.frames:,} frames, {copy.width} x {copy.height} pixels"
+        rows.append(("Copy", f"{copy.file}: {size}, {_rate_exact(copy.rate)}"))
+    if made.sound:
+        moved = number_words(made.sound.shift_frames, decimals=3)
+        rows.append(("Finished sound", f"{made.sound.rate:,} Hz, moved by {moved} frames"))
+    return rows
+
+
+def _survey_words(survey: PerforationSurvey) -> str:
+    """Every number of the survey, under its own name."""
+    told = [
+        f"{key} {number_words(float(value), decimals=3)}"
+        for key, value in to_plain(survey).items()
+        if isinstance(value, int | float) and not isinstance(value, bool)
+    ]
+    return "; ".join(told)
+
+
+def _rate_exact(rate: Fraction) -> str:
+    return f"{rate} frames a second"
+
+
+def reel_plots(papers: Papers) -> tuple[Plot, ...]:
+    """Place of each frame, light of the lamp and sharpness along the reel, over shaded scenes."""
+    table = papers.frames
+    if table is None or not len(table):
+        return ()
+    scenes = table["scene"]
+    x, y = table["perforation_x_px"], table["perforation_y_px"]
+    across, along, unit, note = _scale(papers)
+    plots = []
+
+    def add(title: str, lines: list[Line], unit: str, note: str, least_span: float = 0.0) -> None:
+        svg = draw_along_reel(
+            lines, title=f"{title} of each captured frame", unit=unit, scenes=scenes, least_span=least_span
+        )
+        if svg:
+            plots.append(Plot(title=title, svg=svg, note=note))
+
+    add(
+        "Place across the film",
+        [Line(name="across", values=_from_middle(x) * across)],
+        unit,
+        f"Distance from the middle place{note}.",
+        across,
+    )
+    add(
+        "Place along the film",
+        [Line(name="along", values=_from_middle(y) * along)],
+        unit,
+        f"Distance from the middle place{note}.",
+        along,
+    )
+    add(
+        "Light of the lamp",
+        [Line(name="light", values=table["light"])],
+        "",
+        "Light through the open perforation; 1 is the open gate.",
+        0.02,
+    )
+    add(
+        "Sharpness",
+        [Line(name="sharpness", values=table["sharpness"])],
+        "",
+        "By the picture itself, so it changes with what is shown.",
+        0.0,
+    )
+    return tuple(plots)
+
+
+def _from_middle(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    finite = values[np.isfinite(values)]
+    return values - (np.median(finite) if finite.size else 0.0)
+
+
+def _scale(papers: Papers) -> tuple[float, float, str, str]:
+    """Micrometres a pixel across and along the film, the unit of the plots, and what to say of the scale."""
+    notes, survey = papers.capture.notes, papers.capture.survey
+    if notes.micrometres_per_pixel:
+        return (
+            notes.micrometres_per_pixel_across or notes.micrometres_per_pixel,
+            notes.micrometres_per_pixel,
+            "µm",
+            ", scale as stated",
+        )
+    if survey is not None and survey.across_px_per_mm > 0 and survey.along_px_per_mm > 0:
+        return (
+            1000 / survey.across_px_per_mm,
+            1000 / survey.along_px_per_mm,
+            "µm",
+            ", scale from the perforation's nominal size",
+        )
+    return 1.0, 1.0, "px", ", scale not known"
