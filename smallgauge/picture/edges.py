@@ -1,0 +1,500 @@
+"""Straight edges between light and film, to a hundredth of a pixel: the lower half of the perforation finder.
+
+A side of a perforation (or an edge of the film) is guessed to within some pixels; here it is measured.
+All sides of a frame are worked on at once, as arrays of shape (sides, rows, samples), because a hundred
+small NumPy calls cost more than one large one.
+
+find_profiles       plane, guesses    -> samples across each side, inside to outside, row by row
+measure_votes       profiles          -> share of rows that have an edge at each offset
+measure_crossings   profiles, starts  -> where each row crosses the edge (erf fit, blur given)
+measure_lines       crossings         -> one robust line a side, with sigma
+
+"Across" a side is the direction that crosses it: x for the left and right side, y for top and bottom.
+Offsets are counted outward, from the opening towards the film, in pixels.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+TUKEY_WIDTH = 4.685  # SOURCES["tukey biweight"]: 95 % efficiency on Gaussian noise
+CLIP_SHARE = 0.995  # of full scale: from here on a sample is taken to be clipped; common practice, no source
+ROW_SIGMA_FLOOR_PX = 0.01  # no row is better than this; common practice, no source
+LINE_SIGMA_FLOOR_PX = 0.003  # nor any line: drawn edges are followed to this; common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineGuess:
+    """A side before it is measured: where to look, and which way is out.
+
+    `position_px` is the coordinate across the side at `centre_px`, a coordinate along it. Rows from
+    `first_px` to `stop_px` (along the side) are used. `slope` is the change of position along the side.
+    `outward` is +1 where the film lies at higher coordinates than the opening, else -1.
+    """
+
+    upright: bool  # True for left and right sides and film edges, False for top and bottom
+    outward: int
+    position_px: float
+    centre_px: float
+    first_px: float
+    stop_px: float
+    slope: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Profiles:
+    """Samples across every side, light turned so that the opening is the higher level.
+
+    `samples` is (sides, rows, 2 reach + 1): offset `k - reach` from `base`, counted outward.
+    """
+
+    samples: Array
+    valid: NDArray[np.bool_]  # (sides, rows): row exists and lies in the picture
+    along: Array  # (sides, rows), px along the side, measured from the guess's centre
+    base: Array  # (sides, rows), px across the side, of offset 0
+    outward: Array  # (sides,)
+    slope: Array  # (sides,) as guessed
+    blur: Array  # (sides,) px
+    room: Array  # (sides, rows): offset of the last sample outward that the picture holds
+    room_inward: Array  # the same inward, counted positive
+    reach: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Crossings:
+    """Where each row crosses its edge: `position` (sides, rows) in px of the picture."""
+
+    position: Array
+    valid: NDArray[np.bool_]
+    contrast: Array  # (sides,) light, opening less film, median over the rows
+    noise: Array  # (sides,) light, standard deviation of one sample around the fitted edge
+    squares: float  # sum of squared residuals of all valid rows, light squared
+    samples: int  # how many samples that sum holds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lines:
+    """One line a side; NaN where the side gives no measurement."""
+
+    position: Array  # (sides,) px, at the guess's centre
+    sigma: Array  # px
+    slope: Array
+    slope_sigma: Array
+    share: Array  # 0 to 1, weight of the rows that lie on the line, of all rows asked for
+    scatter: Array  # px, robust, of the rows on the line
+
+
+def masked_median(values: Array, valid: NDArray[np.bool_]) -> Array:
+    """Median over the last axis of the valid values; NaN where there are none.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> masked_median(np.array([[3.0, 1.0, 9.0]]), np.array([[True, True, False]]))
+    array([2.])
+    """
+    ordered = np.sort(np.where(valid, values, np.inf), axis=-1)
+    count = valid.sum(axis=-1)
+    low = np.maximum((count - 1) // 2, 0)[..., None]
+    high = np.maximum(count // 2, 0)[..., None]
+    high = np.minimum(high, values.shape[-1] - 1)
+    both = np.take_along_axis(ordered, low, -1)[..., 0], np.take_along_axis(ordered, high, -1)[..., 0]
+    ok = count > 0
+    return np.where(ok, 0.5 * (np.where(ok, both[0], 0.0) + np.where(ok, both[1], 0.0)), np.nan)
+
+
+def find_profiles(
+    plane: NDArray[np.float32],
+    guesses: Sequence[LineGuess],
+    *,
+    reach: int,
+    blur_x_px: float,
+    blur_y_px: float,
+    dark_opening: bool = False,
+    step: int = 1,
+) -> Profiles:
+    """Samples across each guessed side, whole pixels only (nothing is interpolated).
+
+    Parameters
+    ----------
+    plane : array, shape (height, width), float32
+        Linear light, 0 to 1. Not altered.
+    guesses : sequence of LineGuess
+        At least one.
+    reach : int
+        Samples to each side of the guess, px.
+    blur_x_px, blur_y_px : float
+        Standard deviation of the edge's blur across upright and level sides.
+    dark_opening : bool
+        True for reflected light: the samples come back with their sign turned.
+    step : int
+        Use every n-th row.
+
+    Returns
+    -------
+    Profiles
+        Rows outside the picture, or nearer to its edge than `reach`, are not valid.
+
+    Notes
+    -----
+    Source: definition.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> plane = np.zeros((20, 40), np.float32); plane[:, :20] = 1
+    >>> side = LineGuess(upright=True, outward=1, position_px=19, centre_px=10, first_px=5, stop_px=8)
+    >>> find_profiles(plane, [side], reach=2, blur_x_px=1, blur_y_px=1).samples[0, 0]
+    array([1., 1., 1., 0., 0.])
+    """
+    height, width = plane.shape
+    starts = [max(int(np.ceil(g.first_px)), 0) for g in guesses]
+    stops = [min(int(np.floor(g.stop_px)) + 1, height if g.upright else width) for g in guesses]
+    rows = max(1, max((b - a + step - 1) // step for a, b in zip(starts, stops)))
+    line: NDArray[np.int64] = (
+        np.arange(rows, dtype=np.int64) * step + np.array(starts, dtype=np.int64)[:, None]
+    )
+    valid = line < np.array(stops)[:, None]
+    upright = np.array([g.upright for g in guesses])[:, None]
+    limit = np.asarray(np.where(upright, width, height), dtype=np.int64)
+    last = np.asarray(np.where(upright, height, width), dtype=np.int64) - 1
+    line = np.minimum(np.maximum(line, 0), last)
+    along = line - np.array([g.centre_px for g in guesses])[:, None]
+    slope = np.array([g.slope for g in guesses])
+    outward = np.array([g.outward for g in guesses], dtype=np.float64)
+    base = np.rint(np.array([g.position_px for g in guesses])[:, None] + slope[:, None] * along)
+    offsets = np.arange(-reach, reach + 1)
+    across = (base[..., None] + outward[:, None, None] * offsets).astype(np.int64)
+    inside = (across[..., reach] >= 3) & (across[..., reach] < limit - 3)
+    across = np.clip(across, 0, limit[..., None] - 1)
+    to_end, to_start = limit - 1 - base, base.copy()
+    outwards = outward[:, None] > 0
+    flat = np.where(upright[..., None], line[..., None] * width + across, across * width + line[..., None])
+    samples = np.ascontiguousarray(plane).reshape(-1)[flat].astype(np.float64)
+    return Profiles(
+        samples=-samples if dark_opening else samples,
+        valid=valid & inside,
+        along=along.astype(np.float64),
+        base=base,
+        outward=outward,
+        slope=slope,
+        blur=np.where(upright[:, 0], blur_x_px, blur_y_px).astype(np.float64),
+        room=np.where(outwards, to_end, to_start),
+        room_inward=np.where(outwards, to_start, to_end),
+        reach=reach,
+    )
+
+
+def _falls(profiles: Profiles, *, rows_averaged: int) -> tuple[Array, Array]:
+    """Fall of light outward, averaged over neighbouring rows, and the least fall that counts (sides, 1, 1)."""
+    from scipy.ndimage import uniform_filter1d
+
+    smooth = uniform_filter1d(profiles.samples, rows_averaged, axis=1, mode="nearest")
+    fall = np.zeros_like(smooth)
+    fall[..., 1:-1] = smooth[..., :-2] - smooth[..., 2:]
+    flat = np.abs(fall[:, ::2, 1:-1]).reshape(len(fall), -1)
+    noise = 1.4826 * np.median(flat, axis=1)
+    peaks = np.where(profiles.valid, fall.max(axis=2), 0.0)
+    usual = np.percentile(peaks, 75, axis=1)
+    least = np.maximum(4.0 * noise, 0.25 * usual)
+    return fall, np.maximum(least, 1e-6)[:, None, None]
+
+
+def measure_votes(profiles: Profiles, *, rows_averaged: int = 5) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Share of each side's rows that have a significant edge at each offset.
+
+    Every significant peak votes, not only the strongest, so a tear or a speck beside the true edge
+    does not silence it.
+
+    Parameters
+    ----------
+    profiles : Profiles
+    rows_averaged : int
+        Neighbouring rows averaged before edges are looked for (not before they are measured).
+
+    Returns
+    -------
+    votes : array, shape (sides, samples)
+        0 to 1; one pixel to either side counts too.
+    fall : array, shape (sides, rows, samples)
+        Fall of light outward over two pixels.
+    peaks : array of bool, shape (sides, rows, samples)
+        Where the fall is significant and a local maximum.
+
+    Notes
+    -----
+    Significant: above 4 x the noise of the fall (robust) and a quarter of the side's usual fall.
+    Source: "hough" with "common practice" for the two limits.
+    """
+    fall, least = _falls(profiles, rows_averaged=rows_averaged)
+    peaks = np.zeros(fall.shape, dtype=bool)
+    middle = fall[..., 1:-1]
+    peaks[..., 1:-1] = (middle > least) & (middle >= fall[..., :-2]) & (middle > fall[..., 2:])
+    peaks &= profiles.valid[..., None]
+    count = np.maximum(profiles.valid.sum(axis=1), 1)[:, None]
+    raw = peaks.sum(axis=1) / count
+    votes = raw.copy()
+    votes[:, 1:] += raw[:, :-1]
+    votes[:, :-1] += raw[:, 1:]
+    return np.minimum(votes, 1.0), fall, peaks
+
+
+def _levels(
+    profiles: Profiles, start: Array, valid: NDArray[np.bool_], *, hole_light: float, full_scale: float
+) -> tuple[Array, Array, Array]:
+    """Light of the opening beside each crossing (sides, rows), of the film just beyond it, and of the film
+    over a wider strip (sides,)."""
+    from scipy.ndimage import median_filter
+
+    blur = profiles.blur[:, None]
+    offset = np.arange(-profiles.reach, profiles.reach + 1)
+    near = start - np.maximum(3.0 * blur, 2.0)
+    inner = (offset >= (near - 12.0)[..., None]) & (offset <= near[..., None])
+    count = np.maximum(inner.sum(axis=2), 1)
+    high = np.einsum("srk,srk->sr", profiles.samples, inner.astype(np.float64)) / count
+    side_high = masked_median(high, valid)[:, None]
+    high = np.where(valid, high, np.nan_to_num(side_high))
+    high = median_filter(high, size=(1, 9), mode="nearest")
+    if full_scale < np.inf:
+        high = np.where(high >= CLIP_SHARE * full_scale, max(hole_light, full_scale), high)
+    far = start + np.maximum(2.0 * blur, 1.5)
+    outer = offset >= far[..., None]
+    close = outer & (offset <= (far + np.maximum(1.5 * blur, 1.5))[..., None])
+    wide = outer & (offset <= (far + 10.0)[..., None])
+    low = [
+        np.einsum("srk,srk->sr", profiles.samples, each.astype(np.float64)) / np.maximum(each.sum(2), 1)
+        for each in (close, wide)
+    ]
+    return high, low[0], masked_median(low[1], valid)
+
+
+def measure_crossings(
+    profiles: Profiles,
+    fall: Array,
+    peaks: NDArray[np.bool_],
+    *,
+    start_px: Array,
+    hole_light: float = np.nan,
+    full_scale: float = np.inf,
+    tolerance_px: float = 2.5,
+    iterations: int = 4,
+    window_px: float | None = None,
+) -> Crossings:
+    """Where each row crosses its edge: least squares of a blurred step, the blur held fixed.
+
+    The model is ``light = high - (high - low) * Phi((offset - crossing) / blur)`` with Phi the normal
+    distribution. `high` is read inside the opening, row by row (tape may cover half of it). `low` is
+    fitted with the crossing, drawn towards the side's own median by as much as the side's rows agree:
+    a dark border gives one level, a picture that reaches the perforation gives one a row. Samples at
+    full scale say only "at least this much".
+
+    Parameters
+    ----------
+    profiles, fall, peaks
+        From `find_profiles` and `measure_votes`.
+    start_px : array, shape (sides,)
+        Offset outward, relative to the guess, around which crossings are looked for; NaN leaves the
+        side out.
+    hole_light : float
+        Light of the opening where it is above full scale; NaN: full scale itself.
+    full_scale : float
+        Highest light that can be stored; infinity where nothing is clipped.
+    tolerance_px : float
+        Rows with no significant edge this near to the start give no crossing.
+    iterations : int
+        Gauss-Newton steps before the low level's prior is known.
+    window_px : float, optional
+        Use samples this far to each side; left out, 3 blurs inwards and 2.5 outwards.
+
+    Returns
+    -------
+    Crossings
+        `valid` is False where a row gave none.
+
+    Notes
+    -----
+    Source: "cramer-rao edge" for what can be reached; model "definition".
+    """
+    reach, samples = profiles.reach, profiles.samples
+    sides = len(samples)
+    offset = np.arange(-reach, reach + 1, dtype=np.float64)
+    centre = np.nan_to_num(start_px)
+    near = np.abs(offset - centre[:, None]) <= tolerance_px
+    near &= np.isfinite(start_px)[:, None]
+    strength = np.where(peaks & near[:, None, :], fall, 0.0)
+    best = strength.argmax(axis=2)
+    valid = np.take_along_axis(strength, best[..., None], 2)[..., 0] > 0.0
+    crossing = np.where(valid, offset[best], centre[:, None])
+    light = float(hole_light) if np.isfinite(hole_light) else full_scale
+    high, low, wide = _levels(profiles, crossing, valid, hole_light=light, full_scale=full_scale)
+    # A window that fits every side: 3 blurs inside, 2.5 outside, at least two samples each.
+    blur = profiles.blur[:, None, None]
+    inner = np.maximum(3.0 * blur, 2.0) + 1.0 if window_px is None else np.full_like(blur, window_px)
+    outer = np.maximum(2.5 * blur, 2.0) if window_px is None else np.full_like(blur, window_px)
+    columns = np.arange(-int(np.ceil(inner.max())) - 1, int(np.ceil(outer.max())) + 2)
+    pick = np.clip(best[..., None] + columns, 0, samples.shape[2] - 1)
+    pick = np.where(valid[..., None], pick, np.clip(reach + columns, 0, 2 * reach))
+    at = offset[pick]
+    seen = np.take_along_axis(samples, pick, 2)
+    used = (at >= crossing[..., None] - inner) & (at <= crossing[..., None] + outer)
+    used &= (best[..., None] + columns >= 0) & (best[..., None] + columns < samples.shape[2])
+    used &= (at <= profiles.room[..., None]) & (-at <= profiles.room_inward[..., None])
+    clipped = seen >= CLIP_SHARE * full_scale if full_scale < np.inf else np.zeros_like(used)
+    state = (at, seen, used, clipped, high, blur)
+    loose = np.full((sides, 1), 1e-9)
+    crossing, low, residual, weight, own = _fit_steps(
+        state, crossing, low, loose, low, iterations=iterations, full_scale=full_scale
+    )
+    usual = masked_median(low, valid)[:, None]
+    spread = 1.4826 * masked_median(np.abs(low - usual), valid)[:, None]
+    per_row = (residual**2).sum(axis=2) / np.maximum(weight.sum(axis=2) - 2.0, 1.0)
+    noise = np.sqrt(np.nan_to_num(masked_median(per_row, valid), nan=1e-6))[:, None]
+    # The scatter of fitted levels holds the noise of the fit too: only what is more than that says that the
+    # film itself differs from row to row.
+    of_fit = noise**2 * np.nan_to_num(masked_median(own, valid), nan=1.0)[:, None]
+    differs = np.sqrt(np.maximum(np.nan_to_num(spread) ** 2 - 1.2 * of_fit, (0.1 * noise) ** 2))
+    pull = (np.maximum(noise, 1e-6) / np.maximum(differs, 1e-6)) ** 2
+    # A uniform border is known best from the wider strip, but only where that agrees with the fit.
+    strip, fitted = np.nan_to_num(wide)[:, None], np.nan_to_num(usual)
+    rows_used = np.maximum(valid.sum(axis=1), 1)[:, None]
+    agrees = np.abs(strip - fitted) <= 4.0 * noise / np.sqrt(rows_used) + 0.005 * np.abs(high - low)
+    target = np.where(agrees, strip, fitted)
+    crossing, low, residual, weight, _ = _fit_steps(
+        state, crossing, low, pull, target, iterations=2, full_scale=full_scale
+    )
+    contrast = masked_median(high - low, valid)
+    sound = (high - low) > 0.35 * np.nan_to_num(contrast)[:, None]
+    sound &= np.abs(crossing - offset[best]) < 2.0
+    # An edge whose film side the picture does not hold is no edge.
+    spare = 2.0 * profiles.blur[:, None] + 0.5
+    sound &= (crossing + spare <= profiles.room) & (spare - crossing <= profiles.room_inward)
+    valid = valid & sound
+    squares = np.where(valid[..., None], residual**2, 0.0)
+    return Crossings(
+        position=profiles.base + profiles.outward[:, None] * crossing,
+        valid=valid,
+        contrast=contrast,
+        noise=noise[:, 0],
+        squares=float(squares.sum()),
+        samples=int(np.where(valid[..., None], weight, 0.0).sum()),
+    )
+
+
+def _fit_steps(
+    state: tuple[Array, Array, NDArray[np.bool_], NDArray[np.bool_], Array, Array],
+    crossing: Array,
+    low: Array,
+    pull: Array,
+    target: Array,
+    *,
+    iterations: int,
+    full_scale: float,
+) -> tuple[Array, Array, Array, Array, Array]:
+    """Gauss-Newton on crossing and low level of every row at once.
+
+    Also gives the last residuals, their weights, and the variance of `low` for noise 1.
+    """
+    from scipy.special import ndtr
+
+    at, seen, used, clipped, high, blur = state
+    root = np.sqrt(2.0 * np.pi)
+    residual = weight = np.zeros_like(seen)
+    variance = np.ones_like(low)
+    for _ in range(iterations):
+        z = (at - crossing[..., None]) / blur
+        share = ndtr(z)
+        model = high[..., None] - (high - low)[..., None] * share
+        weight = (used & ~(clipped & (model >= CLIP_SHARE * full_scale))).astype(np.float64)
+        residual = (seen - model) * weight
+        d_x = (high - low)[..., None] * np.exp(-0.5 * z * z) / (root * blur) * weight
+        d_low = share * weight
+        a11 = np.einsum("srk,srk->sr", d_x, d_x)
+        a12 = np.einsum("srk,srk->sr", d_x, d_low)
+        a22 = np.einsum("srk,srk->sr", d_low, d_low) + pull
+        b1 = np.einsum("srk,srk->sr", d_x, residual)
+        b2 = np.einsum("srk,srk->sr", d_low, residual) + pull * (target - low)
+        determinant = a11 * a22 - a12 * a12
+        safe = determinant > 1e-9 * (a11 * a22 + 1e-30)
+        divisor = np.where(safe, determinant, 1.0)
+        crossing = crossing + np.where(safe, np.clip((a22 * b1 - a12 * b2) / divisor, -0.7, 0.7), 0.0)
+        low = low + np.where(safe, (a11 * b2 - a12 * b1) / divisor, 0.0)
+        variance = np.where(safe, a11 / divisor, 1.0)
+    return crossing, low, residual, weight, variance
+
+
+def measure_lines(
+    crossings: Crossings,
+    profiles: Profiles,
+    *,
+    slope: Array,
+    slope_sigma: float,
+    iterations: int = 8,
+) -> Lines:
+    """One robust line a side: Tukey biweight, slope held near what is known.
+
+    Parameters
+    ----------
+    crossings, profiles
+        From `measure_crossings` and `find_profiles`.
+    slope : array, shape (sides,)
+        Expected slope of each side.
+    slope_sigma : float
+        How far the slope may differ (one standard deviation): a short remnant of a side then takes
+        its slope from the others.
+
+    Returns
+    -------
+    Lines
+        NaN for a side with fewer than 6 crossings. `sigma` counts rows that are not independent
+        (grain and blur reach over several rows) by the correlation of neighbouring residuals.
+
+    Notes
+    -----
+    Source: "tukey biweight".
+    """
+    valid, position, along = crossings.valid, crossings.position, profiles.along
+    enough = valid.sum(axis=1) >= 6
+    intercept = np.nan_to_num(masked_median(position - slope[:, None] * along, valid))
+    gradient = slope.astype(np.float64).copy()
+    weight = valid.astype(np.float64)
+    scale = np.full(len(intercept), 1.0)
+    for turn in range(iterations):
+        residual = position - intercept[:, None] - gradient[:, None] * along
+        spread = 1.4826 * np.nan_to_num(masked_median(np.abs(residual), valid), nan=1.0)
+        scale = np.maximum(np.maximum(spread, ROW_SIGMA_FLOOR_PX), 0.6 * 0.5**turn)
+        reach = residual / (TUKEY_WIDTH * scale[:, None])
+        weight = np.where(valid & (np.abs(reach) < 1.0), (1.0 - reach**2) ** 2, 0.0)
+        total = weight.sum(axis=1) + 1e-12
+        first = (weight * along).sum(axis=1)
+        second = (weight * along**2).sum(axis=1) + (scale / slope_sigma) ** 2
+        moment = (weight * position).sum(axis=1)
+        product = (weight * along * position).sum(axis=1) + slope * (scale / slope_sigma) ** 2
+        determinant = np.maximum(total * second - first**2, 1e-9)
+        gradient = (total * product - first * moment) / determinant
+        intercept = (second * moment - first * product) / determinant
+    residual = position - intercept[:, None] - gradient[:, None] * along
+    enough &= weight.sum(axis=1) >= 3.0
+    total = weight.sum(axis=1) + 1e-12
+    scatter = np.sqrt((weight * residual**2).sum(axis=1) / total) * 1.05
+    scatter = np.maximum(scatter, ROW_SIGMA_FLOOR_PX)
+    pairs = weight[:, 1:] * weight[:, :-1]
+    lag = (pairs * residual[:, 1:] * residual[:, :-1]).sum(axis=1) / (pairs.sum(axis=1) + 1e-12)
+    correlation = np.clip(lag / scatter**2, 0.0, 0.95)
+    inflated = scatter**2 * (1.0 + correlation) / (1.0 - correlation)
+    determinant = np.maximum(total * second - first**2, 1e-9)
+    sigma = np.sqrt(inflated * second / determinant + LINE_SIGMA_FLOOR_PX**2)
+    slope_error = np.sqrt(inflated * total / determinant)
+    asked = np.maximum(profiles.valid.sum(axis=1), 1)
+    nothing = np.where(enough, 1.0, np.nan)
+    return Lines(
+        position=intercept * nothing,
+        sigma=sigma * nothing,
+        slope=gradient * nothing,
+        slope_sigma=slope_error * nothing,
+        share=np.where(enough, np.minimum(weight.sum(axis=1) / (0.9 * asked), 1.0), 0.0),
+        scatter=scatter * nothing,
+    )

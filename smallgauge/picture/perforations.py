@@ -1,0 +1,1053 @@
+"""Perforations: where each one lies in a captured frame, to a few hundredths of a pixel, torn or whole.
+
+find_perforations   plane, survey  -> PerforationFix of each perforation in view   (analyse)
+measure_reference   fixes, survey  -> the frame's film-fixed point                 (analyse)
+find_film_edge      plane, survey  -> the film's edge, where no perforation is in view
+
+The survey (once a capture, `gauge_reading.find_gauge`) knows how large the perforation is in pixels; so a
+single side is enough to say where it lies. Per frame: edges in a reduced strip vote for the centre of a
+rectangle of that size, over the whole height of the frame; then each side is measured alone at full size
+(`edges`), and opposite sides are brought together only where they agree with the known size. Where they
+disagree, the side is believed that other evidence supports: how straight and complete it is, the other
+perforation in view, the expected place. Where nothing decides, there is no measurement.
+
+Why this is long: fix, combination and confidence are one argument, and are read together.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.columns import Column
+from smallgauge.errors import CallerError
+from smallgauge.picture.edges import (
+    LineGuess,
+    Lines,
+    find_profiles,
+    measure_crossings,
+    measure_lines,
+    measure_votes,
+)
+
+Polarity = Literal["bright hole", "dark hole"]
+State = Literal["whole", "damaged", "cut off", "full scale"]
+Plane = NDArray[np.float32]
+
+AGREE_PX = 0.6  # opposite sides agree with the known size within this; picture science note a.5, drawn tests
+CONFIDENCE_LIMIT = 0.2  # below: no measurement; common practice, no source
+WHOLE_SHARE = 0.7  # a side with less of its length on the line counts as damaged; common practice, no source
+SIDE_SIGMA_FLOOR_PX = 0.02  # a punched side is no straighter than this; common practice, no source
+TURN_SIGMA = 0.003  # radians: film turns in the gate from frame to frame; common practice, no source
+SIDE_TURN_SIGMA = 0.0007  # radians: one side against the others; common practice, no source
+PITCH_SIGMA_MM = 0.025  # Z22.5-1947: change of pitch within four consecutive perforations
+SIDES = ("left", "right", "top", "bottom")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PerforationSurvey:
+    """What one capture's perforations look like, measured once from frames spread over it, then frozen.
+
+    Numbers and words only. NaN where the capture does not show it. Sizes are as measured by this
+    finder on this capture, so they hold whatever the blur and the exposure did to both sides.
+    """
+
+    gauge: str  # key in GAUGES
+    polarity: Polarity
+    channel: int  # 0 red, 1 green, 2 blue: the one with the best contrast to noise
+    frame_width_px: int
+    frame_height_px: int
+    width_px: float  # of the perforation, across the film
+    height_px: float  # along the film
+    corner_px: float  # corner radius
+    pitch_px: float  # along the film
+    pitch_measured: bool  # False: from the size of the perforation and the gauge's ratio
+    across_px_per_mm: float  # of nominal film: shrinkage is in it
+    along_px_per_mm: float
+    scale_source: str
+    blur_px: float  # standard deviation of the edge across upright sides
+    blur_along_px: float  # across level sides; smear of the moving film is in it
+    tilt: float  # radians: x of the film's edge grows by this for each pixel down
+    rows: tuple[float, ...]  # usual x of each row of perforations, left to right, at usual_y_px
+    usual_y_px: float  # of the frame's film reference (nominal picture centre)
+    spread_px: float  # robust standard deviation of the reference's y over the survey's frames
+    spread_x_px: float
+    hole_light: float  # as fitted; above clip_light where the perforation is at full scale
+    base_light: float
+    noise_light: float  # standard deviation of one sample near the edges
+    full_scale: bool  # perforation at the highest code
+    clip_light: float  # light of the highest code; NaN when not full_scale
+    holes_at: Literal["mid-frame", "frame line"]
+    film_left_px: float  # film edges at usual_y_px; NaN when not in view
+    film_right_px: float
+    picture_side: Literal["left", "right", "both"]  # of the first row
+    reference_x: Literal["left", "right", ""]  # side to trust where opposite sides disagree; "": neither
+    reference_y: Literal["top", "bottom", ""]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PerforationFix:
+    """Where one perforation lies. A side's position is that of its line at the perforation's centre.
+
+    NaN where a side gives no measurement. `x_px` or `y_px` is NaN where opposite sides disagree and
+    nothing tells which is right; the sides then still stand.
+    """
+
+    row: int
+    x_px: float
+    y_px: float
+    sigma_x_px: float
+    sigma_y_px: float
+    left_px: float
+    right_px: float
+    top_px: float
+    bottom_px: float
+    sigma_left_px: float
+    sigma_right_px: float
+    sigma_top_px: float
+    sigma_bottom_px: float
+    tilt: float  # radians, of this frame's film, as the sides show it
+    state: State
+    confidence: float  # 0 to 1; below 0.2 it is no measurement
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilmReference:
+    """The film-fixed point of a frame: across, the perforation's centre; along, the nominal picture centre."""
+
+    x_px: float
+    y_px: float
+    sigma_x_px: float
+    sigma_y_px: float
+    source: str  # "two perforations", "one perforation", "film edge", "none"
+    pitch_px: float  # NaN unless two neighbouring perforations were seen
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilmEdgeFix:
+    """The film's own edge: x at half the frame's height; weak, because slitting is not punching."""
+
+    side: Literal["left", "right"]
+    x_px: float
+    sigma_px: float
+    tilt: float
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A place where a perforation of the known size may lie, to within some pixels."""
+
+    row: int
+    x_px: float
+    y_px: float
+    votes: float  # 0 to 4: share of each side that has its edge there, added up
+
+
+def _peaks(gradient: Plane, least: float, axis: int) -> tuple[Plane, Plane]:
+    """Local maxima of a rising and of a falling edge above `least`, as 0 and 1."""
+    before = np.roll(gradient, 1, axis)
+    after = np.roll(gradient, -1, axis)
+    rising = (gradient > least) & (gradient >= before) & (gradient > after)
+    falling = (gradient < -least) & (gradient <= before) & (gradient < after)
+    return rising.astype(np.float32), falling.astype(np.float32)
+
+
+def find_edge_peaks(plane: Plane) -> tuple[Plane, Plane, Plane, Plane]:
+    """Where light rises and falls to the right, and rises and falls downwards: significant peaks only.
+
+    Parameters
+    ----------
+    plane : array, shape (rows, columns), float32
+        Light (already reduced; turned in sign for dark perforations). Not altered.
+
+    Returns
+    -------
+    four arrays, same shape, float32
+        1 at a local maximum of the gradient above 4 x its MAD noise, else 0.
+
+    Notes
+    -----
+    Source: "hough"; the limit "common practice".
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> plane = np.zeros((9, 12), np.float32); plane[:, 6:] = 1
+    >>> [int(each.sum(axis=1)[4]) for each in find_edge_peaks(plane)]
+    [1, 0, 0, 0]
+    """
+    import cv2
+
+    soft = cv2.GaussianBlur(plane, (3, 3), 0.8, borderType=cv2.BORDER_REPLICATE)
+    gx = np.zeros_like(soft)
+    gy = np.zeros_like(soft)
+    np.subtract(soft[:, 2:], soft[:, :-2], out=gx[:, 1:-1])
+    np.subtract(soft[2:], soft[:-2], out=gy[1:-1])
+    rows, columns = max(1, soft.shape[0] // 100), max(1, soft.shape[1] // 60)
+    maps: list[Plane] = []
+    for gradient, axis in ((gx, 1), (gy, 0)):
+        some = np.abs(gradient[::rows, ::columns])
+        # never so high that texture hides the strongest edges; common practice, no source
+        least = min(4.0 * 1.4826 * float(np.median(some)), 0.3 * float(np.percentile(some, 99.5)))
+        maps += _peaks(gradient, max(least, 1e-4), axis)
+    return maps[0], maps[1], maps[2], maps[3]
+
+
+def measure_rectangle_votes(
+    edges: tuple[Plane, Plane, Plane, Plane], *, width: float, height: float, corner: float
+) -> Plane:
+    """Votes of all significant edges for the centre of a bright rectangle of known size.
+
+    The Hough transform for one known shape: an edge that rises to the right votes for a centre half a
+    width to its right, and so on; each of the four sides gives at most 1, in proportion to the share of
+    its length that has an edge. One visible side on each axis is enough for a peak.
+
+    Parameters
+    ----------
+    edges : four arrays, shape (rows, columns), float32
+        From `find_edge_peaks`. Not altered.
+    width, height, corner : float
+        Size and corner radius in pixels of this plane.
+
+    Returns
+    -------
+    array, shape (rows + 2 py, columns + 2 px), float32
+        0 to 4. py = ceil(height / 2), px = ceil(width / 2): centres outside the plane are scored too.
+
+    Notes
+    -----
+    Source: "hough".
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> plane = np.zeros((60, 60), np.float32); plane[20:40, 15:45] = 1
+    >>> votes = measure_rectangle_votes(find_edge_peaks(plane), width=30, height=20, corner=2)
+    >>> y, x = np.unravel_index(votes.argmax(), votes.shape)
+    >>> abs(int(y) - 10 - 30) <= 1, abs(int(x) - 15 - 30) <= 1
+    (True, True)
+    """
+    import cv2
+
+    px, py = int(np.ceil(width / 2)), int(np.ceil(height / 2))
+    tall, wide = max(3, round(height - 2 * corner)), max(3, round(width - 2 * corner))
+    rows, columns = edges[0].shape
+    out = np.zeros((rows + 2 * py, columns + 2 * px), np.float32)
+    dx, dy = round(width / 2), round(height / 2)
+    zero = cv2.BORDER_CONSTANT
+    # An edge between pixels k and k + 1 has its gradient peak on either: three columns (rows) are added up.
+    for peaks, (right, down), box, length in (
+        (edges[0], (dx, 0), (3, tall), tall),
+        (edges[1], (-dx, 0), (3, tall), tall),
+        (edges[2], (0, dy), (wide, 3), wide),
+        (edges[3], (0, -dy), (wide, 3), wide),
+    ):
+        edge_y, edge_x = box[1] // 2 + 1, box[0] // 2 + 1
+        padded = cv2.copyMakeBorder(peaks, edge_y, edge_y, edge_x, edge_x, zero, value=0)
+        share = cv2.boxFilter(padded, -1, box, normalize=False, borderType=zero)
+        np.minimum(share * np.float32(1.0 / length), 1.0, out=share)
+        # Place in `out` of the top left of `share`, after the move from the side to the centre.
+        y0, x0 = py - edge_y + down, px - edge_x + right
+        ya, xa = max(y0, 0), max(x0, 0)
+        yb, xb = min(y0 + share.shape[0], out.shape[0]), min(x0 + share.shape[1], out.shape[1])
+        if yb > ya and xb > xa:
+            out[ya:yb, xa:xb] += share[ya - y0 : yb - y0, xa - x0 : xb - x0]
+    return out
+
+
+def find_candidates(
+    plane: Plane, *, survey: PerforationSurvey, expected_y_px: float | None = None
+) -> tuple[Candidate, ...]:
+    """All places in the frame where a perforation may lie, over the whole height, from reduced strips.
+
+    Parameters
+    ----------
+    plane : array, shape (height, width), float32
+        Linear light of the survey's channel. Not altered.
+    survey : PerforationSurvey
+    expected_y_px : float, optional
+        Expected y of the frame's film reference; a mild help, no limit.
+
+    Returns
+    -------
+    tuple of Candidate
+        From top to bottom, row by row; empty where nothing votes.
+
+    Notes
+    -----
+    Source: "hough".
+    """
+    import cv2
+
+    sign = -1.0 if survey.polarity == "dark hole" else 1.0
+    width, height = survey.width_px, survey.height_px
+    factor = max(1, int(min(width, height) // 40))
+    found: list[Candidate] = []
+    for row, usual_x in enumerate(survey.rows):
+        margin = int(max(12.0, 0.12 * width) + 4.0 * survey.spread_x_px)
+        x0 = max(0, int(usual_x - width / 2 - margin))
+        x1 = min(plane.shape[1], int(usual_x + width / 2 + margin) + 1)
+        if x1 - x0 < 4 * factor:
+            continue
+        strip = np.ascontiguousarray(plane[:, x0 : x1 - (x1 - x0) % factor])
+        strip = strip[: strip.shape[0] - strip.shape[0] % factor]
+        size = (strip.shape[1] // factor, strip.shape[0] // factor)
+        small = cv2.resize(strip, size, interpolation=cv2.INTER_AREA) if factor > 1 else strip
+        small = small * np.float32(sign)
+        w, h = width / factor, height / factor
+        votes = measure_rectangle_votes(
+            find_edge_peaks(small), width=w, height=h, corner=survey.corner_px / factor
+        )
+        px, py = int(np.ceil(w / 2)), int(np.ceil(h / 2))
+        xs = (np.arange(votes.shape[1], dtype=np.float64) - px + 0.5) * factor - 0.5 + x0
+        ys = (np.arange(votes.shape[0], dtype=np.float64) - py + 0.5) * factor - 0.5
+        drift = 10.0 + 2.0 * survey.spread_x_px + 2.0 * factor
+        score = votes + 0.4 * np.exp(-0.5 * ((xs - usual_x) / drift) ** 2).astype(np.float32)
+        column = score.argmax(axis=1)
+        height_votes = np.take_along_axis(votes, column[:, None], 1)[:, 0].astype(np.float64)
+        found += _pick_from_profile(
+            height_votes,
+            xs[column],
+            ys,
+            small,
+            survey=survey,
+            row=row,
+            factor=factor,
+            sign=sign,
+            expected_y_px=expected_y_px,
+            left=x0,
+        )
+    return tuple(found)
+
+
+def _pick_from_profile(
+    votes: NDArray[np.float64],
+    xs: NDArray[np.floating],
+    ys: NDArray[np.floating],
+    small: Plane,
+    *,
+    survey: PerforationSurvey,
+    row: int,
+    factor: int,
+    sign: float,
+    expected_y_px: float | None,
+    left: int,
+) -> list[Candidate]:
+    """Peaks of one row's votes: the best first, then those that stand at the pitch from it."""
+    pitch, height, full = survey.pitch_px, survey.height_px, survey.frame_height_px
+    seen = (np.minimum(ys + height / 2, full - 0.5) - np.maximum(ys - height / 2, -0.5)) / height
+    in_view = seen >= 0.3
+    worth = np.where(in_view, votes, -1.0)
+    if expected_y_px is not None and np.isfinite(expected_y_px):
+        phase = 0.0 if survey.holes_at == "mid-frame" else 0.5
+        off = (ys - expected_y_px) / pitch - phase
+        off = (off - np.rint(off)) * pitch
+        worth = worth + 0.4 * np.exp(-0.5 * (off / (10.0 + 2.0 * survey.spread_px)) ** 2)
+    taken: list[Candidate] = []
+    for _ in range(int(full / pitch) + 3):
+        bonus = np.zeros_like(worth)
+        if taken:
+            off = (ys - taken[0].y_px) / pitch
+            off = (off - np.rint(off)) * pitch
+            bonus = 0.8 * np.exp(-0.5 * (off / (0.01 * pitch + 2.0 * factor)) ** 2)
+        total = worth + bonus
+        k = int(total.argmax())
+        if worth[k] < 0.0 or not in_view[k]:
+            break
+        least = (1.6 if not taken or bonus[k] < 0.4 else 1.2) * min(1.0, 0.35 + 0.65 * float(seen[k]))
+        if votes[k] >= least and _is_open(
+            small, xs[k] - left, ys[k], survey=survey, factor=factor, sign=sign
+        ):
+            taken.append(Candidate(row=row, x_px=float(xs[k]), y_px=float(ys[k]), votes=float(votes[k])))
+            worth = np.where(np.abs(ys - ys[k]) < 0.6 * height, -1.0, worth)
+        else:
+            worth = np.where(np.abs(ys - ys[k]) <= 1.5 * factor, -1.0, worth)
+            if votes[k] + bonus[k] < 1.6:
+                break
+    return sorted(taken, key=lambda each: each.y_px)
+
+
+def _is_open(
+    small: Plane, x: float, y: float, *, survey: PerforationSurvey, factor: int, sign: float
+) -> bool:
+    """Whether light comes through the middle of the rectangle: nearer to the open gate than to the film."""
+    half_w, half_h = 0.3 * survey.width_px / factor, 0.3 * survey.height_px / factor
+    cx, cy = (x + 0.5) / factor - 0.5, (y + 0.5) / factor - 0.5
+    part = small[
+        max(0, int(cy - half_h)) : max(0, int(cy + half_h) + 1),
+        max(0, int(cx - half_w)) : int(cx + half_w) + 1,
+    ]
+    if part.size == 0:
+        return True  # only a strip at the edge is in view: the votes decide
+    light = min(survey.hole_light, survey.clip_light) if survey.full_scale else survey.hole_light
+    level = float(np.percentile(part, 60.0))
+    return level > sign * survey.base_light + 0.4 * abs(light - survey.base_light)
+
+
+def find_perforations(
+    plane: Plane, *, survey: PerforationSurvey, expected_y_px: float | None = None
+) -> tuple[PerforationFix, ...]:
+    """All perforations in view, each with its four sides, its centre and how sure it is.
+
+    Parameters
+    ----------
+    plane : array, shape (height, width), float32
+        Linear light of the survey's channel, 0 to 1, of the size surveyed. Not altered.
+    survey : PerforationSurvey
+        From `gauge_reading.find_gauge`.
+    expected_y_px : float, optional
+        Where the frame's film reference is expected to lie. It decides only what the frame itself leaves
+        open: which of two sides that disagree is the punched one.
+
+    Returns
+    -------
+    tuple of PerforationFix
+        Row by row, top to bottom. Empty where nothing was found. A fix with confidence below 0.2 is no
+        measurement: its x or y is NaN, its sides stand.
+
+    Raises
+    ------
+    CallerError
+        If `plane` is not one plane of the size surveyed.
+
+    Notes
+    -----
+    Source: "hough", "tukey biweight", "cramer-rao edge"; accuracy in docs/guide/perforations.md.
+    """
+    if plane.ndim != 2 or plane.shape != (survey.frame_height_px, survey.frame_width_px):
+        raise CallerError(
+            f"find_perforations needs one plane of {survey.frame_height_px} x {survey.frame_width_px} pixels as "
+            f"surveyed, got shape {plane.shape}. Pass plane [:, :, survey.channel] of a frame of this capture."
+        )
+    candidates = find_candidates(plane, survey=survey, expected_y_px=expected_y_px)
+    if not candidates:
+        return ()
+    return measure_perforations(plane, candidates, survey=survey, expected_y_px=expected_y_px)
+
+
+def measure_perforations(
+    plane: Plane,
+    candidates: Sequence[Candidate],
+    *,
+    survey: PerforationSurvey,
+    expected_y_px: float | None = None,
+    search_px: int | None = None,
+) -> tuple[PerforationFix, ...]:
+    """The four sides of each candidate at full size, and what they say together.
+
+    Parameters
+    ----------
+    plane : array, shape (height, width), float32
+    candidates : sequence of Candidate
+        At least one.
+    survey : PerforationSurvey
+    expected_y_px : float, optional
+        As in `find_perforations`.
+    search_px : int, optional
+        How far from its place a side is looked for; left out, 2 px and 7 % of the height.
+
+    Returns
+    -------
+    tuple of PerforationFix
+        Same order; a candidate of which no side is found, or none across and none along, is left out.
+
+    Notes
+    -----
+    Source: "tukey biweight"; combination: module docstring.
+    """
+    factor = max(1, int(min(survey.width_px, survey.height_px) // 40))
+    search = search_px if search_px is not None else max(7, round(0.07 * survey.height_px) + 2)
+    search = max(search, factor + 4)
+    guesses = [guess for each in candidates for guess in _guess_sides(each, survey)]
+    blur = max(survey.blur_px, survey.blur_along_px)
+    profiles = find_profiles(
+        plane,
+        guesses,
+        reach=search + int(np.ceil(3.0 * blur)) + 8,
+        blur_x_px=survey.blur_px,
+        blur_y_px=survey.blur_along_px,
+        dark_opening=survey.polarity == "dark hole",
+    )
+    votes, fall, peaks = measure_votes(profiles)
+    start = _start_offsets(votes, reach=profiles.reach, search=search)
+    crossings = measure_crossings(
+        profiles,
+        fall,
+        peaks,
+        start_px=start,
+        hole_light=survey.hole_light if survey.full_scale else np.nan,
+        full_scale=survey.clip_light if survey.full_scale else np.inf,
+        tolerance_px=max(2.5, 1.5 * blur),
+    )
+    turn = np.array([-1.0 if guess.upright else 1.0 for guess in guesses])  # slope = -turn * tilt
+    lines = measure_lines(crossings, profiles, slope=-turn * survey.tilt, slope_sigma=TURN_SIGMA)
+    tilt = _common_tilt(lines, turn, survey.tilt)
+    lines = measure_lines(crossings, profiles, slope=-turn * tilt, slope_sigma=SIDE_TURN_SIGMA)
+    noise = np.maximum(crossings.noise, 1e-6)
+    clear = np.clip(np.nan_to_num(crossings.contrast) / (6.0 * noise), 0.0, 1.0)
+    asked = profiles.valid.mean(axis=1) * profiles.valid.shape[1]
+    readings = [
+        _Reading.of(each, lines, guesses, clear, asked, 4 * k, tilt) for k, each in enumerate(candidates)
+    ]
+    return _settle(readings, plane, survey=survey, expected_y_px=expected_y_px)
+
+
+def _guess_sides(each: Candidate, survey: PerforationSurvey) -> list[LineGuess]:
+    """Left, right, top, bottom of a candidate; corners and what the blur makes of them left out."""
+    half_w, half_h = survey.width_px / 2, survey.height_px / 2
+    corner = survey.corner_px + max(4.0, 2.0 * max(survey.blur_px, survey.blur_along_px))
+    tall, wide = max(half_h - corner, 4.0), max(half_w - corner, 4.0)
+    upright = {
+        "upright": True,
+        "centre_px": each.y_px,
+        "first_px": each.y_px - tall,
+        "stop_px": each.y_px + tall,
+    }
+    level = {
+        "upright": False,
+        "centre_px": each.x_px,
+        "first_px": each.x_px - wide,
+        "stop_px": each.x_px + wide,
+    }
+    return [
+        LineGuess(outward=-1, position_px=each.x_px - half_w, slope=survey.tilt, **upright),  # type: ignore[arg-type]
+        LineGuess(outward=1, position_px=each.x_px + half_w, slope=survey.tilt, **upright),  # type: ignore[arg-type]
+        LineGuess(outward=-1, position_px=each.y_px - half_h, slope=-survey.tilt, **level),  # type: ignore[arg-type]
+        LineGuess(outward=1, position_px=each.y_px + half_h, slope=-survey.tilt, **level),  # type: ignore[arg-type]
+    ]
+
+
+def _start_offsets(votes: NDArray[np.float64], *, reach: int, search: int) -> NDArray[np.float64]:
+    """Where each side is looked for: with its opposite at the known distance, else where it votes alone."""
+    inside = votes[:, reach - search : reach + search + 1]
+    offset = np.arange(-search, search + 1, dtype=np.float64)
+    prior = 0.15 * np.exp(-0.5 * (offset / (0.5 * search)) ** 2)
+    start = np.full(len(votes), np.nan)
+    for low in range(0, len(votes), 2):
+        # A move of the whole rectangle by d is -d outward for the left (top) side and +d for the other.
+        joint = inside[low, ::-1] + inside[low + 1]
+        best = int((joint + prior).argmax())
+        for side, own in ((low, 2 * search - best), (low + 1, best)):
+            near = slice(max(0, own - 2), own + 3)
+            here, most = float(inside[side, near].max()), float(inside[side].max())
+            if here >= 0.3 and here >= 0.5 * most:
+                start[side] = offset[near][int(inside[side, near].argmax())]
+            elif most >= 0.4:
+                start[side] = offset[int((inside[side] + 0.5 * prior).argmax())]
+            elif here >= 0.15:
+                start[side] = offset[near][int(inside[side, near].argmax())]
+    return start
+
+
+def _common_tilt(lines: Lines, turn: NDArray[np.float64], usual: float) -> float:
+    """Tilt of the film in this frame from all sides together, the usual tilt counting as one more."""
+    weight = np.where(np.isfinite(lines.slope), lines.share, 0.0) / (
+        np.nan_to_num(lines.slope_sigma, nan=1.0) ** 2 + SIDE_TURN_SIGMA**2
+    )
+    each = np.nan_to_num(-turn * lines.slope)
+    prior = 1.0 / TURN_SIGMA**2
+    mean = (float((weight * each).sum()) + prior * usual) / (float(weight.sum()) + prior)
+    # once more without the sides that lean away from the rest
+    weight = np.where(np.abs(each - mean) < 0.004, weight, 0.0)
+    return (float((weight * each).sum()) + prior * usual) / (float(weight.sum()) + prior)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Reading:
+    """Four sides of one candidate, brought to its centre."""
+
+    candidate: Candidate
+    position: NDArray[np.float64]  # (4,) left right top bottom, px
+    sigma: NDArray[np.float64]
+    quality: NDArray[np.float64]  # 0 to 1, share of the side on its line, less when ragged
+    share: NDArray[np.float64]
+    in_view: NDArray[np.bool_]
+    clear: float  # contrast against noise, 0 to 1
+    tilt: float
+
+    @classmethod
+    def of(
+        cls,
+        each: Candidate,
+        lines: Lines,
+        guesses: Sequence[LineGuess],
+        clear: NDArray[np.float64],
+        asked: NDArray[np.float64],
+        first: int,
+        tilt: float,
+    ) -> "_Reading":
+        part = slice(first, first + 4)
+        full = np.array([g.stop_px - g.first_px for g in guesses[part]])
+        seen = asked[part] / np.maximum(full, 1.0)
+        share, scatter = lines.share[part], lines.scatter[part]
+        usual = float(np.nanmedian(scatter)) if np.isfinite(scatter).any() else 1.0
+        ragged = 1.0 / (1.0 + (np.nan_to_num(scatter, nan=9.0) / (3.0 * usual + 0.15)) ** 2)
+        found = np.isfinite(lines.position[part])
+        strong = np.where(found, clear[part], 0.0)
+        return cls(
+            candidate=each,
+            position=lines.position[part].copy(),
+            sigma=lines.sigma[part],
+            quality=np.where(found, share * np.minimum(1.1 * ragged, 1.0) * np.minimum(seen * 1.2, 1.0), 0.0),
+            share=share,
+            in_view=seen > 0.25,
+            clear=float(np.max(strong)),
+            tilt=tilt,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Axis:
+    """One coordinate of a centre: value, sigma, confidence, and whether its two sides agree."""
+
+    value: float
+    sigma: float
+    confidence: float
+    agree: bool
+    options: tuple[float, float]  # what each side alone says
+
+
+def _combine(
+    reading: _Reading,
+    low: int,
+    size: float,
+    *,
+    evidence: float,
+    evidence_sigma: float,
+    trusted: str,
+) -> _Axis:
+    """Centre from two opposite sides (`low` is the left or the top one) and the known size."""
+    position, quality = reading.position, reading.quality
+    one, two = position[low] + size / 2, position[low + 1] - size / 2
+    sigma = np.hypot(reading.sigma[low : low + 2], SIDE_SIGMA_FLOOR_PX)
+    q = quality[low : low + 2].copy()
+    options = (float(one), float(two))
+    if q.max() <= 0.0:
+        return _Axis(value=np.nan, sigma=np.nan, confidence=0.0, agree=False, options=options)
+    apart = abs(one - two)
+    if q.min() > 0.0 and apart <= max(AGREE_PX, 3.0 * float(np.hypot(*reading.sigma[low : low + 2]))):
+        weight = q / sigma**2
+        value = float((weight * np.array(options)).sum() / weight.sum())
+        error = float(1.0 / np.sqrt((1.0 / sigma**2).sum()))
+        return _Axis(value=value, sigma=error, confidence=float(q.mean()), agree=True, options=options)
+    if q.min() <= 0.05 * q.max():
+        k = int(q.argmax())
+        sure = 0.6 * float(q[k])
+        if np.isfinite(evidence) and abs(options[k] - evidence) > 5.0 * evidence_sigma:
+            sure = min(sure, 0.15)
+        value = options[k] if sure >= CONFIDENCE_LIMIT else np.nan
+        return _Axis(value=value, sigma=float(sigma[k]), confidence=sure, agree=False, options=options)
+    worth = q**2
+    if np.isfinite(evidence):
+        miss = (np.array(options) - evidence) / evidence_sigma
+        worth = worth * np.exp(-0.5 * np.minimum(miss**2, 25.0)) + 1e-9
+    if trusted:
+        worth = worth * np.where(np.array(SIDES[low : low + 2]) == trusted, 6.0, 1.0)
+    k = int(worth.argmax())
+    ratio = float(worth[k] / max(worth[1 - k], 1e-12))
+    if ratio >= 20.0:
+        return _Axis(
+            value=options[k],
+            sigma=float(sigma[k]),
+            confidence=0.6 * float(q[k]),
+            agree=False,
+            options=options,
+        )
+    if apart < 2.5:
+        value = float((worth * np.array(options)).sum() / worth.sum())
+        return _Axis(
+            value=value,
+            sigma=float(apart / 2),
+            confidence=0.4 * float(q.mean()),
+            agree=False,
+            options=options,
+        )
+    if ratio >= 4.0:
+        return _Axis(
+            value=options[k],
+            sigma=float(apart / ratio),
+            confidence=0.35 * float(q[k]),
+            agree=False,
+            options=options,
+        )
+    return _Axis(value=np.nan, sigma=np.nan, confidence=0.1, agree=False, options=options)
+
+
+def _settle(
+    readings: Sequence[_Reading],
+    plane: Plane,
+    *,
+    survey: PerforationSurvey,
+    expected_y_px: float | None,
+) -> tuple[PerforationFix, ...]:
+    """Centres of all perforations in view; those whose sides agree are evidence for those whose don't."""
+    nothing = {"evidence": np.nan, "evidence_sigma": 1.0}
+    first = [
+        (
+            _combine(each, 0, survey.width_px, trusted=survey.reference_x, **nothing),
+            _combine(each, 2, survey.height_px, trusted=survey.reference_y, **nothing),
+        )
+        for each in readings
+    ]
+    fixes = []
+    for k, each in enumerate(readings):
+        others = [(readings[j], first[j]) for j in range(len(readings)) if j != k]
+        across, along = first[k]
+        if not across.agree:
+            evidence, sigma = _evidence_x(each, others, survey)
+            across = _combine(
+                each, 0, survey.width_px, evidence=evidence, evidence_sigma=sigma, trusted=survey.reference_x
+            )
+        if not along.agree:
+            evidence, sigma = _evidence_y(each, others, survey, expected_y_px)
+            along = _combine(
+                each, 2, survey.height_px, evidence=evidence, evidence_sigma=sigma, trusted=survey.reference_y
+            )
+        fix = _fix(each, across, along, plane, survey)
+        if fix is not None:
+            fixes.append(fix)
+    return tuple(fixes)
+
+
+def _evidence_x(
+    each: _Reading, others: list[tuple[_Reading, tuple[_Axis, _Axis]]], survey: PerforationSurvey
+) -> tuple[float, float]:
+    """Where the centre should lie across, from the other perforations in view, else from habit."""
+    best = (np.nan, np.inf)
+    for other, (across, _) in others:
+        if across.agree and across.confidence >= 0.4:
+            down = each.candidate.y_px - other.candidate.y_px
+            side = survey.rows[each.candidate.row] - survey.rows[other.candidate.row]
+            sigma = 0.3 + PITCH_SIGMA_MM / 2 * survey.across_px_per_mm + 0.001 * abs(side)
+            if sigma < best[1]:
+                best = (across.value + side + each.tilt * down, sigma)
+    if np.isfinite(best[0]):
+        return best
+    habit = survey.rows[each.candidate.row] + survey.tilt * (each.candidate.y_px - survey.usual_y_px)
+    return float(habit), 1.0 + 2.5 * survey.spread_x_px
+
+
+def _evidence_y(
+    each: _Reading,
+    others: list[tuple[_Reading, tuple[_Axis, _Axis]]],
+    survey: PerforationSurvey,
+    expected_y_px: float | None,
+) -> tuple[float, float]:
+    """Where the centre should lie along: a whole neighbour at the pitch, else the expected place."""
+    best = (np.nan, np.inf)
+    for other, (_, along) in others:
+        if along.agree and along.confidence >= 0.4:
+            steps = np.rint((each.candidate.y_px - along.value) / survey.pitch_px)
+            sigma = 0.3 + PITCH_SIGMA_MM / 2 * survey.along_px_per_mm * max(abs(steps), 0.5)
+            sigma += 0.0 if survey.pitch_measured else 0.005 * survey.pitch_px * abs(steps)
+            side = survey.rows[each.candidate.row] - survey.rows[other.candidate.row]
+            if sigma < best[1]:
+                best = (along.value + steps * survey.pitch_px - each.tilt * side, sigma)
+    if np.isfinite(best[0]):
+        return float(best[0]), float(best[1])
+    if expected_y_px is None or not np.isfinite(expected_y_px):
+        return np.nan, 1.0
+    phase = 0.0 if survey.holes_at == "mid-frame" else 0.5
+    steps = np.rint((each.candidate.y_px - expected_y_px) / survey.pitch_px - phase) + phase
+    return float(expected_y_px + steps * survey.pitch_px), 1.5 + 0.5 * min(survey.spread_px, 3.0)
+
+
+def _fix(
+    each: _Reading, across: _Axis, along: _Axis, plane: Plane, survey: PerforationSurvey
+) -> PerforationFix | None:
+    confidence = min(across.confidence, along.confidence) * each.clear
+    if across.confidence <= 0.0 and along.confidence <= 0.0:
+        return None
+    # Each line was read at the candidate's centre; bring it to the centre found.
+    x = across.value if np.isfinite(across.value) else each.candidate.x_px
+    y = along.value if np.isfinite(along.value) else each.candidate.y_px
+    down, right = y - each.candidate.y_px, x - each.candidate.x_px
+    move = np.array([each.tilt * down, each.tilt * down, -each.tilt * right, -each.tilt * right])
+    position = each.position + move
+    cut = not bool(each.in_view.all()) or _reaches_the_end(plane, x, y, survey)
+    low_share = bool((each.share[each.in_view] < WHOLE_SHARE).any())
+    state: State = "whole"
+    if cut:
+        state = "cut off"
+    elif not (across.agree and along.agree) or low_share:
+        state = "damaged"
+    elif survey.full_scale and _at_full_scale(plane, x, y, survey):
+        state = "full scale"
+    unsure = confidence < CONFIDENCE_LIMIT
+    return PerforationFix(
+        row=each.candidate.row,
+        x_px=np.nan if unsure else float(across.value + move[0]),
+        y_px=np.nan if unsure else float(along.value + move[2]),
+        sigma_x_px=np.nan if unsure else across.sigma,
+        sigma_y_px=np.nan if unsure else along.sigma,
+        left_px=float(position[0]),
+        right_px=float(position[1]),
+        top_px=float(position[2]),
+        bottom_px=float(position[3]),
+        sigma_left_px=float(each.sigma[0]),
+        sigma_right_px=float(each.sigma[1]),
+        sigma_top_px=float(each.sigma[2]),
+        sigma_bottom_px=float(each.sigma[3]),
+        tilt=each.tilt,
+        state=state,
+        confidence=float(np.clip(confidence, 0.0, 1.0)),
+    )
+
+
+def _reaches_the_end(plane: Plane, x: float, y: float, survey: PerforationSurvey) -> bool:
+    """Whether the picture ends so near to a side that the film beyond it cannot be read."""
+    across = survey.width_px / 2 + 2.0 * survey.blur_px + 0.5
+    along = survey.height_px / 2 + 2.0 * survey.blur_along_px + 0.5
+    height, width = plane.shape
+    return x - across < 0 or x + across > width - 1 or y - along < 0 or y + along > height - 1
+
+
+def _at_full_scale(plane: Plane, x: float, y: float, survey: PerforationSurvey) -> bool:
+    half_w, half_h = 0.25 * survey.width_px, 0.25 * survey.height_px
+    part = plane[max(0, int(y - half_h)) : int(y + half_h) + 1, max(0, int(x - half_w)) : int(x + half_w) + 1]
+    return part.size > 0 and float((part >= 0.995 * survey.clip_light).mean()) > 0.5
+
+
+def measure_reference(fixes: Sequence[PerforationFix], *, survey: PerforationSurvey) -> FilmReference:
+    """The frame's film-fixed point: across, the first row's perforation; along, the nominal picture centre.
+
+    Where perforations stand beside the middle of the frame (Super 8) the reference is the perforation
+    nearest to the usual place. Where they stand on the frame line it lies midway between two, or half
+    a pitch from the one that is seen. Steps along the film follow its tilt.
+
+    Parameters
+    ----------
+    fixes : sequence of PerforationFix
+        From `find_perforations`, one frame.
+    survey : PerforationSurvey
+
+    Returns
+    -------
+    FilmReference
+        NaN and source "none" where no fix reaches the confidence limit.
+
+    Notes
+    -----
+    Source: hole positions along the frame as `Gauge.holes_at` cites them; arithmetic "derived".
+    """
+    sound = [
+        each
+        for each in fixes
+        if each.confidence >= CONFIDENCE_LIMIT and np.isfinite(each.x_px) and np.isfinite(each.y_px)
+    ]
+    if not sound:
+        return FilmReference(
+            x_px=np.nan,
+            y_px=np.nan,
+            sigma_x_px=np.nan,
+            sigma_y_px=np.nan,
+            source="none",
+            pitch_px=np.nan,
+            confidence=0.0,
+        )
+    by_row = [
+        _row_reference([f for f in sound if f.row == row], survey, row) for row in range(len(survey.rows))
+    ]
+    rows = [each for each in by_row if each is not None]
+    weight_x = np.array([1.0 / each.sigma_x_px**2 for each in rows])
+    weight_y = np.array([1.0 / each.sigma_y_px**2 for each in rows])
+    pitches = [each.pitch_px for each in rows if np.isfinite(each.pitch_px)]
+    return FilmReference(
+        x_px=float((weight_x * [each.x_px for each in rows]).sum() / weight_x.sum()),
+        y_px=float((weight_y * [each.y_px for each in rows]).sum() / weight_y.sum()),
+        sigma_x_px=float(1.0 / np.sqrt(weight_x.sum())),
+        sigma_y_px=float(1.0 / np.sqrt(weight_y.sum())),
+        source="two perforations"
+        if len(rows) > 1 or rows[0].source == "two perforations"
+        else rows[0].source,
+        pitch_px=float(np.mean(pitches)) if pitches else np.nan,
+        confidence=max(each.confidence for each in rows),
+    )
+
+
+def _row_reference(fixes: list[PerforationFix], survey: PerforationSurvey, row: int) -> FilmReference | None:
+    if not fixes:
+        return None
+    side = survey.rows[0] - survey.rows[row]
+    fixes = sorted(fixes, key=lambda each: each.y_px)
+    usual = survey.usual_y_px
+    pairs = [(a, b) for a, b in pairwise(fixes) if abs((b.y_px - a.y_px) / survey.pitch_px - 1.0) < 0.02]
+    pitch = float(np.mean([b.y_px - a.y_px for a, b in pairs])) if pairs else np.nan
+    if survey.holes_at == "frame line" and pairs:
+        a, b = min(pairs, key=lambda pair: abs((pair[0].y_px + pair[1].y_px) / 2 - usual))
+        if abs((a.y_px + b.y_px) / 2 - usual) < 0.6 * survey.pitch_px:
+            # Inverse variance would jump between the two; an even mean halves the punch's own error.
+            weight = np.array([min(a.confidence, 0.5), min(b.confidence, 0.5)])
+            weight = weight / weight.sum()
+            x = float(weight @ [a.x_px + a.tilt * survey.pitch_px / 2, b.x_px - b.tilt * survey.pitch_px / 2])
+            return FilmReference(
+                x_px=x + side,
+                y_px=(a.y_px + b.y_px) / 2 - a.tilt * side,
+                sigma_x_px=float(np.hypot(weight[0] * a.sigma_x_px, weight[1] * b.sigma_x_px)),
+                sigma_y_px=float(np.hypot(a.sigma_y_px, b.sigma_y_px) / 2),
+                source="two perforations",
+                pitch_px=pitch,
+                confidence=min(a.confidence, b.confidence),
+            )
+    phases = (0.0,) if survey.holes_at == "mid-frame" else (-0.5, 0.5)
+    options = []
+    for each in fixes:
+        for phase in phases:
+            miss = abs(each.y_px + phase * survey.pitch_px - usual)
+            options.append((miss > 0.6 * survey.pitch_px, -round(each.confidence, 1), miss, phase, each))
+    _, _, miss, phase, each = min(options, key=lambda option: option[:4])
+    if miss > 0.6 * survey.pitch_px:  # the frame's own hole is not to be had: step whole pitches
+        phase += float(np.rint((usual - each.y_px - phase * survey.pitch_px) / survey.pitch_px))
+    step = phase * survey.pitch_px
+    extra = PITCH_SIGMA_MM / 2 * survey.along_px_per_mm * abs(phase)
+    return FilmReference(
+        x_px=each.x_px + each.tilt * step + side,
+        y_px=each.y_px + step - each.tilt * side,
+        sigma_x_px=each.sigma_x_px,
+        sigma_y_px=float(np.hypot(each.sigma_y_px, extra)),
+        source="one perforation",
+        pitch_px=pitch,
+        confidence=each.confidence,
+    )
+
+
+def find_film_edge(plane: Plane, *, survey: PerforationSurvey) -> FilmEdgeFix | None:
+    """The film's edge against the open light beside it: the weak stand-in where no perforation is in view.
+
+    It gives x and tilt, never y: along the film an edge has no marks.
+
+    Parameters
+    ----------
+    plane : array, shape (height, width), float32
+        Linear light of the survey's channel. Not altered.
+    survey : PerforationSurvey
+
+    Returns
+    -------
+    FilmEdgeFix or None
+        The surer of the two edges; None where the survey saw none or neither is found.
+
+    Notes
+    -----
+    Source: "tukey biweight"; slitting tolerance is the gauge's film width tolerance.
+    """
+    middle = (plane.shape[0] - 1) / 2
+    drop = survey.tilt * (middle - survey.usual_y_px)
+    sides: list[Literal["left", "right"]] = []
+    guesses = []
+    for side, usual, outward in (("left", survey.film_left_px, 1), ("right", survey.film_right_px, -1)):
+        if np.isfinite(usual):
+            sides.append(side)  # type: ignore[arg-type]
+            guesses.append(
+                LineGuess(
+                    upright=True,
+                    outward=outward,
+                    position_px=usual + drop,
+                    centre_px=middle,
+                    first_px=4.0,
+                    stop_px=plane.shape[0] - 5.0,
+                    slope=survey.tilt,
+                )
+            )
+    if not guesses:
+        return None
+    search = int(10 + 4 * survey.spread_x_px)
+    profiles = find_profiles(
+        plane, guesses, reach=search + int(np.ceil(3 * survey.blur_px)) + 6, blur_x_px=survey.blur_px,
+        blur_y_px=survey.blur_along_px, dark_opening=survey.polarity == "dark hole",
+        step=max(1, plane.shape[0] // 300),
+    )  # fmt: skip
+    votes, fall, peaks = measure_votes(profiles)
+    inside = votes[:, profiles.reach - search : profiles.reach + search + 1]
+    start = np.where(inside.max(axis=1) >= 0.3, inside.argmax(axis=1) - float(search), np.nan)
+    crossings = measure_crossings(
+        profiles, fall, peaks, start_px=start,
+        hole_light=survey.hole_light if survey.full_scale else np.nan,
+        full_scale=survey.clip_light if survey.full_scale else np.inf,
+    )  # fmt: skip
+    slope = np.full(len(guesses), survey.tilt)
+    lines = measure_lines(crossings, profiles, slope=slope, slope_sigma=TURN_SIGMA)
+    best = int(lines.share.argmax())
+    if lines.share[best] < 0.3:
+        return None
+    return FilmEdgeFix(
+        side=sides[best],
+        x_px=float(lines.position[best]),
+        sigma_px=float(np.hypot(lines.sigma[best], lines.scatter[best])),
+        tilt=float(lines.slope[best]),
+        confidence=float(0.5 * lines.share[best]),
+    )
+
+
+def _side_columns() -> tuple[Column, ...]:
+    columns = []
+    for side in SIDES:
+        what = "x" if side in ("left", "right") else "y"
+        columns.append(
+            Column(
+                name=f"{side}_px",
+                unit="px",
+                type="float64",
+                source="tukey biweight",
+                tolerance=0.01,
+                meaning=f"{what} of the {side} side's line at the perforation's centre; NaN: not measured.",
+            )
+        )
+        columns.append(
+            Column(
+                name=f"sigma_{side}_px",
+                unit="px",
+                type="float64",
+                source="tukey biweight",
+                tolerance=0.01,
+                meaning=f"Standard deviation of {side}_px.",
+            )
+        )
+    return tuple(columns)
+
+
+COLUMNS: tuple[Column, ...] = (
+    Column(
+        name="film_perforation", unit="1", type="int32", source="definition",
+        meaning="Number of the perforation along the film, counted down the capture within its row.",
+    ),
+    Column(
+        name="row", unit="1", type="int32", source="definition",
+        meaning="Row of perforations, from the left of the capture.",
+    ),
+    Column(
+        name="x_px", unit="px", type="float64", source="hough", tolerance=0.01,
+        meaning="x of the perforation's centre; NaN: no measurement.",
+    ),
+    Column(
+        name="y_px", unit="px", type="float64", source="hough", tolerance=0.01,
+        meaning="y of the perforation's centre; NaN: no measurement.",
+    ),
+    Column(
+        name="sigma_x_px", unit="px", type="float64", source="tukey biweight", tolerance=0.01,
+        meaning="Standard deviation of x_px.",
+    ),
+    Column(
+        name="sigma_y_px", unit="px", type="float64", source="tukey biweight", tolerance=0.01,
+        meaning="Standard deviation of y_px.",
+    ),
+    *_side_columns(),
+    Column(
+        name="tilt", unit="rad", type="float64", source="tukey biweight", tolerance=1e-4,
+        meaning="Tilt of the film in this frame: growth of x of its edge for each pixel down.",
+    ),
+    Column(
+        name="state", unit="", type="text", source="definition",
+        meaning="whole, damaged (sides missing or in disagreement), cut off (by the picture's edge), "
+        "or full scale (its light is not measured).",
+    ),
+    Column(
+        name="confidence", unit="1", type="float64", source="common practice", tolerance=0.01,
+        meaning="0 to 1; below 0.2 the perforation is not measured.",
+    ),
+)  # fmt: skip
