@@ -11,7 +11,8 @@ rectangle of that size, over the whole height of the frame; then each side is me
 disagree, the side is believed that other evidence supports: how straight and complete it is, the other
 perforation in view, the expected place. Where nothing decides, there is no measurement.
 
-Why this is long: fix, combination and confidence are one argument, and are read together.
+Why this is long: sides, combination and confidence are one argument, and are read together. What the results
+are stands in `perforation_fix`, how candidates are found in `perforation_votes`.
 """
 
 from collections.abc import Sequence
@@ -22,7 +23,6 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.columns import Column
 from smallgauge.errors import CallerError
 from smallgauge.picture.edges import (
     LineGuess,
@@ -32,10 +32,32 @@ from smallgauge.picture.edges import (
     measure_lines,
     measure_votes,
 )
+from smallgauge.picture.perforation_fix import (
+    COLUMNS,
+    SIDES,
+    Candidate,
+    FilmEdgeFix,
+    FilmReference,
+    PerforationFix,
+    PerforationSurvey,
+    Plane,
+    Polarity,
+    State,
+)
+from smallgauge.picture.perforation_votes import find_candidates
 
-Polarity = Literal["bright hole", "dark hole"]
-State = Literal["whole", "damaged", "cut off", "full scale"]
-Plane = NDArray[np.float32]
+__all__ = [
+    "COLUMNS",
+    "FilmEdgeFix",
+    "FilmReference",
+    "PerforationFix",
+    "PerforationSurvey",
+    "Polarity",
+    "find_film_edge",
+    "find_perforations",
+    "measure_perforations",
+    "measure_reference",
+]
 
 AGREE_PX = 0.6  # opposite sides agree with the known size within this; picture science note a.5, drawn tests
 CONFIDENCE_LIMIT = 0.2  # below: no measurement; common practice, no source
@@ -44,349 +66,6 @@ SIDE_SIGMA_FLOOR_PX = 0.02  # a punched side is no straighter than this; common 
 TURN_SIGMA = 0.003  # radians: film turns in the gate from frame to frame; common practice, no source
 SIDE_TURN_SIGMA = 0.0007  # radians: one side against the others; common practice, no source
 PITCH_SIGMA_MM = 0.025  # Z22.5-1947: change of pitch within four consecutive perforations
-SIDES = ("left", "right", "top", "bottom")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PerforationSurvey:
-    """What one capture's perforations look like, measured once from frames spread over it, then frozen.
-
-    Numbers and words only. NaN where the capture does not show it. Sizes are as measured by this
-    finder on this capture, so they hold whatever the blur and the exposure did to both sides.
-    """
-
-    gauge: str  # key in GAUGES
-    polarity: Polarity
-    channel: int  # 0 red, 1 green, 2 blue: the one with the best contrast to noise
-    frame_width_px: int
-    frame_height_px: int
-    width_px: float  # of the perforation, across the film
-    height_px: float  # along the film
-    corner_px: float  # corner radius
-    pitch_px: float  # along the film
-    pitch_measured: bool  # False: from the size of the perforation and the gauge's ratio
-    across_px_per_mm: float  # of nominal film: shrinkage is in it
-    along_px_per_mm: float
-    scale_source: str
-    blur_px: float  # standard deviation of the edge across upright sides
-    blur_along_px: float  # across level sides; smear of the moving film is in it
-    tilt: float  # radians: x of the film's edge grows by this for each pixel down
-    rows: tuple[float, ...]  # usual x of each row of perforations, left to right, at usual_y_px
-    usual_y_px: float  # of the frame's film reference (nominal picture centre)
-    spread_px: float  # robust standard deviation of the reference's y over the survey's frames
-    spread_x_px: float
-    hole_light: float  # as fitted; above clip_light where the perforation is at full scale
-    base_light: float
-    noise_light: float  # standard deviation of one sample near the edges
-    full_scale: bool  # perforation at the highest code
-    clip_light: float  # light of the highest code; NaN when not full_scale
-    holes_at: Literal["mid-frame", "frame line"]
-    film_left_px: float  # film edges at usual_y_px; NaN when not in view
-    film_right_px: float
-    picture_side: Literal["left", "right", "both"]  # of the first row
-    reference_x: Literal["left", "right", ""]  # side to trust where opposite sides disagree; "": neither
-    reference_y: Literal["top", "bottom", ""]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PerforationFix:
-    """Where one perforation lies. A side's position is that of its line at the perforation's centre.
-
-    NaN where a side gives no measurement. `x_px` or `y_px` is NaN where opposite sides disagree and
-    nothing tells which is right; the sides then still stand.
-    """
-
-    row: int
-    x_px: float
-    y_px: float
-    sigma_x_px: float
-    sigma_y_px: float
-    left_px: float
-    right_px: float
-    top_px: float
-    bottom_px: float
-    sigma_left_px: float
-    sigma_right_px: float
-    sigma_top_px: float
-    sigma_bottom_px: float
-    tilt: float  # radians, of this frame's film, as the sides show it
-    state: State
-    confidence: float  # 0 to 1; below 0.2 it is no measurement
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FilmReference:
-    """The film-fixed point of a frame: across, the perforation's centre; along, the nominal picture centre."""
-
-    x_px: float
-    y_px: float
-    sigma_x_px: float
-    sigma_y_px: float
-    source: str  # "two perforations", "one perforation", "film edge", "none"
-    pitch_px: float  # NaN unless two neighbouring perforations were seen
-    confidence: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FilmEdgeFix:
-    """The film's own edge: x at half the frame's height; weak, because slitting is not punching."""
-
-    side: Literal["left", "right"]
-    x_px: float
-    sigma_px: float
-    tilt: float
-    confidence: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Candidate:
-    """A place where a perforation of the known size may lie, to within some pixels."""
-
-    row: int
-    x_px: float
-    y_px: float
-    votes: float  # 0 to 4: share of each side that has its edge there, added up
-
-
-def _peaks(gradient: Plane, least: float, axis: int) -> tuple[Plane, Plane]:
-    """Local maxima of a rising and of a falling edge above `least`, as 0 and 1."""
-    before = np.roll(gradient, 1, axis)
-    after = np.roll(gradient, -1, axis)
-    rising = (gradient > least) & (gradient >= before) & (gradient > after)
-    falling = (gradient < -least) & (gradient <= before) & (gradient < after)
-    return rising.astype(np.float32), falling.astype(np.float32)
-
-
-def find_edge_peaks(plane: Plane) -> tuple[Plane, Plane, Plane, Plane]:
-    """Where light rises and falls to the right, and rises and falls downwards: significant peaks only.
-
-    Parameters
-    ----------
-    plane : array, shape (rows, columns), float32
-        Light (already reduced; turned in sign for dark perforations). Not altered.
-
-    Returns
-    -------
-    four arrays, same shape, float32
-        1 at a local maximum of the gradient above 4 x its MAD noise, else 0.
-
-    Notes
-    -----
-    Source: "hough"; the limit "common practice".
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> plane = np.zeros((9, 12), np.float32); plane[:, 6:] = 1
-    >>> [int(each.sum(axis=1)[4]) for each in find_edge_peaks(plane)]
-    [1, 0, 0, 0]
-    """
-    import cv2
-
-    soft = cv2.GaussianBlur(plane, (3, 3), 0.8, borderType=cv2.BORDER_REPLICATE)
-    gx = np.zeros_like(soft)
-    gy = np.zeros_like(soft)
-    np.subtract(soft[:, 2:], soft[:, :-2], out=gx[:, 1:-1])
-    np.subtract(soft[2:], soft[:-2], out=gy[1:-1])
-    rows, columns = max(1, soft.shape[0] // 100), max(1, soft.shape[1] // 60)
-    maps: list[Plane] = []
-    for gradient, axis in ((gx, 1), (gy, 0)):
-        some = np.abs(gradient[::rows, ::columns])
-        # never so high that texture hides the strongest edges; common practice, no source
-        least = min(4.0 * 1.4826 * float(np.median(some)), 0.3 * float(np.percentile(some, 99.5)))
-        maps += _peaks(gradient, max(least, 1e-4), axis)
-    return maps[0], maps[1], maps[2], maps[3]
-
-
-def measure_rectangle_votes(
-    edges: tuple[Plane, Plane, Plane, Plane], *, width: float, height: float, corner: float
-) -> Plane:
-    """Votes of all significant edges for the centre of a bright rectangle of known size.
-
-    The Hough transform for one known shape: an edge that rises to the right votes for a centre half a
-    width to its right, and so on; each of the four sides gives at most 1, in proportion to the share of
-    its length that has an edge. One visible side on each axis is enough for a peak.
-
-    Parameters
-    ----------
-    edges : four arrays, shape (rows, columns), float32
-        From `find_edge_peaks`. Not altered.
-    width, height, corner : float
-        Size and corner radius in pixels of this plane.
-
-    Returns
-    -------
-    array, shape (rows + 2 py, columns + 2 px), float32
-        0 to 4. py = ceil(height / 2), px = ceil(width / 2): centres outside the plane are scored too.
-
-    Notes
-    -----
-    Source: "hough".
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> plane = np.zeros((60, 60), np.float32); plane[20:40, 15:45] = 1
-    >>> votes = measure_rectangle_votes(find_edge_peaks(plane), width=30, height=20, corner=2)
-    >>> y, x = np.unravel_index(votes.argmax(), votes.shape)
-    >>> abs(int(y) - 10 - 30) <= 1, abs(int(x) - 15 - 30) <= 1
-    (True, True)
-    """
-    import cv2
-
-    px, py = int(np.ceil(width / 2)), int(np.ceil(height / 2))
-    tall, wide = max(3, round(height - 2 * corner)), max(3, round(width - 2 * corner))
-    rows, columns = edges[0].shape
-    out = np.zeros((rows + 2 * py, columns + 2 * px), np.float32)
-    dx, dy = round(width / 2), round(height / 2)
-    zero = cv2.BORDER_CONSTANT
-    # An edge between pixels k and k + 1 has its gradient peak on either: three columns (rows) are added up.
-    for peaks, (right, down), box, length in (
-        (edges[0], (dx, 0), (3, tall), tall),
-        (edges[1], (-dx, 0), (3, tall), tall),
-        (edges[2], (0, dy), (wide, 3), wide),
-        (edges[3], (0, -dy), (wide, 3), wide),
-    ):
-        edge_y, edge_x = box[1] // 2 + 1, box[0] // 2 + 1
-        padded = cv2.copyMakeBorder(peaks, edge_y, edge_y, edge_x, edge_x, zero, value=0)
-        share = cv2.boxFilter(padded, -1, box, normalize=False, borderType=zero)
-        np.minimum(share * np.float32(1.0 / length), 1.0, out=share)
-        # Place in `out` of the top left of `share`, after the move from the side to the centre.
-        y0, x0 = py - edge_y + down, px - edge_x + right
-        ya, xa = max(y0, 0), max(x0, 0)
-        yb, xb = min(y0 + share.shape[0], out.shape[0]), min(x0 + share.shape[1], out.shape[1])
-        if yb > ya and xb > xa:
-            out[ya:yb, xa:xb] += share[ya - y0 : yb - y0, xa - x0 : xb - x0]
-    return out
-
-
-def find_candidates(
-    plane: Plane, *, survey: PerforationSurvey, expected_y_px: float | None = None
-) -> tuple[Candidate, ...]:
-    """All places in the frame where a perforation may lie, over the whole height, from reduced strips.
-
-    Parameters
-    ----------
-    plane : array, shape (height, width), float32
-        Linear light of the survey's channel. Not altered.
-    survey : PerforationSurvey
-    expected_y_px : float, optional
-        Expected y of the frame's film reference; a mild help, no limit.
-
-    Returns
-    -------
-    tuple of Candidate
-        From top to bottom, row by row; empty where nothing votes.
-
-    Notes
-    -----
-    Source: "hough".
-    """
-    import cv2
-
-    sign = -1.0 if survey.polarity == "dark hole" else 1.0
-    width, height = survey.width_px, survey.height_px
-    factor = max(1, int(min(width, height) // 40))
-    found: list[Candidate] = []
-    for row, usual_x in enumerate(survey.rows):
-        margin = int(max(12.0, 0.12 * width) + 4.0 * survey.spread_x_px)
-        x0 = max(0, int(usual_x - width / 2 - margin))
-        x1 = min(plane.shape[1], int(usual_x + width / 2 + margin) + 1)
-        if x1 - x0 < 4 * factor:
-            continue
-        strip = np.ascontiguousarray(plane[:, x0 : x1 - (x1 - x0) % factor])
-        strip = strip[: strip.shape[0] - strip.shape[0] % factor]
-        size = (strip.shape[1] // factor, strip.shape[0] // factor)
-        small = cv2.resize(strip, size, interpolation=cv2.INTER_AREA) if factor > 1 else strip
-        small = small * np.float32(sign)
-        w, h = width / factor, height / factor
-        votes = measure_rectangle_votes(
-            find_edge_peaks(small), width=w, height=h, corner=survey.corner_px / factor
-        )
-        px, py = int(np.ceil(w / 2)), int(np.ceil(h / 2))
-        xs = (np.arange(votes.shape[1], dtype=np.float64) - px + 0.5) * factor - 0.5 + x0
-        ys = (np.arange(votes.shape[0], dtype=np.float64) - py + 0.5) * factor - 0.5
-        drift = 10.0 + 2.0 * survey.spread_x_px + 2.0 * factor
-        score = votes + 0.4 * np.exp(-0.5 * ((xs - usual_x) / drift) ** 2).astype(np.float32)
-        column = score.argmax(axis=1)
-        height_votes = np.take_along_axis(votes, column[:, None], 1)[:, 0].astype(np.float64)
-        found += _pick_from_profile(
-            height_votes,
-            xs[column],
-            ys,
-            small,
-            survey=survey,
-            row=row,
-            factor=factor,
-            sign=sign,
-            expected_y_px=expected_y_px,
-            left=x0,
-        )
-    return tuple(found)
-
-
-def _pick_from_profile(
-    votes: NDArray[np.float64],
-    xs: NDArray[np.floating],
-    ys: NDArray[np.floating],
-    small: Plane,
-    *,
-    survey: PerforationSurvey,
-    row: int,
-    factor: int,
-    sign: float,
-    expected_y_px: float | None,
-    left: int,
-) -> list[Candidate]:
-    """Peaks of one row's votes: the best first, then those that stand at the pitch from it."""
-    pitch, height, full = survey.pitch_px, survey.height_px, survey.frame_height_px
-    seen = (np.minimum(ys + height / 2, full - 0.5) - np.maximum(ys - height / 2, -0.5)) / height
-    in_view = seen >= 0.3
-    worth = np.where(in_view, votes, -1.0)
-    if expected_y_px is not None and np.isfinite(expected_y_px):
-        phase = 0.0 if survey.holes_at == "mid-frame" else 0.5
-        off = (ys - expected_y_px) / pitch - phase
-        off = (off - np.rint(off)) * pitch
-        worth = worth + 0.4 * np.exp(-0.5 * (off / (10.0 + 2.0 * survey.spread_px)) ** 2)
-    taken: list[Candidate] = []
-    for _ in range(int(full / pitch) + 3):
-        bonus = np.zeros_like(worth)
-        if taken:
-            off = (ys - taken[0].y_px) / pitch
-            off = (off - np.rint(off)) * pitch
-            bonus = 0.8 * np.exp(-0.5 * (off / (0.01 * pitch + 2.0 * factor)) ** 2)
-        total = worth + bonus
-        k = int(total.argmax())
-        if worth[k] < 0.0 or not in_view[k]:
-            break
-        least = (1.6 if not taken or bonus[k] < 0.4 else 1.2) * min(1.0, 0.35 + 0.65 * float(seen[k]))
-        if votes[k] >= least and _is_open(
-            small, xs[k] - left, ys[k], survey=survey, factor=factor, sign=sign
-        ):
-            taken.append(Candidate(row=row, x_px=float(xs[k]), y_px=float(ys[k]), votes=float(votes[k])))
-            worth = np.where(np.abs(ys - ys[k]) < 0.6 * height, -1.0, worth)
-        else:
-            worth = np.where(np.abs(ys - ys[k]) <= 1.5 * factor, -1.0, worth)
-            if votes[k] + bonus[k] < 1.6:
-                break
-    return sorted(taken, key=lambda each: each.y_px)
-
-
-def _is_open(
-    small: Plane, x: float, y: float, *, survey: PerforationSurvey, factor: int, sign: float
-) -> bool:
-    """Whether light comes through the middle of the rectangle: nearer to the open gate than to the film."""
-    half_w, half_h = 0.3 * survey.width_px / factor, 0.3 * survey.height_px / factor
-    cx, cy = (x + 0.5) / factor - 0.5, (y + 0.5) / factor - 0.5
-    part = small[
-        max(0, int(cy - half_h)) : max(0, int(cy + half_h) + 1),
-        max(0, int(cx - half_w)) : int(cx + half_w) + 1,
-    ]
-    if part.size == 0:
-        return True  # only a strip at the edge is in view: the votes decide
-    light = min(survey.hole_light, survey.clip_light) if survey.full_scale else survey.hole_light
-    level = float(np.percentile(part, 60.0))
-    return level > sign * survey.base_light + 0.4 * abs(light - survey.base_light)
 
 
 def find_perforations(
@@ -982,72 +661,3 @@ def find_film_edge(plane: Plane, *, survey: PerforationSurvey) -> FilmEdgeFix | 
         tilt=float(lines.slope[best]),
         confidence=float(0.5 * lines.share[best]),
     )
-
-
-def _side_columns() -> tuple[Column, ...]:
-    columns = []
-    for side in SIDES:
-        what = "x" if side in ("left", "right") else "y"
-        columns.append(
-            Column(
-                name=f"{side}_px",
-                unit="px",
-                type="float64",
-                source="tukey biweight",
-                tolerance=0.01,
-                meaning=f"{what} of the {side} side's line at the perforation's centre; NaN: not measured.",
-            )
-        )
-        columns.append(
-            Column(
-                name=f"sigma_{side}_px",
-                unit="px",
-                type="float64",
-                source="tukey biweight",
-                tolerance=0.01,
-                meaning=f"Standard deviation of {side}_px.",
-            )
-        )
-    return tuple(columns)
-
-
-COLUMNS: tuple[Column, ...] = (
-    Column(
-        name="film_perforation", unit="1", type="int32", source="definition",
-        meaning="Number of the perforation along the film, counted down the capture within its row.",
-    ),
-    Column(
-        name="row", unit="1", type="int32", source="definition",
-        meaning="Row of perforations, from the left of the capture.",
-    ),
-    Column(
-        name="x_px", unit="px", type="float64", source="hough", tolerance=0.01,
-        meaning="x of the perforation's centre; NaN: no measurement.",
-    ),
-    Column(
-        name="y_px", unit="px", type="float64", source="hough", tolerance=0.01,
-        meaning="y of the perforation's centre; NaN: no measurement.",
-    ),
-    Column(
-        name="sigma_x_px", unit="px", type="float64", source="tukey biweight", tolerance=0.01,
-        meaning="Standard deviation of x_px.",
-    ),
-    Column(
-        name="sigma_y_px", unit="px", type="float64", source="tukey biweight", tolerance=0.01,
-        meaning="Standard deviation of y_px.",
-    ),
-    *_side_columns(),
-    Column(
-        name="tilt", unit="rad", type="float64", source="tukey biweight", tolerance=1e-4,
-        meaning="Tilt of the film in this frame: growth of x of its edge for each pixel down.",
-    ),
-    Column(
-        name="state", unit="", type="text", source="definition",
-        meaning="whole, damaged (sides missing or in disagreement), cut off (by the picture's edge), "
-        "or full scale (its light is not measured).",
-    ),
-    Column(
-        name="confidence", unit="1", type="float64", source="common practice", tolerance=0.01,
-        meaning="0 to 1; below 0.2 the perforation is not measured.",
-    ),
-)  # fmt: skip
