@@ -98,7 +98,7 @@ def _client_sound_shorter(v: Values) -> str:
         for key, where in (("head_s", "beginning"), ("tail_s", "end"))
         if v.seconds(key)
     ]
-    return f"The sound is shorter than the picture; {list_words(parts) or 'a part'} {'are' if parts else 'is'} silent."
+    return f"The sound is shorter than the picture, which is silent for {list_words(parts) or 'a part'}."
 
 
 def _no_view(v: Values) -> str:
@@ -434,7 +434,7 @@ def client_sentence(finding: Finding) -> str | None:
     >>> client_sentence(Finding(code="line-up")) is None
     True
     >>> client_sentence(Finding(code="sound shorter", values={"head_s": 0.0, "tail_s": 2.5}))
-    'The sound is shorter than the picture; 2.5 seconds at the end are silent.'
+    'The sound is shorter than the picture, which is silent for 2.5 seconds at the end.'
     """
     if finding.code not in FINDING_WEIGHTS:
         raise KeyError(finding.code)
