@@ -213,8 +213,10 @@ class _Line:
             progress=self.settings.progress,
         )
         self.steps.append("prove")
-        self._say(*proved.proof.findings, *proved.package_findings)
-        self.proved = proved.good
+        self._say(
+            *proved.proof.findings
+        )  # a package that is there is of an earlier run: `deliver` checks the new one
+        self.proved = proved.proof.good
 
     def _deliver(self) -> None:
         deliver_reel(self.folder, self.journal, self.settings.progress)
@@ -344,6 +346,7 @@ def read_treatment(folder: Path) -> Treatment:
     log = folder / "decisions.jsonl"
     if not log.exists():
         raise MaterialError(
-            f"Decisions need a reel that was treated, found no decisions.jsonl in {folder}; run `smallgauge finish` or `analyse` first."
+            f"Decisions need a reel that was treated, found no decisions.jsonl in {folder}; "
+            "run `smallgauge finish` on its capture first."
         )
     return treatment_of(read_decisions(log))

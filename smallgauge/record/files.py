@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from smallgauge.errors import MaterialError
-from smallgauge.media.whole import append_line, write_whole_bytes
+from smallgauge.media.whole import write_whole_bytes
 from smallgauge.record.treatment import Decision, InForce, Treatment
 
 Paper = TypeVar("Paper")
@@ -97,13 +97,16 @@ def read_decisions(path: Path) -> tuple[Decision, ...]:
 
 
 def add_decisions(path: Path, before: tuple[Decision, ...], after: tuple[Decision, ...]) -> None:
-    """Append what `after` holds beyond `before`; the reel's lock is held by the caller."""
-    if path.exists():
-        raw = path.read_bytes()
-        if not raw.endswith(b"\n") and raw:
-            write_whole_bytes(path, raw[: raw.rfind(b"\n") + 1])
-    for decision in after[len(before) :]:
-        append_line(path, json.dumps(to_plain(decision), ensure_ascii=False, allow_nan=False))
+    """Add what `after` holds beyond `before`; the reel's lock is held by the caller.
+
+    The log is written anew, whole, because a package may hold the same file under a second name: what was
+    handed out stays as it was.
+    """
+    raw = path.read_bytes() if path.exists() else b""
+    whole = raw[: raw.rfind(b"\n") + 1]
+    added = [json.dumps(to_plain(d), ensure_ascii=False, allow_nan=False) for d in after[len(before) :]]
+    if added or whole != raw:
+        write_whole_bytes(path, whole + "".join(f"{line}\n" for line in added).encode())
 
 
 def write_treatment(path: Path, treatment: Treatment) -> None:

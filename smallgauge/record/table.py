@@ -110,7 +110,8 @@ def read_table(path: Path, columns: tuple[Column, ...], name: str) -> Table:
         metadata = pl.read_parquet_metadata(path)
     except (OSError, pl.exceptions.PolarsError) as error:
         raise MaterialError(
-            f"{path.name} must be a whole Parquet table, but {str(error).splitlines()[0]} in {path.parent}; run the pass that writes it again."
+            f"{path.name} must be a whole Parquet table, but {str(error).splitlines()[0]} in {path.parent}; "
+            "run the pass that writes it again."
         ) from None
     if metadata.get("table") != name:
         raise MaterialError(

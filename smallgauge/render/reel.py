@@ -1,37 +1,40 @@
-"""The third pass: capture, tables and decisions to the finished film, its copies and its stills."""
+"""The third pass: capture, tables and decisions to the finished film, its copies and its stills.
 
-from dataclasses import dataclass, replace
+Only what a decision changes is made again; `films.py` says how that is known.
+"""
+
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from smallgauge import __version__
 from smallgauge.media.picture_in import CaptureListing, open_picture
-from smallgauge.media.picture_out import join_segments
 from smallgauge.media.stills import write_still
 from smallgauge.record.capture import Capture
-from smallgauge.record.files import read_json, write_json, write_text
+from smallgauge.record.files import read_json, to_plain, write_json, write_text
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.light import table_for
 from smallgauge.record.recipe import FINISHED, STILLS
 from smallgauge.record.rendertable import (
     COPY_COLUMNS,
-    RENDER_COLUMNS,
     SOUND_COLUMNS,
     CopySummary,
     RenderSummary,
     SoundSummary,
 )
-from smallgauge.record.table import Table, join_tables, read_table, write_table
+from smallgauge.record.table import Table, write_table
 from smallgauge.record.treatment import Treatment
 from smallgauge.record.work import Progress, Runner
+from smallgauge.render.films import RENDERING, FilmShelf, FinishedTrack, films_of, sound_key
 from smallgauge.render.frame import render_frame
 from smallgauge.render.plan import SOUND_RATE, CopyPlan, Plan, plan_rendering, still_frames
-from smallgauge.render.segments import CopySegment, SegmentJob, canvas_for, render_segment, segment_files
+from smallgauge.render.segments import CopySegment, SegmentJob, canvas_for, render_segment
 from smallgauge.render.track import render_track
 
-RENDERING = 1  # raised when the same plan would give other bytes
+SUMMARY = "render.json"
 LEAST_SILENCE_S = 0.25  # sound and picture may differ by this without a word; common practice, no source
 
 
@@ -49,32 +52,40 @@ def render_reel(
     """Render a reel; segments whose key and file agree with the journal are kept as they are."""
     plan = plan_rendering(capture, frames, treatment)
     jobs = [_job(folder, listing, capture, plan, first, stop) for first, stop in plan.segments()]
-    names = tuple(copy.recipe.file for copy in plan.copies)
-    keys = {job.first: _segment_key(capture, job) for job in jobs}
-    whole = key_of(
-        "render", RENDERING, [keys[job.first] for job in jobs], _sound_key(plan), capture.notes.reel
-    )
-    outputs = ("finished.mkv", "render.parquet", *names)
-    if all(journal.holds(file, whole) for file in outputs) and journal.holds("render.json", whole):
-        summary = read_json(folder / "render.json", RenderSummary)
-    else:
-        _segments(folder, jobs, keys, names, journal, runner, progress, total=len(plan.frames))
-        tables = [
-            read_table(folder / segment_files(job.first, names)[1], RENDER_COLUMNS, "render") for job in jobs
-        ]
+    films = films_of(capture, plan, jobs)
+    shelf = FilmShelf(folder=folder, jobs=jobs, films=films, journal=journal)
+    standing = shelf.standing()
+    sound = sound_key(capture, plan)
+    sound_digest = _sound_digest(folder, sound, journal)
+    if not (all(standing.get(film.file) for film in films) and shelf.table_stands()) or sound_digest is None:
+        _segments(shelf, shelf.missing_jobs(standing), runner, progress, total=len(plan.frames))
         track = _sound_files(folder, capture, plan, journal, progress)
-        _join(folder, capture, plan, jobs, names, track, progress)
-        write_table(folder / "render.parquet", _named(join_tables(tables), capture))
-        for file in outputs:
-            journal.add_file("render", file, key=whole, stop=len(plan.frames), rows=len(plan.frames))
-        stills = tuple(_still_names(plan, frames).values())
-        summary = _summary(capture, treatment, plan, stills, track.digest if track else "")
-        write_json(folder / "render.json", summary)
-        journal.add_file("render", "render.json", key=whole)
-        _drop_segments(folder, jobs, names)
-    _small_tables(folder, capture, plan, journal, whole)
-    _stills(folder, listing, capture, frames, plan, journal, whole, progress)
+        shelf.join_table(capture.digest)
+        shelf.join_films(standing, track, progress)
+        sound_digest = track.digest if track else ""
+    summary = _summary(capture, treatment, plan, tuple(_still_names(plan, frames).values()), sound_digest)
+    _write_summary(folder, journal, summary, f"{sound}.{key_of(RENDERING, to_plain(summary))}")
+    shelf.drop_segments()
+    _small_tables(folder, capture, plan, journal, key_of([film.key for film in films]))
+    _stills(folder, listing, capture, frames, plan, journal, films[0].pictures, progress)
     return summary
+
+
+def _sound_digest(folder: Path, sound: str, journal: Journal) -> str | None:
+    """Digest of this finished sound's samples as a rendering noted it; None where none has."""
+    if not sound:
+        return ""
+    line = journal.lines.get(SUMMARY)
+    if line is None or line.key.partition(".")[0] != sound or not journal.holds(SUMMARY, line.key):
+        return None
+    noted = read_json(folder / SUMMARY, RenderSummary).sound
+    return noted.digest if noted is not None else None
+
+
+def _write_summary(folder: Path, journal: Journal, summary: RenderSummary, key: str) -> None:
+    if not journal.holds(SUMMARY, key):
+        write_json(folder / SUMMARY, summary)
+        journal.add_file("render", SUMMARY, key=key)
 
 
 def _summary(
@@ -134,7 +145,6 @@ def _job(
         copies=tuple(_copy_segment(copy, first, stop) for copy in plan.copies),
         width=plan.width,
         height=plan.height,
-        rate=plan.rate,
     )
 
 
@@ -144,72 +154,24 @@ def _copy_segment(copy: CopyPlan, first: int, stop: int) -> CopySegment:
     return CopySegment(recipe=copy.recipe, rate=copy.rate, shown=tuple(inside.tolist()))
 
 
-def _segment_key(capture: Capture, job: SegmentJob) -> str:
-    digests = [capture.files[frame.source].digest for frame in job.frames]
-    return key_of(
-        RENDERING,
-        digests,
-        capture.light,
-        capture.encoding,
-        job.frames,
-        job.copies,
-        job.width,
-        job.height,
-        str(job.rate),
-    )
-
-
-def _sound_key(plan: Plan) -> str:
-    if plan.sound is None:
-        return ""
-    sound_map = plan.sound.map
-    parts = (sound_map.out_sample, sound_map.in_sample, sound_map.slope, sound_map.gain)
-    return key_of([part.tobytes().hex() for part in parts], sound_map.out_samples)
-
-
 def _segments(
-    folder: Path,
-    jobs: list[SegmentJob],
-    keys: dict[int, str],
-    names: tuple[str, ...],
-    journal: Journal,
-    runner: Runner,
-    progress: Progress,
-    *,
-    total: int,
+    shelf: FilmShelf, missing: list[SegmentJob], runner: Runner, progress: Progress, *, total: int
 ) -> None:
-    missing = [
-        job
-        for job in jobs
-        if not all(journal.holds(file, keys[job.first]) for file in segment_files(job.first, names))
-    ]
+    """Make the segments that are missing: from the capture, or copies alone from the finished film."""
     kept = total - sum(len(job.frames) for job in missing)
     progress("frames rendered", kept, total)
     for job, files in runner.run(
         render_segment, missing, watch=lambda done: progress("frames rendered", kept + done, total)
     ):
-        stop = job.first + len(job.frames)
-        for file in files:
-            journal.add_file(
-                "render", file, key=keys[job.first], first=job.first, stop=stop, rows=len(job.frames)
-            )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Track:
-    """The finished sound's files and the digest of its samples."""
-
-    flac: Path
-    aac: Path
-    digest: str
+        shelf.note_segment(job, files)
 
 
 def _sound_files(
     folder: Path, capture: Capture, plan: Plan, journal: Journal, progress: Progress
-) -> _Track | None:
+) -> FinishedTrack | None:
     if plan.sound is None or capture.sound is None:
         return None
-    key = key_of("sound", RENDERING, _sound_key(plan), capture.sound.sha256)
+    key = sound_key(capture, plan)
     flac, aac, digest = "work/segments/sound.mka", "work/segments/sound.m4a", "work/segments/sound.sha256"
     if not all(journal.holds(file, key) for file in (flac, aac, digest)):
         total = plan.sound.map.out_samples
@@ -223,58 +185,7 @@ def _sound_files(
         write_text(folder / digest, samples)
         for file in (flac, aac, digest):
             journal.add_file("render", file, key=key, stop=total, rows=total)
-    return _Track(flac=folder / flac, aac=folder / aac, digest=(folder / digest).read_text())
-
-
-def _join(
-    folder: Path,
-    capture: Capture,
-    plan: Plan,
-    jobs: list[SegmentJob],
-    names: tuple[str, ...],
-    track: _Track | None,
-    progress: Progress,
-) -> None:
-    files = [segment_files(job.first, names) for job in jobs]
-    title = capture.notes.reel or capture.name
-    progress("files joined", 0, 1 + len(names))
-    join_segments(
-        [folder / f[0] for f in files],
-        folder / "finished.mkv",
-        rate=plan.rate,
-        frame_counts=[len(job.frames) for job in jobs],
-        container="mkv",
-        tags={
-            "TITLE": title,
-            "SMALLGAUGE_ENCODING": FINISHED.encoding,
-            "SMALLGAUGE_CAPTURE": capture.digest,
-            "ENCODER_PROGRAM": f"smallgauge {__version__}",
-        },
-        sound=track.flac if track else None,
-    )
-    for number, copy in enumerate(plan.copies):
-        progress("files joined", 1 + number, 1 + len(names))
-        counts = [len(job.copies[number].shown) for job in jobs]
-        join_segments(
-            [folder / f[2 + number] for f, count in zip(files, counts, strict=True) if count],
-            folder / copy.recipe.file,
-            rate=copy.rate,
-            frame_counts=[count for count in counts if count],
-            container="mp4",
-            tags={"title": title},
-            sound=track.aac if track else None,
-        )
-    progress("files joined", 1 + len(names), 1 + len(names))
-
-
-def _named(table: Table, capture: Capture) -> Table:
-    return Table(name=table.name, columns=table.columns, values=table.values, capture_digest=capture.digest)
-
-
-def _drop_segments(folder: Path, jobs: list[SegmentJob], names: tuple[str, ...]) -> None:
-    for job in jobs:
-        for file in segment_files(job.first, names):
-            (folder / file).unlink(missing_ok=True)
+    return FinishedTrack(flac=folder / flac, aac=folder / aac, digest=(folder / digest).read_text())
 
 
 def _small_tables(folder: Path, capture: Capture, plan: Plan, journal: Journal, key: str) -> None:
@@ -290,7 +201,7 @@ def _small_tables(folder: Path, capture: Capture, plan: Plan, journal: Journal, 
     }
     if plan.sound is not None:
         knots = plan.sound.map
-        values = {
+        values: dict[str, NDArray[Any]] = {
             "track": np.zeros(knots.out_sample.size, np.int32),
             "out_sample": knots.out_sample,
             "in_sample": knots.in_sample,

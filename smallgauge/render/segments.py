@@ -180,7 +180,8 @@ class _CopyWriter:
             )
         )
 
-    def write(self, finished_frame: int, codes: np.ndarray) -> None:
+    def write(self, finished_frame: int, codes: Codes) -> None:
+        """Encode a finished frame as often as the copy shows it."""
         from smallgauge.picture.kernels import reduce_frame
 
         times = self.shown.count(finished_frame)
