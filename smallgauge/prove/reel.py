@@ -246,6 +246,9 @@ class _Prover:
             )
             for offset in container.bad
         ]
+        if not container.complete:
+            values: dict[str, object] = {"file": name, "offset": path.stat().st_size}
+            self.findings.append(Finding(code="checksum of the container fails", where=name, values=values))
         with read_film(path) as film:
             self._equal("frame count", name, len(expected), film.count, "frame count differs", "container")
             if rate is not None:
