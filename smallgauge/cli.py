@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from smallgauge import __version__
-from smallgauge.errors import CallerError, SmallgaugeError
+from smallgauge.errors import CallerError, MaterialError, SmallgaugeError
 
 if TYPE_CHECKING:
     from smallgauge.line import Outcome, Settings
@@ -22,12 +22,17 @@ EXIT_CODES = """exit codes:
   2  the command asks for something that can't be
   3  the capture, the film or a document is not what it is said to be
   4  a file is not the file that was written
+  70 the program itself failed: a mistake of ours, please report it
+  130 stopped by Ctrl-C; the same command goes on from there
 
 first steps:
   smallgauge demo                             draw a specimen reel and take it through everything
   smallgauge finish CAPTURE --out SHELF       take a capture from frames to a proven package
   smallgauge finish CAPTURE --out SHELF       the same again goes on where it stopped
 """
+
+
+PROGRAM_FAILED = 70  # EX_SOFTWARE of the BSD systems' sysexits.h, from memory
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -202,6 +207,26 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except Exception as error:
+        words, code = _unforeseen(error)
+        _complain(options, words, code)
+        return code
+
+
+def _unforeseen(error: Exception) -> tuple[str, int]:
+    """Sentence and exit code for an error that no pass foresaw: what the system refused, or a mistake of ours."""
+    if isinstance(error, OSError):
+        place = f" at {error.filename}" if error.filename else ""
+        words = f"The system refused to read or write: {error.strerror or error}{place}; mend that and run the command again."
+        return words, MaterialError.exit_code
+    import traceback
+
+    traceback.print_exception(error, file=sys.stderr)
+    return (
+        f"The program itself failed ({type(error).__name__}: {error}). Captured files are untouched and what was made "
+        "is kept; please report this with the lines above.",
+        PROGRAM_FAILED,
+    )
 
 
 def _complain(options: argparse.Namespace, words: str, code: int) -> None:
@@ -311,12 +336,15 @@ def _line(options: argparse.Namespace) -> int:
             print(f"\n{capture}")
         try:
             outcome = finish(Path(capture), Path(options.out), settings)
-        except SmallgaugeError as error:
+        except Exception as error:
             if len(options.captures) == 1:
                 raise
-            errors.append((capture, str(error), error.exit_code))
+            words, code = (
+                (str(error), error.exit_code) if isinstance(error, SmallgaugeError) else _unforeseen(error)
+            )
+            errors.append((capture, words, code))
             if not options.json:
-                print(error, file=sys.stderr)
+                print(words, file=sys.stderr)
             continue
         finally:
             close = getattr(settings.progress, "close", None)

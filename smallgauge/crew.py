@@ -48,6 +48,17 @@ def _start(counter: Any) -> None:
     import signal
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent answers Ctrl-C for all
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A worker whose parent was killed ends at once: the next run must find nobody writing."""
+    from multiprocessing import connection, parent_process
+
+    parent = parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
 
 
 def _tick_shared(frames: int) -> None:

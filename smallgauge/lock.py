@@ -5,6 +5,7 @@ A dead process of this host is taken over at once; another host's lock only afte
 touch and on a person's word.
 """
 
+import contextlib
 import json
 import os
 import platform
@@ -27,6 +28,7 @@ class ReelLock:
     def __init__(self, folder: Path, *, take_over: bool = False) -> None:
         self.path = folder / "work" / "lock"
         self.take_over = take_over
+        self._mine = b""
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -35,26 +37,40 @@ class ReelLock:
 
         self.path.parent.mkdir(parents=True, exist_ok=True)
         mine = {"host": platform.node(), "process": os.getpid(), "began": psutil.Process().create_time()}
-        data = json.dumps(mine).encode()
+        self._mine = data = json.dumps(mine).encode()
         if not make_lock(self.path, data):
-            self._dispute()
-            self.path.unlink(missing_ok=True)
+            self._take_away(self._dispute())
             if not make_lock(self.path, data):
                 raise CallerError(
-                    f"{self.path.parent.parent} is being worked on by another process that was faster; wait for it to end."
+                    f"{self.path.parent.parent} is being worked on by another process that was faster; "
+                    "wait for it to end."
                 )
         self._thread = threading.Thread(target=self._touch, daemon=True)
         self._thread.start()
         return self
 
-    def _dispute(self) -> None:
-        """Return when the lock may be taken over; raise a CallerError that says by whom it is held."""
+    def _take_away(self, disputed: bytes) -> None:
+        """Take a dead lock away; one that another process has made meanwhile is put back."""
+        aside = self.path.with_name(f"{self.path.name}.{os.getpid()}.dead")
+        with contextlib.suppress(FileNotFoundError):
+            self.path.replace(aside)
+            found = aside.read_bytes()
+            if found != disputed:
+                make_lock(self.path, found)
+            aside.unlink()
+
+    def _dispute(self) -> bytes:
+        """The lock's content when it may be taken over; else a CallerError that says by whom it is held."""
         import psutil
 
         folder = self.path.parent.parent
+        data = b""
         try:
-            theirs = json.loads(self.path.read_text(encoding="utf-8"))
+            data = self.path.read_bytes()
+            theirs = json.loads(data)
             host, process, began = str(theirs["host"]), int(theirs["process"]), float(theirs["began"])
+        except FileNotFoundError:
+            return data  # let go of a moment ago
         except (OSError, ValueError, KeyError, TypeError):
             host, process, began = "an unknown host", -1, 0.0
         silent_s = time.time() - self.path.stat().st_mtime if self.path.exists() else STALE_S
@@ -67,7 +83,7 @@ class ReelLock:
                 raise CallerError(
                     f"{folder} is being worked on by process {process} of this machine; wait for it to end."
                 )
-            return
+            return data
         if silent_s < STALE_S:
             raise CallerError(f"{folder} is being worked on from {host}; wait for it to end.")
         if not self.take_over:
@@ -75,6 +91,7 @@ class ReelLock:
                 f"{folder} was being worked on from {host}, which has been silent for {silent_s:.0f} s; "
                 "make sure that nothing runs there, then give --take-over."
             )
+        return data
 
     def _touch(self) -> None:
         while not self._stop.wait(TOUCH_S):
@@ -87,4 +104,6 @@ class ReelLock:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._stop.set()
-        self.path.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # a lock that was taken over is another's
+            if self.path.read_bytes() == self._mine:
+                self.path.unlink()
