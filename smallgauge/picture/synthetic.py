@@ -30,6 +30,7 @@ from smallgauge.picture.synthetic_film import (
     FilmGeometry,
     PerforationDamage,
     Pose,
+    draw_cement_splice,
     draw_edge_print,
     draw_film_edges,
     draw_perforation,
@@ -37,6 +38,7 @@ from smallgauge.picture.synthetic_film import (
     draw_splice,
     draw_stripes,
     film_geometry,
+    is_below,
 )
 from smallgauge.picture.synthetic_scenes import SceneKind, draw_scene
 from smallgauge.picture.synthetic_shapes import View, draw_capsule, draw_disc
@@ -101,6 +103,9 @@ class ReelTruth:
     damage: tuple[PerforationDamage, ...] = ()
     splices: tuple[int, ...] = ()  # film frames that follow a splice
     splice_shift_um: float = 60.0  # how far film after a splice lies too far on
+    splice_kind: Literal["tape", "cement"] = "tape"
+    splice_lateral_um: float = 0.0  # how far to the right film lies after the first splice, third, and so on
+    splice_base_density: float = 0.0  # what the base of that film has more than the rest
     dye_kept: tuple[float, float, float] = (1.0, 1.0, 1.0)  # cyan, magenta, yellow
     grain_density: float = 0.05  # sigma of density, one pixel, at density 1
     grain_um: float = 8.0  # correlation length (sigma of the grain's own shape)
@@ -305,6 +310,21 @@ def _splice_offset_mm(truth: ReelTruth, film_frame: int) -> float:
     return truth.splice_shift_um / 1000 * sum(1 for splice in truth.splices if film_frame >= splice)
 
 
+def _other_stock(truth: ReelTruth, film_frame: int) -> int:
+    """1 after an odd number of splices, else 0: two stocks take turns."""
+    return sum(1 for splice in truth.splices if film_frame >= splice) % 2
+
+
+def _lateral_mm(truth: ReelTruth, film_frame: int, captured: int) -> float:
+    """How far to the right film at `film_frame` lies, against film at `captured`, which is guided."""
+    return truth.splice_lateral_um / 1000 * (_other_stock(truth, film_frame) - _other_stock(truth, captured))
+
+
+def _cut_mm(truth: ReelTruth, splice: int, captured: int) -> float:
+    """Place of a splice's cut along, seen from frame `captured`."""
+    return _along_mm(truth, splice, captured, -0.5) - truth.splice_shift_um / 2000
+
+
 def _along_mm(truth: ReelTruth, film_frame: int, captured: int, pitches: float) -> float:
     """Place along of something `pitches` after the centre of `film_frame`, seen from frame `captured`."""
     shift = _splice_offset_mm(truth, film_frame) - _splice_offset_mm(truth, captured)
@@ -361,7 +381,7 @@ def _picture_place(
 ) -> tuple[float, float]:
     """Pixel place of the picture's middle, with the camera's unsteadiness."""
     geometry = _geometry(truth)
-    across = geometry.apertures[aperture].across_mm
+    across = geometry.apertures[aperture].across_mm + _lateral_mm(truth, film_frame, captured)
     along = _along_mm(truth, film_frame, captured, 0.0)
     steady = _random(truth, _CAMERA, film_frame, aperture).standard_normal(2)
     sway = _random(truth, _CAMERA, -1 << 20, aperture).uniform(0, 2 * pi, 2)
@@ -426,7 +446,8 @@ def _perforations(truth: ReelTruth, pose: Pose, film_frame: int) -> tuple[Perfor
         for row, across in enumerate(geometry.rows_mm):
             scatter = _random(truth, _PUNCH, perforation, row).standard_normal(2) * truth.punching_um / 1000
             along = _along_mm(truth, perforation, film_frame, geometry.hole_along_pitch)
-            x, y = pose.place(across + float(scatter[0]), along + float(scatter[1]))
+            stepped = across + _lateral_mm(truth, perforation, film_frame)
+            x, y = pose.place(stepped + float(scatter[0]), along + float(scatter[1]))
             if not (-half[1] < y < truth.height - 1 + half[1] and -half[0] < x < truth.width - 1 + half[0]):
                 continue
             whole = (
@@ -645,8 +666,11 @@ def _light_of(truth: ReelTruth, density: Floats, pose: Pose, true: DrawnFrame) -
     opening, veil = _draw_openings(truth, geometry, pose, true)
     draw_stripes(density, pose, geometry.stripes_mm)
     for splice in truth.splices:
-        cut = _along_mm(truth, splice, true.film_frame, -0.5) - truth.splice_shift_um / 2000
-        draw_splice(density, opening, pose, cut, hypot(truth.lens_blur_px, (1 / 12) ** 0.5))
+        cut = _cut_mm(truth, splice, true.film_frame)
+        draw = draw_splice if truth.splice_kind == "tape" else draw_cement_splice
+        draw(density, opening, pose, cut, hypot(truth.lens_blur_px, (1 / 12) ** 0.5))
+    if truth.splice_base_density:
+        density += np.float32(truth.splice_base_density) * _stock_seen(truth, pose, true.film_frame)
     if truth.dirt_per_frame > 0:
         _draw_dirt(truth, veil, pose, true.film_frame)
     beneath = bool(veil.any())
@@ -702,6 +726,8 @@ def _draw_dirt(truth: ReelTruth, veil: Floats, pose: Pose, film_frame: int) -> N
             size = 0.006 + 0.03 * random.uniform() ** 2
             draw_disc(
                 planes,
+    if truth.splices and truth.splice_lateral_um:
+        _step_film_edges(truth, opening, geometry, pose, true.film_frame, sigma)
                 view,
                 (u, v),
                 (size, size * random.uniform(0.5, 1)),
@@ -720,6 +746,26 @@ def _code_of(
     truth: ReelTruth, light: Floats, number: int, gain: float
 ) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Code values, interleaved; `light` is used up."""
+def _step_film_edges(
+    truth: ReelTruth, opening: Floats, geometry: FilmGeometry, pose: Pose, captured: int, sigma: float
+) -> None:
+    """Film of the other stock lies beside that of this frame: its edges too."""
+    own = bool(_other_stock(truth, captured))
+    lateral = truth.splice_lateral_um / 1000 * (-1 if own else 1)
+    other = np.zeros_like(opening)
+    draw_film_edges(other, replace(pose, across_mm=pose.across_mm - lateral), geometry.width_mm, sigma)
+    np.copyto(opening, other, where=_stock_seen(truth, pose, captured) != own)
+
+
+def _stock_seen(truth: ReelTruth, pose: Pose, captured: int) -> NDArray[np.bool_]:
+    """Pixels, (height, width), that show film of the second stock."""
+    seen = np.zeros((truth.height, truth.width), dtype=np.bool_)
+    for splice in sorted(truth.splices):
+        below = is_below(seen.shape, pose, _cut_mm(truth, splice, captured))
+        seen[below] = bool(_other_stock(truth, splice))
+    return seen
+
+
     full = (1 << truth.bits) - 1
     random = _random(truth, _NOISE, number)
     out = np.empty((truth.height, truth.width, 3), dtype=np.uint8 if truth.bits == 8 else np.uint16)

@@ -29,6 +29,7 @@ __all__ = [
     "FilmGeometry",
     "PerforationDamage",
     "Pose",
+    "draw_cement_splice",
     "draw_edge_print",
     "draw_film_edges",
     "draw_perforation",
@@ -36,6 +37,7 @@ __all__ = [
     "draw_splice",
     "draw_stripes",
     "film_geometry",
+    "is_below",
 ]
 
 
@@ -268,6 +270,49 @@ def draw_splice(
     slit -= cover_of_distance(off + np.float32(0.012 * k), sigma_px)
     part = opening[top:bottom]
     np.maximum(part, slit, out=part)
+
+
+CEMENT_OVERLAP_MM = 1.8  # from memory, not checked: picture note f says 1.8 to 2.5
+
+
+def draw_cement_splice(
+    density: NDArray[np.float32], opening: Plane, pose: Pose, along_mm: float, sigma_px: float
+) -> None:
+    """A cement splice: from the cut downwards two films lie on each other, with a shadow at the upper end.
+
+    At the lower end a thread of emulsion was scraped off too far, and light comes through it. `opening` is
+    left as it is. Look and amounts: common practice, no source.
+    """
+    k = pose.scale_px_per_mm
+    below = _rows_below(opening.shape, pose, along_mm)
+    end = np.float32(CEMENT_OVERLAP_MM * k)
+    band = cover_of_distance(np.maximum(-below, below - end), sigma_px)
+    added = np.float32(0.14) * band
+    added += np.float32(0.25) * np.exp(-((below / np.float32(1.5 * sigma_px)) ** 2))
+    thread = cover_of_distance(np.abs(below - end) - np.float32(0.015 * k), sigma_px)
+    for plane in density:
+        plane += added
+        plane -= thread * (plane - np.float32(0.22))
+
+
+def _rows_below(shape: tuple[int, int], pose: Pose, along_mm: float) -> Plane:
+    """How far each pixel lies below a line across the film, px."""
+    x, y = pose.place(pose.across_mm, along_mm)
+    dy = np.arange(shape[0], dtype=np.float32)[:, None] - np.float32(y)
+    dx = np.arange(shape[1], dtype=np.float32)[None, :] - np.float32(x)
+    return np.asarray(dy * np.float32(cos(pose.tilt_rad)) - dx * np.float32(sin(pose.tilt_rad)))
+
+
+def is_below(shape: tuple[int, int], pose: Pose, along_mm: float) -> NDArray[np.bool_]:
+    """Pixels, `shape`, that lie below a line across the film.
+
+    Examples
+    --------
+    >>> pose = Pose(across_mm=4.0, x_px=2.0, y_px=2.0, scale_px_per_mm=1.0, tilt_rad=0.0)
+    >>> is_below((5, 1), pose, 0.5)[:, 0].tolist()
+    [False, False, False, True, True]
+    """
+    return np.asarray(_rows_below(shape, pose, along_mm) > 0)
 
 
 @lru_cache(maxsize=4)
