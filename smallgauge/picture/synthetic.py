@@ -109,7 +109,7 @@ class ReelTruth:
     dye_kept: tuple[float, float, float] = (1.0, 1.0, 1.0)  # cyan, magenta, yellow
     grain_density: float = 0.05  # sigma of density, one pixel, at density 1
     grain_um: float = 8.0  # correlation length (sigma of the grain's own shape)
-    dirt_per_frame: float = 0.0  # specks and hairs, mean number
+    dirt_per_frame: float = 0.0  # specks and hairs on the film of one frame, mean number
     edge_print: str = ""
     # the camera
     camera_jitter_um: tuple[float, float] = (6.0, 10.0)  # picture against film, across and along
@@ -634,30 +634,59 @@ def _add_grain(truth: ReelTruth, dyes: Floats, pose: Pose, film_frame: int) -> N
     """Grain of each dye: white noise fixed on the film, seen through the grain's own shape.
 
     The lattice moves with the film to a fraction of a pixel, so the same film frame captured twice shows
-    the same grain. Sigma goes with the square root of density. Source: common practice, no source.
+    the same grain; so does the film of the neighbouring frames that reaches into the capture, which they
+    show too. Sigma goes with the square root of density. Source: common practice, no source.
     """
+    for cell in (film_frame - 1, film_frame, film_frame + 1):
+        first, stop = _rows_of_cell(truth, pose, cell, film_frame)
+        if first < stop:
+            _add_grain_of_cell(truth, dyes, pose, cell, film_frame, (first, stop))
+
+
+def _rows_of_cell(truth: ReelTruth, pose: Pose, cell: int, film_frame: int) -> tuple[int, int]:
+    """Rows [first, stop) of the capture of `film_frame` that lie nearest to the centre of frame `cell`."""
+    middles = [_along_mm(truth, cell + step, film_frame, 0.0) for step in (-1, 0, 1)]
+    borders = (middles[0] + middles[1]) / 2, (middles[1] + middles[2]) / 2
+    first, stop = (ceil(pose.place(pose.across_mm, border)[1]) for border in borders)
+    if cell != film_frame:  # only the next frame on either side has a lattice of its own
+        first, stop = (-(1 << 30), stop) if cell < film_frame else (first, 1 << 30)
+    return min(max(first, 0), truth.height), min(max(stop, 0), truth.height)
+
+
+def _add_grain_of_cell(
+    truth: ReelTruth, dyes: Floats, pose: Pose, cell: int, film_frame: int, rows: tuple[int, int]
+) -> None:
+    """Add the grain of one film frame's piece of film to the rows of the capture where it is seen."""
     import cv2
 
     sigma = max(0.55, truth.grain_um / truth.micrometres_per_pixel)
     reach = ceil(3 * sigma) + 1
-    random = _random(truth, _GRAIN, film_frame)
+    random = _random(truth, _GRAIN, cell)
     shape = (truth.height + 32, truth.width + 32)
-    nominal = (truth.width - 1) / 2, (truth.height - 1) / 2
-    moved = pose.x_px - nominal[0], pose.y_px - nominal[1]
+    x, y = pose.place(pose.across_mm, _along_mm(truth, cell, film_frame, 0.0))
+    moved = x - (truth.width - 1) / 2, y - (truth.height - 1) / 2
     kernels = []
     for shift in moved:
         taps = np.exp(-((np.arange(-reach, reach + 1) + (shift - round(shift))) ** 2) / (2 * sigma**2))
         kernels.append((taps / np.sqrt((taps**2).sum())).astype(np.float32))
-    left, top = (int(np.clip(16 - round(shift), 0, 32)) for shift in moved)
+    left = int(np.clip(16 - round(moved[0]), 0, 32))
+    offset = 16 - round(moved[1])  # row of the lattice that the capture's row 0 shows
+    if cell == film_frame:
+        offset = int(np.clip(offset, 0, 32))
+    top, bottom = max(rows[0] + offset, 0), min(rows[1] + offset, shape[0])
+    over, under = max(top - reach, 0), min(bottom + reach, shape[0])
     white = np.empty(shape, dtype=np.float32)
     for dye in dyes:
         _fill_white(truth, random, white)
-        grain = cv2.sepFilter2D(white, cv2.CV_32F, kernels[0], kernels[1])[
-            top : top + truth.height, left : left + truth.width
+        if top >= bottom:
+            continue
+        grain = cv2.sepFilter2D(white[over:under], cv2.CV_32F, kernels[0], kernels[1])[
+            top - over : bottom - over, left : left + truth.width
         ]
+        seen = dye[top - offset : bottom - offset]
         grain *= np.float32(truth.grain_density)
-        grain *= np.sqrt(dye)
-        dye += grain
+        grain *= np.sqrt(seen)
+        seen += grain
 
 
 def _light_of(truth: ReelTruth, density: Floats, pose: Pose, true: DrawnFrame) -> Floats:
@@ -716,30 +745,31 @@ def _draw_openings(
 
 
 def _draw_dirt(truth: ReelTruth, veil: Floats, pose: Pose, film_frame: int) -> None:
-    """Specks and hairs on the film, fixed to it."""
-    random = _random(truth, _DIRT, film_frame)
+    """Specks and hairs on the film, fixed to it: those of this frame's piece of film and of its neighbours'."""
+    half = _geometry(truth).pitch_mm / 2
     planes = veil[None]
     view = View(x_px=pose.x_px, y_px=pose.y_px, scale_px=pose.scale_px_per_mm, tilt_rad=pose.tilt_rad)
-    for _ in range(int(random.poisson(truth.dirt_per_frame))):
-        u, v = random.uniform(-3.5, 3.5), random.uniform(-2.5, 2.5)
-        if random.uniform() < 0.75:
-            size = 0.006 + 0.03 * random.uniform() ** 2
-            draw_disc(
-                planes,
-    if truth.splices and truth.splice_lateral_um:
-        _step_film_edges(truth, opening, geometry, pose, true.film_frame, sigma)
-                view,
-                (u, v),
-                (size, size * random.uniform(0.5, 1)),
-                (1.2, 1.2, 1.2),
-                turn=random.uniform(0, pi),
-            )
-            continue
-        angle, bend = random.uniform(0, 2 * pi), random.uniform(-0.5, 0.5)
-        for _ in range(9):
-            last = u + 0.07 * cos(angle), v + 0.07 * sin(angle)
-            draw_capsule(planes, view, (u, v), last, 0.006, (0.9, 0.9, 0.9))
-            (u, v), angle = last, angle + bend
+    for cell in (film_frame - 1, film_frame, film_frame + 1):
+        along = _along_mm(truth, cell, film_frame, 0.0)
+        random = _random(truth, _DIRT, cell)
+        for _ in range(int(random.poisson(truth.dirt_per_frame))):
+            u, v = random.uniform(-3.5, 3.5), along + random.uniform(-half, half)
+            if random.uniform() < 0.75:
+                size = 0.006 + 0.03 * random.uniform() ** 2
+                draw_disc(
+                    planes,
+                    view,
+                    (u, v),
+                    (size, size * random.uniform(0.5, 1)),
+                    (1.2, 1.2, 1.2),
+                    turn=random.uniform(0, pi),
+                )
+                continue
+            angle, bend = random.uniform(0, 2 * pi), random.uniform(-0.5, 0.5)
+            for _ in range(9):
+                last = u + 0.07 * cos(angle), v + 0.07 * sin(angle)
+                draw_capsule(planes, view, (u, v), last, 0.006, (0.9, 0.9, 0.9))
+                (u, v), angle = last, angle + bend
 
 
 def _code_of(
