@@ -194,17 +194,17 @@ def _gauge(
     )
     if reading.survey is None or reading.gauge is None:
         raise MaterialError(
-            f"Perforations must be in view to place the frames, found none that fit in {source.name}: {reading.reason}. "
+            f"Perforations must be in view to place the frames, found none that fit in {source.name}: {reading.reason.rstrip(".")}. "
             "Line the scanner up so that they are seen, or state perforations_in_view = false and the gauge."
         )
     if stated is not None and reading.gauge != stated.key:
         raise MaterialError(
-            f"The gauge stated for {source.name} is {stated.name}, but the perforations are not: {reading.reason}. "
+            f"The gauge stated for {source.name} is {stated.name}, but the perforations are not: {reading.reason.rstrip(".")}. "
             "Correct the gauge in capture.toml, or look whether this is the right capture."
         )
     if stated is None and not reading.sure:
         raise MaterialError(
-            f"The gauge of {source.name} could not be recognised for sure: {reading.reason}. "
+            f"The gauge of {source.name} could not be recognised for sure: {reading.reason.rstrip(".")}. "
             "State it in capture.toml (gauge = ...) or with --note gauge=..."
         )
     if stated is None:
