@@ -165,7 +165,11 @@ def _frames(
                 raise
             yield (
                 number,
-                (np.asarray(samples, np.float32) if table is None else light_of_samples(cast(Codes, samples), table)),
+                (
+                    np.asarray(samples, np.float32)
+                    if table is None
+                    else light_of_samples(cast(Codes, samples), table)
+                ),
             )
     progress(what, len(numbers), len(numbers))
 
@@ -192,19 +196,20 @@ def _gauge(
         stated=stated.key if stated else None,
         polarity="dark hole" if notes.illumination == "reflected" else "bright hole",
     )
+    reason = reading.reason.rstrip(".")
     if reading.survey is None or reading.gauge is None:
         raise MaterialError(
-            f"Perforations must be in view to place the frames, found none that fit in {source.name}: {reading.reason.rstrip(".")}. "
+            f"Perforations must be in view to place the frames, found none that fit in {source.name}: {reason}. "
             "Line the scanner up so that they are seen, or state perforations_in_view = false and the gauge."
         )
     if stated is not None and reading.gauge != stated.key:
         raise MaterialError(
-            f"The gauge stated for {source.name} is {stated.name}, but the perforations are not: {reading.reason.rstrip(".")}. "
+            f"The gauge stated for {source.name} is {stated.name}, but the perforations are not: {reason}. "
             "Correct the gauge in capture.toml, or look whether this is the right capture."
         )
     if stated is None and not reading.sure:
         raise MaterialError(
-            f"The gauge of {source.name} could not be recognised for sure: {reading.reason.rstrip(".")}. "
+            f"The gauge of {source.name} could not be recognised for sure: {reason}. "
             "State it in capture.toml (gauge = ...) or with --note gauge=..."
         )
     if stated is None:
