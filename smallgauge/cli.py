@@ -273,41 +273,51 @@ def _settings(options: argparse.Namespace, *, last_step: str = "deliver") -> "Se
 
 
 class _Progress:
-    """A bar with rate and time left on a terminal, a line a step elsewhere; on standard error."""
+    """A bar with rate and time left on a terminal, a line for each piece of work elsewhere; on standard error."""
 
     def __init__(self, *, quiet: bool) -> None:
         self.quiet = quiet
         self.bar: Any = None
         self.what = ""
+        self.first = 0
+        self.begin = 0.0
 
     def __call__(self, what: str, done: int, of: int) -> None:
         if self.quiet:
             return
-        from tqdm import tqdm
-
         if what != self.what:
             self.close()
-            self.what = what
-            self.bar = tqdm(
-                total=of,
-                desc=what,
-                unit="",
-                file=sys.stderr,
-                initial=done,
-                dynamic_ncols=True,
-                mininterval=0.5,
-            )
-        self.bar.total = of
-        self.bar.update(done - self.bar.n)
+            self._begin(what, done, of)
+        if self.bar is not None:
+            self.bar.total = of
+            self.bar.update(done - self.bar.n)
         if done >= of:
-            self.close()
+            self._end(done)
+
+    def _begin(self, what: str, done: int, of: int) -> None:
+        import time
+
+        self.what, self.first, self.begin = what, done, time.monotonic()
+        if sys.stderr.isatty():
+            from tqdm import tqdm
+
+            self.bar = tqdm(total=of, desc=what, unit="", file=sys.stderr, initial=done, dynamic_ncols=True)
+
+    def _end(self, done: int) -> None:
+        if self.bar is None:
+            import time
+
+            took = time.monotonic() - self.begin
+            rate = f", {(done - self.first) / took:.1f} a second" if took > 1 else ""
+            print(f"{self.what}: {done} in {took:.0f} s{rate}", file=sys.stderr, flush=True)
+        self.close()
 
     def close(self) -> None:
         """End the bar that stands."""
         if self.bar is not None:
             self.bar.close()
             self.bar = None
-            self.what = ""
+        self.what = ""
 
 
 def _say_now(options: argparse.Namespace) -> Any:
