@@ -279,12 +279,14 @@ class _Progress:
         self.quiet = quiet
         self.bar: Any = None
         self.what = ""
+        self.ended = ""
         self.first = 0
         self.begin = 0.0
 
     def __call__(self, what: str, done: int, of: int) -> None:
-        if self.quiet:
+        if self.quiet or (what == self.ended and done >= of):
             return
+        self.ended = ""
         if what != self.what:
             self.close()
             self._begin(what, done, of)
@@ -310,6 +312,7 @@ class _Progress:
             took = time.monotonic() - self.begin
             rate = f", {(done - self.first) / took:.1f} a second" if took > 1 else ""
             print(f"{self.what}: {done} in {took:.0f} s{rate}", file=sys.stderr, flush=True)
+        self.ended = self.what
         self.close()
 
     def close(self) -> None:
