@@ -77,6 +77,8 @@ def find_recurring_holes(
     best: HolesSeen | None = None
     for votes, shape, across, along, x in tries[:6]:
         if votes < 0.5 * tries[0][0] or votes < 0.9:
+            break
+        if best is not None and (_same_hole(best, shape, across, along, x) or votes < 0.8 * tries[0][0]):
             continue
         seen = _measure_holes(planes, shape, across, along, x, polarity=polarity)
         if seen is not None and (best is None or seen.wholeness > best.wholeness + 0.02):
@@ -178,30 +180,41 @@ def _candidates(plane: Plane, survey: PerforationSurvey) -> tuple[Candidate, ...
     return find_candidates(plane, survey=replace(survey, pitch_px=1.2 * survey.height_px))
 
 
+def _same_hole(seen: HolesSeen, shape: HoleShape, across: float, along: float, x: float) -> bool:
+    """Whether this guess is the perforation that was measured already."""
+    return (
+        abs(shape.width * across / seen.width - 1.0) < 0.08
+        and abs(shape.height * along / seen.height - 1.0) < 0.08
+        and min(abs(x - row) for row in seen.rows) < 0.2 * seen.width
+    )
+
+
 def _measure_holes(
     planes: Sequence[Plane], shape: HoleShape, across: float, along: float, x: float, *, polarity: Polarity
 ) -> HolesSeen | None:
     """Size, levels, blur, pitch, rows and film edges, each step with what the step before taught."""
     survey = _provisional(planes[0], shape, across, along, x, polarity)
+    few = planes[:: max(1, len(planes) // 8)]  # enough for a first size
     survey = _levels_of(planes, survey)
-    for turn in range(3):
-        found = [_measure_loosely(plane, survey, turn) for plane in planes]
-        good = [fix for fixes in found for fix in fixes if min(fix.sigma_left_px, fix.sigma_right_px) < 1.0]
+    for turn, some in enumerate((few, few, planes)):
+        found = [_measure_loosely(plane, survey, turn) for plane in some]
+        good = [fix for fixes in found for fix in fixes if np.isfinite(fix.left_px + fix.right_px)]
         widths = np.array([f.right_px - f.left_px for f in good])
         heights = np.array([f.bottom_px - f.top_px for f in good])
-        if np.isfinite(widths).sum() < max(2, len(planes) // 6) or np.isfinite(heights).sum() < 2:
+        needed = max(min(2, len(some)), len(some) // 6)
+        if min(np.isfinite(widths).sum(), np.isfinite(heights).sum()) < needed:
             return None
         survey = replace(
             survey,
             width_px=_mode(widths),
             height_px=_mode(heights),
-            rows=(float(np.nanmedian([(f.left_px + f.right_px) / 2 for f in good])),),
+            rows=(float(np.median([(f.left_px + f.right_px) / 2 for f in good])),),
             tilt=float(np.median([f.tilt for f in good])),
             spread_x_px=_spread([(f.left_px + f.right_px) / 2 for f in good]),
         )
-        survey = _levels_of(planes, survey)
+        survey = _levels_of(some, survey)
         if turn == 1:
-            survey = _blur_of(planes, survey)
+            survey = _blur_of(some, survey)
     survey = _rows_of(planes, survey)
     found = [_measure_loosely(plane, survey, 3) for plane in planes]
     pitch = _pitch_of(found, survey)

@@ -60,6 +60,7 @@ __all__ = [
 ]
 
 AGREE_PX = 0.6  # opposite sides agree with the known size within this; picture science note a.5, drawn tests
+ENOUGH_ROWS = 128  # a side of twice as many rows is read on every second one; common practice, no source
 CONFIDENCE_LIMIT = 0.2  # below: no measurement; common practice, no source
 WHOLE_SHARE = 0.7  # a side with less of its length on the line counts as damaged; common practice, no source
 SIDE_SIGMA_FLOOR_PX = 0.02  # a punched side is no straighter than this; common practice, no source
@@ -151,6 +152,7 @@ def measure_perforations(
         blur_x_px=survey.blur_px,
         blur_y_px=survey.blur_along_px,
         dark_opening=survey.polarity == "dark hole",
+        step=max(1, int(max(guess.stop_px - guess.first_px for guess in guesses)) // ENOUGH_ROWS),
     )
     votes, fall, peaks = measure_votes(profiles)
     start = _start_offsets(votes, reach=profiles.reach, search=search)
@@ -164,7 +166,9 @@ def measure_perforations(
         tolerance_px=max(2.5, 1.5 * blur),
     )
     turn = np.array([-1.0 if guess.upright else 1.0 for guess in guesses])  # slope = -turn * tilt
-    lines = measure_lines(crossings, profiles, slope=-turn * survey.tilt, slope_sigma=TURN_SIGMA)
+    lines = measure_lines(
+        crossings, profiles, slope=-turn * survey.tilt, slope_sigma=TURN_SIGMA, iterations=5
+    )
     tilt = _common_tilt(lines, turn, survey.tilt)
     lines = measure_lines(crossings, profiles, slope=-turn * tilt, slope_sigma=SIDE_TURN_SIGMA)
     noise = np.maximum(crossings.noise, 1e-6)
