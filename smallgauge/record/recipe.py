@@ -3,9 +3,7 @@
 from dataclasses import dataclass
 from fractions import Fraction
 
-SEGMENT_FRAMES = (
-    250  # film positions in a segment; common practice, no source: at most minutes of work are lost
-)
+SEGMENT_FRAMES = 100  # film positions in a segment: docs/decisions/0003
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
