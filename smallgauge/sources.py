@@ -359,3 +359,11 @@ SOURCES |= {
         seen="not seen now; from memory",
     ),
 }
+
+# The frame's path: camera gate, robust path, steadiness.
+SOURCES |= {
+    "camera gate": Source(
+        title="The camera gate's sides, row by row, half light brought to half exposure by a logistic film curve; derived here",
+        seen="the docstring of picture.gate.find_gate_sides",
+    ),
+}

@@ -9,17 +9,21 @@ so each frame gives some sides and many frames give all. Frames are measured one
 the mean of them is taken, not the other way about: the camera moves its gate against the film from scene
 to scene, and laid over one another the frames' edges would make a staircase.
 
-All positions are relative to the film reference (a point fixed to the film), so they serve every frame.
+All positions are relative to the film reference (a point fixed to the film), so they serve every frame; the
+columns of the frame table hold places in the capture, which a misread perforation leaves as they are.
+
+Why this is long: what a side is, in one frame and over a reel, is one argument.
 """
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.columns import Column
 from smallgauge.errors import CallerError
 from smallgauge.picture.edges import (
     Crossings,
@@ -43,15 +47,37 @@ LEAST_FRAMES = 3  # that must show a side
 CORNER_SHARE = 0.14  # of each side left out at either end: camera gates have round corners
 SLOPE_SIGMA = 0.003  # how far a side may turn from the film
 AROUND_PX = 8  # looked at beyond the search distance, to see what lies there
-ROW_STEP = 2
+ROW_STEP = 2  # px along a side from row to row; more where a side has over MOST_ROWS of them
+MOST_ROWS = 220
 ROWS_AVERAGED = 5
+ROWS_VOTING = 3  # every third row votes, three averaged
+CLEAR_FILM_LIGHT = 0.79  # of reversal film, fully exposed: density 0.1; common practice, no source
+GATE_SOFT_MM = 0.016  # shadow of a camera's gate on film (standard deviation); common practice, no source
+MOST_SHIFT = 1.2  # of that, half light can lie out of half exposure: beyond it the film says too little
+
+_c = Column
+COLUMNS: tuple[Column, ...] = tuple(
+    column
+    for side, coordinate in (("left", "x"), ("top", "y"), ("right", "x"), ("bottom", "y"))
+    for column in (
+        _c(
+            name=f"gate_{side}_px", unit="px", type="float64", source="camera gate", tolerance=0.02,
+            meaning=f"{coordinate} in the capture of the middle of the camera gate's {side} side in this frame; "
+            "NaN: not seen.",
+        ),
+        _c(
+            name=f"gate_{side}_sigma_px", unit="px", type="float64", source="camera gate", tolerance=0.02,
+            meaning=f"Standard deviation of gate_{side}_px, as far as the rows of this frame tell it.",
+        ),
+    )
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GateFix:
     """The gate's sides in one frame, px relative to the film reference; NaN for a side not seen.
 
-    A side is where the light has fallen half way to the border's, at the middle of the side.
+    A side is where the exposure has fallen by half, at the middle of the side, as far as the light tells.
     """
 
     left_px: float
@@ -62,6 +88,8 @@ class GateFix:
     sigma_top_px: float
     sigma_right_px: float
     sigma_bottom_px: float
+    upright_tilt: float = math.nan  # of the left and right side: x grows by this for each pixel down
+    level_tilt: float = math.nan  # of the top and bottom: y falls by this for each pixel right
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +131,7 @@ def find_gate_sides(
     border_light: float,
     blur_px: float,
     tilt: float = 0.0,
+    gate_soft_px: float = 0.0,
     border: Literal["dark", "bright"] = "dark",
 ) -> GateFix:
     """The sides of the camera's gate in one frame.
@@ -124,6 +153,9 @@ def find_gate_sides(
         Blur of edges in the capture (standard deviation), from the survey.
     tilt : float
         Of the film, radians: x grows by this for each pixel down.
+    gate_soft_px : float
+        Softness (standard deviation) of the gate's shadow on the film, `GATE_SOFT_MM` at the capture's
+        scale; 0 leaves half light as it is. Reversal film only.
     border : "dark" or "bright"
 
     Returns
@@ -135,8 +167,9 @@ def find_gate_sides(
     Rows and lines as in the perforation finder (`picture.edges`). An edge counts only where
     the film beyond is as unexposed as the border: a subject's edge has a subject beyond it. Unlike
     an open perforation the subject is not even: its light at the edge is what a straight line through
-    the six pixels inside the blur says ("definition"). Half light is not half exposure: a film's contrast moves the edge
-    outward by a part of its blur, the same on all sides.
+    the six pixels inside the blur says ("definition"). Half light is not half exposure: over-exposed sky pushes it
+    outward by as much as the gate's shadow is soft, shade pulls it in by a third of that. `gate_soft_px`
+    takes most of this out, row by row ("camera gate").
 
     Examples
     --------
@@ -155,10 +188,51 @@ def find_gate_sides(
         raise CallerError(f"find_gate_sides needs left < right and top < bottom, got {nominal}.")
     if not all(math.isfinite(value) for value in reference):
         return _fix(nothing, nothing)
-    plane = light.mean(axis=2, dtype=np.float32) if light.ndim == 3 else light
+    guesses = _guesses(reference, nominal, tilt)
+    search = np.array([search_x_px, search_y_px, search_x_px, search_y_px])
+    reach = math.ceil(search.max()) + AROUND_PX
+    profiles = find_profiles(
+        _strips(light, guesses, reach),
+        guesses,
+        reach=reach,
+        blur_x_px=blur_px,
+        blur_y_px=blur_px,
+        dark_opening=border == "bright",
+        step=max(ROW_STEP, math.ceil(max(g.stop_px - g.first_px for g in guesses) / MOST_ROWS)),
+    )
+    start = _starts(profiles, search, border_light, border)
+    soft = gate_soft_px if border == "dark" else 0.0
+    lines = measure_lines(
+        _half_exposure(profiles, start, soft_px=soft, border_light=border_light),
+        profiles,
+        slope=profiles.slope,
+        slope_sigma=SLOPE_SIGMA,
+    )
+    seen = np.isfinite(start) & (lines.share >= LEAST_SHARE)
+    offset = np.array([reference[0], reference[1]] * 2)
+    slope = np.where(seen, lines.slope, np.nan)
+    weight = np.where(seen, 1.0 / np.square(np.where(seen, lines.slope_sigma, 1.0)), 0.0)
+    return replace(
+        _fix(
+            np.where(seen, lines.position - offset, np.nan).tolist(),
+            np.where(seen, lines.sigma, np.nan).tolist(),
+        ),
+        upright_tilt=_weighted(slope[0::2], weight[0::2]),
+        level_tilt=-_weighted(slope[1::2], weight[1::2]),
+    )
+
+
+def _weighted(values: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
+    total = float(weight.sum())
+    return float((weight * np.nan_to_num(values)).sum()) / total if total > 0 else math.nan
+
+
+def _guesses(reference: tuple[float, float], nominal: Rectangle, tilt: float) -> list[LineGuess]:
+    """Left, top, right, bottom, without their round corners."""
+    left, top, right, bottom = nominal
     middle_x, middle_y = reference[0] + (left + right) / 2, reference[1] + (top + bottom) / 2
     half_w, half_h = (0.5 - CORNER_SHARE) * (right - left), (0.5 - CORNER_SHARE) * (bottom - top)
-    guesses = [
+    return [
         LineGuess(
             upright=side in ("left", "right"),
             outward=-1 if side in ("left", "top") else 1,
@@ -170,27 +244,27 @@ def find_gate_sides(
         )
         for side, place in zip(SIDES, nominal)
     ]
-    search = np.array([search_x_px, search_y_px, search_x_px, search_y_px])
-    profiles = find_profiles(
-        plane,
-        guesses,
-        reach=math.ceil(search.max()) + AROUND_PX,
-        blur_x_px=blur_px,
-        blur_y_px=blur_px,
-        dark_opening=border == "bright",
-        step=ROW_STEP,
-    )
-    _, _, peaks = measure_votes(profiles)
-    peaks = peaks & _bare_beyond(profiles, border_light, border)
-    start = _starts(peaks, profiles, search)
-    lines = measure_lines(
-        _half_light(profiles, start), profiles, slope=profiles.slope, slope_sigma=SLOPE_SIGMA
-    )
-    seen = np.isfinite(start) & (lines.share >= LEAST_SHARE)
-    offset = np.array([reference[0], reference[1]] * 2)
-    return _fix(
-        np.where(seen, lines.position - offset, np.nan).tolist(), np.where(seen, lines.sigma, np.nan).tolist()
-    )
+
+
+def _strips(light: NDArray[np.float32], guesses: Sequence[LineGuess], reach: int) -> NDArray[np.float32]:
+    """The channels' mean, only where the sides are looked for; 0 elsewhere."""
+    if light.ndim == 2:
+        return light
+    plane = np.zeros(light.shape[:2], np.float32)
+    third = np.float32(1.0 / light.shape[2])
+    for guess in guesses:
+        lean = abs(guess.slope) * (guess.stop_px - guess.first_px) / 2
+        across = slice(
+            max(0, math.floor(guess.position_px - lean) - reach - 1),
+            max(0, math.ceil(guess.position_px + lean) + reach + 2),
+        )
+        along = slice(max(0, math.floor(guess.first_px) - 1), max(0, math.ceil(guess.stop_px) + 2))
+        part = (along, across) if guess.upright else (across, along)
+        total = light[part][..., 0].copy()
+        for channel in range(1, light.shape[2]):
+            total += light[part][..., channel]
+        plane[part] = total * third
+    return plane
 
 
 def find_picture_area(fixes: Sequence[GateFix], *, nominal: Rectangle) -> PictureArea:
@@ -287,10 +361,24 @@ def _bare_beyond(
         return (np.abs(beyond / border_light - 1.0) < BRIGHT_BEYOND) & (inside < beyond)
 
 
-def _starts(peaks: NDArray[np.bool_], profiles: Profiles, search: NDArray[np.float64]) -> NDArray[np.float64]:
+def _starts(
+    profiles: Profiles, search: NDArray[np.float64], border_light: float, border: Literal["dark", "bright"]
+) -> NDArray[np.float64]:
     """Offset of each side at which most rows have such an edge; NaN where too few have."""
-    count = np.maximum(profiles.valid.sum(axis=1), 1)[:, None]
-    raw = (peaks & profiles.valid[..., None]).sum(axis=1) / count
+    some = slice(None, None, ROWS_VOTING)
+    few = replace(
+        profiles,
+        samples=profiles.samples[:, some],
+        valid=profiles.valid[:, some],
+        along=profiles.along[:, some],
+        base=profiles.base[:, some],
+        room=profiles.room[:, some],
+        room_inward=profiles.room_inward[:, some],
+    )
+    _, _, peaks = measure_votes(few, rows_averaged=ROWS_VOTING)
+    peaks &= _bare_beyond(few, border_light, border)
+    count = np.maximum(few.valid.sum(axis=1), 1)[:, None]
+    raw = (peaks & few.valid[..., None]).sum(axis=1) / count
     votes = raw.copy()
     votes[:, 1:] += raw[:, :-1]
     votes[:, :-1] += raw[:, 1:]
@@ -301,21 +389,42 @@ def _starts(peaks: NDArray[np.bool_], profiles: Profiles, search: NDArray[np.flo
     return np.where(enough, offset[best], np.nan)
 
 
-def _half_light(profiles: Profiles, start: NDArray[np.float64]) -> Crossings:
-    """Where each row has fallen half way from the subject's light at the edge to the border's."""
-    from scipy.ndimage import uniform_filter1d
+def _window(
+    profiles: Profiles, start: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Samples around each side's start, neighbouring rows averaged, and the offset of the first of them."""
+    half = math.ceil(2.5 * float(profiles.blur.max())) + 14
+    half = min(half, profiles.reach)
+    middle = np.clip(np.nan_to_num(start), half - profiles.reach, profiles.reach - half).astype(np.int64)
+    columns = (middle + profiles.reach - half)[:, None] + np.arange(2 * half + 1)
+    samples = np.take_along_axis(profiles.samples, columns[:, None, :], 2)
+    reach = ROWS_AVERAGED // 2
+    padded = np.pad(samples, ((0, 0), (reach, reach), (0, 0)), mode="edge")
+    rows = samples.shape[1]
+    total = padded[:, :rows].copy()
+    for turn in range(1, ROWS_AVERAGED):
+        total += padded[:, turn : turn + rows]
+    return total / ROWS_AVERAGED, (middle - half).astype(np.float64)
 
-    samples = uniform_filter1d(profiles.samples, ROWS_AVERAGED, axis=1, mode="nearest")
+
+def _half_exposure(
+    profiles: Profiles, start: NDArray[np.float64], *, soft_px: float, border_light: float
+) -> Crossings:
+    """Where each row has fallen half way from the subject's light at the edge to the border's, and from
+    there to where its exposure has."""
+    samples, first = _window(profiles, start)
     sides, rows, count = samples.shape
     crossing = np.repeat(np.nan_to_num(start)[:, None], rows, axis=1)
     valid = profiles.valid & np.isfinite(start)[:, None]
     clear = 2.5 * profiles.blur[:, None]
     steps = np.arange(6.0)
     reach = np.arange(-6, 7)
+    edge = np.zeros(crossing.shape)
+    dark = np.zeros(crossing.shape)
 
     def at(offset: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        index = np.clip(np.floor(offset + 0.5) + profiles.reach, 0, count - 1).astype(np.int64)
-        return np.take_along_axis(samples, index, 2), index - float(profiles.reach)
+        index = np.clip(np.floor(offset + 0.5) - first[:, None, None], 0, count - 1).astype(np.int64)
+        return np.take_along_axis(samples, index, 2), index + first[:, None, None]
 
     for _ in range(2):
         inside, place = at((crossing - clear)[..., None] - steps)
@@ -327,6 +436,7 @@ def _half_light(profiles: Profiles, start: NDArray[np.float64]) -> Crossings:
         dark = beyond.mean(axis=2)
         rise = (mean - dark) + turn * (crossing - middle)
         rise = np.clip(rise, 0.5 * (mean - dark), 1.6 * np.maximum(mean - dark, 0.0))
+        edge = dark + rise
         half = (dark + rise / 2)[..., None]
         near, offset = at(crossing[..., None] + reach)
         falls = (near[..., :-1] > half) & (near[..., 1:] <= half)
@@ -337,6 +447,8 @@ def _half_light(profiles: Profiles, start: NDArray[np.float64]) -> Crossings:
         share = np.where(high > low, (high - half) / np.where(high > low, high - low, 1.0), 0.5)
         found = (np.take_along_axis(offset, best, 2) + share)[..., 0]
         crossing = np.where(valid, found, crossing)
+    if soft_px > 0:
+        crossing = crossing - soft_px * _shift_of_half_light(edge, border_light)
     return Crossings(
         position=profiles.base + profiles.outward[:, None] * crossing,
         valid=valid,
@@ -345,6 +457,27 @@ def _half_light(profiles: Profiles, start: NDArray[np.float64]) -> Crossings:
         squares=0.0,
         samples=0,
     )
+
+
+def _shift_of_half_light(light: NDArray[np.float64], border_light: float) -> NDArray[np.float64]:
+    """How far outward half light lies of half exposure, in softnesses of the gate's shadow.
+
+    Reversal film whose density falls as a logistic of log exposure, from the border's to clear film's:
+    exposure E, in units of the one that gives half the range, from density D is (range / (D - clear)) - 1.
+    Half light is at the exposure E1, which a normal shadow has fallen to at -ndtri(E1 / E).
+    """
+    from scipy.special import ndtri
+
+    clear = -math.log10(CLEAR_FILM_LIGHT)
+    dark = max(border_light, 1e-4)
+    span = max(-math.log10(dark) - clear, 0.3)
+
+    def exposure(value: NDArray[np.float64]) -> NDArray[np.float64]:
+        density = -np.log10(np.clip(value, dark * 1.001, 0.98 * CLEAR_FILM_LIGHT))
+        return np.maximum(span / (density - clear) - 1.0, 1e-6)
+
+    ratio = exposure((light + dark) / 2) / exposure(light)
+    return np.asarray(np.clip(-ndtri(np.clip(ratio, 1e-3, 1.0 - 1e-3)), -0.5, MOST_SHIFT))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
