@@ -264,7 +264,8 @@ def _levels(
     far = start + np.maximum(2.0 * blur, 1.5)
     outer = offset >= far[..., None]
     close = outer & (offset <= (far + np.maximum(1.5 * blur, 1.5))[..., None])
-    wide = outer & (offset <= (far + 10.0)[..., None])
+    clear = start + np.maximum(3.0 * blur, 2.0)  # here no light of the opening is left
+    wide = (offset >= clear[..., None]) & (offset <= (clear + 10.0)[..., None])
     low = [
         np.einsum("srk,srk->sr", profiles.samples, each.astype(np.float64)) / np.maximum(each.sum(2), 1)
         for each in (close, wide)
@@ -464,8 +465,10 @@ def measure_lines(
     scale = np.full(len(intercept), 1.0)
     for turn in range(iterations):
         residual = position - intercept[:, None] - gradient[:, None] * along
-        spread = 1.4826 * np.nan_to_num(masked_median(np.abs(residual), valid), nan=1.0)
-        scale = np.maximum(np.maximum(spread, ROW_SIGMA_FLOOR_PX), 0.6 * 0.5**turn)
+        # Round the residuals' own median: a line that wild rows have drawn aside must not pass for noise.
+        middle = np.nan_to_num(masked_median(residual, valid))[:, None]
+        spread = 1.4826 * np.nan_to_num(masked_median(np.abs(residual - middle), valid), nan=1.0)
+        scale = np.maximum(np.maximum(spread, ROW_SIGMA_FLOOR_PX), 0.25 * 0.5**turn)
         reach = residual / (TUKEY_WIDTH * scale[:, None])
         weight = np.where(valid & (np.abs(reach) < 1.0), (1.0 - reach**2) ** 2, 0.0)
         total = weight.sum(axis=1) + 1e-12

@@ -21,7 +21,7 @@ from smallgauge.picture.perforation_fix import Candidate, PerforationFix, Perfor
 from smallgauge.picture.perforation_votes import find_candidates, find_edge_peaks, measure_rectangle_votes
 from smallgauge.picture.perforations import find_perforations, measure_perforations, measure_reference
 
-SEARCH_SIDE_PX = 18  # shorter side of the perforation in the search over scales; common practice, no source
+SEARCH_SIDE_PX = 16  # shorter side of the perforation in the search over scales; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +60,7 @@ def find_recurring_holes(
     """The perforation whose rectangle recurs at one place across the frames, measured on its own terms."""
     height, width = planes[0].shape
     tries: list[tuple[float, HoleShape, float, float, float]] = []  # votes, shape, px/mm across, along, x
-    some = planes[:: max(1, len(planes) // 6)]
+    some = planes[:: max(1, len(planes) // 5)][:5]
     sign = np.float32(-1 if polarity == "dark hole" else 1)
     reduced: dict[int, list[_Reduced]] = {}
     for shape in shapes:

@@ -62,6 +62,8 @@ __all__ = [
 AGREE_PX = 0.6  # opposite sides agree with the known size within this; picture science note a.5, drawn tests
 ENOUGH_ROWS = 128  # a side of twice as many rows is read on every second one; common practice, no source
 CONFIDENCE_LIMIT = 0.2  # below: no measurement; common practice, no source
+ALONE = 0.6  # confidence in one side without its opposite, of that in both; common practice, no source
+DECIDED = 20.0  # odds at which one of two sides that disagree is believed; picture science note a
 WHOLE_SHARE = 0.7  # a side with less of its length on the line counts as damaged; common practice, no source
 SIDE_SIGMA_FLOOR_PX = 0.02  # a punched side is no straighter than this; common practice, no source
 TURN_SIGMA = 0.003  # radians: film turns in the gate from frame to frame; common practice, no source
@@ -320,7 +322,7 @@ def _combine(
         return _Axis(value=value, sigma=error, confidence=float(q.mean()), agree=True, options=options)
     if q.min() <= 0.05 * q.max():
         k = int(q.argmax())
-        sure = 0.6 * float(q[k])
+        sure = ALONE * float(q[k]) if np.isfinite(evidence) else min(0.45, ALONE * float(q[k]))
         if np.isfinite(evidence) and abs(options[k] - evidence) > 5.0 * evidence_sigma:
             sure = min(sure, 0.15)
         value = options[k] if sure >= CONFIDENCE_LIMIT else np.nan
@@ -333,14 +335,10 @@ def _combine(
         worth = worth * np.where(np.array(SIDES[low : low + 2]) == trusted, 6.0, 1.0)
     k = int(worth.argmax())
     ratio = float(worth[k] / max(worth[1 - k], 1e-12))
-    if ratio >= 20.0:
-        return _Axis(
-            value=options[k],
-            sigma=float(sigma[k]),
-            confidence=0.6 * float(q[k]),
-            agree=False,
-            options=options,
-        )
+    if ratio >= DECIDED:
+        # Straightness alone may favour a worn side that is longer than the punched one's remains.
+        sure = ALONE * float(q[k]) if np.isfinite(evidence) else min(0.3, ALONE * float(q[k]))
+        return _Axis(value=options[k], sigma=float(sigma[k]), confidence=sure, agree=False, options=options)
     if apart < 2.5:
         value = float((worth * np.array(options)).sum() / worth.sum())
         return _Axis(
@@ -351,13 +349,8 @@ def _combine(
             options=options,
         )
     if ratio >= 4.0:
-        return _Axis(
-            value=options[k],
-            sigma=float(apart / ratio),
-            confidence=0.35 * float(q[k]),
-            agree=False,
-            options=options,
-        )
+        sure = min(0.25, 0.35 * float(q[k]))
+        return _Axis(value=options[k], sigma=apart / 2, confidence=sure, agree=False, options=options)
     return _Axis(value=np.nan, sigma=np.nan, confidence=0.1, agree=False, options=options)
 
 
