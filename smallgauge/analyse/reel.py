@@ -33,7 +33,7 @@ from smallgauge.record.reel import Reel, Run
 from smallgauge.record.table import Table, join_tables, read_table, write_table
 from smallgauge.record.work import Progress, Runner
 
-MEASURING = 1  # raised when the same frames would give other rows
+MEASURING = 2  # raised when the same frames would give other rows
 LOSSLESS_STILLS = (
     "dpx",
     "tiff",

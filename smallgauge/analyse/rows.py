@@ -20,17 +20,20 @@ from smallgauge.media.digest import digest_frame
 from smallgauge.media.frame import Frame
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.media.picture_out import create_lossless
+from smallgauge.picture.alignment import LEAST_SIDE_PX, measure_displacement
 from smallgauge.picture.density import light_of_samples
 from smallgauge.picture.exposure import measure_exposure
 from smallgauge.picture.focus import measure_edge_blur, measure_sharpness
-from smallgauge.picture.gate import GateFix, find_gate_sides
+from smallgauge.picture.gate import GATE_SOFT_MM, SIDES, GateFix, find_gate_sides
 from smallgauge.picture.perforations import (
     FilmReference,
     PerforationFix,
     PerforationSurvey,
+    find_film_edge,
     find_perforations,
     measure_reference,
 )
+from smallgauge.picture.pitch import measure_next_perforation
 from smallgauge.picture.registration import WEAKEST_CONFIDENCE
 from smallgauge.picture.scenes import make_proxy, measure_change
 from smallgauge.record.capture import Capture, CapturedFile
@@ -193,8 +196,25 @@ def gate_sides(
         border_light=border_light,
         blur_px=survey.blur_px if survey is not None else USUAL_BLUR_PX,
         tilt=survey.tilt if survey is not None else 0.0,
+        gate_soft_px=GATE_SOFT_MM * _pixels_per_mm(notes, survey),
         border="bright" if negative else "dark",
     )
+
+
+def _pixels_per_mm(notes: CaptureNotes, survey: PerforationSurvey | None) -> float:
+    """The capture's scale; 0 where nothing tells it."""
+    if survey is not None:
+        return survey.across_px_per_mm
+    return 1000 / notes.micrometres_per_pixel if notes.micrometres_per_pixel else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Proxy:
+    """A frame's small picture, where it was cut out, and whether the frame's place was measured."""
+
+    log_light: Light
+    box: tuple[float, float, float, float]
+    placed: bool
 
 
 class _Meter:
@@ -204,7 +224,7 @@ class _Meter:
         self.capture = capture
         self.table = table_for(capture.light, capture.encoding)
         self.gauge = gauge_named(capture.gauge)
-        self.proxies: list[Light | None] = [None, None]  # two before, one before
+        self.proxies: list[_Proxy | None] = [None, None]  # two before, one before
 
     def look_back(self, frame: Frame | None) -> None:
         """Remember the proxy of a frame before the chunk."""
@@ -212,32 +232,53 @@ class _Meter:
             self._remember(None)
             return
         light = self._light(frame)
-        reference, _ = self._place(light)
-        self._remember(make_proxy(light, box=self._box(reference)))
+        self._remember(self._proxy(light, self._place(light)[0]))
 
-    def _remember(self, proxy: Light | None) -> None:
+    def _remember(self, proxy: _Proxy | None) -> None:
         self.proxies = [self.proxies[1], proxy]
+
+    def _proxy(self, light: Light, reference: FilmReference) -> _Proxy:
+        box = self._box(reference)
+        placed = reference.confidence >= WEAKEST_CONFIDENCE
+        return _Proxy(log_light=make_proxy(light, box=box), box=box, placed=placed)
 
     def _light(self, frame: Frame) -> Light:
         if self.table is None:
             return np.asarray(frame.samples, np.float32)
         return light_of_samples(cast(Codes, frame.samples), self.table)
 
+    def _plane(self, light: Light) -> Light:
+        """The channel that the survey measures perforations in."""
+        survey = self.capture.survey
+        if light.ndim == 2 or survey is None:
+            return light
+        return np.ascontiguousarray(light[:, :, survey.channel])
+
     def _place(self, light: Light) -> tuple[FilmReference, tuple[PerforationFix, ...]]:
         survey = self.capture.survey
         if survey is None:
-            return _place_by_picture(light, self.capture), ()
-        plane = light if light.ndim == 2 else np.ascontiguousarray(light[:, :, survey.channel])
-        fixes = find_perforations(plane, survey=survey)
+            return _place_by_gate(self._gate(light, (0.0, 0.0)), self.capture), ()
+        fixes = find_perforations(self._plane(light), survey=survey)
         return measure_reference(fixes, survey=survey), fixes
 
-    def _box(self, reference: FilmReference) -> tuple[float, float, float, float]:
+    def _gate(self, light: Light, place: tuple[float, float]) -> GateFix:
         area = self.capture.picture_area
+        nominal = (area.left, area.top, area.right, area.bottom)
+        notes, survey = self.capture.notes, self.capture.survey
+        return gate_sides(light, notes, survey, reference=place, nominal=nominal, share=GATE_REACH_SHARE)
+
+    def _usual(self, reference: FilmReference) -> tuple[float, float]:
+        """The frame's place, or the usual one where it was not measured."""
         survey = self.capture.survey
         x, y = reference.x_px, reference.y_px
         if not (math.isfinite(x) and math.isfinite(y)):
             x = survey.rows[0] if survey else 0.0
             y = survey.usual_y_px if survey else 0.0
+        return x, y
+
+    def _box(self, reference: FilmReference) -> tuple[float, float, float, float]:
+        area = self.capture.picture_area
+        x, y = self._usual(reference)
         return x + area.left, y + area.top, x + area.right, y + area.bottom
 
     def measure(self, number: int, frame: Frame | None) -> tuple[dict[str, object], list[dict[str, object]]]:
@@ -254,9 +295,11 @@ class _Meter:
             return row, []
         light = self._light(frame)
         reference, fixes = self._place(light)
-        box = self._box(reference)
-        proxy = make_proxy(light, box=box)
-        change = measure_change(proxy, self.proxies[1], self.proxies[0])
+        proxy = self._proxy(light, reference)
+        box = proxy.box
+        before = [each.log_light if each is not None else None for each in self.proxies]
+        change = measure_change(proxy.log_light, before[1], before[0])
+        shift = _picture_shift(self.proxies[1], proxy)
         self._remember(proxy)
         survey = self.capture.survey
         holes = tuple(
@@ -269,18 +312,45 @@ class _Meter:
         )
         row |= asdict(exposure) | asdict(measure_sharpness(light, box=box)) | asdict(change)
         if holes and survey is not None:
-            plane = light if light.ndim == 2 else light[:, :, survey.channel]
-            row |= asdict(measure_edge_blur(plane, hole=holes[0], corner_px=survey.corner_px))
-        row |= self._reference_columns(reference)
+            row |= asdict(measure_edge_blur(self._plane(light), hole=holes[0], corner_px=survey.corner_px))
+        row |= self._reference_columns(reference) | shift
+        row |= self._film_columns(light, reference, fixes)
         row["flags"] = _flags(reference, fixes, exposure.perforation_full_scale, exposure.clipped_high)
         seen = [{"capture": 0, "frame": number, **asdict(f)} for f in fixes]
         return row, seen
+
+    def _film_columns(
+        self, light: Light, reference: FilmReference, fixes: tuple[PerforationFix, ...]
+    ) -> dict[str, object]:
+        """The camera gate's sides in the capture, the next perforation, and the film's edge."""
+        survey = self.capture.survey
+        place = self._usual(reference) if survey is not None else (0.0, 0.0)
+        gate = self._gate(light, place)
+        row: dict[str, object] = {}
+        for side in SIDES:
+            row[f"gate_{side}_px"] = getattr(gate, f"{side}_px") + place[side in ("top", "bottom")]
+            row[f"gate_{side}_sigma_px"] = getattr(gate, f"sigma_{side}_px")
+        if survey is None:
+            return row
+        row["next_perforation_x_px"], row["next_perforation_y_px"] = measure_next_perforation(
+            fixes, survey=survey
+        )
+        edge = find_film_edge(self._plane(light), survey=survey)
+        if edge is not None:
+            row |= {
+                "film_edge_side": edge.side,
+                "film_edge_x_px": edge.x_px,
+                "film_edge_sigma_px": edge.sigma_px,
+            }
+        return row
 
     def _reference_columns(self, reference: FilmReference) -> dict[str, object]:
         low = high = math.nan
         scale = self.capture.notes.micrometres_per_pixel
         if scale is not None and math.isfinite(reference.pitch_px):
-            low, high = (float(share) for share in shrinkage_range(self.gauge, reference.pitch_px * scale / 1000))
+            low, high = (
+                float(share) for share in shrinkage_range(self.gauge, reference.pitch_px * scale / 1000)
+            )
         sigma = max(reference.sigma_x_px, reference.sigma_y_px)
         return {
             "perforation_x_px": reference.x_px,
@@ -294,7 +364,25 @@ class _Meter:
         }
 
 
-def _place_by_picture(light: Light, capture: Capture) -> FilmReference:
+def _picture_shift(before: _Proxy | None, now: _Proxy) -> dict[str, object]:
+    """How far the picture moved in the capture since the frame before, where either has no place."""
+    if before is None or (before.placed and now.placed):
+        return {}
+    one, two = before.log_light, now.log_light
+    if one.shape != two.shape or min(one.shape) < LEAST_SIDE_PX:
+        return {}
+    found = measure_displacement(one, two)
+    left, top, right, bottom = now.box
+    wide = round(right - left) / two.shape[1]
+    high = round(bottom - top) / two.shape[0]
+    return {
+        "picture_shift_x_px": found.x_px * wide + round(left) - round(before.box[0]),
+        "picture_shift_y_px": found.y_px * high + round(top) - round(before.box[1]),
+        "picture_shift_sigma_px": found.sigma_px * max(wide, high),
+    }
+
+
+def _place_by_gate(found: GateFix, capture: Capture) -> FilmReference:
     """Place by the camera's gate, where no perforation is in view: as far as this frame shows its edges.
 
     The film reference is then the capture's top left pixel of the survey's average, so the place is how
@@ -308,10 +396,6 @@ def _place_by_picture(light: Light, capture: Capture) -> FilmReference:
         return nothing
     area = capture.picture_area
     usual = {"left": area.left, "right": area.right, "top": area.top, "bottom": area.bottom}
-    nominal = (area.left, area.top, area.right, area.bottom)
-    found = gate_sides(
-        light, capture.notes, None, reference=(0.0, 0.0), nominal=nominal, share=GATE_REACH_SHARE
-    )
     places = {side: getattr(found, f"{side}_px") - usual[side] for side in area.measured}
     seen = {side: place for side, place in places.items() if math.isfinite(place)}
     across = [seen[side] for side in ("left", "right") if side in seen]

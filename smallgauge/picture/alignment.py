@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.columns import Column
 from smallgauge.errors import CallerError
 from smallgauge.picture.resample import Move, apply_move
 
@@ -28,6 +29,22 @@ LEAST_SIDE_PX = 48
 METHOD_SIGMA_PX = 0.0005  # what is left without noise; measured on drawn pictures (tests/picture)
 PEAKS = 6
 STEPS = 20
+
+COLUMNS: tuple[Column, ...] = (
+    Column(
+        name="picture_shift_x_px", unit="px", type="float64", source="Lucas and Kanade 1981", tolerance=0.05, halo=1,
+        meaning="How far what the picture shows moved in the capture since the frame before, to the right: the film "
+        "and the camera's own movement together. Measured only where this frame or the one before has no perforation.",
+    ),
+    Column(
+        name="picture_shift_y_px", unit="px", type="float64", source="Lucas and Kanade 1981", tolerance=0.05, halo=1,
+        meaning="The same, down.",
+    ),
+    Column(
+        name="picture_shift_sigma_px", unit="px", type="float64", source="Lucas and Kanade 1981", tolerance=0.05, halo=1,
+        meaning="Standard deviation of either.",
+    ),
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -186,3 +186,19 @@ COLUMNS: tuple[Column, ...] = (
         meaning="0 to 1; below 0.2 the perforation is not measured.",
     ),
 )  # fmt: skip
+
+# Of the frame table: the film's own edge.
+EDGE_COLUMNS: tuple[Column, ...] = (
+    Column(
+        name="film_edge_side", unit="", type="text", source="definition",
+        meaning="Which edge of the film was read: left or right; empty when none.",
+    ),
+    Column(
+        name="film_edge_x_px", unit="px", type="float64", source="tukey biweight", tolerance=0.02,
+        meaning="x of that edge at half the capture's height; NaN: not seen.",
+    ),
+    Column(
+        name="film_edge_sigma_px", unit="px", type="float64", source="tukey biweight", tolerance=0.02,
+        meaning="Standard deviation of film_edge_x_px, the edge's own roughness in it.",
+    ),
+)  # fmt: skip

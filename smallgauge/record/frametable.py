@@ -1,9 +1,13 @@
 """`frames.parquet`: one row a captured frame; `perforations.parquet`: one row a perforation seen."""
 
 from smallgauge.columns import Column
+from smallgauge.picture.alignment import COLUMNS as ALIGNMENT_COLUMNS
 from smallgauge.picture.exposure import COLUMNS as EXPOSURE_COLUMNS
 from smallgauge.picture.focus import COLUMNS as FOCUS_COLUMNS
+from smallgauge.picture.gate import COLUMNS as GATE_COLUMNS
+from smallgauge.picture.perforation_fix import EDGE_COLUMNS
 from smallgauge.picture.perforations import COLUMNS as FIX_COLUMNS
+from smallgauge.picture.pitch import COLUMNS as PITCH_COLUMNS
 from smallgauge.picture.scenes import COLUMNS as SCENE_COLUMNS
 from smallgauge.sound.levels import COLUMNS as LEVEL_COLUMNS
 
@@ -90,6 +94,10 @@ FRAME_COLUMNS: tuple[Column, ...] = (
         meaning="Highest shrinkage that the pitch allows, as a share; only with a stated scale.",
         source="ST149",
     ),
+    *PITCH_COLUMNS,
+    *EDGE_COLUMNS,
+    *GATE_COLUMNS,
+    *ALIGNMENT_COLUMNS,
     *EXPOSURE_COLUMNS,
     *FOCUS_COLUMNS,
     *SCENE_COLUMNS,
