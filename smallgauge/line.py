@@ -14,11 +14,11 @@ from smallgauge.crew import Crew
 from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.package import build_package
 from smallgauge.deliver.report import build_pdf, build_report
-from smallgauge.errors import MaterialError
+from smallgauge.errors import FixityError, MaterialError
 from smallgauge.gauge.gauges import UNSLIT_DOUBLE_8, gauge_named
 from smallgauge.lock import ReelLock
-from smallgauge.media.whole import safe_file_name
-from smallgauge.prove.fixity import check_manifest
+from smallgauge.media.whole import digest_file, safe_file_name
+from smallgauge.prove.fixity import check_manifest, expected_digests
 from smallgauge.prove.reel import prove_reel
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import add_decisions, read_decisions, read_json, write_treatment
@@ -282,7 +282,7 @@ def prove_folder(folder: Path, settings: Settings, *, source: Path | None) -> Ou
         )
     with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
         journal = Journal(folder)
-        capture = read_json(folder / "capture.json", Capture)
+        capture = _proved_capture(folder, journal)
         proved = prove_reel(
             folder, source=source, capture=capture, journal=journal, runner=crew, progress=settings.progress
         )
@@ -296,6 +296,21 @@ def prove_folder(folder: Path, settings: Settings, *, source: Path | None) -> Ou
         findings=findings,
         proved=proved.good,
     )
+
+
+def _proved_capture(folder: Path, journal: Journal) -> Capture:
+    """The capture's paper; where it can't be read, it is said whether it is the paper that was written."""
+    path = folder / "capture.json"
+    try:
+        return read_json(path, Capture)
+    except MaterialError as error:
+        wanted = expected_digests(folder, journal).get(path.name)
+        if wanted is None or (path.is_file() and digest_file(path) == wanted):
+            raise
+        raise FixityError(
+            f"A proof begins with capture.json, and it is not the file that was written ({error}) Bring it back from "
+            "another copy of the reel, or run `smallgauge finish` on the capture."
+        ) from None
 
 
 def deliver_folder(folder: Path, settings: Settings) -> Outcome:

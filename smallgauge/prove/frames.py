@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.media.digest import digest_frame
-from smallgauge.media.picture_in import CaptureListing, open_picture
+from smallgauge.media.picture_in import CaptureListing, UnreadableFrame, open_picture
 
 TILES = (24, 32)  # rows and columns of the small picture by which a copy is compared
 
@@ -33,7 +33,10 @@ class FramesJob:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FramesResult:
-    """What was found: frames decoded, those whose digest differs, log lines, small pictures (0 to 1)."""
+    """What was found: frames decoded, those whose digest differs, log lines, small pictures (0 to 1).
+
+    A frame that can't be decoded counts as differing, is a line of the log, and its small picture is NaN.
+    """
 
     decoded: int
     differing: tuple[int, ...]
@@ -47,18 +50,33 @@ def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
     bits = listing.encoding.bits
     differing: list[int] = []
     small: list[NDArray[np.float32]] = []
-    decoded = 0
+    said: list[str] = []
+    decoded, number, stop = 0, job.first, min(job.stop, listing.count)
     with open_picture(listing) as reader:
-        for frame in reader.frames(job.first, min(job.stop, listing.count)):
-            if job.digests and digest_frame(frame.samples, bits) != job.digests[frame.number - job.first]:
-                differing.append(frame.number)
-            if job.small:
-                small.append(small_picture(frame.samples, bits=bits, box=job.box))
-            decoded += 1
-            tick(1)
-        log = tuple(reader.log)
+        while number < stop:
+            try:
+                for frame in reader.frames(number, stop):
+                    number = frame.number + 1
+                    if (
+                        job.digests
+                        and digest_frame(frame.samples, bits) != job.digests[frame.number - job.first]
+                    ):
+                        differing.append(frame.number)
+                    if job.small:
+                        small.append(small_picture(frame.samples, bits=bits, box=job.box))
+                    decoded += 1
+                    tick(1)
+            except UnreadableFrame as error:
+                said.append(f"frame {number}: {error.reason}")
+                differing.append(number)
+                small.append(np.full((*TILES, 3), np.nan, np.float32))
+                number += 1
+        log = (*reader.log, *said)
     return FramesResult(
-        decoded=decoded, differing=tuple(differing), log=log, small=np.stack(small) if small else None
+        decoded=decoded,
+        differing=tuple(differing),
+        log=tuple(log),
+        small=np.stack(small) if job.small and small else None,
     )
 
 

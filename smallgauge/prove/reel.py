@@ -4,12 +4,16 @@ What is compared is counted; a check that could not be made is said, never passe
 """
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.errors import MaterialError
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.film_in import FilmReader, read_film
 from smallgauge.media.matroska import read_matroska_crcs
@@ -44,6 +48,9 @@ from smallgauge.record.work import Progress, Runner
 COPY_MEAN = 0.012
 COPY_TILE = 0.08
 AAC_SAMPLES = 2048  # one coded block of 1024 either way: delivery reference, section 5
+
+
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +115,7 @@ def prove_reel(
         )
     else:
         prover.pictures()
-    decisions = read_decisions(folder / "decisions.jsonl")
+    decisions = () if "decisions.jsonl" in bad else read_decisions(folder / "decisions.jsonl")
     said = (*capture.findings, *treatment_findings(treatment_of(decisions)), *prover.said, *prover.findings)
     proof = Proof(
         reel=capture.notes.reel or capture.name,
@@ -154,11 +161,26 @@ class _Prover:
         summary = read_json(self.folder / "render.json", RenderSummary)
         self.said = summary.findings
         self._tables(summary)
-        self._archive()
-        small = self._finished(summary)
-        if small is not None:
-            for copy in summary.copies:
-                self._copy(copy, small)
+        self._guarded("archive.mkv", self._archive)
+        small = self._guarded("finished.mkv", lambda: self._finished(summary))
+        for copy in summary.copies:
+            if small is None:
+                values: dict[str, object] = {
+                    "check": "copy shows the right frames",
+                    "why": "the finished film that it is compared with could not be read whole",
+                }
+                self.findings.append(Finding(code="check not made", where=copy.file, values=values))
+            else:
+                self._guarded(copy.file, partial(self._copy, copy, small))
+
+    def _guarded(self, name: str, check: Callable[[], Result]) -> Result | None:
+        """Make a check; a file of ours that can't even be opened is a failure, not the end of the proof."""
+        try:
+            return check()
+        except MaterialError as error:
+            values: dict[str, object] = {"file": name, "line": str(error)}
+            self.findings.append(Finding(code="decoder log of our file", where=name, values=values))
+            return None
 
     def _count(self, name: str, of: str, made: int, passed: int, by: str) -> None:
         self.checks.append(Check(name=name, of=of, made=made, passed=passed, by=by))
@@ -258,15 +280,17 @@ class _Prover:
         results = self._decode(path, expected, box=None, small=small)
         differing = [number for result in results for number in result.differing]
         decoded = sum(result.decoded for result in results)
-        self._count(check, name, len(expected), decoded - len(differing), "decoder and sha256")
+        equal = len({*range(len(expected))} - {*differing}) if decoded else 0
+        self._count(check, name, len(expected), equal, "decoder and sha256")
         self.findings += [
             Finding(code="frame digest differs", where=name, values={"file": name, "frame": number})
             for number in differing[:20]
         ]
         self._decoder_silent(name, results)
-        if not small or decoded != len(expected):
+        pictures = [result.small for result in results if result.small is not None]
+        if not small or sum(len(part) for part in pictures) != len(expected):
             return None
-        return np.concatenate([result.small for result in results if result.small is not None])
+        return np.concatenate(pictures)
 
     def _sound(self, name: str, film: FilmReader, sound: SoundSummary) -> None:
         """The lossless sound: every sample is what was handed to the encoder."""
@@ -353,9 +377,8 @@ class _Prover:
             self._count("copy shows the right frames", copy.file, len(shown), 0, "small pictures")
             return
         difference = np.abs(np.concatenate(small) - finished[shown])
-        wrong = np.flatnonzero(
-            (difference.mean(axis=(1, 2, 3)) > COPY_MEAN) | (difference.max(axis=(1, 2, 3)) > COPY_TILE)
-        )
+        right = (difference.mean(axis=(1, 2, 3)) <= COPY_MEAN) & (difference.max(axis=(1, 2, 3)) <= COPY_TILE)
+        wrong = np.flatnonzero(~right)  # a picture that could not be decoded is NaN, and wrong
         self._count(
             "copy shows the right frames", copy.file, len(shown), len(shown) - wrong.size, "small pictures"
         )

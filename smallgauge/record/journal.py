@@ -2,7 +2,8 @@
 
 A line names the pass, the file, the range of frames, the key (a digest of all that the piece depends
 on) and the file's own SHA-256. A piece whose key and file digest agree is kept: that is going on after
-a power cut, and making again only what changed. A torn last line (power cut) is dropped.
+a power cut, and making again only what changed. `chain` is the SHA-256 of the line's other words and of the
+chain before it, so that a bit changed anywhere in the journal is found. A torn last line (power cut) is dropped.
 """
 
 import hashlib
@@ -39,6 +40,23 @@ def key_of(*parts: object) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
+def _chained(line: JournalLine, chain: str) -> tuple[str, str]:
+    """The line as it is written, and the chain that it ends."""
+    entry = asdict(line)
+    words = json.dumps(entry, sort_keys=True, separators=(",", ":"))
+    chain = hashlib.sha256((chain + words).encode()).hexdigest()
+    return json.dumps({**entry, "chain": chain}, sort_keys=True, separators=(",", ":")), chain
+
+
+def _is_more_than_torn(tail: bytes) -> bool:
+    """Whether what follows the last line's end is more than a line that a power cut left unfinished."""
+    try:
+        _, end = json.JSONDecoder().raw_decode(tail.decode("utf-8", errors="replace"))
+    except ValueError:
+        return False
+    return end < len(tail.decode("utf-8", errors="replace"))
+
+
 class Journal:
     """The journal of one reel, open for reading and adding; only one process holds the reel's lock."""
 
@@ -46,28 +64,31 @@ class Journal:
         self.folder = folder
         self.path = folder / "work" / "journal.jsonl"
         self.lines: dict[str, JournalLine] = {}
-        self._last = ""
+        self._chain = ""
         if self.path.exists():
             self._read()
 
     def _read(self) -> None:
         raw = self.path.read_bytes()
         whole = raw[: raw.rfind(b"\n") + 1]
-        for number, text in enumerate(whole.splitlines(), start=1):
+        texts = whole.split(b"\n")[:-1]
+        for number, text in enumerate(texts, start=1):
             try:
                 entry = json.loads(text)
-                before = entry.pop("before")
+                del entry["chain"]
                 line = JournalLine(**entry)
-            except (ValueError, TypeError, KeyError, AttributeError):
+            except (ValueError, TypeError, KeyError):
                 self._broken(number)
-            if before != hashlib.sha256(self._last.encode()).hexdigest():
+            written, self._chain = _chained(line, self._chain)
+            if written.encode() != text:
                 self._broken(number)
-            self._last = text.decode()
             if line.sha256:
                 self.lines[line.file] = line
             else:
                 self.lines.pop(line.file, None)
         if whole != raw:
+            if _is_more_than_torn(raw[len(whole) :]):
+                self._broken(len(texts) + 1)
             write_whole_bytes(self.path, whole)
 
     def _broken(self, number: int) -> None:
@@ -78,11 +99,10 @@ class Journal:
 
     def add(self, line: JournalLine) -> None:
         """Append one line and force it to the disk."""
-        entry = {**asdict(line), "before": hashlib.sha256(self._last.encode()).hexdigest()}
-        text = json.dumps(entry, sort_keys=True, separators=(",", ":"))
+        text, chain = _chained(line, self._chain)
         self.path.parent.mkdir(parents=True, exist_ok=True)
         append_line(self.path, text)
-        self._last = text
+        self._chain = chain
         self.lines[line.file] = line
 
     def add_file(
