@@ -20,7 +20,7 @@ from smallgauge.analyse.survey import survey_capture
 from smallgauge.analyse.track import analyse_track
 from smallgauge.errors import MaterialError
 from smallgauge.media.picture_out import join_segments
-from smallgauge.media.whole import write_whole
+from smallgauge.media.whole import digest_file, write_whole
 from smallgauge.picture.scenes import find_scenes
 from smallgauge.record.capture import Capture, CapturedFile, digest_capture
 from smallgauge.record.files import read_json, write_json
@@ -124,6 +124,9 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     log = _chunks(work, jobs, keys)
     names = [chunk_files(job.first, archive=work.archive) for job in jobs]
     files = tuple(file for n in names for file in read_json(folder / n[2], tuple[CapturedFile, ...]))
+    if source.listing.kind == "video":
+        shared = digest_file(source.listing.path)
+        files = tuple(replace(file, file_sha256=shared) for file in files)
     sound = look_at_sound(source.sound) if source.sound else None
     capture = replace(
         capture, stage="complete", files=files, sound=sound, digest=digest_capture(files, sound)

@@ -91,7 +91,7 @@ def check_captured_files(
     for file in capture.files:
         if file.file_sha256:
             wanted[file.name] = file.file_sha256
-    if capture.sound is not None and source.is_dir():
+    if capture.sound is not None:
         wanted[capture.sound.name] = capture.sound.sha256
     base = source if source.is_dir() else source.parent
     equal = 0

@@ -17,7 +17,7 @@ from smallgauge.record.notes import CaptureNotes
 class CapturedFile:
     """One captured frame: its file as received, and its picture.
 
-    `file_sha256` proves the bytes received ("" where frames share one video file), `digest` the
+    `file_sha256` proves the bytes received (of a video, the one file that all frames share), `digest` the
     picture ("" for a frame that could not be read and was let pass).
     """
 

@@ -1,6 +1,5 @@
 """A single flipped bit in any file of a finished reel is found by `smallgauge prove`, with exit code 4."""
 
-import os
 import shutil
 from pathlib import Path
 
@@ -90,7 +89,7 @@ def test_a_flip_in_one_of_two_copies_is_found(copy, capsys, name):
     """Package and reel hold one file under two names; here they are two files, and one of them is damaged."""
     path = copy / name
     shutil.copyfile(path, path.with_name("apart"))
-    os.replace(path.with_name("apart"), path)
+    path.with_name("apart").replace(path)
     flip(path, 8000 * 8)
     code, words = prove(copy, capsys)
     assert code == 4, words

@@ -141,7 +141,8 @@ def test_the_flicker_of_the_lamp_is_measured(made, name, most):
 
 
 NARROW_FRAME_LINE = pytest.mark.xfail(
-    strict=True, reason="Super 8's frame line of 0.06 mm is passed over: the top is taken from the frame before"
+    strict=True,
+    reason="Super 8's frame line of 0.06 mm is passed over: the top is taken from the frame before",
 )
 
 
@@ -282,7 +283,9 @@ def test_a_speed_of_3_to_25_frames_a_second_comes_out_even(made):
     """
     reel = made("3 to 25")
     assert reel.outcome.exit_code == 0
-    times = np.array([float(row.split(",")[1]) for row in (reel.capture / "frames.csv").read_text().split()[1:]])
+    times = np.array(
+        [float(row.split(",")[1]) for row in (reel.capture / "frames.csv").read_text().split()[1:]]
+    )
     steps = np.diff(times)
     assert steps.max() / steps.min() > 7  # the capture itself is anything but even
     with av.open(str(reel.folder / "finished.mkv")) as film:
@@ -388,7 +391,11 @@ def test_sha256sum_accepts_the_package(made):
     sha256sum = need("sha256sum")
     package = made("super 8").folder / "package"
     said = subprocess.run(
-        [sha256sum, "--check", "--strict", "SHA256SUMS"], cwd=package, capture_output=True, text=True, check=False
+        [sha256sum, "--check", "--strict", "SHA256SUMS"],
+        cwd=package,
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert said.returncode == 0, said.stdout + said.stderr
     lines = (package / "SHA256SUMS").read_text(encoding="utf-8").splitlines()

@@ -107,7 +107,9 @@ def test_the_clap_is_heard_where_it_is_seen(finished):
 
     folder, _, truth = finished("super8-striped-18fps")
     with av.open(str(folder / "finished.mkv")) as film:
-        sound = np.concatenate([f.to_ndarray().reshape(-1, len(f.layout.channels)) for f in film.decode(audio=0)])
+        sound = np.concatenate(
+            [f.to_ndarray().reshape(-1, len(f.layout.channels)) for f in film.decode(audio=0)]
+        )
     mono = np.abs(sound[:, 0] / 2.0**31)
     rate = truth["camera_fps"]
     heard = float(np.argmax(mono)) / 48_000 * rate
