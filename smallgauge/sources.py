@@ -362,8 +362,65 @@ SOURCES |= {
 
 # The frame's path: camera gate, robust path, steadiness.
 SOURCES |= {
+    "robust path": Source(
+        title="Banded least squares with Tukey's biweight, its scale shrinking (graduated non-convexity); derived here, "
+        "equivalent to a robust smoother of Rauch, Tung and Striebel 1965",
+        seen="own experiment in picture science, section a; drawn series in the tests",
+    ),
+    "three-cornered hat": Source(
+        title="J. E. Gray, D. W. Allan, A method for estimating the frequency stability of an individual oscillator, "
+        "1974: variances of single sources from those of their pairs",
+        seen="not seen; from memory, the equations derived here",
+    ),
     "camera gate": Source(
         title="The camera gate's sides, row by row, half light brought to half exposure by a logistic film curve; derived here",
         seen="the docstring of picture.gate.find_gate_sides",
+    ),
+}
+
+# Completeness of a capture.
+SOURCES |= {
+    "grain correlation": Source(
+        title="Grain does not repeat: correlation S / (S + N) for the same film, nearly 0 for any other (S power of "
+        "the grain, N of the capture's noise); own proposal, derived from the definition of correlation",
+        seen="the docstrings of picture.repetition and picture.completeness; measured on drawn reels",
+    ),
+}
+
+# Condition of the film: damaged perforations and splices.
+SOURCES |= {
+    "top hat": Source(
+        title="J. Serra, Image Analysis and Mathematical Morphology (1982): what an opening takes away, here "
+        "threads of light narrower than the opening's disc",
+        seen="not seen; the method from memory, tested on drawn cracks",
+    ),
+    "SPLICE1949": Source(
+        title="Draft American standard for 16 mm splices (1949): perforations of the two films at most 0.002 inch "
+        "(0.05 mm) apart sideways",
+        seen="second-hand, in the project's picture notes",
+    ),
+    "PH22.5a": Source(
+        title="Proposed American Standard PH22.5 and PH22.93, appendices, J. SMPTE 59 (1952): pitch changes only "
+        "slowly along a roll",
+        seen="second-hand, in the project's film notes",
+    ),
+}
+
+# Mains hum and the speed that it tells.
+SOURCES |= {
+    "EN 50160": Source(
+        title="EN 50160, voltage characteristics: frequency within 1 % for 99.5 % of a year",
+        seen="not seen; as quoted in the manuals of two power meters",
+    ),
+    "grid frequency": Source(
+        title="A long series of readings of a 50 Hz grid, nearly all between 49.9 and 50.1 Hz",
+        seen="a hobby measurement, weak; older grids wandered more (from memory)",
+    ),
+    "hum comb": Source(
+        title=(
+            "Sum over harmonics of the log spectrum above its local mean, refined by lag-1 phase; power-line hum as a "
+            "clock of a recording after Czyzewski et al., DSP Techniques for Determining Wow Distortion, J. Audio Eng. Soc."
+        ),
+        seen="abstract of the paper; the estimator is measured in tests/sound/test_hum.py",
     ),
 }

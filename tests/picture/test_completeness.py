@@ -1,0 +1,506 @@
+"""Completeness on drawn reels of known faults, on columns made to order, and on the specimens."""
+
+import importlib.util
+import math
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+from specimen_frames import read_specimen
+
+from smallgauge.errors import CallerError
+from smallgauge.gauge.gauges import STANDARD_8, SUPER_8
+from smallgauge.picture.completeness import (
+    WEIGHTS,
+    film_positions,
+    find_links,
+    find_missing,
+    find_repeated,
+    find_swapped,
+    frames_advanced,
+    measure_footage,
+    measure_ledger,
+)
+from smallgauge.picture.repetition import (
+    COLUMNS,
+    RepetitionReading,
+    StepReading,
+    find_grain_layout,
+    make_grain,
+    measure_repetition,
+    measure_step,
+)
+from smallgauge.picture.scenes import make_proxy
+from smallgauge.picture.synthetic import draw_frame, specimen_truth
+from smallgauge.sources import SOURCES
+
+_spec = importlib.util.spec_from_file_location(
+    "benchmark_completeness", Path(__file__).parents[2] / "benchmarks" / "completeness.py"
+)
+drawn = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(drawn)
+
+GRAIN = ("match", "match_skip", "follows", "follows_skip", "precedes", "precedes_skip")
+
+
+def made_columns(film, *, seed=0, joined=0.85, other=0.12, still=0.12, scatter=0.02, direction=1):
+    """Columns of grain of captured frames that show these film frames; `still`: match of other film frames."""
+    random = np.random.default_rng(seed)
+    film = np.asarray(film)
+    columns = {}
+    for name in ("match", "follows", "precedes"):
+        for back, suffix in ((1, ""), (2, "_skip")):
+            by = {"match": 0, "follows": direction, "precedes": -direction}[name]
+            value = np.full(film.size, still if name == "match" else other)
+            value[back:][film[back:] - film[:-back] == by] = joined
+            value = value + scatter * random.standard_normal(film.size)
+            value[:back] = np.nan
+            columns[name + suffix] = value
+    columns["edge_strength"] = 0.002 * (1 + 0.05 * random.standard_normal(film.size))
+    return columns
+
+
+def ledger_of(columns, **more):
+    links = find_links(**columns)
+    unknown = np.full(columns["match"].size, np.nan)
+    values = {"time_s": unknown, "position_px": unknown, "pitch_px": unknown, **more}
+    return measure_ledger(links, match=columns["match"], **values)
+
+
+def faults_of(ledger):
+    return {(run.kind, run.first, run.film_stop - run.film_first) for run in ledger.runs
+            if run.kind not in ("captured once", "not known")}  # fmt: skip
+
+
+def adds_up(ledger):
+    """The runs cover every captured frame once, in order, and the film without a hole."""
+    captured = film = 0
+    for run in ledger.runs:
+        assert run.first == captured
+        captured = run.stop
+        if run.kind == "captured twice":
+            assert (run.film_first, run.film_stop) == (film - 1, film) and run.stop == run.first + 1
+            continue
+        assert run.film_first == film
+        film = run.film_stop
+        assert run.film_stop - run.film_first == run.stop - run.first or (
+            run.kind == "missing" and run.first == run.stop
+        )
+    assert (captured, film) == (ledger.captured, ledger.film_frames)
+    assert ledger.captured - ledger.repeated + ledger.missing == ledger.film_frames
+    return True
+
+
+# --- drawn reels ---
+
+
+@pytest.fixture(scope="module")
+def tripod_reel():
+    return drawn.measure_reel(drawn.Kind(tripod=True, frames=64, faults=6), seed=5)
+
+
+def test_every_fault_of_a_tripod_shot_is_found(tripod_reel):
+    ledger = drawn.account(tripod_reel)
+    assert len(tripod_reel.faults) == 6
+    assert drawn.found_in(ledger) == tripod_reel.faults
+    assert ledger.suspected == () and ledger.not_known == 0
+    assert adds_up(ledger)
+
+
+def test_far_beyond_a_plain_difference(tripod_reel):
+    """Lost frames of a shot that stands still leave no mark in the difference of frames."""
+    lost = {frame for kind, frame in tripod_reel.faults if kind == "missing"}
+    assert drawn.best_by_threshold(tripod_reel.difference, lost, low=False) < 0.7
+
+
+def test_film_positions_of_a_drawn_reel(tripod_reel):
+    """True film frames, but for the count of what is missing, which nothing tells here."""
+    positions = film_positions(drawn.account(tripod_reel))
+    true = np.unique(tripod_reel.film, return_inverse=True)[1]
+    found = np.unique(positions, return_inverse=True)[1]
+    assert np.array_equal(found, true)
+
+
+def test_compressed_capture():
+    """JPEG of quality 75: faults are still found."""
+    reel = drawn.measure_reel(drawn.Kind(frames=40, faults=3, jpeg=75), seed=6)
+    assert drawn.found_in(drawn.account(reel)) == reel.faults
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("number", range(len(drawn.KINDS)))
+def test_every_fault_of_many_drawn_reels(number):
+    """All found and none too many; without the neighbours in view only what time stamps and grain tell."""
+    kind = drawn.KINDS[number]
+    for seed in range(70, 75):
+        reel = drawn.measure_reel(kind, seed=seed)
+        ledger = drawn.account(reel)
+        found = drawn.found_in(ledger)
+        assert adds_up(ledger)
+        assert found <= reel.faults
+        if kind.overlap:
+            assert found == reel.faults
+        else:
+            told = {f for f in reel.faults if kind.stamps or f[0] == "captured twice"}
+            assert found >= told
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("tripod", [False, True])
+def test_false_alarms_in_ten_thousand_frames(tripod):
+    """At most one in 10,000 frames (half of them here)."""
+    false = 0
+    for seed in range(10):
+        kind = drawn.Kind(tripod=tripod, frames=500, faults=0, size=(320, 240))
+        false += len(drawn.found_in(drawn.account(drawn.measure_reel(kind, seed=300 + seed))))
+    assert false == 0
+
+
+def test_neighbours_show_the_grain_of_this_frame():
+    """The drawn film is one piece: the foot of a frame and the head of the next show the same grain."""
+    truth = specimen_truth("super 8", width=400, height=300, frames=3, shot_noise=0.0, read_noise=0.0)
+    _, layout = drawn.layout_of(truth)
+    sheets = [
+        make_grain(drawn.light_of(d, 0), reference_px=d.film_reference_px, layout=layout)
+        for d in (draw_frame(truth, 0), draw_frame(truth, 1))
+    ]
+    reading = measure_repetition(sheets[1], sheets[0], None, layout=layout)
+    assert reading.grain_follows > 0.85 > 0.3 > reading.grain_precedes
+
+
+# --- one pair of frames ---
+
+
+def grain_pair(*, signal=0.004, noise=0.002, shift=(0, 0), gain=1.0, seed=3):
+    """Two captures of one piece of blurred grain, and the layout."""
+    import cv2
+
+    random = np.random.default_rng(seed)
+    film = cv2.GaussianBlur(random.standard_normal((340, 440)).astype(np.float32), (0, 0), 0.9)
+    film *= signal / film.std()
+    layout = find_grain_layout(
+        frame_px=(400, 300),
+        reference_px=(20.0, 150.0),
+        area_px=(20, -100, 340, 100),
+        pitch_px=math.nan,
+        px_per_mm=100.0,
+    )
+    frames = [
+        (g * (0.5 + film[y : y + 300, x : x + 400]) ** 2 + noise * random.standard_normal((300, 400))).astype(
+            np.float32
+        )
+        for g, x, y in ((1.0, 20, 20), (gain, 20 - shift[0], 20 - shift[1]))
+    ]
+    return frames, layout
+
+
+def test_correlation_is_signal_over_signal_and_noise():
+    """S / (S + N) as the definition of correlation has it, both powers measured apart."""
+    powers = []
+    for signal, noise in ((0.004, 0.0), (0.0, 0.002)):
+        frames, layout = grain_pair(signal=signal or 1e-9, noise=noise)
+        powers.append(make_grain(frames[0], reference_px=(20.0, 150.0), layout=layout).tiles.var())
+    frames, layout = grain_pair()
+    one, two = (make_grain(frame, reference_px=(20.0, 150.0), layout=layout) for frame in frames)
+    found = measure_repetition(two, one, None, layout=layout).grain_match
+    assert found == pytest.approx(powers[0] / sum(powers), abs=0.02)
+    assert np.corrcoef(one.tiles.ravel(), two.tiles.ravel())[0, 1] == pytest.approx(found, abs=0.01)
+
+
+def test_same_film_though_it_moved_and_the_light_changed():
+    plain, layout = grain_pair()
+    usual = [make_grain(frame, reference_px=(20.0, 150.0), layout=layout) for frame in plain]
+    moved, _ = grain_pair(shift=(3, -2), gain=0.8)
+    sheets = [
+        make_grain(moved[0], reference_px=(20.0, 150.0), layout=layout),
+        make_grain(moved[1], reference_px=(23.3, 147.8), layout=layout),
+    ]
+    unknown = make_grain(moved[1], reference_px=(20.0, 150.0), layout=layout)  # no perforation: usual place
+    expected = measure_repetition(usual[1], usual[0], None, layout=layout).grain_match
+    for sheet in (sheets[1], unknown):
+        assert measure_repetition(sheet, sheets[0], None, layout=layout).grain_match > 0.9 * expected
+
+
+def test_another_piece_of_film_gives_nothing():
+    one, layout = grain_pair(seed=1)
+    two, _ = grain_pair(seed=2)
+    sheets = [make_grain(frame, reference_px=(20.0, 150.0), layout=layout) for frame in (one[0], two[0])]
+    assert abs(measure_repetition(sheets[1], sheets[0], None, layout=layout).grain_match) < 0.1
+
+
+def test_no_measurement_is_not_a_number():
+    frames, layout = grain_pair()
+    sheet = make_grain(frames[0], reference_px=(20.0, 150.0), layout=layout)
+    empty = make_grain(frames[0], reference_px=(math.nan, 150.0), layout=layout)
+    flat = make_grain(np.full((300, 400), 0.3, np.float32), reference_px=(20.0, 150.0), layout=layout)
+    away = make_grain(frames[0], reference_px=(200.0, 150.0), layout=layout)
+    for other in (None, empty, flat, away):
+        assert math.isnan(measure_repetition(sheet, other, None, layout=layout).grain_match)
+    reading = measure_repetition(sheet, sheet, sheet, layout=layout)
+    assert math.isnan(reading.grain_follows) and reading.grain_match_skip > 0.99
+    assert layout.strip_px == (0, 0)
+    proxy = make_proxy(frames[0], box=(40, 50, 360, 250))
+    assert math.isnan(measure_step(proxy, np.full_like(proxy, np.nan), None).picture_step)
+
+
+def test_input_is_not_altered_and_columns_are_the_readings():
+    frames, layout = grain_pair()
+    kept = frames[0].copy()
+    sheet = make_grain(frames[0], reference_px=(20.0, 150.0), layout=layout)
+    tiles = sheet.tiles.copy()
+    measure_repetition(sheet, sheet, None, layout=layout)
+    assert np.array_equal(frames[0], kept) and np.array_equal(sheet.tiles, tiles)
+    assert {column.name for column in COLUMNS} == {*RepetitionReading.__slots__, *StepReading.__slots__}
+    assert all(column.source in SOURCES for column in COLUMNS)
+    assert max(column.halo for column in COLUMNS) == 2
+
+
+def test_nonsense_is_refused():
+    frames, layout = grain_pair()
+    with pytest.raises(CallerError, match="one plane"):
+        make_grain(np.stack([frames[0]] * 3, axis=2), reference_px=(20.0, 150.0), layout=layout)
+    with pytest.raises(CallerError, match="64 x 64"):
+        find_grain_layout(
+            frame_px=(99, 99), reference_px=(0, 50), area_px=(0, -9, 50, 9), pitch_px=40.0, px_per_mm=10.0
+        )
+    columns = made_columns(np.arange(20))
+    links = find_links(**columns)
+    with pytest.raises(CallerError):
+        find_links(**(columns | {"follows": np.zeros(19)}))
+    with pytest.raises(CallerError):
+        find_repeated(links, match=columns["match"], same_samples=np.zeros(19, bool))
+    with pytest.raises(CallerError):
+        find_missing(links, advanced=np.ones(19))
+    with pytest.raises(CallerError):
+        find_swapped(links, time_s=np.ones(19))
+    with pytest.raises(CallerError):
+        frames_advanced(np.ones(5), position_px=np.ones(4), pitch_px=np.ones(5))
+    with pytest.raises(CallerError):
+        measure_step(np.zeros((20, 20), np.float32), np.zeros((20, 21), np.float32), None)
+
+
+# --- whole columns ---
+
+
+@pytest.mark.parametrize("direction", [1, -1])
+@pytest.mark.parametrize("still", [0.12, 0.6])
+@pytest.mark.parametrize("seed", range(5))
+def test_ledger_of_random_faults(direction, still, seed):
+    """Any mixture of faults, film loaded either way, live or still: found, and the account adds up."""
+    random = np.random.default_rng(seed)
+    film, expected, following = [], set(), 0  # `following`: the film frame that comes next
+    for _ in range(30):
+        length = int(random.integers(4, 13))
+        film += range(following, following + length)
+        following += length
+        kind = ("captured twice", "missing", "swapped")[int(random.integers(3))]
+        expected.add((kind, len(film), 2 if kind == "swapped" else 1))
+        if kind == "captured twice":
+            film.append(following - 1)
+        elif kind == "missing":
+            following += 1
+        else:
+            film += [following + 1, following]
+            following += 2
+    film += range(following, following + 9)
+    ledger = ledger_of(made_columns(film, seed=seed, still=still, direction=direction))
+    assert faults_of(ledger) == expected
+    assert adds_up(ledger)
+    assert np.array_equal(film_positions(ledger), film)
+    assert not ledger.missing_count_known or ledger.missing == 0
+
+
+def test_no_false_alarm_in_columns_of_chance():
+    """200,000 frames of even film whose readings scatter by 0.05."""
+    for seed in range(10):
+        columns = made_columns(np.arange(20_000), seed=seed, joined=0.7, still=0.3, scatter=0.05)
+        assert faults_of(ledger_of(columns)) == set()
+
+
+def test_how_many_are_missing_comes_from_stamps_or_numbers():
+    film = np.r_[0:20, 23:40]
+    time_s = 0.25 * film
+    assert faults_of(ledger_of(made_columns(film), time_s=time_s)) == {("missing", 20, 3)}
+    numbers = np.zeros(film.size, int)
+    numbers[20] = 3
+    ledger = ledger_of(made_columns(film), numbers_skipped=numbers)
+    assert faults_of(ledger) == {("missing", 20, 3)} and ledger.missing_count_known
+    numbers[20] = 2  # numbers and stamps disagree
+    assert not ledger_of(made_columns(film), time_s=time_s, numbers_skipped=numbers).missing_count_known
+
+
+def test_numbers_that_skip_while_the_film_runs_on():
+    numbers = np.zeros(40, int)
+    numbers[17] = 4
+    ledger = ledger_of(made_columns(np.arange(40)), numbers_skipped=numbers)
+    assert faults_of(ledger) == set() and ledger.film_frames == 40
+    without = {name: np.full(40, np.nan) for name in made_columns(np.arange(40))}
+    assert faults_of(ledger_of(without, numbers_skipped=numbers)) == {("missing", 17, 4)}
+
+
+def even_times(count, seed, *, jitter=0.001):
+    """Stamps of a transport that wanders between 12 and 24 frames a second."""
+    random = np.random.default_rng(seed)
+    rate = 18 + 6 * np.sin(np.arange(count) / 40 + random.uniform(0, 6))
+    return np.cumsum(1 / rate) + jitter * random.standard_normal(count)
+
+
+def without_grain(count):
+    return {name: np.full(count, np.nan) for name in (*GRAIN, "edge_strength")}
+
+
+def test_stamps_alone():
+    """Every frame lost is found by its time step; none where the transport only wandered or stopped."""
+    lost = np.array([50, 90, 91, 200, 333])
+    time_s = np.delete(even_times(400, 1), lost)
+    ledger = ledger_of(without_grain(395), time_s=time_s)
+    assert faults_of(ledger) == {
+        ("missing", 50, 1),
+        ("missing", 89, 2),
+        ("missing", 197, 1),
+        ("missing", 329, 1),
+    }
+    for seed in range(20):
+        assert faults_of(ledger_of(without_grain(2000), time_s=even_times(2000, seed))) == set()
+    stopped = even_times(400, 2)
+    stopped[120:] += 7.5
+    ledger = ledger_of(without_grain(400), time_s=stopped)
+    assert faults_of(ledger) == set()
+    assert [fault.frame for fault in ledger.suspected] == [120]
+    joined = ledger_of(made_columns(np.arange(400)), time_s=stopped)  # the film itself runs on
+    assert joined.suspected == () and joined.not_known == 0
+
+
+def test_uneven_or_absent_stamps_tell_nothing():
+    random = np.random.default_rng(1)
+    ragged = np.cumsum(random.uniform(0.02, 0.2, 200))
+    assert np.isnan(frames_advanced(ragged, position_px=ragged * np.nan, pitch_px=ragged * np.nan)).all()
+    ledger = ledger_of(without_grain(200))
+    assert ledger.not_known == 200 and len(ledger.not_told) == 3 and faults_of(ledger) == set()
+    assert all(run.kind == "not known" and run.reason for run in ledger.runs)
+
+
+def test_place_in_the_gate_is_taken_off_the_time_step():
+    """A free-running camera: steps are even in time, and the film lies further on in each picture."""
+    travel = np.arange(60) * 1.06  # pitches between pictures
+    place = (np.arange(60) - travel) * 470.0 + 400.0  # film runs upwards, the frame of the same number
+    time_s = travel / 18.0
+    steps = frames_advanced(time_s, position_px=place, pitch_px=np.full(60, 470.0))
+    assert np.nanmax(np.abs(steps[1:] - 1.0)) < 0.07
+    jump = place.copy()
+    jump[30:] += 300.0
+    assert math.isnan(frames_advanced(time_s, position_px=jump, pitch_px=np.full(60, 470.0))[30])
+
+
+def test_stamps_out_of_order():
+    time_s = even_times(60, 3)
+    time_s[[30, 31]] = time_s[[31, 30]]
+    assert faults_of(ledger_of(without_grain(60), time_s=time_s)) == {("swapped", 30, 2)}
+    on = ledger_of(made_columns(np.arange(60)), time_s=time_s)  # only the stamps are in the wrong order
+    assert faults_of(on) == set() and on.suspected == ()
+
+
+def test_motion_alone_is_suspicion():
+    film = np.r_[0:20, 21:40].astype(float)
+    step = np.r_[np.nan, np.diff(film)] * 0.1
+    skip = np.r_[np.nan, np.nan, film[2:] - film[:-2]] * 0.1
+    ledger = ledger_of(without_grain(39), step=step, step_skip=skip)
+    assert [(fault.kind, fault.frame) for fault in ledger.suspected] == [("missing", 20)]
+    film = np.arange(40.0)
+    film[[20, 21]] = 21, 20
+    step = np.abs(np.r_[np.nan, np.diff(film)]) * 0.1
+    skip = np.abs(np.r_[np.nan, np.nan, film[2:] - film[:-2]]) * 0.1
+    ledger = ledger_of(without_grain(40), step=step, step_skip=skip)
+    assert ("swapped", 20) in {(fault.kind, fault.frame) for fault in ledger.suspected}
+    assert faults_of(ledger) == set()
+
+
+def test_what_grain_cannot_tell():
+    """Dark or blurred stretches, and one such frame, are not known: no alarm."""
+    columns = made_columns(np.arange(120))
+    for name in ("follows", "follows_skip", "precedes"):
+        columns[name][40:60] = 0.05
+    columns["edge_strength"][40:60] = 0.0002
+    columns["follows"][90] = 0.1
+    columns["edge_strength"][90] = 0.0008
+    ledger = ledger_of(columns)
+    assert faults_of(ledger) == set()
+    assert {run.first for run in ledger.runs if run.kind == "not known"} >= {90}
+    assert ledger.not_known >= 15
+    stamped = ledger_of(columns, time_s=even_times(120, 1))
+    assert stamped.not_known == 0
+
+
+def test_grain_that_stops_matching_is_no_row_of_losses():
+    """Overlap that no longer fits from somewhere on (a mask, another lens) says nothing of lost frames."""
+    columns = made_columns(np.arange(100))
+    columns["follows"][50:] = columns["follows_skip"][50:]
+    assert faults_of(ledger_of(columns)) == set()
+
+
+def test_bit_equal_frames():
+    equal = np.zeros(30, bool)
+    equal[[4, 5]] = True
+    ledger = ledger_of(without_grain(30), same_samples=equal)
+    assert faults_of(ledger) == {("captured twice", 4, 1), ("captured twice", 5, 1)}
+    assert ledger.film_frames == 28 and adds_up(ledger)
+
+
+def test_short_captures():
+    for count in range(4):
+        ledger = ledger_of(without_grain(count))
+        assert (ledger.captured, ledger.film_frames) == (count, count)
+
+
+def test_length_against_intake():
+    """Kodak's table, as trade counts have it: 50 ft of Super 8 are 3600 frames, 25 ft of standard 8 2000."""
+    ledger = ledger_of(made_columns(np.arange(2000)))
+    check = measure_footage(ledger, gauge=STANDARD_8, feet=25)
+    assert (check.stated_frames, check.difference, check.verdict) == (2000, 0, "agrees")
+    check = measure_footage(ledger, gauge=SUPER_8, feet=50)
+    assert (check.difference, check.verdict) == (-1600, "shorter than stated")
+    check = measure_footage(ledger, gauge=SUPER_8, feet=Fraction("27.5"), doubt_feet=0)
+    assert check.verdict == "longer than stated"
+    with pytest.raises(CallerError):
+        measure_footage(ledger, gauge=SUPER_8, feet=-1)
+
+
+def test_evidence_is_named_and_weighed():
+    ledger = ledger_of(made_columns(np.r_[0:20, 22:40]), time_s=0.1 * np.r_[0:20, 22:40])
+    fault = next(run for run in ledger.runs if run.kind == "missing")
+    assert {each.name: each.weight for each in fault.evidence} == {
+        name: WEIGHTS[name] for name in ("film apart", "time step")
+    }
+    total = WEIGHTS["usual"] + sum(each.weight for each in fault.evidence)
+    assert fault.confidence == pytest.approx(1 / (1 + math.exp(-total)), abs=1e-5)
+
+
+@pytest.mark.parametrize("name", ["standard8-torn", "super8-faded", "super8-striped-18fps"])
+def test_specimens_give_no_false_alarm(name):
+    truth, frames = read_specimen(name)
+    facts = truth["frames"]
+    reference = np.array([fact["film_reference"] for fact in facts])
+    corners = (np.array([fact["aperture_corners"] for fact in facts]) - reference[:, None]).mean(axis=0)
+    facts_of = STANDARD_8 if name.startswith("standard8") else SUPER_8
+    px_per_mm = 1000 / (12 if "striped" in name else 11) * 0.994
+    height, width = frames[0][0].shape[:2]
+    layout = find_grain_layout(
+        frame_px=(width, height),
+        reference_px=tuple(reference.mean(axis=0)),
+        area_px=(*corners.min(axis=0), *corners.max(axis=0)),
+        pitch_px=facts_of.pitch_long_mm.value * px_per_mm,
+        px_per_mm=px_per_mm,
+        spread_px=float(reference.std(axis=0).max()),
+    )
+    sheets = [
+        make_grain(np.ascontiguousarray(light[..., 1]), reference_px=tuple(place), layout=layout)
+        for place, (light, _, _) in zip(reference, frames, strict=True)
+    ]
+    readings = [
+        measure_repetition(s, sheets[t - 1] if t else None, sheets[t - 2] if t > 1 else None, layout=layout)
+        for t, s in enumerate(sheets)
+    ]
+    columns = {name: np.array([getattr(r, f"grain_{name}") for r in readings]) for name in GRAIN}
+    columns["edge_strength"] = np.array([r.edge_grain_strength for r in readings])
+    assert faults_of(ledger_of(columns)) == set()
