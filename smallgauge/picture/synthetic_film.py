@@ -21,7 +21,7 @@ from smallgauge.picture.synthetic_shapes import (
 )
 
 Plane = NDArray[np.float32]
-DamageKind = Literal["torn", "claw", "elongated", "crack", "tape", "specks", "chipped"]
+DamageKind = Literal["torn", "claw", "elongated", "crack", "tape", "specks", "chipped", "running", "missing"]
 
 __all__ = [
     "Aperture",
@@ -47,7 +47,8 @@ class PerforationDamage:
 
     torn: the film between hole and edge is gone. claw: the claw struck a notch into the lower edge.
     elongated: the lower edge is pulled down. crack: a slit runs from a corner. tape: splicing tape covers
-    the upper half. specks: dirt in the hole. chipped: one corner has broken off.
+    the upper half. specks: dirt in the hole. chipped: one corner has broken off. running: a tear runs from
+    the hole into the picture. missing: film where the hole should be.
     """
 
     film_perforation: int
@@ -371,6 +372,8 @@ def draw_perforation(
     `place_px` is its centre as punched; `outward` is -1 where the near film edge lies to the left, 1 to the
     right, 0 for a row in the middle.
     """
+    if damage is not None and damage.kind == "missing":
+        return
     k = pose.scale_px_per_mm
     half = (geometry.hole_width_mm / 2 * k, geometry.hole_height_mm / 2 * k)
     more = damage.amount_mm * k if damage else 0.0
@@ -424,6 +427,12 @@ def _damaged(
         wobble = _ragged(x, random, half[1])
         band = np.abs(y + np.float32(0.1 * half[1]) + wobble * 0.5) - np.float32(0.72 * half[1]) + wobble
         return np.asarray(np.minimum(distance, np.maximum(band, -side * x)))
+    if kind == "running":
+        wobble = _ragged(x, random, 0.5 * half[1])
+        tip = np.float32(half[0] + more)
+        narrow = np.float32(0.3 * half[1]) * (1 - np.maximum(-side * x, 0) / np.float32(1.4 * tip))
+        band = np.abs(y + np.float32(0.2 * half[1]) + wobble) - narrow
+        return np.asarray(np.minimum(distance, np.maximum(np.maximum(band, side * x), -side * x - tip)))
     if kind == "claw":
         notch = np.sqrt((x - side * np.float32(0.2 * half[0])) ** 2 + (y - np.float32(half[1])) ** 2)
         return np.asarray(np.minimum(distance, notch - np.float32(more) + _ragged(x + y, random, more)))
