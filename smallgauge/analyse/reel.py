@@ -34,6 +34,7 @@ from smallgauge.record.table import Table, join_tables, read_table, write_table
 from smallgauge.record.work import Progress, Runner
 
 MEASURING = 2  # raised when the same frames would give other rows
+MOST_LIGHT = 1.05  # of an open perforation before the stated open gate is doubted; common practice, no source
 LOSSLESS_STILLS = (
     "dpx",
     "tiff",
@@ -136,7 +137,8 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         [read_table(folder / n[1], PERFORATION_COLUMNS, "perforations") for n in names]
     )
     figures = line_up(capture, frames, perforations)
-    said = (*capture.findings, *_frame_findings(capture, frames), *line_up_findings(figures), *log)
+    said = (*capture.findings, *_archive_findings(work), *_frame_findings(capture, frames))
+    said = (*said, *line_up_findings(figures), *log)
     capture = replace(capture, line_up=figures, findings=said)
     write_table(folder / "perforations.parquet", replace(perforations, capture_digest=capture.digest))
     write_table(folder / "frames.parquet", frames)
@@ -218,6 +220,17 @@ def _joined_frames(work: _Work, capture: Capture, paths: list[Path]) -> Table:
     return Table(name="frames", columns=FRAME_COLUMNS, values=values, capture_digest=capture.digest)
 
 
+def _archive_findings(work: _Work) -> tuple[Finding, ...]:
+    """What is kept as it came, byte for byte."""
+    found = []
+    if not work.archive:
+        values: dict[str, object] = {"format": work.source.listing.format}
+        found.append(Finding(code="archive kept as it came", where="capture", values=values))
+    if work.source.sound is not None:
+        found.append(Finding(code="archive sound copied", where="sound"))
+    return tuple(found)
+
+
 def _frame_findings(capture: Capture, frames: Table) -> tuple[Finding, ...]:
     """What the frame table has to say, counted."""
     found = []
@@ -234,6 +247,10 @@ def _frame_findings(capture: Capture, frames: Table) -> tuple[Finding, ...]:
         flagged = int(np.count_nonzero(frames["flags"] & FLAG_NAMED[flag].mask))
         if flagged and (flag != "no_perforation" or capture.survey is not None):
             found.append(Finding(code=code, where="capture", values={"frames": flagged, "of": count}))
+    above = int(np.count_nonzero(frames["light"] > MOST_LIGHT))
+    if above and capture.notes.code_open_gate is not None:
+        values = {"frames": above, "of": count}
+        found.append(Finding(code="light above the open gate", where="capture", values=values))
     doubled = np.flatnonzero(frames["duplicate_of"] >= 0)
     if doubled.size:
         found.append(

@@ -247,10 +247,10 @@ def test_a_perforation_at_full_scale(run, tmp_path):
 
 
 def test_perforations_not_in_view(run, tmp_path):
-    small_reel(tmp_path / "capture", sound=False, perforations_in_view=False)
+    small_reel(tmp_path / "capture", sound=False, perforations_in_view=False, width=384, height=288)
     code, words = run(tmp_path / "capture")
     assert code == 0, words
-    assert "not in view" in words
+    assert "does not show the perforations" in words
 
 
 def test_a_perforation_cut_off_by_the_edge(run, tmp_path):

@@ -1,0 +1,117 @@
+"""An operator's decision: it stays, and only what it changes is made again."""
+
+import json
+import tomllib
+from pathlib import Path
+
+import pytest
+from drawn_reels import AT, settings, small_reel
+
+from smallgauge.line import decide_on, finish
+from smallgauge.record.files import read_decisions, write_treatment
+from smallgauge.record.treatment import treatment_of
+
+
+@pytest.fixture
+def reel(tmp_path) -> tuple[Path, Path]:
+    capture = tmp_path / "decided"
+    small_reel(capture)
+    outcome = finish(capture, tmp_path / "shelf", settings())
+    assert outcome.exit_code == 0
+    return capture, Path(outcome.folder)
+
+
+def journal(folder: Path) -> list[dict]:
+    text = (folder / "work" / "journal.jsonl").read_text(encoding="utf-8")
+    return [json.loads(line) for line in text.splitlines()]
+
+
+def again(reel: tuple[Path, Path]) -> set[str]:
+    """Finish again; the files of analyse and render that were written."""
+    capture, folder = reel
+    before = len(journal(folder))
+    outcome = finish(capture, folder.parent, settings())
+    assert outcome.exit_code == 0
+    return {
+        line["file"] for line in journal(folder)[before:] if line["step"] in ("analyse", "treat", "render")
+    }
+
+
+def decide(folder: Path, subject: str, value: dict | None) -> None:
+    decide_on(folder, subject=subject, value=value, by="mk", at=AT, why="looked at it")
+
+
+def test_nothing_decided_makes_nothing_again(reel):
+    assert again(reel) == set()
+
+
+def test_a_camera_speed_resamples_nothing(reel):
+    """The finished film's pictures stand: it is joined anew, copies are coded from it, no capture is read."""
+    _, folder = reel
+    pictures = (folder / "render.parquet").read_bytes()
+    stills = {p.name: p.stat().st_mtime_ns for p in (folder / "stills").glob("scene-*")}
+    decide(folder, "camera_speed", {"rate": "16"})
+    written = again(reel)
+    assert not {f for f in written if "/finished-" in f or "/render-" in f or f.startswith("stills/")}
+    assert "render.parquet" not in written
+    assert {"finished.mkv", "viewing.mp4", "television.mp4", "copies.parquet", "sound.parquet"} <= written
+    assert (folder / "render.parquet").read_bytes() == pictures
+    assert {p.name: p.stat().st_mtime_ns for p in (folder / "stills").glob("scene-*")} == stills
+    summary = json.loads((folder / "render.json").read_text())
+    assert summary["rate"] == "16"
+    assert again(reel) == set()
+
+
+def test_a_sync_mark_codes_no_picture_again(reel):
+    _, folder = reel
+    decide(folder, "sync", {"shift_frames": 0.0, "set": True, "mark": {"frame": 3, "sound_s": 2.1}})
+    written = again(reel)
+    assert not {f for f in written if f.startswith("work/segments/") and "sound" not in f}
+    assert "render.parquet" not in written
+    assert {"finished.mkv", "viewing.mp4", "television.mp4"} <= written
+
+
+def test_a_decision_taken_back_gives_the_same_film_again(reel):
+    _, folder = reel
+    films = {name: (folder / name).read_bytes() for name in ("finished.mkv", "viewing.mp4", "television.mp4")}
+    decide(folder, "camera_speed", {"rate": "16"})
+    again(reel)
+    assert (folder / "television.mp4").read_bytes() != films["television.mp4"]
+    decide(folder, "camera_speed", None)
+    again(reel)
+    for name, data in films.items():
+        assert (folder / name).read_bytes() == data, name
+
+
+def test_an_operators_decision_survives_a_new_analysis(reel):
+    capture, folder = reel
+    decide(folder, "camera_speed", {"rate": "50/3"})
+    toml = capture / "capture.toml"
+    toml.write_text(toml.read_text().replace("super 8", "Super 8") + "\ncode_black = 1\n")  # measured anew
+    outcome = finish(capture, folder.parent, settings())
+    assert outcome.exit_code == 0
+    treatment = treatment_of(read_decisions(folder / "decisions.jsonl"))
+    entry = treatment.find("camera_speed")
+    assert entry.decision.by == "mk"
+    assert entry.decision.value == {"rate": "50/3"}
+    assert entry.proposal is not None and entry.proposal.by == "program"
+    assert any(f.code == "operator keeps another value" for f in outcome.findings)
+
+
+def test_the_treatment_is_a_pure_function_of_the_log(reel, tmp_path):
+    _, folder = reel
+    decide(folder, "camera_speed", {"rate": "16"})
+    again(reel)
+    write_treatment(tmp_path / "again.toml", treatment_of(read_decisions(folder / "decisions.jsonl")))
+    assert (tmp_path / "again.toml").read_bytes() == (folder / "treatment.toml").read_bytes()
+    document = tomllib.loads((folder / "treatment.toml").read_text())
+    assert {d["subject"] for d in document["decision"]} >= {"camera_speed", "framing", "registration", "sync"}
+
+
+def test_a_decision_leaves_the_package_as_it_was_handed_out(reel):
+    _, folder = reel
+    packed = folder / "package" / "For later" / "decisions.jsonl"
+    before = packed.read_bytes()
+    decide(folder, "camera_speed", {"rate": "16"})
+    assert packed.read_bytes() == before
+    assert (folder / "decisions.jsonl").read_bytes() != before

@@ -1,0 +1,82 @@
+"""The journal: a torn end is dropped, a changed bit is found, a piece is kept only while it is what it was."""
+
+import numpy as np
+import pytest
+
+from smallgauge.errors import FixityError
+from smallgauge.record.journal import Journal, key_of
+
+
+@pytest.fixture
+def folder(tmp_path):
+    journal = Journal(tmp_path)
+    for n in range(4):
+        (tmp_path / f"f{n}").write_bytes(bytes([n]))
+        journal.add_file("render", f"f{n}", key=key_of(n), first=n, stop=n + 1, rows=1)
+    return tmp_path
+
+
+def path_of(folder):
+    return folder / "work" / "journal.jsonl"
+
+
+def test_cut_anywhere_it_keeps_the_whole_lines(folder):
+    raw = path_of(folder).read_bytes()
+    for cut in sorted({*range(0, len(raw), 37), *(n + 1 for n in range(len(raw)) if raw[n] == 10)}):
+        path_of(folder).write_bytes(raw[:cut])
+        journal = Journal(folder)
+        whole = raw[:cut].count(b"\n")
+        assert sorted(journal.lines) == [f"f{n}" for n in range(whole)]
+        assert path_of(folder).read_bytes() == raw[: raw[:cut].rfind(b"\n") + 1]
+    journal = Journal(folder)
+    journal.add_file("render", "f0", key="again")
+    assert Journal(folder).lines["f0"].key == "again"
+
+
+def test_every_flipped_bit_is_found(folder):
+    raw = path_of(folder).read_bytes()
+    missed = []
+    for bit in range(0, 8 * len(raw), 5):
+        changed = bytearray(raw)
+        changed[bit // 8] ^= 1 << (bit % 8)
+        path_of(folder).write_bytes(changed)
+        try:
+            Journal(folder)
+        except FixityError as error:
+            assert "journal" in str(error)
+        else:
+            missed.append(bit)
+    assert not missed
+
+
+def test_lines_left_out_or_turned_round_are_found(folder):
+    lines = path_of(folder).read_bytes().splitlines(keepends=True)
+    for wrong in (lines[1:], [lines[0], *lines[2:]], [lines[1], lines[0], *lines[2:]]):
+        path_of(folder).write_bytes(b"".join(wrong))
+        with pytest.raises(FixityError, match="line 1|line 2"):
+            Journal(folder)
+
+
+def test_a_piece_is_kept_only_while_file_and_key_agree(folder):
+    journal = Journal(folder)
+    assert journal.holds("f1", key_of(1))
+    assert not journal.holds("f1", key_of(2))
+    assert not journal.holds("f9", key_of(1))
+    (folder / "f1").write_bytes(b"other")
+    assert not journal.holds("f1", key_of(1))
+    (folder / "f2").unlink()
+    assert not journal.holds("f2", key_of(2))
+
+
+def test_what_is_forgotten_stays_forgotten(folder):
+    Journal(folder).forget("f3")
+    assert "f3" not in Journal(folder).lines
+    Journal(folder).forget("f3")  # twice is once
+    assert sorted(Journal(folder).lines) == ["f0", "f1", "f2"]
+
+
+def test_keys_tell_apart_what_differs():
+    parts = [1, 2.5, "a", None, (1, 2), {"x": 1}, np.float64(2.5).item()]
+    keys = {key_of(part) for part in parts}
+    assert len(keys) == 6  # 2.5 twice
+    assert key_of({"a": 1, "b": 2}) == key_of({"b": 2, "a": 1})
