@@ -53,7 +53,7 @@ def test_lines_left_out_or_turned_round_are_found(folder):
     lines = path_of(folder).read_bytes().splitlines(keepends=True)
     for wrong in (lines[1:], [lines[0], *lines[2:]], [lines[1], lines[0], *lines[2:]]):
         path_of(folder).write_bytes(b"".join(wrong))
-        with pytest.raises(FixityError, match="line 1|line 2"):
+        with pytest.raises(FixityError, match=r"line [12]"):
             Journal(folder)
 
 

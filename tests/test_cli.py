@@ -1,0 +1,128 @@
+"""The command line: what is asked wrongly is said in one sentence, and each command does what it says."""
+
+import json
+
+import pytest
+
+from smallgauge import __version__, cli
+from smallgauge.cli import build_parser
+from smallgauge.errors import CallerError
+
+
+def run(capsys, *arguments):
+    code = cli.main(list(map(str, arguments)))
+    said = capsys.readouterr()
+    assert "Traceback" not in said.err
+    return code, said.out, said.err
+
+
+def test_help_teaches(capsys):
+    with pytest.raises(SystemExit) as ended:
+        cli.main(["--help"])
+    assert ended.value.code == 0
+    words = capsys.readouterr().out
+    assert "exit codes" in words and "finish CAPTURE" in words
+    commands = build_parser()._subparsers._group_actions[0].choices
+    for name in ("demo", "finish", "analyse", "treat", "render", "prove", "deliver"):
+        assert "example:" in commands[name].format_help()
+
+
+def test_the_version_is_told(capsys):
+    with pytest.raises(SystemExit):
+        cli.main(["--version"])
+    assert capsys.readouterr().out.strip() == f"smallgauge {__version__}"
+
+
+@pytest.mark.parametrize("arguments", [[], ["polish"], ["finish", "here"], ["finish", "--out", "there"]])
+def test_what_the_parser_refuses_ends_with_2(arguments, capsys):
+    with pytest.raises(SystemExit) as ended:
+        cli.main(arguments)
+    assert ended.value.code == 2
+
+
+@pytest.mark.parametrize(
+    ("decide", "told"),
+    [
+        (("camera_speed", "quick"), "18 or 50/3"),
+        (("camera_speed", "0.5"), "between 1 and 200"),
+        (("camera_speed", "1/0"), "18 or 50/3"),
+        (("sync", "26"), "26@1.44"),
+        (("sync", "x@1"), "26@1.44"),
+        (("sync", "26@soon"), "26@1.44"),
+        (("colour", "blue"), "camera_speed"),
+    ],
+)
+def test_a_decision_that_cannot_be_is_refused(capsys, tmp_path, decide, told):
+    code, _, words = run(capsys, "treat", tmp_path, "--decide", *decide, "--by", "mk", "--why", "so")
+    assert code == 2
+    assert told in words and len(words.strip().splitlines()) == 1
+
+
+def test_a_decision_needs_a_person_and_a_reason(capsys, tmp_path):
+    code, _, words = run(capsys, "treat", tmp_path, "--decide", "camera_speed", "18")
+    assert code == 2
+    assert "--by" in words and "--why" in words
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("treat", "{}"),
+        ("treat", "{}", "--decide", "camera_speed", "18", "--by", "mk", "--why", "so"),
+        ("prove", "{}"),
+        ("prove", "{}/nowhere"),
+        ("deliver", "{}"),
+        ("finish", "{}", "--out", "{}/shelf", "--note", "nothing"),
+    ],
+)
+def test_a_folder_that_is_no_reel_is_refused_in_words(capsys, tmp_path, arguments):
+    code, _, words = run(capsys, *(a.format(tmp_path) for a in arguments))
+    assert code == 3
+    assert len(words.strip().splitlines()) == 1
+
+
+def test_no_worker_is_too_few(capsys, tmp_path):
+    code, _, words = run(capsys, "finish", tmp_path, "--out", tmp_path / "shelf", "--workers", "0")
+    assert code == 2
+    assert "--workers" in words
+
+
+def test_json_says_the_error_too(capsys, tmp_path):
+    code, out, err = run(capsys, "finish", tmp_path, "--out", tmp_path / "shelf", "--json")
+    assert code == 3
+    assert json.loads(out)["exit_code"] == 3 and "holds no frames" in json.loads(out)["error"]
+    assert err == ""
+    code, out, _ = run(capsys, "finish", tmp_path, tmp_path / "b", "--out", tmp_path / "shelf", "--json")
+    assert code == 3
+    assert [e["exit_code"] for e in json.loads(out)["errors"]] == [3, 3]
+
+
+def test_the_time_may_be_stated(monkeypatch):
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1768644000")
+    assert cli._now() == "2026-01-17T10:00:00Z"
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "noon")
+    with pytest.raises(CallerError, match="whole seconds"):
+        cli._now()
+
+
+def test_what_the_system_refuses_is_told_in_words(capsys, tmp_path, monkeypatch):
+    import smallgauge.line
+
+    def finish(path, out, settings):
+        raise PermissionError(13, "Permission denied", "frame_000001.dpx")
+
+    monkeypatch.setattr(smallgauge.line, "finish", finish)
+    code, _, words = run(capsys, "finish", tmp_path, "--out", tmp_path / "shelf")
+    assert code == 3
+    assert "Permission denied at frame_000001.dpx" in words
+
+
+def test_a_mistake_of_ours_says_so(capsys, tmp_path, monkeypatch):
+    import smallgauge.line
+
+    def finish(path, out, settings):
+        raise ZeroDivisionError("a mistake of ours")
+
+    monkeypatch.setattr(smallgauge.line, "finish", finish)
+    assert cli.main(["finish", str(tmp_path), "--out", str(tmp_path / "shelf")]) == 70
+    assert "The program itself failed" in capsys.readouterr().err

@@ -1,0 +1,170 @@
+"""Workers: the same results whoever works, a dead worker loses only its job, errors arrive as they are."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import psutil
+import pytest
+
+from smallgauge.crew import Crew
+from smallgauge.errors import CallerError, SmallgaugeError
+from smallgauge.lock import ReelLock
+from smallgauge.media.picture_in import UnreadableFrame
+
+
+@dataclass(frozen=True)
+class Job:
+    number: int
+    folder: str = ""
+    deaths: int = 0
+
+
+def square(job, tick):
+    tick(2)
+    return job.number**2, os.getpid()
+
+
+def fail(job, tick):
+    raise UnreadableFrame(job.number, "frame_000007.dpx", "cut short")
+
+
+def die(job, tick):
+    """Die as often as the job says, then do the work."""
+    if job.deaths:
+        died = len(list(Path(job.folder).glob(f"{job.number}-*")))
+        if died < job.deaths:
+            (Path(job.folder) / f"{job.number}-{died}").touch()
+            os.kill(os.getpid(), signal.SIGKILL)
+    return job.number
+
+
+@pytest.fixture(scope="module")
+def two():
+    with Crew(2) as crew:
+        yield crew
+
+
+def test_one_worker_and_two_give_the_same(two):
+    jobs = [Job(n) for n in range(7)]
+    with Crew(1) as one:
+        here = {job.number: result for job, result in one.run(square, jobs)}
+        assert one.done() == 14
+    seen = []
+    there = {job.number: result for job, result in two.run(square, jobs, watch=seen.append)}
+    assert (
+        {n: r[0] for n, r in here.items()}
+        == {n: r[0] for n, r in there.items()}
+        == {n: n * n for n in range(7)}
+    )
+    assert {r[1] for r in here.values()} == {os.getpid()}
+    assert os.getpid() not in {r[1] for r in there.values()}
+    assert seen[-1] == 14 and seen == sorted(seen)
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_an_error_arrives_as_it_is(workers, two):
+    with Crew(1) as one, pytest.raises(UnreadableFrame) as told:
+        list((one if workers == 1 else two).run(fail, [Job(7)]))
+    assert told.value.number == 7 and told.value.reason == "cut short"
+    assert told.value.exit_code == 3
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="left out: kills a POSIX process")
+def test_a_dead_worker_loses_only_its_job(two, tmp_path):
+    jobs = [Job(n, str(tmp_path), deaths=int(n == 2)) for n in range(4)]
+    assert sorted(result for _, result in two.run(die, jobs)) == [0, 1, 2, 3]
+    assert len(list(tmp_path.iterdir())) == 1
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="left out: kills a POSIX process")
+def test_a_job_that_kills_twice_is_an_error_in_words(two, tmp_path):
+    with pytest.raises(SmallgaugeError, match="ended twice"):
+        list(two.run(die, [Job(9, str(tmp_path), deaths=2)]))
+
+
+PARENT = """
+import sys, time
+from smallgauge.crew import Crew
+def sleep(seconds, tick):
+    time.sleep(seconds)
+if __name__ == "__main__":
+    with Crew(2) as crew:
+        crew.submit(sleep, 60.0), crew.submit(sleep, 60.0)
+        print("begun", flush=True)
+        time.sleep(60)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="left out: kills a POSIX process")
+def test_workers_end_with_their_parent(tmp_path):
+    """Only the parent is killed: nobody may go on writing when the next run begins."""
+    (tmp_path / "parent.py").write_text(PARENT)
+    parent = subprocess.Popen([sys.executable, tmp_path / "parent.py"], stdout=subprocess.PIPE, text=True)
+    assert parent.stdout.readline() == "begun\n"
+    until = time.monotonic() + 60
+    workers = []
+    while len(workers) < 2 and time.monotonic() < until:
+        time.sleep(0.1)
+        workers = [p for p in psutil.Process(parent.pid).children() if "spawn_main" in " ".join(p.cmdline())]
+    time.sleep(1.0)  # until they have begun to watch
+    parent.kill()
+    parent.wait()
+    _, alive = psutil.wait_procs(workers, timeout=10)
+    for process in alive:
+        process.kill()
+    assert not alive
+
+
+# ----------------------------------------------------------------------------------------------------- lock
+
+
+def lock_file(folder: Path, **changes: object) -> Path:
+    """A lock as another process leaves it."""
+    import platform
+
+    path = folder / "work" / "lock"
+    path.parent.mkdir(exist_ok=True)
+    path.write_text(json.dumps({"host": platform.node(), "process": 2**22 + 1, "began": 1.0, **changes}))
+    return path
+
+
+def test_a_lock_is_held_and_let_go(tmp_path):
+    with ReelLock(tmp_path):
+        assert (tmp_path / "work" / "lock").exists()
+        with pytest.raises(CallerError, match=f"process {os.getpid()}"), ReelLock(tmp_path):
+            pass
+        assert (tmp_path / "work" / "lock").exists()
+    assert not (tmp_path / "work" / "lock").exists()
+
+
+def test_a_dead_process_is_taken_over_at_once(tmp_path):
+    lock_file(tmp_path)
+    with ReelLock(tmp_path):
+        pass
+    lock_file(tmp_path, process=os.getpid(), began=1.0)  # the number lives, but is another process
+    with ReelLock(tmp_path):
+        pass
+    assert list((tmp_path / "work").iterdir()) == []
+
+
+def test_another_host_is_asked_for(tmp_path):
+    path = lock_file(tmp_path, host="bench two")
+    with pytest.raises(CallerError, match="from bench two"), ReelLock(tmp_path, take_over=True):
+        pass
+    os.utime(path, (1, 1))
+    with pytest.raises(CallerError, match="--take-over"), ReelLock(tmp_path):
+        pass
+    with ReelLock(tmp_path, take_over=True):
+        assert json.loads(path.read_text())["process"] == os.getpid()
+
+
+def test_a_lock_that_was_taken_over_is_left_alone(tmp_path):
+    with ReelLock(tmp_path):
+        lock_file(tmp_path, host="bench two")
+    assert json.loads((tmp_path / "work" / "lock").read_text())["host"] == "bench two"
