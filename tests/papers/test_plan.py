@@ -1,0 +1,170 @@
+"""The plan of a finished film from stored papers: order, gaps, repeats, segments, sound."""
+
+import sys
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from smallgauge.demo import write_specimen
+from smallgauge.line import Settings, finish
+from smallgauge.picture.synthetic import specimen_truth
+from smallgauge.record.capture import Capture
+from smallgauge.record.files import read_decisions, read_json
+from smallgauge.record.flags import FLAG_NAMED
+from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.table import Table, read_table
+from smallgauge.record.treatment import decide, treatment_of
+from smallgauge.render.plan import plan_rendering, sound_samples
+from smallgauge.sound.speed import in_sample_at
+
+AT = "2026-01-17T10:00:00Z"
+FRAMES = 12
+
+
+@pytest.fixture(scope="module")
+def papers(tmp_path_factory):
+    """Capture, frame table and decisions of a small striped reel, as the passes stored them."""
+    base = tmp_path_factory.mktemp("plan")
+    truth = specimen_truth("super 8", width=256, height=192, frames=FRAMES, bits=8, striped=True)
+    write_specimen(base / "capture", truth, format="png", reel="planned", box_words="", processes=1)
+    outcome = finish(base / "capture", base / "shelf", Settings(at=AT, workers=1, last_step="treat"))
+    folder = Path(outcome.folder)
+    capture = read_json(folder / "capture.json", Capture)
+    frames = read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
+    return capture, frames, read_decisions(folder / "decisions.jsonl")
+
+
+def silent(capture: Capture) -> Capture:
+    return replace(capture, sound=None)
+
+
+def changed(frames: Table, **values: object) -> Table:
+    return replace(frames, values={**frames.values, **values})
+
+
+def with_gap(frames: Table, after: int, missing: int) -> Table:
+    """The numbering skips frames."""
+    position = frames["film_position"].copy()
+    position[after + 1 :] += missing
+    return changed(frames, film_position=position)
+
+
+def unreadable(frames: Table, *numbers: int) -> Table:
+    flags = frames["flags"].copy()
+    flags[list(numbers)] |= FLAG_NAMED["unreadable"].mask
+    x, y = frames["perforation_x_px"].copy(), frames["perforation_y_px"].copy()
+    x[list(numbers)] = y[list(numbers)] = np.nan
+    return changed(frames, flags=flags, perforation_x_px=x, perforation_y_px=y)
+
+
+def plan_of(capture, frames, decisions):
+    return plan_rendering(capture, frames, treatment_of(decisions))
+
+
+def order(plan):
+    return [(f.film_position, f.source, f.kind) for f in plan.frames]
+
+
+def test_the_same_papers_give_the_same_plan(papers):
+    one, other = plan_of(*papers), plan_of(*papers)
+    assert one.frames == other.frames and one.copies == other.copies
+    assert one.sound.map.in_sample.tobytes() == other.sound.map.in_sample.tobytes()
+    assert order(one) == [(n, n, "captured") for n in range(FRAMES)]
+    assert [f.finished for f in one.frames] == list(range(FRAMES))
+
+
+def test_a_gap_is_left_out_of_a_silent_film(papers):
+    capture, frames, decisions = papers
+    plan = plan_of(silent(capture), with_gap(frames, 4, 3), decisions)
+    assert plan.left_out == (5, 6, 7) and plan.repeated == ()
+    assert order(plan) == [(n if n < 5 else n + 3, n, "captured") for n in range(FRAMES)]
+
+
+def test_a_gap_keeps_its_time_where_there_is_sound(papers):
+    capture, frames, decisions = papers
+    plan = plan_of(capture, with_gap(frames, 4, 3), decisions)
+    assert plan.left_out == () and plan.repeated == (5, 6, 7)
+    assert order(plan)[4:9] == [
+        (4, 4, "captured"),
+        (5, 4, "repeated"),
+        (6, 4, "repeated"),
+        (7, 4, "repeated"),
+        (8, 5, "captured"),
+    ]
+    assert plan.sound.map.out_samples == sound_samples(FRAMES + 3, plan.rate)
+
+
+@pytest.mark.parametrize(("numbers", "first"), [((0,), 1), ((0, 1), 2)])
+def test_what_lacks_at_the_head_shows_the_first_picture(papers, numbers, first):
+    capture, frames, decisions = papers
+    plan = plan_of(capture, unreadable(frames, *numbers), decisions)
+    assert order(plan)[: first + 1] == [
+        *((n, first, "repeated") for n in range(first)),
+        (first, first, "captured"),
+    ]
+    plan = plan_of(silent(capture), unreadable(frames, *numbers), decisions)
+    assert plan.left_out == numbers and order(plan)[0] == (first, first, "captured")
+
+
+def test_segments_begin_where_the_film_says(papers, monkeypatch):
+    """At multiples of film positions, so that a gap moves no later segment."""
+    capture, frames, decisions = papers
+    monkeypatch.setattr(sys.modules["smallgauge.render.plan"], "SEGMENT_FRAMES", 4)
+    assert plan_of(capture, frames, decisions).segments() == ((0, 4), (4, 8), (8, 12))
+    plan = plan_of(silent(capture), with_gap(frames, 5, 3), decisions)
+    assert plan.segments() == ((0, 4), (4, 6), (6, 9), (9, 12))
+    for first, stop in plan.segments():
+        assert len({plan.frames[n].film_position // 4 for n in range(first, stop)}) == 1
+
+
+def test_a_camera_speed_moves_no_picture(papers):
+    capture, frames, decisions = papers
+    before = plan_of(*papers)
+    log = decide(decisions, subject="camera_speed", value={"rate": "50/3"}, by="mk", at=AT, why="seen")
+    plan = plan_of(capture, frames, log)
+    assert plan.rate == Fraction(50, 3)
+    assert plan.frames == before.frames
+    assert plan.sound.map.out_samples == sound_samples(FRAMES, Fraction(50, 3)) == 34_560
+
+
+@pytest.mark.parametrize("rate", ["16", "50/3", "18", "24", "25"])
+def test_the_television_copy_repeats_evenly(papers, rate):
+    """Repeats differ by at most one, every frame is shown where the copy is quicker, and the length is right."""
+    capture, frames, decisions = papers
+    log = decide(decisions, subject="camera_speed", value={"rate": rate}, by="mk", at=AT, why="seen")
+    viewing, television = plan_of(capture, frames, log).copies
+    assert viewing.shown == tuple(range(FRAMES)) and viewing.rate == Fraction(rate)
+    times = np.bincount(television.shown, minlength=FRAMES)
+    assert times.min() >= 1 and times.max() - times.min() <= 1
+    assert abs(Fraction(len(television.shown), 25) - FRAMES / Fraction(rate)) < Fraction(1, 25)
+    assert list(television.shown) == sorted(television.shown)
+
+
+def test_one_mark_brings_seen_and_heard_together(papers):
+    """What is seen in the marked frame is heard, in the finished sound, as that frame begins to show."""
+    capture, frames, decisions = papers
+    value = {"shift_frames": 0.0, "set": True, "mark": {"frame": 7, "sound_s": 2.3}}
+    log = decide(decisions, subject="sync", value=value, by="mk", at=AT, why="a door")
+    plan = plan_of(capture, frames, log)
+    assert plan.sound.set
+    shown_at = 7 * 48_000 / float(plan.rate)
+    heard_at = float(in_sample_at(plan.sound.map, [shown_at])[0][0]) / capture.sound.rate
+    assert abs(heard_at - 2.3) < 1e-4
+
+
+def test_without_head_distance_the_sound_is_laid_unmoved(papers):
+    capture, frames, decisions = papers
+    value = {"shift_frames": 0.0, "set": False}
+    log = decide(decisions, subject="sync", value=value, by="mk", at=AT, why="not known")
+    plan = plan_of(capture, frames, log)
+    assert not plan.sound.set and plan.sound.shift_frames == 0.0
+
+
+def test_the_length_of_sound_is_the_next_whole_sample():
+    """ceil(frames x 48000 / rate), in exact arithmetic."""
+    assert sound_samples(3600, Fraction(18)) == 9_600_000
+    assert sound_samples(1, Fraction(50, 3)) == 2880
+    assert sound_samples(1, Fraction(18)) == 2667  # 2666.67
