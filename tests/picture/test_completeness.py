@@ -439,6 +439,15 @@ def test_grain_that_stops_matching_is_no_row_of_losses():
     assert faults_of(ledger_of(columns)) == set()
 
 
+def test_one_film_frame_many_times():
+    """Four captures of one frame are found; a jammed transport is not known, and nothing is called missing."""
+    film = np.r_[0:30, 29, 29, 29, 30:60]
+    ledger = ledger_of(made_columns(film))
+    assert faults_of(ledger) == {("captured twice", frame, 1) for frame in (30, 31, 32)} and adds_up(ledger)
+    jammed = ledger_of(made_columns(np.r_[0:30, np.full(40, 29), 30:60]))
+    assert {kind for kind, _, _ in faults_of(jammed)} <= {"captured twice"} and jammed.not_known >= 25
+
+
 def test_bit_equal_frames():
     equal = np.zeros(30, bool)
     equal[[4, 5]] = True
