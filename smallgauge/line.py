@@ -21,11 +21,19 @@ from smallgauge.media.whole import digest_file, safe_file_name
 from smallgauge.prove.fixity import check_manifest, expected_digests
 from smallgauge.prove.reel import prove_reel
 from smallgauge.record.capture import Capture
-from smallgauge.record.files import add_decisions, read_decisions, read_json, write_treatment
+from smallgauge.record.files import (
+    add_decisions,
+    read_decisions,
+    read_json,
+    read_text_if_there,
+    write_treatment,
+)
 from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.rendertable import RenderSummary
+from smallgauge.record.shop import SHOP_FILE, read_house_speeds
 from smallgauge.record.table import Table
+from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Decision, Treatment, decide, treatment_findings, treatment_of
 from smallgauge.record.work import Progress, silent
 from smallgauge.render.reel import render_reel
@@ -182,6 +190,10 @@ class _Line:
             before,
             at=self.settings.at,
             head_offset_frames=stored_head_offset(self.folder.parent, capture),
+            track=read_track(self.folder, capture),
+            house_speeds=read_house_speeds(
+                read_text_if_there(self.folder.parent / SHOP_FILE), where=str(self.folder.parent / SHOP_FILE)
+            ),
         )
         treatment = store_decisions(self.folder, self.journal, before, after)
         self.steps.append("treat")
@@ -349,6 +361,11 @@ def stored_head_offset(out: Path, capture: Capture) -> float | None:
         raise MaterialError(
             f"{path} must hold a table of numbers for each machine, but {error}; mend it."
         ) from None
+
+
+def read_track(folder: Path, capture: Capture) -> TrackPaper | None:
+    """What the captured sound says as a whole; None where there is none."""
+    return read_json(folder / TRACK_PAPER, TrackPaper) if capture.sound is not None else None
 
 
 def read_capture(folder: str) -> Capture:

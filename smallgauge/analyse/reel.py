@@ -17,7 +17,7 @@ from smallgauge.analyse.lineup import line_up, line_up_findings
 from smallgauge.analyse.rows import ChunkJob, analyse_chunk, chunk_files
 from smallgauge.analyse.source import Source, look_at_sound
 from smallgauge.analyse.survey import survey_capture
-from smallgauge.analyse.track import analyse_track
+from smallgauge.analyse.track import analyse_track, hear_track
 from smallgauge.errors import MaterialError
 from smallgauge.media.picture_out import join_segments
 from smallgauge.media.whole import digest_file, write_whole
@@ -31,6 +31,7 @@ from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.reel import Reel, Run
 from smallgauge.record.table import Table, join_tables, read_table, write_table
+from smallgauge.record.track import TRACK_PAPER, track_findings
 from smallgauge.record.work import Progress, Runner
 
 MEASURING = 2  # raised when the same frames would give other rows
@@ -68,7 +69,7 @@ def analyse_reel(
     before = _earlier(work)
     finals = ["capture.json", "frames.parquet", "perforations.parquet", "reel.json"]
     finals += ["archive.mkv"] if work.archive else []
-    finals += ["track.parquet", "archive.wav"] if source.sound else []
+    finals += ["track.parquet", TRACK_PAPER, "archive.wav"] if source.sound else []
     if before is not None and before.stage == "complete" and all(journal.holds(f, key) for f in finals):
         capture = _with_words(before, source)
         if capture != before:
@@ -137,8 +138,10 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         [read_table(folder / n[1], PERFORATION_COLUMNS, "perforations") for n in names]
     )
     figures = line_up(capture, frames, perforations)
+    heard = hear_track(source.sound, frames=frames, notes=capture.notes) if source.sound else None
     said = (*capture.findings, *_archive_findings(work), *_frame_findings(capture, frames))
     said = (*said, *line_up_findings(figures), *log)
+    said = (*said, *(track_findings(heard) if heard else ()))
     capture = replace(capture, line_up=figures, findings=said)
     write_table(folder / "perforations.parquet", replace(perforations, capture_digest=capture.digest))
     write_table(folder / "frames.parquet", frames)
@@ -148,6 +151,8 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     if source.sound is not None:
         write_table(folder / "track.parquet", analyse_track(source.sound, capture_digest=capture.digest))
         journal.add_file("analyse", "track.parquet", key=key)
+        write_json(folder / TRACK_PAPER, heard)
+        journal.add_file("analyse", TRACK_PAPER, key=key)
     _write_papers(work, capture, key)
     for n in names:
         for file in n:

@@ -1,4 +1,4 @@
-"""The captured sound to its readings: a row a second and channel."""
+"""The captured sound to its readings: a row a second and channel, and what it says as a whole."""
 
 from collections.abc import Callable
 from dataclasses import asdict
@@ -9,8 +9,12 @@ from numpy.typing import NDArray
 
 from smallgauge.media.sound_in import SoundReader, open_sound
 from smallgauge.record.frametable import TRACK_COLUMNS
+from smallgauge.record.notes import CaptureNotes
 from smallgauge.record.table import Table
+from smallgauge.record.track import TrackPaper
+from smallgauge.sound.hum import find_hum
 from smallgauge.sound.levels import measure_levels
+from smallgauge.sound.recording import find_recording
 
 
 def analyse_track(path: Path, *, capture_digest: str) -> Table:
@@ -26,6 +30,31 @@ def analyse_track(path: Path, *, capture_digest: str) -> Table:
             full_scale=1.0 - 2.0 ** (1 - reader.bits) if reader.bits < 32 else 1.0,
         )
     return Table(name="track", columns=TRACK_COLUMNS, values=asdict(levels), capture_digest=capture_digest)
+
+
+def hear_track(path: Path, *, frames: Table, notes: CaptureNotes) -> TrackPaper:
+    """Is the captured sound a recording, and what hums in it: on the film, or in the capture chain."""
+    with open_sound(path) as reader:
+        recording = find_recording(
+            _padded(reader),
+            in_samples=reader.samples,
+            sound_rate=reader.rate,
+            frame_times_s=frames["time_s"],
+            film_positions=frames["film_position"],
+            scan_rate=notes.scan_rate,
+            sound_start_s=notes.sound_start_s or 0.0,
+        )
+        hum = find_hum(
+            _padded(reader),
+            in_samples=reader.samples,
+            sound_rate=reader.rate,
+            frame_times_s=frames["time_s"],
+            film_positions=frames["film_position"],
+            scan_rate=notes.scan_rate,
+            sound_start_s=notes.sound_start_s or 0.0,
+            sound_clock_ppm=notes.sound_clock_ppm or 0.0,
+        )
+    return TrackPaper(capture_digest=frames.capture_digest, recording=recording, hum=hum)
 
 
 def _padded(reader: SoundReader) -> Callable[[int, int], NDArray[np.float64]]:

@@ -38,12 +38,14 @@ from smallgauge.deliver.words import (
 from smallgauge.gauge.rates import running_time_text
 from smallgauge.media.whole import plain_size
 from smallgauge.record.finding import Check
+from smallgauge.record.treatment import PROGRAM
 
 MOST_PICTURES = 9  # in the family's part; all of them are in the package
 # Findings that say how sure something is; what a family hears of the others is "missing or damaged".
 UNSURE = frozenset(
     [
-        "camera speed guessed",
+        "camera speed house value",
+        "camera speed from hum",
         "gauge not sure",
         "registration weak",
         "perforations not in view",
@@ -316,7 +318,7 @@ def _unsure(papers: Papers) -> tuple[str, ...]:
     speed = papers.treatment.find("camera_speed")
     if speed is None or speed.decision.value is None:
         texts.append("The speed of the film has not been decided yet.")
-    elif not papers.has("camera speed guessed"):
+    elif speed.decision.by != PROGRAM:
         texts.append(
             "The speed was chosen by our technician. If people seem to walk too fast or too slowly, tell us: it can be changed."
         )

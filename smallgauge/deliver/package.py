@@ -43,6 +43,7 @@ _LATER_TABLES = (
     "frames.parquet",
     "perforations.parquet",
     "track.parquet",
+    "track.json",
     "render.parquet",
     "sound.parquet",
     "copies.parquet",
@@ -195,6 +196,7 @@ def reels_csv(reels: Iterable[Papers]) -> str:
         "running time",
         "sound",
         "scenes",
+        "speed rests on",
     )
     writer.writerow(head)
     for papers in reels:
@@ -214,6 +216,7 @@ def reels_csv(reels: Iterable[Papers]) -> str:
                 running_words(finished, rate) if rate else "",
                 "yes" if papers.capture.sound else "no",
                 papers.scenes or "",
+                papers.speed_rests_on,
             )
         )
     return out.getvalue()

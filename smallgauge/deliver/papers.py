@@ -22,7 +22,7 @@ from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RENDER_COLUMNS, RenderSummary
 from smallgauge.record.table import Table, read_table
-from smallgauge.record.treatment import Treatment, treatment_findings, treatment_of
+from smallgauge.record.treatment import HOUSE_VALUE, PROGRAM, Treatment, treatment_findings, treatment_of
 
 _WEIGHTS = ("failure", "finding", "note")
 _STILL = re.compile(r"scene-(\d+)-frame-(\d+)\.jpg")
@@ -69,6 +69,14 @@ class Papers:
         entry = self.treatment.find("camera_speed")
         value = None if entry is None else entry.decision.value
         return None if value is None or "rate" not in value else Fraction(str(value["rate"]))
+
+    @property
+    def speed_rests_on(self) -> str:
+        """What the camera speed in force rests on: "house value", "hum", or who decided it; "" for none."""
+        entry = self.treatment.find("camera_speed")
+        if entry is None:
+            return ""
+        return entry.decision.by if entry.decision.by != PROGRAM else entry.decision.basis or HOUSE_VALUE
 
     @cached_property
     def film_frames(self) -> int:

@@ -3,7 +3,9 @@
 import textwrap
 
 from smallgauge.deliver.papers import Papers, still_places
+from smallgauge.deliver.phrases import rate_words
 from smallgauge.deliver.words import client_sentence
+from smallgauge.record.treatment import HOUSE_VALUE
 
 _WIDTH = 72  # characters a line, so that it prints on one page in any editor; common practice, no source
 
@@ -50,6 +52,12 @@ def read_me_text(papers: Papers) -> str:
         if finding.weight == "failure" and (text := client_sentence(finding))
     )
     blocks[2:2] = [f"STILL OPEN: {text}" for text in open_points]
+    if papers.speed_rests_on == HOUSE_VALUE and papers.rate is not None:
+        blocks[2:2] = [
+            f"SPEED: HOUSE VALUE. Nothing on the film says how fast the camera ran, so it runs at "
+            f"{rate_words(papers.rate)} pictures a second, as films of this kind usually do. If people seem to walk "
+            "too fast or too slowly, tell us: it can be changed."
+        ]
     if not still_places(papers.folder):
         blocks = [block for block in blocks if not block.startswith("LOOK")]
     wrapped = [

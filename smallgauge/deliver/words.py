@@ -220,6 +220,19 @@ _SENTENCES: dict[str, _Say] = {
     "sound none": lambda v: (
         "The capture holds no sound, so the finished film is silent. Add sound.wav if the film has a sound track."
     ),
+    "camera speed from hum": lambda v: (
+        f"The camera speed{_rate_after(v, ' of ', 'frames')} is read from mains hum that was recorded with the sound. "
+        "The decision says how; yours stands above it."
+    ),
+    "hum of the capture chain": lambda v: (
+        f"The capture chain adds mains hum{v.plain(' at ', 'hz', ' Hz')} to the sound. It is not on the film. "
+        "Look at cables and earthing of the scanner before the next reel."
+    ),
+    "hum not told apart": lambda v: (
+        "There is mains hum in the sound, and it can't be told whether it is on the film or of the capture chain: the "
+        "scan ran evenly, and the hum stands at the mains frequency. It says nothing of the camera's speed. A minute "
+        "scanned at another speed tells."
+    ),
     # Findings: told, and the work goes on.
     "unknown key": lambda v: (
         f"The key '{v.text('key', '?')}' in capture.toml is not known and was not used"
@@ -263,9 +276,22 @@ _SENTENCES: dict[str, _Say] = {
         f"The edge of the camera's picture was not seen{v.plain(' on these sides: ', 'sides')}; the gauge's nominal place "
         "is used there. Look at the framing and decide it if it is off."
     ),
-    "camera speed guessed": lambda v: (
-        f"The camera speed{_rate_after(v, ' of ', 'frames')} is a guess. "
-        "Look at people walking, and decide camera_speed."
+    "camera speed house value": lambda v: (
+        f"Speed: house value{_rate_after(v, ', ', 'frames')}. Nothing that was measured says how fast the camera "
+        "ran. Look at people walking, and decide camera_speed before this is delivered: no picture is made again for it."
+    ),
+    "stripe without a recording": lambda v: (
+        "The stripe holds no recording: the captured sound is hiss alone, and the hiss is the stripe's own, because it "
+        "changes with the speed of the scan. The capture is sound. Nothing to do; the finished film keeps the hiss."
+    ),
+    "sound capture failed": lambda v: (
+        "The captured sound holds only noise of the capture chain, which does not change with the speed of the scan: the "
+        "head heard no film. If the film has a stripe the capture failed: look at head, cable and track, and capture "
+        "the sound again. If it has none, take sound.wav away."
+    ),
+    "no recording found": lambda v: (
+        "The captured sound holds noise alone. Whether the stripe is bare or the capture failed can't be told, because "
+        "the scan ran too evenly or the noise is too faint. Run a stretch at another speed: a stripe's own hiss changes with it."
     ),
     "negative left as captured": lambda v: (
         "The film is a negative and is shown as captured, not turned into a positive: no correction for negatives was made. "
@@ -372,10 +398,21 @@ _CLIENT: dict[str, _Say] = {
         f"In {v.frames(without='some pictures', noun='picture')} the brightest parts "
         "came out of the scan as plain white, without detail."
     ),
-    "camera speed guessed": lambda v: (
-        f"The speed{_rate_after(v, ' of ', 'pictures')} is our best guess, because nothing "
-        "on the film says it. If people seem to walk too fast or too slowly, tell us: it can be changed."
+    "camera speed house value": lambda v: (
+        f"The speed{_rate_after(v, ' of ', 'pictures')} is the one that we take for this kind of film, because nothing "
+        "on it says how fast the camera ran. If people seem to walk too fast or too slowly, tell us: it can be changed."
     ),
+    "camera speed from hum": lambda v: (
+        f"The speed{_rate_after(v, ' of ', 'pictures')} is read from the hum of the electric mains that was recorded "
+        "with the sound. If people seem to walk too fast or too slowly, tell us: it can be changed."
+    ),
+    "stripe without a recording": lambda v: (
+        "The film has a sound stripe, but nothing was recorded on it; what you hear is its hiss."
+    ),
+    "sound capture failed": lambda v: (
+        "No sound was found on the film: either it carries none, or it was not picked up. Please ask us."
+    ),
+    "no recording found": lambda v: "The sound of this film is noise alone; we found no recording in it.",
     "negative left as captured": lambda v: (
         "This film is a negative: dark is light and colours are reversed. It is shown as it was scanned."
     ),
@@ -657,7 +694,9 @@ def client_decision(entry: InForce) -> str | None:
         return None
     value = Values(decision.value)
     if decision.subject == "camera_speed":
-        how = "our best guess" if decision.by == PROGRAM else "chosen by our technician"
+        how = "chosen by our technician"
+        if decision.by == PROGRAM:
+            how = "read from mains hum in its sound" if decision.basis == "hum" else "our usual speed for its kind"
         return f"The film runs at {value.rate('rate', 'a speed')} pictures a second, {how}."
     if decision.subject == "registration":
         by = {"perforation": "its perforations", "film edge": "its edge", "picture": "what the picture shows"}

@@ -19,6 +19,7 @@ from typing import Any, Literal, Self
 import av
 import av.codec.context
 import numpy as np
+from av.bitstream import BitStreamFilterContext
 from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError, FixityError, MaterialError
@@ -369,6 +370,8 @@ def join_segments(
         stream = out.add_stream_from_template(template)
         stream.codec_context.framerate = rate
         stream.time_base = 1 / rate  # else the segments' own, rounded one is passed on
+        if template.codec_context.codec.canonical_name == "h264":
+            _state_rate(template, stream, rate)
         heard: Iterator[tuple[Fraction, Any]] = iter(())
         if sound is not None:
             source = stack.enter_context(open_container(sound, log))
@@ -397,6 +400,20 @@ def join_segments(
         with log.listen():
             stack.close()
     return log.lines
+
+
+def _state_rate(template: Any, stream: Any, rate: Fraction) -> None:
+    """State the rate in the coder settings as well; the pictures' packets stay as they are.
+
+    The sequence parameter set holds a rate of its own, two ticks a frame (`"ITU-T H.264"`, annex E), that of
+    the segments' writer. The library changes it; its start codes become the lengths that MP4 and Matroska
+    want (ISO/IEC 14496-15: 6 bytes, then length and set).
+    """
+    before = bytes(template.codec_context.extradata)
+    BitStreamFilterContext(f"h264_metadata=tick_rate={2 * rate}", template, stream)
+    changed = bytes(stream.codec_context.extradata).split(b"\x00\x00\x00\x01")[1]
+    rest = 8 + int.from_bytes(before[6:8], "big")
+    stream.codec_context.extradata = before[:6] + len(changed).to_bytes(2, "big") + changed + before[rest:]
 
 
 def _chapter(number: int, first: int, stop: int, title: str, rate: Fraction) -> dict[str, Any]:

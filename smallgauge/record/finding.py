@@ -28,6 +28,9 @@ _declare(
     "check not made",
     "gauge not stated",
     "sound none",
+    "camera speed from hum",
+    "hum of the capture chain",
+    "hum not told apart",
 )
 _declare(
     "finding",
@@ -45,7 +48,10 @@ _declare(
     "frames doubled",
     "frame clipped",
     "picture area assumed",
-    "camera speed guessed",
+    "camera speed house value",
+    "stripe without a recording",
+    "sound capture failed",
+    "no recording found",
     "negative left as captured",
     "operator keeps another value",
     "line-up",

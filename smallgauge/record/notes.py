@@ -7,6 +7,7 @@ from fractions import Fraction
 from typing import Any, Literal
 
 from smallgauge.errors import MaterialError
+from smallgauge.gauge.mains import MAINS_HZ
 from smallgauge.record.finding import Finding
 
 KeyKind = Literal["text", "number", "whole number", "yes or no", "rate", "list of whole numbers", "mark"]
@@ -163,6 +164,13 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         measures=False,
     ),
     _K(
+        name="mains_hz",
+        kind="whole number",
+        meaning="Mains frequency where the sound was recorded, 50 or 60: hum on the film then gives the speed.",
+        without="that which gives a usual speed",
+        measures=False,
+    ),
+    _K(
         name="television_rate",
         kind="rate",
         meaning="Rate of the television copy: 25 or 50, 30 or 60 by country.",
@@ -249,6 +257,7 @@ class CaptureNotes:
     sound_clock_ppm: float | None = None
     sync_mark: SyncMark | None = None
     camera_speed: Fraction | None = None
+    mains_hz: int | None = None
     television_rate: Fraction | None = None
     perforations_in_view: bool | None = None
     frames_let_pass: tuple[int, ...] = ()
@@ -345,6 +354,8 @@ def _value(key: CaptureKey, value: Any) -> Any:
     if key.kind == "whole number":
         if not is_number or int(value) != value:
             raise ValueError(f"must be a whole number, {found}")
+        if key.name == "mains_hz" and int(value) not in MAINS_HZ:
+            raise ValueError(f"must be 50 or 60, {found}")
         return int(value)
     if key.kind == "yes or no":
         if not isinstance(value, bool):

@@ -11,6 +11,7 @@ from smallgauge.errors import CallerError
 from smallgauge.record.finding import Finding
 
 PROGRAM = "program"
+HOUSE_VALUE = "house value"  # basis of a proposal that rests on no evidence
 SUBJECTS = ("camera_speed", "registration", "framing", "sync")
 
 
@@ -32,6 +33,7 @@ class Decision:
     why: str
     replaces: int | None = None
     proposal_of: int | None = None
+    basis: str | None = None  # what a proposal rests on, where that matters: "hum", HOUSE_VALUE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +96,8 @@ def treatment_of(decisions: Iterable[Decision]) -> Treatment:
     for place in sorted({*program, *operator}):
         mine, theirs = program.get(place), operator.get(place)
         if theirs is not None:
-            beside = mine if mine is not None and mine.value != theirs.value else None
+            said = mine is not None and mine.basis != HOUSE_VALUE  # no evidence is no objection
+            beside = mine if said and mine is not None and mine.value != theirs.value else None
             entries.append(InForce(decision=theirs, proposal=beside))
         elif mine is not None:
             entries.append(InForce(decision=mine))
@@ -108,7 +111,8 @@ def treatment_findings(treatment: Treatment) -> tuple[Finding, ...]:
         decision, beside = entry.decision, entry.proposal
         if decision.subject == "camera_speed" and decision.by == PROGRAM and decision.value is not None:
             values: dict[str, object] = {"rate": decision.value["rate"]}
-            found.append(Finding(code="camera speed guessed", where="treatment", values=values))
+            code = "camera speed from hum" if decision.basis == "hum" else "camera speed house value"
+            found.append(Finding(code=code, where="treatment", values=values))
         if beside is not None:
             values = {"subject": decision.subject, "value": decision.value, "proposal": beside.value}
             found.append(Finding(code="operator keeps another value", where="treatment", values=values))
@@ -123,15 +127,16 @@ def propose(
     at: str,
     why: str,
     anchor: str = "reel",
+    basis: str | None = None,
 ) -> tuple[Decision, ...]:
     """The log with a proposal of the program; unchanged when its last proposal was the same."""
     last = _last(decisions, subject, anchor, by_program=True)
-    if last is not None and last.value == value:
+    if last is not None and last.value == value and last.basis == basis:
         return decisions
     theirs = _operator(decisions, subject, anchor)
     new = _next(decisions, subject=subject, anchor=anchor, value=value, by=PROGRAM, at=at, why=why)
     new = replace(new, replaces=last.id if last else None, proposal_of=theirs.id if theirs else None)
-    return (*decisions, new)
+    return (*decisions, replace(new, basis=basis))
 
 
 def decide(

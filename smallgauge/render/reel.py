@@ -31,7 +31,7 @@ from smallgauge.record.work import Progress, Runner
 from smallgauge.render.films import RENDERING, FilmShelf, FinishedTrack, films_of, sound_key
 from smallgauge.render.frame import render_frame
 from smallgauge.render.plan import SOUND_RATE, CopyPlan, Plan, plan_rendering, still_frames
-from smallgauge.render.segments import CopySegment, SegmentJob, canvas_for, render_segment
+from smallgauge.render.segments import NATIVE_RATE, CopySegment, SegmentJob, canvas_for, render_segment
 from smallgauge.render.track import render_track
 
 SUMMARY = "render.json"
@@ -151,7 +151,8 @@ def _job(
 def _copy_segment(copy: CopyPlan, first: int, stop: int) -> CopySegment:
     shown = np.asarray(copy.shown)
     inside = shown[(shown >= first) & (shown < stop)]
-    return CopySegment(recipe=copy.recipe, rate=copy.rate, shown=tuple(inside.tolist()))
+    rate = copy.rate if copy.recipe.rate is not None else NATIVE_RATE
+    return CopySegment(recipe=copy.recipe, rate=rate, shown=tuple(inside.tolist()))
 
 
 def _segments(

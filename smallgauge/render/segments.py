@@ -25,6 +25,9 @@ from smallgauge.render.frame import render_frame
 from smallgauge.render.plan import FramePlan
 
 SEGMENT_RATE = Fraction(25)  # of lossless segments: they are counted, and timed only when they are joined
+# Copies at the film's own rate are coded as if at this rate, and timed when they are joined, so that another
+# camera speed leaves their pictures as they are: docs/decisions/0042.
+NATIVE_RATE = Fraction(18)
 
 Codes = NDArray[np.uint16]
 

@@ -43,7 +43,8 @@ class TrackTruth:
     film_hum_level: float = 0.012
     chain_hum_hz: float = 50.0  # of the capture chain: exact at the capture
     chain_hum_level: float = 0.004
-    hiss_level: float = 0.0015  # rms
+    hiss_level: float = 0.0015  # rms; of the capture chain: the same however the film runs
+    stripe_hiss_level: float = 0.0  # rms; of the stripe: it lies on the film and moves with the scan
     splices: tuple[int, ...] = ()  # picture frames that follow a splice; the head meets the cut before them
     knock_level: float = 0.35
     second_track: bool = False  # balance stripe with the same programme
@@ -238,11 +239,27 @@ def draw_track(
     return np.stack(tracks, axis=1)
 
 
+_HISS_RATE = 40_000  # values a second of playing time: white to 20 kHz at the camera's speed
+
+
+def _stripe_hiss(heard_s: Times, truth: TrackTruth) -> Times:
+    """Noise that lies on the film, rms 1: white along it, straight lines between its values."""
+    first = int(np.floor(heard_s.min() * _HISS_RATE))
+    count = int(np.ceil(heard_s.max() * _HISS_RATE)) - first + 2
+    random = np.random.Generator(np.random.SFC64(np.random.SeedSequence((truth.seed, 79))))
+    values = random.standard_normal(count)
+    # straight lines between white values have two thirds of their power
+    at = heard_s * _HISS_RATE - first
+    return np.asarray(np.interp(at, np.arange(count), values) * np.sqrt(1.5))
+
+
 def _captured(truth: TrackTruth, film_position: Callable[[Times], Times], times: Times) -> Times:
     """What the head picked up from the film at capture times: content, recorded hum, knocks."""
     position = np.asarray(film_position(times))
     heard_s = camera_time_s(truth, position)
     out = heard_at_camera(truth, heard_s) + film_hum(truth, heard_s)
+    if truth.stripe_hiss_level:
+        out += truth.stripe_hiss_level * _stripe_hiss(heard_s, truth)
     for splice in truth.splices:
         under_head = position - truth.head_offset_frames
         _add_knock(out, (under_head - (splice - 0.5)) / float(truth.camera_rate), truth.knock_level)

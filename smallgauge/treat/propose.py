@@ -3,10 +3,12 @@
 import math
 
 from smallgauge.gauge.gauges import Gauge, gauge_named
+from smallgauge.gauge.mains import HOUSE_SPEEDS, HouseSpeed, house_speed
 from smallgauge.picture.cadence import propose_camera_speed
 from smallgauge.picture.registration import propose_framing, propose_registration
 from smallgauge.record.capture import Capture
 from smallgauge.record.table import Table
+from smallgauge.record.track import TrackPaper
 from smallgauge.record.treatment import Decision, decide, propose
 from smallgauge.sound.sync import propose_sync
 
@@ -20,14 +22,17 @@ def propose_treatment(
     *,
     at: str,
     head_offset_frames: float | None,
+    track: TrackPaper | None = None,
+    house_speeds: tuple[HouseSpeed, ...] = HOUSE_SPEEDS,
 ) -> tuple[Decision, ...]:
     """The log of decisions with the program's proposals and what the operator wrote in `capture.toml`.
 
-    `head_offset_frames` is the machine's stored distance, used where `capture.toml` states none.
+    `head_offset_frames` is the machine's stored distance, used where `capture.toml` states none; `track` what
+    the captured sound says as a whole; `house_speeds` what the shop takes where nothing speaks for a speed.
     Running it again on the same papers adds nothing.
     """
     gauge = gauge_named(capture.gauge)
-    decisions = _speed(capture, gauge, decisions, at)
+    decisions = _speed(capture, gauge, decisions, at, track, house_speeds)
     decisions = _registration(capture, frames, decisions, at)
     decisions = _framing(capture, decisions, at)
     if capture.sound is not None:
@@ -35,14 +40,24 @@ def propose_treatment(
     return decisions
 
 
-def _speed(capture: Capture, gauge: Gauge, decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]:
-    usual = gauge.running_rates
+def _speed(
+    capture: Capture,
+    gauge: Gauge,
+    decisions: tuple[Decision, ...],
+    at: str,
+    track: TrackPaper | None,
+    house_speeds: tuple[HouseSpeed, ...],
+) -> tuple[Decision, ...]:
+    recorded = capture.sound is not None and (track is None or track.recorded)
     speed, why = propose_camera_speed(
-        usual_rates=tuple(r.rate for r in usual if r.rank in ("usual", "second")) or (usual[0].rate,),
-        usual_source=usual[0].source,
-        with_sound=capture.sound is not None,
+        gauge=gauge,
+        house=house_speed(house_speeds, gauge.key, with_sound=recorded),
+        hum_cycles_a_frame=track.hum.cycles_a_frame if track else math.nan,
+        hum_sigma=track.hum.sigma if track else math.nan,
+        mains_hz=capture.notes.mains_hz,
     )
-    decisions = propose(decisions, subject="camera_speed", value={"rate": str(speed.rate)}, at=at, why=why)
+    value: dict[str, object] = {"rate": str(speed.rate)}
+    decisions = propose(decisions, subject="camera_speed", value=value, at=at, why=why, basis=speed.basis)
     stated = capture.notes.camera_speed
     return _stated(decisions, "camera_speed", {"rate": str(stated)} if stated else None, at)
 

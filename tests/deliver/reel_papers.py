@@ -151,8 +151,11 @@ def make_reel(
 
 
 def _decide(folder: Path, *, sound: bool, operator: bool) -> None:
-    why = "a guess: the most usual speed of this gauge; look at people walking, and decide"
-    log = propose((), subject="camera_speed", value={"rate": "18"}, at="2026-01-17T10:00:00Z", why=why)
+    why = "house value, no evidence: 18 for this kind of film; look at people walking, and decide"
+    value: dict[str, object] = {"rate": "18"}
+    log = propose(
+        (), subject="camera_speed", value=value, at="2026-01-17T10:00:00Z", why=why, basis="house value"
+    )
     place = {"by": "perforation", "gap_neighbours": 10}
     log = propose(log, subject="registration", value=place, at=AT, why="measured in 394 of 400 frames")
     frame = {"left_px": 190.0, "top_px": -460.0, "width": 1200, "height": 920, "turn_rad": 0.0}

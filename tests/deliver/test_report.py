@@ -168,13 +168,16 @@ def test_the_archive_is_called_equal_only_where_that_was_proved(tmp_path):
     assert content.open_points == (client_sentence(failing),)
 
 
-def test_a_guessed_speed_and_an_open_sync_are_said(tmp_path):
+def test_a_house_value_and_an_open_sync_are_said(tmp_path):
     folder = make_reel(
         tmp_path / "reel", operator=False, failing=(Finding(code="sync not set", where="sound"),)
     )
     content = report_content(read_papers(folder))
     family = " ".join((*content.done, *content.unsure, *content.open_points))
-    assert "our best guess" in family and "Sound and picture have not been brought together" in family
+    assert (
+        "our usual speed for its kind" in family
+        and "Sound and picture have not been brought together" in family
+    )
     assert not any("chosen by our technician" in text for text in content.unsure)
 
 

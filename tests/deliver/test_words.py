@@ -46,7 +46,9 @@ FULL = {
     "frames doubled": {"frames": [3, 9]},
     "frame clipped": {"frames": 12, "of": 200},
     "picture area assumed": {"sides": ["left", "bottom"]},
-    "camera speed guessed": {"rate": "50/3"},
+    "camera speed house value": {"rate": "50/3"},
+    "camera speed from hum": {"rate": "18"},
+    "hum of the capture chain": {"hz": 49.97},
     "operator keeps another value": {
         "subject": "camera_speed",
         "value": {"rate": "18"},
@@ -80,6 +82,10 @@ WITHOUT_VALUES = {
     "interlaced",
     "sync not set",
     "time base guessed",
+    "stripe without a recording",
+    "sound capture failed",
+    "no recording found",
+    "hum not told apart",
 }
 
 
@@ -238,8 +244,8 @@ def test_a_key_that_words_do_not_know_is_still_shown():
     assert "speed share 0.5" in text and "film position 40" in text and "no reason given" in text
 
 
-def test_a_guess_is_called_a_guess_to_the_client():
-    def by(who):
+def test_the_client_reads_what_a_speed_rests_on():
+    def by(who, basis=None):
         decision = Decision(
             id=1,
             revision=1,
@@ -249,10 +255,13 @@ def test_a_guess_is_called_a_guess_to_the_client():
             anchor="reel",
             value={"rate": "18"},
             why="",
+            basis=basis,
         )
         return client_decision(InForce(decision=decision))
 
-    assert "guess" in by("program") and "guess" not in by("m.k.")
+    assert "our usual speed for its kind" in by("program", "house value")
+    assert "our usual speed for its kind" in by("program")  # a log from before the basis was noted
+    assert "hum" in by("program", "hum") and "chosen by our technician" in by("m.k.")
 
 
 @pytest.mark.parametrize(

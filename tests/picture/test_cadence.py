@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from smallgauge.errors import CallerError
-from smallgauge.picture.cadence import propose_camera_speed, solve_even_repeat
+from smallgauge.picture.cadence import solve_even_repeat
 
 
 def repeats(film: int, copy: Fraction, frames: int) -> list[int]:
@@ -59,10 +59,3 @@ def test_repeats_differ_by_one_and_nothing_is_lost_when_the_copy_is_faster(film,
 def test_rates_must_be_positive():
     with pytest.raises(CallerError, match="positive"):
         solve_even_repeat(3, film_rate=Fraction(0), copy_rate=Fraction(24))
-
-
-def test_a_proposed_speed_says_that_it_is_a_guess():
-    decision, why = propose_camera_speed(
-        usual_rates=(Fraction(16), Fraction(18)), usual_source="ENC8", with_sound=False
-    )
-    assert decision.rate == 16 and "guess" in why and "18" in why

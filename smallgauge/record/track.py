@@ -1,0 +1,44 @@
+"""`track.json`: what the captured sound as a whole says: is it a recording, and what hums in it."""
+
+from dataclasses import dataclass
+
+from smallgauge.record.finding import Finding
+from smallgauge.sound.hum import HumReading
+from smallgauge.sound.recording import RecordingReading
+
+TRACK_PAPER = "track.json"
+
+_STATES = {
+    "stripe without a recording": "stripe without a recording",
+    "failed capture": "sound capture failed",
+    "no recording, cause not told": "no recording found",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrackPaper:
+    """The readings of the whole captured sound; those of each second stand in `track.parquet`."""
+
+    version: int = 1
+    capture_digest: str
+    recording: RecordingReading
+    hum: HumReading
+
+    @property
+    def recorded(self) -> bool:
+        """Whether there is a recording, as far as can be told: hum of the film is one."""
+        return self.recording.state in ("recorded", "not told") or not self.hum.refusal
+
+
+def track_findings(paper: TrackPaper) -> tuple[Finding, ...]:
+    """What there is to say of the captured sound."""
+    found = []
+    if not paper.recorded:
+        found.append(Finding(code=_STATES[paper.recording.state], where="sound"))
+    if paper.hum.chain_hz == paper.hum.chain_hz:
+        values: dict[str, object] = {"hz": round(paper.hum.chain_hz, 2)}
+        if paper.hum.refusal != "not told from the chain":
+            found.append(Finding(code="hum of the capture chain", where="sound", values=values))
+    if paper.hum.refusal == "not told from the chain":
+        found.append(Finding(code="hum not told apart", where="sound"))
+    return tuple(found)
