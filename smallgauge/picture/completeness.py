@@ -231,7 +231,8 @@ def find_links(
     on = (ahead - other) / height >= JOINED
     back = (behind - other) / height >= JOINED
     on_skip = (ahead_skip - other) / height >= JOINED
-    same, repeat_told = _same(match, level=np.where(told, level, np.nan))
+    unlike = told & ((ahead - other) / height < JOINED)
+    same, repeat_told = _same(match, match_skip, level=np.where(told, level, np.nan), unlike=unlike)
     same &= ~on & ~back
     apart = ((ahead - other) / height <= APART) & strong & ~back & ~same
     return Links(
@@ -302,15 +303,19 @@ def _levels(ahead: Series, ahead_skip: Series, behind: Series) -> tuple[Series, 
     return level, other, told
 
 
-def _same(match: Series, *, level: Series) -> tuple[Marks, Marks]:
+def _same(match: Series, match_skip: Series, *, level: Series, unlike: Marks) -> tuple[Marks, Marks]:
     """Where a pair shows the same film frame, and where that could be told.
 
     Where the overlap tells what the same film gives, half the way there is enough; elsewhere the rise
-    must be large against the frames around.
+    must be large against the frames around. `unlike`: the overlap says that the film did not run on; then
+    the nearest pairs tell what other film gives, as in the first frames of a scene.
     """
     before, after, *scatters = _sides(match, 0.5)
     scatter = np.fmin(*scatters)
     usual = np.fmax(before, after)  # where a scene that stands still begins or ends: the higher side
+    pairs = _windows(match, 2, 2)
+    pairs = np.concatenate([pairs[:, :2], pairs[:, 3:], _windows(match_skip, 1, 2)], axis=1)
+    usual = np.where(unlike, np.fmin(usual, _level(pairs, 0.5)), usual)
     rise = np.where(usual <= LEAST_MATCH, LEAST_RISE, RISE_SHARE * (1 - usual))
     rise = np.where(
         level - usual >= LEAST_SEPARATION, (level - usual) / 2, np.maximum(rise, RISE_SCATTER * scatter)
@@ -586,11 +591,15 @@ def find_swapped(
         )
     found: list[FrameFault] = []
     for frame in range(1, size - 1):
-        if found and found[-1].frame == frame - 1:
-            continue
         evidence = _swap_evidence(links, time_s, step, step_skip, frame)
-        if any(each.weight > 0 for each in evidence):
-            found.append(_fault("swapped", frame, evidence))
+        if not any(each.weight > 0 for each in evidence):
+            continue
+        fault = _fault("swapped", frame, evidence)
+        if found and found[-1].frame == frame - 1:
+            if fault.confidence <= found[-1].confidence:
+                continue
+            found.pop()
+        found.append(fault)
     return tuple(found)
 
 

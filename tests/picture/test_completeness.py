@@ -448,6 +448,24 @@ def test_one_film_frame_many_times():
     assert {kind for kind, _, _ in faults_of(jammed)} <= {"captured twice"} and jammed.not_known >= 25
 
 
+def test_repeat_just_after_a_scene_that_stood_still():
+    """A still lawn has its detail in the band (0.6); a weak repeat in the next scene's first frames is found."""
+    film = np.r_[0:30, 30, 31, 31, 32:60]
+    columns = made_columns(film, still=0.1, joined=0.6)
+    columns["match"][:31] += 0.5
+    columns["match_skip"][:31] += 0.5
+    assert faults_of(ledger_of(columns)) == {("captured twice", 32, 1)}
+
+
+def test_suspicion_next_to_a_fault_does_not_hide_it():
+    film = np.r_[0:20, 21, 20, 22:40]
+    step = np.r_[np.nan, np.full(39, 0.1)]
+    skip = np.r_[np.nan, np.nan, np.full(38, 0.15)]
+    skip[[20, 21]] = 0.01  # frames 19 and 20 look exchanged, by motion only
+    ledger = ledger_of(made_columns(film), step=step, step_skip=skip)
+    assert faults_of(ledger) == {("swapped", 20, 2)}
+
+
 def test_bit_equal_frames():
     equal = np.zeros(30, bool)
     equal[[4, 5]] = True
