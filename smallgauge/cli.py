@@ -200,6 +200,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _complain(options, str(error), error.exit_code)
         return error.exit_code
     except KeyboardInterrupt:
+        # Where Ctrl-C came while some library was in exec(), Python remembers it as unanswered and ends itself by
+        # the signal instead of the exit code; running any text clears that (CPython, run_eval_code_obj).
+        exec("")
         _complain(
             options, "Stopped. Nothing is lost: run the same command again and it goes on from here.", 130
         )

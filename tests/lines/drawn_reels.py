@@ -2,7 +2,6 @@
 
 import os
 import shutil
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -78,7 +77,7 @@ def _standard_8() -> DrawnReel:
         "standard 8",
         width=512,
         height=384,
-        frames=60,
+        frames=48,
         seed=12,
         punching_um=1.0,
         bits=8,
@@ -99,7 +98,7 @@ def _sixteen() -> DrawnReel:
         "16 mm, one row",
         width=512,
         height=384,
-        frames=60,
+        frames=48,
         seed=13,
         punching_um=1.0,
         bits=16,
@@ -171,30 +170,6 @@ def small_reel(folder: Path, *, sound: bool = True, format: str = "png", **chang
 def settings(**changes: object) -> Settings:
     """One worker, a fixed time."""
     return Settings(**{"at": AT, "workers": 1, **changes})  # type: ignore[arg-type]
-
-
-def once(folder: Path, make: Callable[[Path], None]) -> Path:
-    """Make a folder's content once, whichever of the test processes comes first; the others wait."""
-    ready, claim = folder.with_name(folder.name + ".ready"), folder.with_name(folder.name + ".claim")
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    try:
-        claim.mkdir()
-    except FileExistsError:
-        until = time.monotonic() + 300
-        while not ready.exists():
-            if time.monotonic() > until:
-                raise TimeoutError(f"{folder.name} was not made by another test process") from None
-            time.sleep(0.2)
-        return folder
-    make(folder)
-    ready.touch()
-    return folder
-
-
-def shared_base(tmp_path_factory: object) -> Path:
-    """A folder that all test processes of one run share."""
-    base: Path = tmp_path_factory.getbasetemp()  # type: ignore[attr-defined]
-    return base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
 
 
 def finish_drawn(name: str, base: Path) -> Made:

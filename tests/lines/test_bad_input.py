@@ -207,7 +207,7 @@ def test_a_frame_that_is_no_picture_at_all(run, drawn, tmp_path):
     code, words = run(capture)
     assert code == 3
     assert "frame_000001.dpx" in one_sentence(words)
-    assert run(capture, extra=("--let-pass", "1"))[0] == 0
+    assert run(capture, command="analyse", extra=("--let-pass", "1"))[0] == 0
 
 
 def test_a_wrong_value_in_capture_toml(run, drawn, tmp_path):
@@ -241,7 +241,7 @@ def test_a_gap_in_the_numbering(run, drawn, tmp_path):
 
 def test_a_perforation_at_full_scale(run, tmp_path):
     small_reel(tmp_path / "capture", sound=False, open_gate_level=1.3)
-    code, words = run(tmp_path / "capture")
+    code, words = run(tmp_path / "capture", command="analyse")
     assert code == 0, words
     assert "highest code value in all 6 frames" in words
 
@@ -320,7 +320,7 @@ def test_stray_files_are_named_and_passed_over(run, drawn, tmp_path):
     (capture / "Thumbs.db").write_bytes(b"\0" * 100)
     (capture / "scanner.log").write_text("started")
     (capture / ".hidden").write_text("x")
-    code, words = run(capture)
+    code, words = run(capture, command="analyse")
     assert code == 0
     for name in ("Thumbs.db", "scanner.log", ".hidden"):
         assert name in words

@@ -1,24 +1,47 @@
 """An operator's decision: it stays, and only what it changes is made again."""
 
+import hashlib
 import json
+import shutil
 import tomllib
 from pathlib import Path
 
+import av
 import pytest
-from drawn_reels import AT, settings, small_reel
+from drawn_reels import AT, relink_package, settings, small_reel
 
 from smallgauge.line import decide_on, finish
 from smallgauge.record.files import read_decisions, write_treatment
 from smallgauge.record.treatment import treatment_of
 
 
+@pytest.fixture(scope="module")
+def made(tmp_path_factory) -> Path:
+    """A capture and its finished reel, made once."""
+    base = tmp_path_factory.mktemp("decisions") / "base"
+    small_reel(base / "decided")
+    assert finish(base / "decided", base / "shelf", settings()).exit_code == 0
+    return base
+
+
 @pytest.fixture
-def reel(tmp_path) -> tuple[Path, Path]:
-    capture = tmp_path / "decided"
-    small_reel(capture)
-    outcome = finish(capture, tmp_path / "shelf", settings())
-    assert outcome.exit_code == 0
-    return capture, Path(outcome.folder)
+def reel(made, tmp_path) -> tuple[Path, Path]:
+    """A copy of them to decide on."""
+    shutil.copytree(made, tmp_path / "copy")
+    folder = tmp_path / "copy" / "shelf" / "decided"
+    relink_package(folder)
+    return tmp_path / "copy" / "decided", folder
+
+
+def packets_of(film: Path) -> list[tuple[float, str]]:
+    """Time and SHA-256 of each picture packet, as FFmpeg hands them out, in the order of decoding."""
+    with av.open(str(film)) as container:
+        stream = container.streams.video[0]
+        return [
+            (float(packet.pts * packet.time_base), hashlib.sha256(bytes(packet)).hexdigest())
+            for packet in container.demux(stream)
+            if packet.size
+        ]
 
 
 def journal(folder: Path) -> list[dict]:
@@ -46,13 +69,24 @@ def test_nothing_decided_makes_nothing_again(reel):
 
 
 def test_a_camera_speed_resamples_nothing(reel):
-    """The finished film's pictures stand: it is joined anew, copies are coded from it, no capture is read."""
+    """The pictures of the finished film and of the copy at its rate stand, packet for packet, with new times.
+
+    Only the television copy, whose repeats change, is coded anew; the archive copy is not touched at all.
+    """
     _, folder = reel
+    packets = {film: packets_of(folder / film) for film in ("finished.mkv", "viewing.mp4")}
+    archive = sorted((p.name, p.stat().st_mtime_ns) for p in folder.glob("archive*"))
     pictures = (folder / "render.parquet").read_bytes()
     stills = {p.name: p.stat().st_mtime_ns for p in (folder / "stills").glob("scene-*")}
     decide(folder, "camera_speed", {"rate": "16"})
     written = again(reel)
     assert not {f for f in written if "/finished-" in f or "/render-" in f or f.startswith("stills/")}
+    assert not {f for f in written if "/viewing-" in f} and {f for f in written if "/television-" in f}
+    for film, before in packets.items():
+        after = packets_of(folder / film)
+        assert [data for _, data in after] == [data for _, data in before], film
+        assert [t for t, _ in after] == pytest.approx([t * 18 / 16 for t, _ in before], abs=0.001), film
+    assert sorted((p.name, p.stat().st_mtime_ns) for p in folder.glob("archive*")) == archive
     assert "render.parquet" not in written
     assert {"finished.mkv", "viewing.mp4", "television.mp4", "copies.parquet", "sound.parquet"} <= written
     assert (folder / "render.parquet").read_bytes() == pictures

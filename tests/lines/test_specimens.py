@@ -114,3 +114,56 @@ def test_the_clap_is_heard_where_it_is_seen(finished):
     rate = truth["camera_fps"]
     heard = float(np.argmax(mono)) / 48_000 * rate
     assert abs(heard - truth["clap_frames"][0]) < 0.25
+
+
+@pytest.mark.parametrize("film", ["finished.mkv", "viewing.mp4"])
+def test_the_clap_is_seen_and_heard_within_10_ms(finished, film):
+    """Decoded by FFmpeg alone: the clapper stands still from the frame on in which it is heard to close."""
+    import av
+
+    folder, _, _ = finished("super8-striped-18fps")
+    with av.open(str(folder / film)) as container:
+        shown = [
+            (float(f.time), f.to_ndarray(format="gray").astype(float)) for f in container.decode(video=0)
+        ]
+    with av.open(str(folder / film)) as container:
+        begins, parts = None, []
+        for frame in container.decode(audio=0):
+            begins = float(frame.time) if begins is None else begins
+            samples = frame.to_ndarray()
+            planar = frame.format.is_planar
+            parts.append(samples[0] if planar else samples.reshape(-1, len(frame.layout.channels))[:, 0])
+    sound = np.abs(np.concatenate(parts).astype(float))
+    heard_s = begins + int(np.argmax(sound)) / 48_000
+    times, pictures = np.array([t for t, _ in shown]), np.stack([p for _, p in shown])
+    height, width = pictures.shape[1:]
+    board = pictures[:, height // 6 : height * 6 // 10, width // 8 : width * 7 // 10]
+    moved = np.abs(np.diff(board, axis=0)).mean(axis=(1, 2))  # into frame n + 1
+    first, stop = 14, 34  # within one scene, well before and after
+    stretch = moved[first:stop]
+    closed = first + int(np.flatnonzero(stretch > (stretch.max() + np.median(stretch[-6:])) / 2)[-1]) + 1
+    assert abs(times[closed] - heard_s) <= 0.010
+
+
+def test_the_speed_is_proposed_with_its_evidence(finished):
+    """Film hum at 60 Hz and 18 frames a second, told from the 60 Hz of the capture chain; no operator."""
+    folder, outcome, truth = finished("super8-striped-18fps")
+    first = json.loads((folder / "decisions.jsonl").read_text(encoding="utf-8").splitlines()[0])
+    assert (first["subject"], first["value"], first["basis"]) == ("camera_speed", {"rate": "18"}, "hum")
+    assert "hum recorded with the sound" in first["why"] and "60 Hz" in first["why"]
+    hum = json.loads((folder / "track.json").read_text(encoding="utf-8"))["hum"]
+    assert hum["refusal"] == ""
+    assert hum["cycles_a_frame"] == pytest.approx(60 / truth["camera_fps"], rel=1e-3)
+    assert hum["chain_hz"] == pytest.approx(60, abs=0.1)
+    codes = [finding.code for finding in outcome.findings]
+    assert "camera speed from hum" in codes and "hum of the capture chain" in codes
+
+
+@pytest.mark.parametrize("name", ["standard8-torn", "super8-faded"])
+def test_a_silent_reel_ends_with_a_package_marked_house_value(finished, name):
+    folder, outcome, _ = finished(name)
+    assert outcome.exit_code == 0
+    assert "camera speed house value" in [finding.code for finding in outcome.findings]
+    assert "SPEED: HOUSE VALUE" in (folder / "package" / "Read me first.txt").read_text(encoding="utf-8")
+    assert "house value" in (folder / "reels.csv").read_text(encoding="utf-8").splitlines()[1]
+    assert "Speed: house value" in (folder / "report.html").read_text(encoding="utf-8")
