@@ -59,6 +59,7 @@ NOTCH_HZ = 0.3  # hum of the chain is taken out this far on either side before f
 LEAST_MARGIN = 1.6  # score above that of the best other frequency, more than 1 % away
 OWN_MARGIN = 1.0  # score by which the clock that a hum belongs to must beat the other clock
 
+NAN = float("nan")
 Refusal = Literal["", "no film time", "too short", "weak", "not told from the chain"]
 _Spectrum = NDArray[np.float64]
 
@@ -83,15 +84,15 @@ class HumReading:
     chain was found. Levels are rms, 1 at full scale, all harmonics found together; NaN where there is none.
     """
 
-    cycles_a_frame: float
-    sigma: float
-    margin: float
-    film_level: float
-    chain_hz: float
-    chain_level: float
-    scan_slowest: float  # frames a second of the scan, NaN without film time
-    scan_fastest: float
     refusal: Refusal
+    cycles_a_frame: float = NAN
+    sigma: float = NAN
+    margin: float = NAN
+    film_level: float = NAN
+    chain_hz: float = NAN
+    chain_level: float = NAN
+    scan_slowest: float = NAN  # frames a second of the scan
+    scan_fastest: float = NAN
     pieces: tuple[HumPiece, ...] = ()
 
 
@@ -162,28 +163,13 @@ def find_hum(
     try:
         film_time = solve_film_time(times if stamped else None, positions, scan_rate=scan_rate)
     except MaterialError:  # neither usable stamps nor a rate
-        return _nothing("no film time")
+        return HumReading(refusal="no film time")
     track = _Track(read, in_samples, sound_rate, film_time, sound_start_s, sound_clock_ppm)
     stretches = track.stretches(positions)
     if not stretches:
-        return _nothing("too short")
+        return HumReading(refusal="too short")
     pieces = [_Piece(track, first, stop) for first, stop in stretches]
     return _reading(pieces)
-
-
-def _nothing(refusal: Refusal) -> HumReading:
-    nan = float("nan")
-    return HumReading(
-        cycles_a_frame=nan,
-        sigma=nan,
-        margin=nan,
-        film_level=nan,
-        chain_hz=nan,
-        chain_level=nan,
-        scan_slowest=nan,
-        scan_fastest=nan,
-        refusal=refusal,
-    )
 
 
 class _Track:
