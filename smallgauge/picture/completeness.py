@@ -61,6 +61,7 @@ WEIGHTS: dict[str, float] = {
     "film runs on": -8.0,
     "film runs back": 8.0,
     "same grain": 8.0,
+    "same neighbours": 8.0,
     "same samples": 12.0,
     "time step": 6.0,
     "long time step": 3.0,
@@ -76,14 +77,17 @@ WEIGHTS: dict[str, float] = {
 class Links:
     """What each captured frame is to the one before it, and to the one two before it.
 
-    `same`: the same film frame. `on`, `on_skip`: the film frame that comes next, `back`: that comes
-    before, in the capture's usual direction. `apart`: neither, though the film around would show it.
+    `same`: the same film frame by its picture; `between`: by the overlap, which says that it follows the
+    frame two before, and that the next frame follows both. `on`, `on_skip`: the film frame that comes
+    next, `back`: that comes before, in the capture's usual direction. `apart`: none of these, though the
+    film around would show it.
     `joins_told`: whether the overlap of neighbours tells anything there. `repeat_told`: whether a
     repeated frame would be known. `direction` is 1 where the next frame lies below in the picture, -1
     where it lies above, 0 where neither could be seen.
     """
 
     same: Marks
+    between: Marks
     on: Marks
     on_skip: Marks
     back: Marks
@@ -234,14 +238,20 @@ def find_links(
     unlike = told & ((ahead - other) / height < JOINED)
     same, repeat_told = _same(match, match_skip, level=np.where(told, level, np.nan), unlike=unlike)
     same &= ~on & ~back
+    back &= ~on & ~same
     apart = ((ahead - other) / height <= APART) & strong & ~back & ~same
+    between = apart & on_skip & np.append(on_skip[1:] & on[1:], False)
+    joins_told = told & (on | back | apart | same)
+    # a break beside a pair of which nothing is known may be one of a swapped pair's three
+    beside = np.append(True, joins_told[:-1]) & np.append(joins_told[1:], True)
     return Links(
         same=same,
+        between=between,
         on=on,
         on_skip=on_skip,
-        back=back & ~on & ~same,
-        apart=apart,
-        joins_told=told & np.isfinite(ahead) & (on | back | apart | same),
+        back=back,
+        apart=apart & beside & ~between,
+        joins_told=joins_told & (beside | ~apart),
         repeat_told=repeat_told,
         direction=direction,
     )
@@ -363,12 +373,14 @@ def find_repeated(
             f"find_repeated needs columns of one length, got {equal.shape} and {links.same.shape}."
         )
     found = []
-    for frame in np.flatnonzero(links.same | equal).tolist():
+    for frame in np.flatnonzero(links.same | links.between | equal).tolist():
         evidence = []
         if equal[frame]:
             evidence.append(_evidence("same samples", 1.0))
         if links.same[frame]:
             evidence.append(_evidence("same grain", float(match[frame])))
+        if links.between[frame]:
+            evidence.append(_evidence("same neighbours", 1.0))
         if links.on[frame]:
             evidence.append(_evidence("film runs on", 1.0))
         found.append(_fault("captured twice", frame, evidence))
@@ -500,7 +512,10 @@ def find_missing(
         )
     late = advanced >= 2 - STEP_TOLERANCE
     candidates = (
-        (links.apart | late | (skipped > 0) | (doubled >= MOTION_RATIO)) & ~links.same & ~links.on_skip
+        (links.apart | late | (skipped > 0) | (doubled >= MOTION_RATIO))
+        & ~links.same
+        & ~links.between
+        & ~links.on_skip
     )
     found = []
     for frame in np.flatnonzero(candidates).tolist():
