@@ -119,16 +119,18 @@ def test_a_decision_taken_back_gives_the_same_film_again(reel):
 
 def test_an_operators_decision_survives_a_new_analysis(reel):
     capture, folder = reel
+    mark = {"shift_frames": 0.0, "set": True, "mark": {"frame": 3, "sound_s": 2.1}}
+    decide(folder, "sync", mark)
     decide(folder, "camera_speed", {"rate": "50/3"})
     toml = capture / "capture.toml"
     toml.write_text(toml.read_text().replace("super 8", "Super 8") + "\ncode_black = 1\n")  # measured anew
     outcome = finish(capture, folder.parent, settings())
     assert outcome.exit_code == 0
     treatment = treatment_of(read_decisions(folder / "decisions.jsonl"))
-    entry = treatment.find("camera_speed")
-    assert entry.decision.by == "mk"
-    assert entry.decision.value == {"rate": "50/3"}
+    entry = treatment.find("sync")
+    assert entry.decision.by == "mk" and entry.decision.value == mark
     assert entry.proposal is not None and entry.proposal.by == "program"
+    assert treatment.find("camera_speed").decision.value == {"rate": "50/3"}
     assert any(f.code == "operator keeps another value" for f in outcome.findings)
 
 

@@ -9,7 +9,14 @@ from hypothesis import strategies as st
 
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.record.files import add_decisions, read_decisions, write_treatment
-from smallgauge.record.treatment import PROGRAM, decide, propose, treatment_findings, treatment_of
+from smallgauge.record.treatment import (
+    HOUSE_VALUE,
+    PROGRAM,
+    decide,
+    propose,
+    treatment_findings,
+    treatment_of,
+)
 
 AT = "2026-01-17T10:00:00Z"
 SUBJECTS = ("camera_speed", "sync")
@@ -117,10 +124,12 @@ def test_a_log_that_was_changed_by_hand_is_refused_in_words(tmp_path):
         read_decisions(tmp_path / "decisions.jsonl")
 
 
-def test_what_is_guessed_and_what_differs_is_said():
+def test_what_rests_on_no_evidence_and_what_differs_is_said():
     log = log_of([("propose", "camera_speed", 18)])
-    assert [f.code for f in treatment_findings(treatment_of(log))] == ["camera speed guessed"]
+    assert [f.code for f in treatment_findings(treatment_of(log))] == ["camera speed house value"]
     log = log_of([("propose", "camera_speed", 18), ("decide", "camera_speed", 16)])
     assert [f.code for f in treatment_findings(treatment_of(log))] == ["operator keeps another value"]
+    house = replace(log[0], basis=HOUSE_VALUE)  # no evidence is no objection
+    assert treatment_findings(treatment_of((house, log[1]))) == ()
     same = replace(log[0], value={"rate": "16"})
     assert treatment_findings(treatment_of((same, log[1]))) == ()
