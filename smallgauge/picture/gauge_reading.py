@@ -135,7 +135,8 @@ def find_gauge(
     gauge_key, sure, reason = _decide(seen, scored, order, known, stated)
     if gauge_key is None:
         return GaugeReading(survey=None, gauge=None, scores=scores, sure=False, reason=reason)
-    survey = measure_survey(seen, known[gauge_key], chosen, polarity=polarity)
+    squareness = 1.0 if scale is None else scale[0] / scale[1]
+    survey = measure_survey(seen, known[gauge_key], chosen, polarity=polarity, squareness=squareness)
     return GaugeReading(survey=survey, gauge=gauge_key, scores=scores, sure=sure, reason=reason)
 
 

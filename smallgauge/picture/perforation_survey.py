@@ -21,6 +21,8 @@ from smallgauge.picture.perforation_fix import Candidate, PerforationFix, Perfor
 from smallgauge.picture.perforation_votes import find_candidates, find_edge_peaks, measure_rectangle_votes
 from smallgauge.picture.perforations import find_perforations, measure_perforations, measure_reference
 
+WEAR_LIMIT = 0.02  # of width to height: tolerances of both (1.1 and 0.9 %, SMPTE ST 149) and measuring
+SCALES_KEPT = 10  # of each shape, after every other frame was looked at; common practice, no source
 SEARCH_SIDE_PX = 16  # shorter side of the perforation in the search over scales; common practice, no source
 
 
@@ -64,15 +66,18 @@ def find_recurring_holes(
     sign = np.float32(-1 if polarity == "dark hole" else 1)
     reduced: dict[int, list[_Reduced]] = {}
     for shape in shapes:
-        ours: list[tuple[float, HoleShape, float, float, float]] = []
-        for across, along in _scales(shape, height, width, scale):
-            factor = max(1, int(min(shape.width * across, shape.height * along) // SEARCH_SIDE_PX))
-            if factor not in reduced:
-                reduced[factor] = [_Reduced.of(plane, factor, sign) for plane in some]
-            votes, x = _recurring(reduced[factor], factor, shape, across, along)
-            ours.append((votes, shape, across, along, x))
-        ours.sort(key=lambda each: -each[0])
-        tries += ours[:2]
+        scales = _scales(shape, height, width, scale)
+        for frames, kept in ((slice(0, None, 2), SCALES_KEPT), (slice(None), 2)):  # every other frame first
+            ours: list[tuple[float, HoleShape, float, float, float]] = []
+            for across, along in scales:
+                factor = max(1, int(min(shape.width * across, shape.height * along) // SEARCH_SIDE_PX))
+                if factor not in reduced:
+                    reduced[factor] = [_Reduced.of(plane, factor, sign) for plane in some]
+                votes, x = _recurring(reduced[factor][frames], factor, shape, across, along)
+                ours.append((votes, shape, across, along, x))
+            ours = sorted(ours, key=lambda each: -each[0])[:kept]
+            scales = [(each[2], each[3]) for each in ours]
+        tries += ours
     tries.sort(key=lambda each: -each[0])
     best: HolesSeen | None = None
     for votes, shape, across, along, x in tries[:6]:
@@ -202,8 +207,12 @@ def _measure_holes(
         widths = np.array([f.right_px - f.left_px for f in good])
         heights = np.array([f.bottom_px - f.top_px for f in good])
         needed = max(min(2, len(some)), len(some) // 6)
-        if min(np.isfinite(widths).sum(), np.isfinite(heights).sum()) < needed:
+        if np.isfinite(widths).sum() < needed:
             return None
+        if np.isfinite(heights).sum() < needed:  # every lower edge torn: what the width says of the height
+            if turn > 0:
+                return None
+            heights = widths * (shape.height * along) / (shape.width * across)
         survey = replace(
             survey,
             width_px=_mode(widths),
@@ -233,7 +242,7 @@ def _measure_loosely(plane: Plane, survey: PerforationSurvey, turn: int) -> tupl
     candidates = [each for each in _candidates(plane, survey) if each.votes >= 2.0]
     if not candidates:
         return ()
-    part = (0.06, 0.03, 0.03, 0.03)[turn]
+    part = (0.10, 0.05, 0.03, 0.03)[turn]
     search = max(6, int(part * max(survey.width_px, survey.height_px)) + 3)
     fixes = measure_perforations(plane, candidates, survey=survey, search_px=search)
     return tuple(f for f in fixes if f.state != "cut off")
@@ -250,7 +259,7 @@ def _mode(values: NDArray[np.float64]) -> float:
     return float(np.median(ordered[first : first + half]))
 
 
-def _spread(values: Sequence[float]) -> float:
+def _spread(values: Sequence[float] | NDArray[np.float64]) -> float:
     each = np.asarray(values, dtype=np.float64)
     each = each[np.isfinite(each)]
     if len(each) < 3:
@@ -485,9 +494,17 @@ def _film_edges(planes: Sequence[Plane], survey: PerforationSurvey) -> tuple[flo
 
 
 def measure_survey(
-    seen: HolesSeen, gauge: Gauge, frames: Sequence[NDArray[np.float32]], *, polarity: Polarity
+    seen: HolesSeen,
+    gauge: Gauge,
+    frames: Sequence[NDArray[np.float32]],
+    *,
+    polarity: Polarity,
+    squareness: float = 1.0,
 ) -> PerforationSurvey:
-    """The survey of a known gauge: channel, levels, blur and usual places, read once more with its pitch."""
+    """The survey of a known gauge: channel, levels, blur and usual places, read once more with its pitch.
+
+    `squareness` is the stated scale across over that along, in px/mm; 1 where none is stated.
+    """
     hole = gauge.perforation
     height_mm = hole.height_mm.value
     along = seen.height / height_mm
@@ -512,8 +529,30 @@ def measure_survey(
     )
     survey, planes = _channel_of(frames, survey)
     survey = _blur_of(planes, survey)
-    survey = _size_again(planes, survey)
+    survey, spreads = _size_again(planes, survey)
+    survey = _without_wear(survey, gauge, squareness, spreads)
     return _usual_places(planes, survey)
+
+
+def _without_wear(
+    survey: PerforationSurvey, gauge: Gauge, squareness: float, spreads: tuple[float, float]
+) -> PerforationSurvey:
+    """Where the gauge's proportion is missed by more than its tolerance allows, one size made nominal.
+
+    The size that differs more from perforation to perforation (tears, specks) is the wrong one. Where both
+    hold still the whole reel is worn alike, and its own size serves best: the centre is then off by one
+    constant, which no picture shows, and both sides go on agreeing.
+    """
+    hole = gauge.perforation
+    proportion = hole.width_mm.value / hole.height_mm.value * squareness
+    miss = log(survey.width_px / survey.height_px / proportion)
+    if abs(miss) > WEAR_LIMIT:
+        across, along = spreads
+        if across > 3.0 * along:
+            survey = replace(survey, width_px=survey.height_px * proportion)
+        elif along > 3.0 * across:
+            survey = replace(survey, height_px=survey.width_px / proportion)
+    return replace(survey, across_px_per_mm=survey.width_px / hole.width_mm.value)
 
 
 def _picture_side(seen: HolesSeen) -> Literal["left", "right", "both"]:
@@ -546,21 +585,28 @@ def _channel_of(
     return best[1], best[2]
 
 
-def _size_again(planes: Sequence[Plane], survey: PerforationSurvey) -> PerforationSurvey:
-    """Width and height with the final channel, blur and level; which side keeps better to the others."""
+def _size_again(
+    planes: Sequence[Plane], survey: PerforationSurvey
+) -> tuple[PerforationSurvey, tuple[float, float]]:
+    """Width, height and tilt with the final channel, blur and level; how much the two sizes scatter, px."""
     fixes = [fix for plane in planes for fix in _measure_loosely(plane, survey, 3)]
-    whole = [f for f in fixes if f.confidence > 0.3]
-    if len(whole) < 3:
-        return survey
-    widths = np.array([f.right_px - f.left_px for f in whole])
-    heights = np.array([f.bottom_px - f.top_px for f in whole])
-    return replace(
+    widths = np.array([f.right_px - f.left_px for f in fixes])
+    heights = np.array([f.bottom_px - f.top_px for f in fixes])
+    counts = [int(np.isfinite(each).sum()) for each in (widths, heights)]
+    many = [count >= min(3, len(planes)) for count in counts]
+    # A size that most perforations do not show is not to be relied on, however well the few agree.
+    rare = [4.0 if count < 0.6 * max(counts) else 1.0 for count in counts]
+    spreads = [
+        _spread(each) * factor if enough else np.inf
+        for each, factor, enough in zip((widths, heights), rare, many)
+    ]
+    survey = replace(
         survey,
-        width_px=_mode(widths) if np.isfinite(widths).sum() >= 3 else survey.width_px,
-        height_px=_mode(heights) if np.isfinite(heights).sum() >= 3 else survey.height_px,
-        tilt=float(np.median([f.tilt for f in whole])),
-        noise_light=survey.noise_light,
+        width_px=_mode(widths) if many[0] else survey.width_px,
+        height_px=_mode(heights) if many[1] else survey.height_px,
+        tilt=float(np.median([f.tilt for f in fixes])) if fixes else survey.tilt,
     )
+    return survey, (float(spreads[0]), float(spreads[1]))
 
 
 def _usual_places(planes: Sequence[Plane], survey: PerforationSurvey) -> PerforationSurvey:
