@@ -2,6 +2,8 @@
 
 Places on the film are (across, along) in millimetres of new film: across from the left edge as the picture
 is seen upright, along downwards from the picture centre of the film frame that the capture stands on.
+
+Why this is long: every kind of damage and of splice is drawn here, beside the geometry that it is drawn in.
 """
 
 from dataclasses import dataclass, replace

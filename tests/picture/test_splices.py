@@ -10,7 +10,8 @@ from smallgauge.errors import CallerError
 from smallgauge.gauge.gauges import GAUGES, STANDARD_8, SUPER_8, gauge_named
 from smallgauge.picture.gauge_reading import find_gauge
 from smallgauge.picture.perforations import find_perforations, measure_reference
-from smallgauge.picture.splices import COLUMNS, SpliceReading, find_splices, measure_splice_evidence
+from smallgauge.picture.splice_evidence import COLUMNS, SpliceReading, measure_splice_evidence
+from smallgauge.picture.splices import find_splices
 from smallgauge.picture.synthetic import SceneTruth, draw_frame, specimen_truth
 
 STARTS = (0, 6, 12, 18, 26)  # 12 is a splice between scenes, 22 one within a scene; the rest is the camera's
@@ -83,6 +84,23 @@ def test_splices_are_found_and_cuts_made_in_camera_are_not(gauge, kind):
     assert np.flatnonzero(found.splice).tolist() == [6, 16]
     assert {found.kind[6], found.kind[16]} == {kind}
     assert found.confidence[6] > 0.9 and found.confidence[12] == 0.0  # 12 is a cut made in camera
+
+
+def test_amounts_against_the_drawn_truth():
+    # Film after the splice lies 40 micrometres to the right, is 0.1 denser and begins 60 too far on.
+    truth = specimen_truth(
+        "standard-8", frames=8, seed=4, splices=(4,), splice_lateral_um=40.0, splice_base_density=0.1,
+        splice_shift_um=60.0, shrinkage=0.0, width=768, height=576,
+    )  # fmt: skip
+    readings = evidence([light_of(truth, number) for number in range(8)], "standard-8")
+    at_cut = readings[3]
+    assert at_cut.splice_lateral_mm == pytest.approx(0.040, abs=0.006)
+    assert at_cut.splice_lateral_at_mm == pytest.approx(1.905, abs=0.1)  # ST239: half of 3.810
+    assert at_cut.splice_cut_mm == pytest.approx(1.905, abs=0.1)
+    assert at_cut.splice_pitch_mm == pytest.approx(0.060, abs=0.012)  # punching scatters by 2 micrometres
+    assert abs(readings[6].splice_pitch_mm) < 0.012
+    density = [each.border_density for each in readings]
+    assert np.mean(density[5:]) - np.mean(density[:3]) == pytest.approx(0.1, abs=0.01)
 
 
 @pytest.mark.campaign
