@@ -100,7 +100,8 @@ def test_amounts_against_the_drawn_truth():
     assert at_cut.splice_pitch_mm == pytest.approx(0.060, abs=0.012)  # punching scatters by 2 micrometres
     assert abs(readings[6].splice_pitch_mm) < 0.012
     density = [each.border_density for each in readings]
-    assert np.mean(density[5:]) - np.mean(density[:3]) == pytest.approx(0.1, abs=0.01)
+    # Noise is cut off at code 0, which lifts the darkest film: a step reads small there, by a tenth or so.
+    assert np.mean(density[5:]) - np.mean(density[:3]) == pytest.approx(0.1, abs=0.02)
 
 
 @pytest.mark.campaign
