@@ -148,7 +148,8 @@ def _add_treat(commands: Any) -> None:
         "show the decisions on a reel, or make one",
         "Shows the decisions in force, who made them and why. With --decide it records yours; the program's proposals never "
         "overwrite it. Subjects: camera_speed (frames a second, such as 18 or 50/3), sync (frame@second: what is seen in that "
-        "captured frame is heard at that second of the captured sound).",
+        "captured frame is heard at that second of the captured sound), registration (gate, perforation, film edge, picture or "
+        "nothing), framing (camera image, projectable area or whole capture).",
         "smallgauge treat /shelf/0004171-R03-7 --decide camera_speed 16 --by mk --why 'children running look right'",
     )
     parser.add_argument("reel", metavar="REEL", help="the reel's folder")
@@ -405,13 +406,14 @@ def _treat(options: argparse.Namespace) -> int:
 
     from smallgauge.deliver.words import decision_sentence
     from smallgauge.line import decide_on, read_treatment
+    from smallgauge.record.decided import decided_value
 
     folder = Path(options.reel)
     if options.decide:
         subject, text = options.decide
         if not options.by or not options.why:
             raise CallerError("A decision needs who decides and why; add --by INITIALS and --why WORDS.")
-        value = None if text == "back" else _decision_value(subject, text)
+        value = None if text == "back" else decided_value(subject, text)
         decide_on(
             folder,
             subject=subject,
@@ -436,31 +438,6 @@ def _treat(options: argparse.Namespace) -> int:
                 "Run `smallgauge finish` on the capture again: only what the decision changes is made anew."
             )
     return 0
-
-
-def _decision_value(subject: str, text: str) -> dict[str, object]:
-    from fractions import Fraction
-
-    if subject == "camera_speed":
-        try:
-            rate = Fraction(text)
-        except (ValueError, ZeroDivisionError):
-            raise CallerError(
-                f"camera_speed needs frames a second such as 18 or 50/3, found '{text}'."
-            ) from None
-        if not 1 <= rate <= 200:
-            raise CallerError(f"camera_speed must lie between 1 and 200 frames a second, found {rate}.")
-        return {"rate": str(rate)}
-    if subject == "sync":
-        frame, at, second = text.partition("@")
-        if not at or not frame.isdigit():
-            raise CallerError(f"sync needs FRAME@SECOND such as 26@1.44, found '{text}'.")
-        try:
-            heard_s = float(second)
-        except ValueError:
-            raise CallerError(f"sync needs FRAME@SECOND such as 26@1.44, found '{text}'.") from None
-        return {"shift_frames": 0.0, "set": True, "mark": {"frame": int(frame), "sound_s": heard_s}}
-    raise CallerError(f"--decide takes camera_speed or sync here, found '{subject}'.")
 
 
 def _prove(options: argparse.Namespace) -> int:

@@ -49,6 +49,9 @@ GATE_REACH_SHARE = (
     0.06  # of the picture: how far a frame's gate may lie from its usual place; common practice, no source
 )
 USUAL_BLUR_PX = 1.5  # of an edge in a capture that no survey measured; common practice, no source
+WHOLE_CONFIDENCE = (
+    0.9  # of a frame's place by perforations: all their sides agree; common practice, no source
+)
 CLIPPED_SHARE = 0.05  # of the picture at the highest code before it is flagged; common practice, no source
 
 Light = NDArray[np.float32]
@@ -210,11 +213,11 @@ def _pixels_per_mm(notes: CaptureNotes, survey: PerforationSurvey | None) -> flo
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Proxy:
-    """A frame's small picture, where it was cut out, and whether the frame's place was measured."""
+    """A frame's small picture, where it was cut out, and whether its place is beyond doubt."""
 
     log_light: Light
     box: tuple[float, float, float, float]
-    placed: bool
+    sure: bool
 
 
 class _Meter:
@@ -232,15 +235,18 @@ class _Meter:
             self._remember(None)
             return
         light = self._light(frame)
-        self._remember(self._proxy(light, self._place(light)[0]))
+        reference, _ = self._place(light)
+        self._remember(self._proxy(light, reference, self._gate(light, self._usual(reference))))
 
     def _remember(self, proxy: _Proxy | None) -> None:
         self.proxies = [self.proxies[1], proxy]
 
-    def _proxy(self, light: Light, reference: FilmReference) -> _Proxy:
+    def _proxy(self, light: Light, reference: FilmReference, gate: GateFix) -> _Proxy:
         box = self._box(reference)
-        placed = reference.confidence >= WEAKEST_CONFIDENCE
-        return _Proxy(log_light=make_proxy(light, box=box), box=box, placed=placed)
+        across = math.isfinite(gate.left_px) or math.isfinite(gate.right_px)
+        along = math.isfinite(gate.top_px) or math.isfinite(gate.bottom_px)
+        sure = (across and along) or reference.confidence >= WHOLE_CONFIDENCE
+        return _Proxy(log_light=make_proxy(light, box=box), box=box, sure=sure)
 
     def _light(self, frame: Frame) -> Light:
         if self.table is None:
@@ -271,14 +277,17 @@ class _Meter:
         """The frame's place, or the usual one where it was not measured."""
         survey = self.capture.survey
         x, y = reference.x_px, reference.y_px
+        if survey is None:  # places are counted from the capture's top left pixel
+            return 0.0, 0.0
         if not (math.isfinite(x) and math.isfinite(y)):
-            x = survey.rows[0] if survey else 0.0
-            y = survey.usual_y_px if survey else 0.0
+            return survey.rows[0], survey.usual_y_px
         return x, y
 
     def _box(self, reference: FilmReference) -> tuple[float, float, float, float]:
         area = self.capture.picture_area
         x, y = self._usual(reference)
+        if self.capture.survey is None and math.isfinite(reference.x_px) and math.isfinite(reference.y_px):
+            x, y = reference.x_px, reference.y_px
         return x + area.left, y + area.top, x + area.right, y + area.bottom
 
     def measure(self, number: int, frame: Frame | None) -> tuple[dict[str, object], list[dict[str, object]]]:
@@ -295,7 +304,9 @@ class _Meter:
             return row, []
         light = self._light(frame)
         reference, fixes = self._place(light)
-        proxy = self._proxy(light, reference)
+        place = self._usual(reference)
+        gate = self._gate(light, place)
+        proxy = self._proxy(light, reference, gate)
         box = proxy.box
         before = [each.log_light if each is not None else None for each in self.proxies]
         change = measure_change(proxy.log_light, before[1], before[0])
@@ -314,24 +325,17 @@ class _Meter:
         if holes and survey is not None:
             row |= asdict(measure_edge_blur(self._plane(light), hole=holes[0], corner_px=survey.corner_px))
         row |= self._reference_columns(reference) | shift
-        row |= self._film_columns(light, reference, fixes)
+        row |= _gate_columns(gate, place) | self._film_columns(light, fixes)
         row["flags"] = _flags(reference, fixes, exposure.perforation_full_scale, exposure.clipped_high)
         seen = [{"capture": 0, "frame": number, **asdict(f)} for f in fixes]
         return row, seen
 
-    def _film_columns(
-        self, light: Light, reference: FilmReference, fixes: tuple[PerforationFix, ...]
-    ) -> dict[str, object]:
-        """The camera gate's sides in the capture, the next perforation, and the film's edge."""
+    def _film_columns(self, light: Light, fixes: tuple[PerforationFix, ...]) -> dict[str, object]:
+        """The next perforation and the film's edge."""
         survey = self.capture.survey
-        place = self._usual(reference) if survey is not None else (0.0, 0.0)
-        gate = self._gate(light, place)
-        row: dict[str, object] = {}
-        for side in SIDES:
-            row[f"gate_{side}_px"] = getattr(gate, f"{side}_px") + place[side in ("top", "bottom")]
-            row[f"gate_{side}_sigma_px"] = getattr(gate, f"sigma_{side}_px")
         if survey is None:
-            return row
+            return {}
+        row: dict[str, object] = {}
         row["next_perforation_x_px"], row["next_perforation_y_px"] = measure_next_perforation(
             fixes, survey=survey
         )
@@ -364,9 +368,21 @@ class _Meter:
         }
 
 
+def _gate_columns(gate: GateFix, place: tuple[float, float]) -> dict[str, object]:
+    """The gate's sides in the capture."""
+    row: dict[str, object] = {
+        "gate_upright_tilt": gate.upright_tilt,
+        "gate_level_tilt": gate.level_tilt,
+    }
+    for side in SIDES:
+        row[f"gate_{side}_px"] = getattr(gate, f"{side}_px") + place[side in ("top", "bottom")]
+        row[f"gate_{side}_sigma_px"] = getattr(gate, f"sigma_{side}_px")
+    return row
+
+
 def _picture_shift(before: _Proxy | None, now: _Proxy) -> dict[str, object]:
-    """How far the picture moved in the capture since the frame before, where either has no place."""
-    if before is None or (before.placed and now.placed):
+    """How far the picture moved in the capture since the frame before, where either's place is in doubt."""
+    if before is None or (before.sure and now.sure):
         return {}
     one, two = before.log_light, now.log_light
     if one.shape != two.shape or min(one.shape) < LEAST_SIDE_PX:

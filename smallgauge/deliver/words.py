@@ -640,8 +640,11 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
     value = Values(chosen)
     known: dict[str, tuple[Callable[[Values], str], set[str]]] = {
         "camera_speed": (lambda v: f"{v.rate('rate', 'no rate')} frames a second", {"rate"}),
-        "registration": (_registration_words, {"by", "gap_neighbours"}),
-        "framing": (_framing_words, {"left_px", "top_px", "width", "height", "turn_rad"}),
+        "registration": (_registration_words, {"by", "perforation_step", "gap_neighbours"}),
+        "framing": (
+            _framing_words,
+            {"show", "left_px", "top_px", "width", "height", "turn_rad", "skew_rad", "stretch"},
+        ),
         "sync": (_sync_words, {"set", "shift_frames", "mark"}),
     }
     say, keys = known[subject]
@@ -649,22 +652,42 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
     return ", ".join([say(value), *rest])
 
 
+_HELD_BY = {
+    "gate": "the camera gate's edges, else the perforations",
+    "perforation": "the perforations",
+    "film edge": "the film's edge",
+    "picture": "what the picture shows",
+}
+
+
 def _registration_words(v: Values) -> str:
     by = v.text("by", "nothing")
     if by == "nothing":
         return "no frame is moved"
+    step = int(v.number("perforation_step") or 0)
+    followed = (
+        f", by the perforation {abs(step)} {'after' if step > 0 else 'before'} the one in view"
+        if step
+        else ""
+    )
     neighbours = v.plain(
         "; a frame without its own is filled in from up to ", "gap_neighbours", " on either side"
     )
-    return f"held still by the {by}{neighbours}"
+    return f"held still by {_HELD_BY.get(by, by)}{followed}{neighbours}"
 
 
 def _framing_words(v: Values) -> str:
-    turn = v.number("turn_rad") or 0.0
-    size = f"{v.text('width', '?')} x {v.text('height', '?')} pixels"
+    turn, skew, stretch = (v.number(key) or 0.0 for key in ("turn_rad", "skew_rad", "stretch"))
+    show = v.text("show", "camera image")
+    if v.number("width") is None:
+        return f"the {show}, as it was measured"
+    size = f"the {show}, {v.text('width', '?')} x {v.text('height', '?')} pixels"
     place = v.plain(", left edge at ", "left_px") + v.plain(", top edge at ", "top_px")
     place += " from the frame's place on the film" if place else ""
-    return f"{size}{place}{f', turned by {degrees(turn):.2f} degrees' if turn else ', not turned'}"
+    shape = f", turned by {degrees(turn):.2f} degrees" if turn else ", not turned"
+    shape += f", skew of {degrees(skew):.2f} degrees taken out" if skew else ""
+    shape += f", {stretch:.4f} captured pixels along the film to one" if stretch not in (0.0, 1.0) else ""
+    return f"{size}{place}{shape}"
 
 
 def _sync_words(v: Values) -> str:
@@ -699,7 +722,12 @@ def client_decision(entry: InForce) -> str | None:
             how = "read from mains hum in its sound" if decision.basis == "hum" else "our usual speed for its kind"
         return f"The film runs at {value.rate('rate', 'a speed')} pictures a second, {how}."
     if decision.subject == "registration":
-        by = {"perforation": "its perforations", "film edge": "its edge", "picture": "what the picture shows"}
+        by = {
+            "gate": "the edges that its camera gave it",
+            "perforation": "its perforations",
+            "film edge": "its edge",
+            "picture": "what the picture shows",
+        }
         by_words = by.get(value.text("by", ""))
         if by_words is None:
             return "The picture was not held steady, because nothing in the scan gave a firm hold."
@@ -709,6 +737,8 @@ def client_decision(entry: InForce) -> str | None:
         )
     if decision.subject == "framing":
         turned = " and levelled" if value.number("turn_rad") else ""
+        if value.text("show", "") == "whole capture":
+            return f"The whole width of the scan is shown{turned}, perforations and film edge too."
         return f"The film's picture was framed{turned}; perforations and film edge are outside it."
     if not decision.value.get("set"):
         return "The sound was laid beside the picture but not yet brought into step with it."

@@ -34,7 +34,7 @@ COLUMNS: tuple[Column, ...] = (
     Column(
         name="picture_shift_x_px", unit="px", type="float64", source="Lucas and Kanade 1981", tolerance=0.05, halo=1,
         meaning="How far what the picture shows moved in the capture since the frame before, to the right: the film "
-        "and the camera's own movement together. Measured only where this frame or the one before has no perforation.",
+        "and the camera's own movement together. Measured only where the place of this frame or of the one before is in doubt.",
     ),
     Column(
         name="picture_shift_y_px", unit="px", type="float64", source="Lucas and Kanade 1981", tolerance=0.05, halo=1,

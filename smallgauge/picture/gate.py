@@ -56,7 +56,7 @@ GATE_SOFT_MM = 0.016  # shadow of a camera's gate on film (standard deviation); 
 MOST_SHIFT = 1.2  # of that, half light can lie out of half exposure: beyond it the film says too little
 
 _c = Column
-COLUMNS: tuple[Column, ...] = tuple(
+_SIDE_COLUMNS = tuple(
     column
     for side, coordinate in (("left", "x"), ("top", "y"), ("right", "x"), ("bottom", "y"))
     for column in (
@@ -70,6 +70,17 @@ COLUMNS: tuple[Column, ...] = tuple(
             meaning=f"Standard deviation of gate_{side}_px, as far as the rows of this frame tell it.",
         ),
     )
+)  # fmt: skip
+COLUMNS: tuple[Column, ...] = (
+    *_SIDE_COLUMNS,
+    _c(
+        name="gate_upright_tilt", unit="rad", type="float64", source="camera gate", tolerance=1e-4,
+        meaning="Tilt of the gate's left and right sides: growth of x for each pixel down.",
+    ),
+    _c(
+        name="gate_level_tilt", unit="rad", type="float64", source="camera gate", tolerance=1e-4,
+        meaning="Tilt of its top and bottom: fall of y for each pixel to the right.",
+    ),
 )  # fmt: skip
 
 

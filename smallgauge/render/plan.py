@@ -6,21 +6,18 @@ pixel lies; nothing that is solved here is stored anywhere but in `render.parque
 
 from dataclasses import dataclass
 from fractions import Fraction
-from math import ceil, isfinite
+from math import ceil, isfinite, nan
 from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.picture.cadence import solve_even_repeat
-from smallgauge.picture.registration import (
-    FramingDecision,
-    RegistrationDecision,
-    solve_framing,
-    solve_registration,
-)
+from smallgauge.picture.framing import FramingDecision, solve_framing
+from smallgauge.picture.registration import Places, RegistrationDecision, solve_registration
 from smallgauge.picture.resample import Move
 from smallgauge.record.capture import Capture
+from smallgauge.record.evidence import evidence_of, shape_of
 from smallgauge.record.files import structured
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe, copies
@@ -34,6 +31,19 @@ TELEVISION_RATE = Fraction(25)  # where the shop says nothing: 50 Hz countries; 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceTold:
+    """How a frame's place came about: the larger standard error of across and along, px, and what told it.
+
+    NaN where nothing was moved.
+    """
+
+    sigma_px: float
+    x_from: str
+    y_from: str
+    doubtful: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FramePlan:
     """One finished frame: its film position, the captured frame it comes from, and the move."""
 
@@ -43,6 +53,7 @@ class FramePlan:
     kind: str  # "captured" or "repeated"
     scene: int
     move: Move
+    place: PlaceTold
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,13 +113,9 @@ def plan_rendering(capture: Capture, frames: Table, treatment: Treatment) -> Pla
     framing = structured(treatment.value("framing"), FramingDecision, where="framing")
     rate = Fraction(str(treatment.value("camera_speed")["rate"]))
     readable = (frames["flags"] & FLAG_NAMED["unreadable"].mask) == 0
-    places = solve_registration(
-        frames["perforation_x_px"],
-        frames["perforation_y_px"],
-        frames["perforation_confidence"],
-        decision=registration,
-    )
-    moves = solve_framing(places, decision=framing)
+    evidence = evidence_of(capture, frames)
+    places = solve_registration(evidence, decision=registration)
+    framed = solve_framing(evidence, places, decision=framing, shape=shape_of(capture, frames))
     order, left_out = _running_order(frames, readable, keep_all=capture.sound is not None)
     plans = tuple(
         FramePlan(
@@ -117,7 +124,8 @@ def plan_rendering(capture: Capture, frames: Table, treatment: Treatment) -> Pla
             source=source,
             kind=kind,
             scene=int(frames["scene"][source]),
-            move=moves[source],
+            move=framed.moves[source],
+            place=_place(places, source),
         )
         for n, (position, source, kind) in enumerate(order)
     )
@@ -134,14 +142,24 @@ def plan_rendering(capture: Capture, frames: Table, treatment: Treatment) -> Pla
     )
     return Plan(
         frames=plans,
-        width=framing.width,
-        height=framing.height,
+        width=framed.width,
+        height=framed.height,
         rate=rate,
         copies=copy_plans,
         sound=_sound(capture, frames, treatment, rate, len(plans)),
         filled=int(np.count_nonzero(places.filled & readable)),
         left_out=left_out,
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
+    )
+
+
+def _place(places: Places, frame: int) -> PlaceTold:
+    sigma = float(max(places.sigma_x_px[frame], places.sigma_y_px[frame]))
+    return PlaceTold(
+        sigma_px=round(sigma, 4) if isfinite(sigma) else nan,
+        x_from=str(places.x_from[frame]),
+        y_from=str(places.y_from[frame]),
+        doubtful=bool(places.doubtful[frame]),
     )
 
 

@@ -219,6 +219,10 @@ def _row(plan: FramePlan, digest: str) -> dict[str, object]:
         "d": move.d,
         "e": move.e,
         "f": move.f,
+        "place_sigma_px": plan.place.sigma_px,
+        "place_x_from": plan.place.x_from,
+        "place_y_from": plan.place.y_from,
+        "place_doubtful": plan.place.doubtful,
         "retouched_share": 0.0,
         "digest": digest,
     }

@@ -1,12 +1,15 @@
 """The program's proposals for a reel: calls every `propose_`, opens no picture or sound."""
 
 import math
+from dataclasses import asdict
 
 from smallgauge.gauge.gauges import Gauge, gauge_named
 from smallgauge.gauge.mains import HOUSE_SPEEDS, HouseSpeed, house_speed
 from smallgauge.picture.cadence import propose_camera_speed
-from smallgauge.picture.registration import propose_framing, propose_registration
+from smallgauge.picture.framing import propose_framing
+from smallgauge.picture.registration import FrameEvidence, propose_registration
 from smallgauge.record.capture import Capture
+from smallgauge.record.evidence import evidence_of, shape_of
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
 from smallgauge.record.treatment import Decision, decide, propose
@@ -33,8 +36,9 @@ def propose_treatment(
     """
     gauge = gauge_named(capture.gauge)
     decisions = _speed(capture, gauge, decisions, at, track, house_speeds)
-    decisions = _registration(capture, frames, decisions, at)
-    decisions = _framing(capture, decisions, at)
+    evidence = evidence_of(capture, frames)
+    decisions = _registration(evidence, decisions, at)
+    decisions = _framing(capture, frames, evidence, decisions, at)
     if capture.sound is not None:
         decisions = _sync(capture, gauge, decisions, at, head_offset_frames)
     return decisions
@@ -74,35 +78,26 @@ def _stated(
     return decide(decisions, subject=subject, value=value, by=OPERATOR, at=at, why="stated in capture.toml")
 
 
-def _registration(
-    capture: Capture, frames: Table, decisions: tuple[Decision, ...], at: str
+def _registration(evidence: FrameEvidence, decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]:
+    decision, why = propose_registration(evidence)
+    return propose(decisions, subject="registration", value=asdict(decision), at=at, why=why)
+
+
+def _framing(
+    capture: Capture,
+    frames: Table,
+    evidence: FrameEvidence,
+    decisions: tuple[Decision, ...],
+    at: str,
 ) -> tuple[Decision, ...]:
-    decision, why = propose_registration(
-        position_from=capture.position_from, confidence=frames["perforation_confidence"]
-    )
-    value: dict[str, object] = {"by": decision.by, "gap_neighbours": decision.gap_neighbours}
-    return propose(decisions, subject="registration", value=value, at=at, why=why)
-
-
-def _framing(capture: Capture, decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]:
     area = capture.picture_area
-    tilt = -capture.survey.tilt if capture.survey is not None and math.isfinite(capture.survey.tilt) else 0.0
-    decision, why = propose_framing(
-        left_px=area.left, right_px=area.right, top_px=area.top, bottom_px=area.bottom, tilt_rad=tilt
-    )
+    decision, why = propose_framing(evidence, shape=shape_of(capture, frames))
     seen = (
         f"seen on {', '.join(area.measured)}"
         if area.measured
         else "the gauge's nominal place, no side was seen"
     )
-    value: dict[str, object] = {
-        "left_px": decision.left_px,
-        "top_px": decision.top_px,
-        "width": decision.width,
-        "height": decision.height,
-        "turn_rad": decision.turn_rad,
-    }
-    return propose(decisions, subject="framing", value=value, at=at, why=f"{why}; {seen}")
+    return propose(decisions, subject="framing", value=asdict(decision), at=at, why=f"{why}; {seen}")
 
 
 def _sync(

@@ -1,99 +1,143 @@
-"""Registration and framing against places that are known."""
+"""What is proposed to hold the film still, and what comes of a decision."""
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from registration_series import draw_series, evidence_from
 
 from smallgauge.errors import CallerError
 from smallgauge.picture.registration import (
-    FramingDecision,
-    Places,
     RegistrationDecision,
-    propose_framing,
+    chained_perforation,
+    frame_evidence,
     propose_registration,
-    solve_framing,
     solve_registration,
 )
 
 BY_PERFORATION = RegistrationDecision(by="perforation")
 
 
-def test_measured_places_are_used_as_they_were_measured():
-    rng = np.random.default_rng(1)
-    x, y = rng.normal(100, 3, 50), rng.normal(200, 3, 50)
-    places = solve_registration(x, y, np.ones(50), decision=BY_PERFORATION)
-    np.testing.assert_array_equal(places.x_px, x)
-    np.testing.assert_array_equal(places.y_px, y)
-    assert not places.filled.any()
+def plain(*, frames=60, seed=0, **changes):
+    """Evidence in which perforations alone were seen."""
+    series = draw_series(seed=seed, frames=frames, gate_missing=1.0, wrong=0.0, increments=False)
+    return replace(evidence_from(series), **changes)
 
 
-def test_a_gap_follows_a_drift_and_is_marked():
-    drift = 100 + 0.3 * np.arange(60)
-    x = drift.copy()
-    x[20:24] = np.nan
-    places = solve_registration(x, x, np.ones(60), decision=BY_PERFORATION)
-    np.testing.assert_allclose(places.x_px, drift, atol=1e-9)
-    assert places.filled.sum() == 4
+def test_the_gate_is_proposed_where_it_is_seen():
+    decision, why = propose_registration(evidence_from(draw_series(seed=1)))
+    assert decision.by == "gate"
+    assert "of 3000 frames" in why and "micrometres" in why
 
 
-def test_one_wrong_neighbour_does_not_pull_a_gap_along():
-    x = np.full(41, 50.0)
-    x[20] = np.nan
-    x[18] = 90.0
-    places = solve_registration(x, x, np.ones(41), decision=BY_PERFORATION)
-    assert abs(places.x_px[20] - 50.0) < 0.5
+def test_perforations_are_proposed_where_no_gate_is_seen():
+    decision, why = propose_registration(plain())
+    assert decision.by == "perforation" and why == "perforations are measured in 60 of 60"
 
 
-def test_a_gap_at_the_end_takes_the_level_of_its_neighbours():
-    x = 100 + 0.5 * np.arange(30)
-    x[25:] = np.nan
-    places = solve_registration(x, x, np.ones(30), decision=BY_PERFORATION)
-    assert np.isfinite(places.x_px).all()
-    assert np.all(np.abs(places.x_px[25:] - x[20]) < 6)
+def test_sides_that_stray_are_not_proposed():
+    """A dark scene's supposed sides that wander against each other more than against the perforation."""
+    series = draw_series(seed=4, gate_missing=0.3)
+    stray = series.gate_px + np.random.default_rng(1).normal(0, 8, series.gate_px.shape)
+    evidence = evidence_from(replace(series, gate_px=stray))
+    assert propose_registration(evidence)[0].by == "perforation"
 
 
-def test_confidence_below_a_fifth_is_no_measurement():
-    x = np.array([10.0, 500.0, 10.0, 10.0, 10.0])
-    confidence = np.array([1.0, 0.19, 1.0, 1.0, 1.0])
-    places = solve_registration(x, x, confidence, decision=BY_PERFORATION)
-    assert places.filled[1] and abs(places.x_px[1] - 10.0) < 1e-9
-
-
-def test_nothing_measured_moves_nothing():
-    nan = np.full(4, np.nan)
-    places = solve_registration(nan, nan, nan, decision=BY_PERFORATION)
-    assert (places.x_px == 0).all() and places.filled.all()
-
-
-def test_series_of_different_length_are_refused():
-    with pytest.raises(CallerError, match="one length"):
-        solve_registration(np.zeros(3), np.zeros(4), np.zeros(3), decision=BY_PERFORATION)
-
-
-def test_too_few_places_are_not_proposed_to_hold_the_film():
-    decision, why = propose_registration(position_from="picture", confidence=np.r_[1.0, np.full(9, np.nan)])
+def test_the_film_edge_and_the_picture_come_after():
+    nothing = np.full((2, 60), np.nan)
+    only_edge = plain(perforation_px=nothing, edge_px=np.stack([np.zeros(60), np.full(60, np.nan)]),
+                      edge_sigma_px=np.full(60, 0.05))  # fmt: skip
+    assert propose_registration(only_edge)[0].by == "film edge"
+    only_picture = plain(perforation_px=nothing, shift_px=np.zeros((2, 60)), shift_sigma_px=np.full(60, 0.3))
+    assert propose_registration(only_picture)[0].by == "picture"
+    decision, why = propose_registration(plain(perforation_px=nothing))
     assert decision.by == "nothing" and "too few" in why
 
 
-@pytest.mark.parametrize("turn", [0.0, 0.01, -0.02])
-def test_the_film_reference_lands_where_framing_says(turn):
-    decision = FramingDecision(left_px=-30.0, top_px=-20.0, width=60, height=40, turn_rad=turn)
-    places = Places(x_px=np.array([123.4]), y_px=np.array([77.7]), filled=np.array([False]))
-    move = solve_framing(places, decision=decision)[0]
-    # The film reference lies 30 px right and 20 px down from the finished picture's outer corner (-0.5, -0.5).
-    x, y = 29.5, 19.5
-    assert move.a * x + move.b * y + move.c == pytest.approx(123.4, abs=1e-9)
-    assert move.d * x + move.e * y + move.f == pytest.approx(77.7, abs=1e-9)
-    assert move.a * move.e - move.b * move.d == pytest.approx(1.0, abs=1e-12)
+def test_a_decision_bars_what_comes_before_it():
+    series = draw_series(seed=2, wrong=0.0, increments=False)
+    evidence = evidence_from(series)
+    places = solve_registration(evidence, decision=BY_PERFORATION)
+    np.testing.assert_allclose(places.y_px, series.hole_px, atol=1e-9)
+    assert set(places.y_from) == {"perforation"} and not places.filled.any()
 
 
-def test_framing_keeps_inside_the_measured_picture_and_is_even():
-    decision, _ = propose_framing(left_px=40.3, right_px=541.2, top_px=-190.7, bottom_px=189.1, tilt_rad=0.0)
-    assert decision.width % 2 == 0 and decision.height % 2 == 0
-    assert decision.left_px >= 40.3 and decision.left_px + decision.width <= 541.2
-    assert decision.top_px >= -190.7 and decision.top_px + decision.height <= 189.1
+def test_the_film_edge_holds_a_frame_without_perforation_across_only():
+    evidence = plain(frames=40)
+    across = np.random.default_rng(3).normal(0, 2, 40)
+    holes = np.stack([across, evidence.perforation_px[1]])
+    holes[:, 20] = np.nan
+    edge = np.stack([across - 80.0, np.full(40, np.nan)])
+    evidence = replace(evidence, perforation_px=holes, edge_px=edge, edge_sigma_px=np.full(40, 0.02))
+    places = solve_registration(evidence, decision=BY_PERFORATION)
+    assert places.x_from[20] == "film edge" and places.y_from[20] == "neighbours"
+    assert places.x_px[20] == pytest.approx(across[20], abs=0.1)
+    assert places.filled.tolist() == [n == 20 for n in range(40)]
 
 
-def test_only_a_visible_tilt_is_levelled():
-    small, _ = propose_framing(left_px=0, right_px=500, top_px=0, bottom_px=380, tilt_rad=0.002)
-    large, _ = propose_framing(left_px=0, right_px=500, top_px=0, bottom_px=380, tilt_rad=0.01)
-    assert small.turn_rad == 0.0 and large.turn_rad == 0.01
+def test_nothing_moves_nothing():
+    evidence = plain()
+    places = solve_registration(evidence, decision=RegistrationDecision(by="nothing"))
+    assert len(set(places.x_px)) == len(set(places.y_px)) == 1
+    assert places.filled.all() and set(places.x_from) == {"nothing"}
+    empty = plain(perforation_px=np.full((2, 60), np.nan))
+    places = solve_registration(empty, decision=RegistrationDecision(by="nothing"))
+    assert (places.x_px == 0).all() and (places.y_px == 0).all()
+
+
+def test_a_word_that_is_no_evidence_is_refused():
+    with pytest.raises(CallerError, match="kind of evidence"):
+        solve_registration(plain(), decision=RegistrationDecision(by="hope"))
+
+
+@pytest.mark.parametrize("on_frame_line", [False, True])
+@pytest.mark.parametrize("step", [-4, -1, 1, 3])
+def test_a_perforation_out_of_view_is_placed_by_added_steps(step, on_frame_line):
+    """To the truth: the film's place and that perforation's own punch error."""
+    random = np.random.default_rng(8)
+    punch = random.normal(0, 0.6, 120)
+    film = random.normal(0, 3, 100)
+    t = np.arange(100) + 10
+    first = film + punch[t]  # of the perforation before the middle
+    pitch = punch[t + 1] - punch[t]
+    place = (first + film + punch[t + 1]) / 2 if on_frame_line else first
+    evidence = plain(frames=100, perforation_px=np.stack([place, place]),
+                     next_px=np.stack([pitch, 346.0 + pitch]), holes_on_frame_line=on_frame_line)  # fmt: skip
+    chained = chained_perforation(evidence, step)
+    known = np.isfinite(chained)
+    assert known.sum() >= 100 - abs(step) - 8
+    error = (chained - film - punch[t + step])[known]
+    assert np.abs(error - np.median(error)).max() < 1e-9
+
+
+def test_a_missing_film_frame_breaks_the_chain():
+    evidence = plain(frames=20, film_position=np.r_[np.arange(10), np.arange(12, 22)].astype(np.int32))
+    known = np.isfinite(chained_perforation(evidence, -2))
+    assert not known[10:12].any() and known[13:].all() and known[2:10].all()
+
+
+def test_columns_below_the_confidence_limit_are_no_evidence():
+    count = 6
+    nan = np.full(count, np.nan)
+    columns = {
+        "scene": np.zeros(count, np.int32),
+        "film_position": np.arange(count, dtype=np.int32),
+        "perforation_confidence": np.array([1.0, 0.19, np.nan, 0.2, 0.5, 0.9]),
+        "perforation_x_px": np.arange(6.0),
+        "perforation_y_px": np.arange(6.0),
+        "perforation_sigma_px": np.full(count, 0.1),
+        "next_perforation_x_px": nan,
+        "next_perforation_y_px": nan,
+        "film_edge_side": np.array(["left", "", "right", "left", "", "right"], object),
+        "film_edge_x_px": np.arange(6.0),
+        "film_edge_sigma_px": np.full(count, 0.1),
+        "picture_shift_x_px": nan,
+        "picture_shift_y_px": nan,
+        "picture_shift_sigma_px": nan,
+        **{f"gate_{s}{e}_px": nan for s in ("left", "top", "right", "bottom") for e in ("", "_sigma")},
+    }
+    options = {"area": (0.0, 0.0, 10.0, 8.0), "px_per_mm": 90.0, "holes_on_frame_line": False}
+    evidence = frame_evidence(columns, perforations=True, **options)
+    assert np.isfinite(evidence.perforation_px[0]).tolist() == [True, False, False, True, True, True]
+    assert np.isfinite(evidence.edge_px).sum(axis=1).tolist() == [2, 2]
+    assert np.isnan(frame_evidence(columns, perforations=False, **options).perforation_px).all()

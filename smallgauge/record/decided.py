@@ -1,0 +1,54 @@
+"""An operator's decision, from the words of the command line to the value that is recorded."""
+
+from fractions import Fraction
+
+from smallgauge.errors import CallerError
+from smallgauge.picture.framing import SHOWN
+from smallgauge.picture.registration import KINDS
+
+_CHOICES = {"registration": ("by", KINDS), "framing": ("show", SHOWN)}
+
+
+def decided_value(subject: str, text: str) -> dict[str, object]:
+    """The value of a decision as an operator writes it; CallerError says what was needed.
+
+    Examples
+    --------
+    >>> decided_value("camera_speed", "50/3"), decided_value("framing", "whole capture")
+    ({'rate': '50/3'}, {'show': 'whole capture'})
+    >>> decided_value("sync", "26@1.44")["mark"]
+    {'frame': 26, 'sound_s': 1.44}
+    """
+    if subject == "camera_speed":
+        return _speed(text)
+    if subject == "sync":
+        return _mark(text)
+    if subject not in _CHOICES:
+        raise CallerError(
+            f"--decide takes camera_speed, sync, registration or framing here, found '{subject}'."
+        )
+    key, words = _CHOICES[subject]
+    if text not in words:
+        raise CallerError(f"{subject} needs one of {', '.join(words)}, found '{text}'.")
+    return {key: text}
+
+
+def _speed(text: str) -> dict[str, object]:
+    try:
+        rate = Fraction(text)
+    except (ValueError, ZeroDivisionError):
+        raise CallerError(f"camera_speed needs frames a second such as 18 or 50/3, found '{text}'.") from None
+    if not 1 <= rate <= 200:
+        raise CallerError(f"camera_speed must lie between 1 and 200 frames a second, found {rate}.")
+    return {"rate": str(rate)}
+
+
+def _mark(text: str) -> dict[str, object]:
+    frame, at, second = text.partition("@")
+    if not at or not frame.isdigit():
+        raise CallerError(f"sync needs FRAME@SECOND such as 26@1.44, found '{text}'.")
+    try:
+        heard_s = float(second)
+    except ValueError:
+        raise CallerError(f"sync needs FRAME@SECOND such as 26@1.44, found '{text}'.") from None
+    return {"shift_frames": 0.0, "set": True, "mark": {"frame": int(frame), "sound_s": heard_s}}

@@ -1,0 +1,58 @@
+"""From the papers to what registration and framing are decided and solved from."""
+
+import math
+
+from smallgauge.gauge.gauges import gauge_named
+from smallgauge.picture.framing import CaptureShape
+from smallgauge.picture.registration import FrameEvidence, frame_evidence
+from smallgauge.record.capture import Capture
+from smallgauge.record.table import Table
+
+LEAST_TILTS = 0.2  # of the frames that must tell the gate's tilt; common practice, no source
+
+
+def evidence_of(capture: Capture, frames: Table) -> FrameEvidence:
+    """What the frame table says of where each frame lies."""
+    area, survey = capture.picture_area, capture.survey
+    return frame_evidence(
+        frames.values,
+        area=(area.left, area.top, area.right, area.bottom),
+        px_per_mm=pixels_per_mm(capture),
+        perforations=survey is not None,
+        holes_on_frame_line=survey is not None and survey.holes_at == "frame line",
+    )
+
+
+def pixels_per_mm(capture: Capture) -> float:
+    """The scale across the film: surveyed, stated, or that of the picture's nominal width."""
+    if capture.survey is not None:
+        return capture.survey.across_px_per_mm
+    if capture.notes.micrometres_per_pixel:
+        return 1000 / (capture.notes.micrometres_per_pixel_across or capture.notes.micrometres_per_pixel)
+    area = capture.picture_area
+    return (area.right - area.left) / gauge_named(capture.gauge).camera_image_width_mm.value
+
+
+def shape_of(capture: Capture, frames: Table) -> CaptureShape:
+    """How the film lies in the capture and how large its scales are."""
+    import numpy as np
+
+    survey, notes, gauge = capture.survey, capture.notes, gauge_named(capture.gauge)
+    tilts = []
+    for name in ("gate_upright_tilt", "gate_level_tilt"):
+        told = frames[name][np.isfinite(frames[name])]
+        usual = survey.tilt if survey is not None else math.nan
+        tilts.append(float(np.median(told)) if told.size >= max(1, LEAST_TILTS * len(frames)) else usual)
+    along = notes.micrometres_per_pixel
+    across = notes.micrometres_per_pixel_across or along
+    area = gauge.projectable[0] if gauge.projectable else None
+    return CaptureShape(
+        width_px=capture.width,
+        height_px=capture.height,
+        upright_tilt=tilts[0],
+        level_tilt=tilts[1],
+        across_px_per_mm=pixels_per_mm(capture),
+        along_px_per_mm=survey.along_px_per_mm if survey is not None else math.nan,
+        stated_stretch=across / along if across and along else 1.0,
+        projectable_mm=(area.width_mm.value, area.height_mm.value) if area is not None else None,
+    )
