@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import CaptureListing, UnreadableFrame, open_picture
 
-TILES = (24, 32)  # rows and columns of the small picture by which a copy is compared
+TILES = (24, 32)  # rows and columns of the small picture by which a copy is compared, at most
+TILE_PX = 12  # a tile's least side: over fewer pixels the loss of coding is no longer averaged out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +30,7 @@ class FramesJob:
     digests: tuple[str, ...]
     box: tuple[int, int, int, int] | None
     small: bool
+    tiles: tuple[int, int] = TILES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -41,7 +43,18 @@ class FramesResult:
     decoded: int
     differing: tuple[int, ...]
     log: tuple[str, ...]
-    small: NDArray[np.float32] | None  # (frames, 24, 32, 3)
+    small: NDArray[np.float32] | None  # (frames, rows of tiles, columns of tiles, 3)
+
+
+def tiles_for(width: int, height: int) -> tuple[int, int]:
+    """Rows and columns of the small picture of a picture of this size.
+
+    Examples
+    --------
+    >>> tiles_for(1380, 1010), tiles_for(200, 150)
+    ((24, 32), (12, 16))
+    """
+    return min(TILES[0], max(1, height // TILE_PX)), min(TILES[1], max(1, width // TILE_PX))
 
 
 def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
@@ -63,13 +76,14 @@ def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
                     ):
                         differing.append(frame.number)
                     if job.small:
-                        small.append(small_picture(frame.samples, bits=bits, box=job.box))
+                        picture = small_picture(frame.samples, bits=bits, box=job.box, tiles=job.tiles)
+                        small.append(picture)
                     decoded += 1
                     tick(1)
             except UnreadableFrame as error:
                 said.append(f"frame {number}: {error.reason}")
                 differing.append(number)
-                small.append(np.full((*TILES, 3), np.nan, np.float32))
+                small.append(np.full((*job.tiles, 3), np.nan, np.float32))
                 number += 1
         log = (*reader.log, *said)
     return FramesResult(
@@ -85,8 +99,9 @@ def small_picture(
     *,
     bits: int,
     box: tuple[int, int, int, int] | None = None,
+    tiles: tuple[int, int] = TILES,
 ) -> NDArray[np.float32]:
-    """Mean code value of 24 x 32 tiles of the picture, 0 to 1.
+    """Mean code value of tiles of the picture, 0 to 1.
 
     Examples
     --------
@@ -95,8 +110,8 @@ def small_picture(
     """
     left, top, width, height = box or (0, 0, samples.shape[1], samples.shape[0])
     part = samples[top : top + height, left : left + width]
-    rows = np.linspace(0, part.shape[0], TILES[0] + 1).round().astype(int)[:-1]
-    columns = np.linspace(0, part.shape[1], TILES[1] + 1).round().astype(int)[:-1]
+    rows = np.linspace(0, part.shape[0], tiles[0] + 1).round().astype(int)[:-1]
+    columns = np.linspace(0, part.shape[1], tiles[1] + 1).round().astype(int)[:-1]
     sums = np.add.reduceat(np.add.reduceat(part.astype(np.float64), rows, axis=0), columns, axis=1)
     counts = (
         np.diff([*rows, part.shape[0]])[:, None, None] * np.diff([*columns, part.shape[1]])[None, :, None]

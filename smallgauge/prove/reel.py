@@ -25,7 +25,7 @@ from smallgauge.prove.fixity import (
     check_manifest,
     expected_digests,
 )
-from smallgauge.prove.frames import FramesJob, FramesResult, prove_frames
+from smallgauge.prove.frames import TILES, FramesJob, FramesResult, prove_frames, tiles_for
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_decisions, read_json, write_json
 from smallgauge.record.finding import Check, Finding, Proof
@@ -142,6 +142,7 @@ class _Prover:
         self.checks: list[Check] = []
         self.findings: list[Finding] = []
         self.said: tuple[Finding, ...] = ()
+        self.tiles = TILES
 
     def captured_files(self, source: Path | None) -> None:
         """Are the captured files still what was received?"""
@@ -159,6 +160,7 @@ class _Prover:
     def pictures(self) -> None:
         """Decode everything once and compare."""
         summary = read_json(self.folder / "render.json", RenderSummary)
+        self.tiles = tiles_for(summary.width, summary.height)
         self.said = summary.findings
         self._tables(summary)
         self._guarded("archive.mkv", self._archive)
@@ -327,6 +329,7 @@ class _Prover:
                 digests=expected[first : first + SEGMENT_FRAMES],
                 box=box,
                 small=small,
+                tiles=self.tiles,
             )
             for first in range(0, total, SEGMENT_FRAMES)
         ]

@@ -171,13 +171,6 @@ def test_a_read_only_shelf(run, drawn, tmp_path):
     assert "--out" in one_sentence(words)
 
 
-def test_nothing_is_written_into_the_capture(run, drawn, tmp_path):
-    capture = spoil(drawn / "dpx", tmp_path)
-    before = {p.name: (p.stat().st_mtime_ns, p.read_bytes()) for p in capture.iterdir()}
-    assert run(capture)[0] == 0
-    assert {p.name: (p.stat().st_mtime_ns, p.read_bytes()) for p in capture.iterdir()} == before
-
-
 @pytest.mark.parametrize("form", ["dpx", "png", "tiff"])
 def test_a_truncated_frame(run, drawn, tmp_path, form):
     """Refused with its number and name; let pass by its number it is a finding, and its place stays open."""
@@ -327,11 +320,15 @@ def test_stray_files_are_named_and_passed_over(run, drawn, tmp_path):
 
 
 def test_one_bad_capture_never_stops_the_next(run, drawn, tmp_path):
+    """And nothing is ever written into a capture."""
+    capture = spoil(drawn / "dpx", tmp_path)
+    before = {p.name: (p.stat().st_mtime_ns, p.read_bytes()) for p in capture.iterdir()}
     (tmp_path / "empty").mkdir()
-    code, words = run(tmp_path / "empty", drawn / "dpx", tmp_path / "nowhere")
+    code, words = run(tmp_path / "empty", capture, tmp_path / "nowhere")
     assert code == 3
     assert "holds no frames" in words
     assert (tmp_path / "shelf" / "dpx" / "package" / "SHA256SUMS").is_file()
+    assert {p.name: (p.stat().st_mtime_ns, p.read_bytes()) for p in capture.iterdir()} == before
 
 
 def test_a_failure_of_the_program_never_stops_the_next(drawn, tmp_path, monkeypatch, capsys):

@@ -9,6 +9,8 @@ from drawn_reels import small_reel
 PROGRAM = """
 import os, sys, threading, time
 import psutil
+import smallgauge.record.recipe
+smallgauge.record.recipe.SEGMENT_FRAMES = 20  # so that all workers have work in both reels
 from smallgauge import cli
 
 def watch(most):
