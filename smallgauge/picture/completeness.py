@@ -47,7 +47,7 @@ LEAST_MATCH = 0.3  # grain correlation: picture science note, section g
 LEAST_RISE = 0.25
 RISE_SHARE = 0.5  # of what is left to 1
 RISE_SCATTER = 6.0
-STEADY_SHARE = 0.08  # scatter of time steps around a frame, as a share, up to which stamps tell anything
+STEADY_SHARE = 0.12  # scatter of time steps around a frame, as a share, up to which stamps tell anything
 STEP_TOLERANCE = 0.2  # how far a time step may be from a whole number of usual ones
 MOST_STEPS = 4.5  # a longer time step is a stop of the transport as likely as lost frames
 POSITION_SHARE = 0.25  # of the pitch: further off and time says nothing of whole frames
@@ -423,7 +423,7 @@ def frames_advanced(time_s: Series, *, position_px: Series, pitch_px: Series, di
     -------
     array, shape (frames,)
         Real numbers, 1 in an even run; NaN where stamps are missing, run backwards, are too uneven
-        (scatter above 8 % of a step), or where the film lay elsewhere in the gate by more than a
+        (scatter above 12 % of a step), or where the film lay elsewhere in the gate by more than a
         quarter of the pitch.
 
     Notes
@@ -449,8 +449,9 @@ def frames_advanced(time_s: Series, *, position_px: Series, pitch_px: Series, di
         return np.full(time_s.shape, np.nan)
     step = np.diff(time_s, prepend=np.nan)
     step[~(step > 0)] = np.nan
-    usual, scatter = _around(step)
-    scatter = scatter / usual
+    near = _windows(step, 2, 2)[:, [0, 1, 3, 4]]
+    usual = (_level(near, 0.34) + _level(near, 0.67)) / 2  # median of the nearest four: speed may change fast
+    scatter = _around(step / usual)[1]
     pitches = pitch_px[np.isfinite(pitch_px)]
     pitch = np.where(np.isfinite(pitch_px), pitch_px, np.median(pitches) if pitches.size else np.nan)
     moved = np.nan_to_num(np.diff(position_px, prepend=np.nan) / pitch)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from specimen_frames import read_specimen
+from specimen_frames import SPECIMENS, read_specimen
 
 from smallgauge.errors import CallerError
 from smallgauge.gauge.gauges import STANDARD_8, SUPER_8
@@ -372,6 +372,19 @@ def test_stamps_alone():
     assert [fault.frame for fault in ledger.suspected] == [120]
     joined = ledger_of(made_columns(np.arange(400)), time_s=stopped)  # the film itself runs on
     assert joined.suspected == () and joined.not_known == 0
+
+
+@pytest.mark.parametrize("name", ["standard8-torn", "super8-faded", "super8-striped-18fps"])
+def test_stamps_of_specimens(name):
+    """The scan speed of one wanders between 12 and 24: no alarm, and any one frame taken out is found."""
+    path = SPECIMENS / name / "capture" / "frames.csv"
+    if not path.is_file():
+        pytest.skip(f"left out: the specimen {name} is not at ../shared/specimens")
+    time_s = np.loadtxt(path, delimiter=",", skiprows=1)[:, 1]
+    assert faults_of(ledger_of(without_grain(time_s.size), time_s=time_s)) == set()
+    for lost in range(4, time_s.size - 4):
+        ledger = ledger_of(without_grain(time_s.size - 1), time_s=np.delete(time_s, lost))
+        assert faults_of(ledger) == {("missing", lost, 1)}
 
 
 def test_uneven_or_absent_stamps_tell_nothing():
