@@ -6,7 +6,7 @@ nothing else, so any cutting of the reel into chunks gives the same table.
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import cast
@@ -271,7 +271,13 @@ class _Meter:
         area = self.capture.picture_area
         nominal = (area.left, area.top, area.right, area.bottom)
         notes, survey = self.capture.notes, self.capture.survey
-        return gate_sides(light, notes, survey, reference=place, nominal=nominal, share=GATE_REACH_SHARE)
+        found = gate_sides(light, notes, survey, reference=place, nominal=nominal, share=GATE_REACH_SHARE)
+        along_seen = {"top", "bottom"} & set(self.capture.picture_area.measured)
+        if survey is not None and not (along_seen and not found.bottom_px - found.top_px > survey.pitch_px):
+            # No picture is taller than the pitch: along the film this gate can't be told from its neighbours'.
+            nan = math.nan
+            return replace(found, top_px=nan, bottom_px=nan, sigma_top_px=nan, sigma_bottom_px=nan)
+        return found
 
     def _usual(self, reference: FilmReference) -> tuple[float, float]:
         """The frame's place, or the usual one where it was not measured."""

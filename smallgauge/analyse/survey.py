@@ -1,7 +1,7 @@
 """The survey: at most 96 frames spread over the capture say what every later row is measured against."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import cast
 
@@ -282,10 +282,15 @@ def _picture_area(
             gate_sides(light, source.notes, survey, reference=(x, y), nominal=nominal, share=SEARCH_SHARE)
         )
     found = find_picture_area(fixes, nominal=nominal)
-    return PictureAreaPx(
+    area = PictureAreaPx(
         left=found.left_px,
         right=found.right_px,
         top=found.top_px,
         bottom=found.bottom_px,
         measured=found.measured,
     )
+    if survey is not None and area.bottom - area.top > survey.pitch_px:
+        # No picture is taller than the pitch: an edge of the picture before or after was taken for this one's.
+        sides = tuple(side for side in area.measured if side in ("left", "right"))
+        return replace(area, top=top, bottom=bottom, measured=sides)
+    return area
