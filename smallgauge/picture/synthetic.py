@@ -726,6 +726,8 @@ def _draw_openings(
     opening = np.zeros(shape, dtype=np.float32)
     veil = np.zeros(shape, dtype=np.float32)
     draw_film_edges(opening, pose, geometry.width_mm, sigma)
+    if truth.splices and truth.splice_lateral_um:
+        _step_film_edges(truth, opening, geometry, pose, true.film_frame, sigma)
     damage = {(each.film_perforation, each.row): each for each in truth.damage}
     for hole in true.perforations:
         across = geometry.rows_mm[hole.row]
@@ -742,6 +744,26 @@ def _draw_openings(
             random=_random(truth, _DAMAGE, hole.film_perforation, hole.row),
         )
     return opening, veil
+
+
+def _step_film_edges(
+    truth: ReelTruth, opening: Floats, geometry: FilmGeometry, pose: Pose, captured: int, sigma: float
+) -> None:
+    """Film of the other stock lies beside that of this frame: its edges too."""
+    own = bool(_other_stock(truth, captured))
+    lateral = truth.splice_lateral_um / 1000 * (-1 if own else 1)
+    other = np.zeros_like(opening)
+    draw_film_edges(other, replace(pose, across_mm=pose.across_mm - lateral), geometry.width_mm, sigma)
+    np.copyto(opening, other, where=_stock_seen(truth, pose, captured) != own)
+
+
+def _stock_seen(truth: ReelTruth, pose: Pose, captured: int) -> NDArray[np.bool_]:
+    """Pixels, (height, width), that show film of the second stock."""
+    seen = np.zeros((truth.height, truth.width), dtype=np.bool_)
+    for splice in sorted(truth.splices):
+        below = is_below(seen.shape, pose, _cut_mm(truth, splice, captured))
+        seen[below] = bool(_other_stock(truth, splice))
+    return seen
 
 
 def _draw_dirt(truth: ReelTruth, veil: Floats, pose: Pose, film_frame: int) -> None:
@@ -776,26 +798,6 @@ def _code_of(
     truth: ReelTruth, light: Floats, number: int, gain: float
 ) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Code values, interleaved; `light` is used up."""
-def _step_film_edges(
-    truth: ReelTruth, opening: Floats, geometry: FilmGeometry, pose: Pose, captured: int, sigma: float
-) -> None:
-    """Film of the other stock lies beside that of this frame: its edges too."""
-    own = bool(_other_stock(truth, captured))
-    lateral = truth.splice_lateral_um / 1000 * (-1 if own else 1)
-    other = np.zeros_like(opening)
-    draw_film_edges(other, replace(pose, across_mm=pose.across_mm - lateral), geometry.width_mm, sigma)
-    np.copyto(opening, other, where=_stock_seen(truth, pose, captured) != own)
-
-
-def _stock_seen(truth: ReelTruth, pose: Pose, captured: int) -> NDArray[np.bool_]:
-    """Pixels, (height, width), that show film of the second stock."""
-    seen = np.zeros((truth.height, truth.width), dtype=np.bool_)
-    for splice in sorted(truth.splices):
-        below = is_below(seen.shape, pose, _cut_mm(truth, splice, captured))
-        seen[below] = bool(_other_stock(truth, splice))
-    return seen
-
-
     full = (1 << truth.bits) - 1
     random = _random(truth, _NOISE, number)
     out = np.empty((truth.height, truth.width, 3), dtype=np.uint8 if truth.bits == 8 else np.uint16)
