@@ -72,8 +72,6 @@ class Crossings:
     valid: NDArray[np.bool_]
     contrast: Array  # (sides,) light, opening less film, median over the rows
     noise: Array  # (sides,) light, standard deviation of one sample around the fitted edge
-    squares: float  # sum of squared residuals of all valid rows, light squared
-    samples: int  # how many samples that sum holds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -364,9 +362,7 @@ def measure_crossings(
     rows_used = np.maximum(valid.sum(axis=1), 1)[:, None]
     agrees = np.abs(strip - fitted) <= 4.0 * noise / np.sqrt(rows_used) + 0.005 * np.abs(high - low)
     target = np.where(agrees, strip, fitted)
-    crossing, low, residual, weight, _ = _fit_steps(
-        state, crossing, low, pull, target, iterations=2, full_scale=full_scale
-    )
+    crossing, low, *_ = _fit_steps(state, crossing, low, pull, target, iterations=2, full_scale=full_scale)
     contrast = masked_median(high - low, valid)
     sound = (high - low) > 0.35 * np.nan_to_num(contrast)[:, None]
     sound &= np.abs(crossing - offset[best]) < 2.0
@@ -374,14 +370,11 @@ def measure_crossings(
     spare = 2.0 * profiles.blur[:, None] + 0.5
     sound &= (crossing + spare <= profiles.room) & (spare - crossing <= profiles.room_inward)
     valid = valid & sound
-    squares = np.where(valid[..., None], residual**2, 0.0)
     return Crossings(
         position=profiles.base + profiles.outward[:, None] * crossing,
         valid=valid,
         contrast=contrast,
         noise=noise[:, 0],
-        squares=float(squares.sum()),
-        samples=int(np.where(valid[..., None], weight, 0.0).sum()),
     )
 
 

@@ -465,8 +465,6 @@ def _half_exposure(
         valid=valid,
         contrast=np.full(sides, np.nan),
         noise=np.full(sides, np.nan),
-        squares=0.0,
-        samples=0,
     )
 
 

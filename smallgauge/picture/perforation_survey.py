@@ -291,6 +291,8 @@ def _levels_of(planes: Sequence[Plane], survey: PerforationSurvey) -> Perforatio
         and float(np.median(at_top)) > 0.7
         and float(np.median(noises)) < 1e-4
     )
+    if full and survey.full_scale:  # what `_blur_of` found above full scale stands
+        hole = top * max(survey.hole_light / survey.clip_light, 1.0)
     return replace(
         survey, hole_light=hole, base_light=float(np.nanmedian(bases)), noise_light=float(np.median(noises)),
         full_scale=full, clip_light=top if full else float("nan"),
@@ -322,12 +324,15 @@ def _base_light(plane: Plane, each: Candidate, survey: PerforationSurvey, sign: 
 def _blur_of(planes: Sequence[Plane], survey: PerforationSurvey) -> PerforationSurvey:
     """Blur across upright and level sides, and the opening's light above full scale where it is clipped.
 
-    The values with the least squared residual over all sides of some whole perforations.
+    The values with the least squared residual: the median over the rows of a side and over the sides of some
+    whole perforations, since a picture beside one side, or a tear, says nothing of the lens.
     """
     profiles, upright = _some_sides(planes, survey)
     if profiles is None:
         return survey
     _, fall, peaks = measure_votes(profiles)
+    # one window for all blurs tried, else a smaller blur is judged on fewer samples
+    window = float(np.clip(3.0 * max(survey.blur_px, survey.blur_along_px) + 2.0, 6.0, 16.0))
 
     def error(across: float, along: float, light: float) -> float:
         crossings = measure_crossings(
@@ -338,9 +343,10 @@ def _blur_of(planes: Sequence[Plane], survey: PerforationSurvey) -> PerforationS
             hole_light=light if survey.full_scale else float("nan"),
             full_scale=survey.clip_light if survey.full_scale else np.inf,
             iterations=3,
-            window_px=10.0,  # one window for all blurs, else a smaller blur is judged on fewer samples
+            window_px=window,
         )
-        return crossings.squares / max(crossings.samples, 1)
+        squares = crossings.noise**2
+        return float(np.median(squares[upright]) + np.median(squares[~upright]))
 
     lights = [survey.hole_light]
     if survey.full_scale:

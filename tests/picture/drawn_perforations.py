@@ -50,7 +50,10 @@ def draw(
     grain=0.15, damage=(), seed=0, shrink=0.0, shrink_across=None, picture=True, clip=None, dark=False, missing=(),
     light_slope=0.0, open_outside=True,
 ):  # fmt: skip
-    """One captured plane. `x_mm` is the left film edge from the picture's left. Returns `Drawn`."""
+    """One captured plane. `x_mm` is the left film edge from the picture's left. Returns `Drawn`.
+
+    Why this is long: a renderer that shares no code with the package is read from top to bottom, once.
+    """
     rng = np.random.default_rng(seed)
     height, width = shape
     pitch, w, h, r, film_width, holes = FILM[gauge]
@@ -66,15 +69,17 @@ def draw(
     v = s * (xs - cx) + c * (ys - cy)
     phase = 0.0 if gauge in MID_FRAME else 0.5
     film = np.minimum(u, film_width * across - u)  # positive on the film
-    light = np.full(shape, base)
-    if picture:
-        lo, hi = PICTURE[gauge]
-        inside = (
-            (u > lo * across) & (u < hi * across) & (np.abs((v / (pitch * along) + 0.5) % 1 - 0.5) < 0.46)
-        )
-        scene = smooth_noise(rng, shape, 0.12 * px_per_mm) * 0.9 + smooth_noise(rng, shape, 2.0) * 0.3
-        light = np.where(inside, np.exp(-1.2 + 0.7 * scene).clip(base, max(0.8 * hole, base)), light)
-    light = light * np.exp(grain * smooth_noise(rng, shape, 0.8) * (0.4 if dark else 1.0))
+    light = _film_light(
+        rng,
+        gauge,
+        u / across,
+        v / (pitch * along),
+        px_per_mm,
+        base,
+        hole,
+        grain * (0.4 if dark else 1),
+        picture,
+    )
     opening = np.full(shape, 1e9)
     extra = np.zeros(shape)  # coverage of damage that was painted, 0 to 1
     tape = np.ones(shape)
@@ -97,20 +102,14 @@ def draw(
                 )
             opening = np.minimum(opening, d)
     cover = ndtr(-opening / blur)
-    out = base * np.ones(shape) if dark else None
-    if dark:
-        reflect = light  # film seen in reflected light on a dark backing
-        plane = reflect * (1 - cover) + hole * cover
-        edge = ndtr(film / blur)
-        plane = plane * edge + hole * (1 - edge)
-    else:
-        plane = light * (1 - cover) + hole * cover
+    # dark: film seen in reflected light on a dark backing, which shows through the opening and outside
+    plane = light * (1 - cover) + hole * cover
+    if not dark:
         plane = np.where(tape < 1, plane * tape, plane)
         plane = plane * (1 - extra) + base * extra
-        if open_outside:
-            edge = ndtr(film / blur)
-            plane = plane * edge + hole * (1 - edge)
-    del out
+    if open_outside:
+        edge = ndtr(film / blur)
+        plane = plane * edge + hole * (1 - edge)
     plane = plane * (1 + light_slope * (xs / width - 0.5))
     plane = plane + noise * np.sqrt(np.maximum(plane, 0.02)) * rng.standard_normal(shape)
     if clip is not None:
@@ -118,6 +117,19 @@ def draw(
     return Drawn(
         plane=np.clip(plane, 0, 1).astype(np.float32), centres=centres, reference=(None, reference_y)
     )
+
+
+def _film_light(rng, gauge, across_mm, along_frames, px_per_mm, base, hole, grain, picture):
+    """The film without perforations: border and, if wanted, pictures of a random scene."""
+    light = np.full(across_mm.shape, base)
+    if picture:
+        lo, hi = PICTURE[gauge]
+        inside = (across_mm > lo) & (across_mm < hi) & (np.abs((along_frames + 0.5) % 1 - 0.5) < 0.46)
+        scene = (
+            smooth_noise(rng, light.shape, 0.12 * px_per_mm) * 0.9 + smooth_noise(rng, light.shape, 2.0) * 0.3
+        )
+        light = np.where(inside, np.exp(-1.2 + 0.7 * scene).clip(base, max(0.8 * hole, base)), light)
+    return light * np.exp(grain * smooth_noise(rng, light.shape, 0.8))
 
 
 def _damage(d, extra, tape, du, dv, w, h, scale, damage, rng):

@@ -30,7 +30,9 @@ BY_HOLE = RegistrationDecision(by="perforation")
 
 def evidence_of_scenes(shifts=((0.0, 0.0),), *, frames=40, gates=(1.0,)):
     """Scenes whose gate lies `shifts` (x, y) from the usual place on the film, and whose size is `gates` of it."""
-    series = draw_series(seed=1, frames=frames * len(shifts), punch_um=0.0, claw_um=0.0, wrong=0.0, gate_missing=0.2)
+    series = draw_series(
+        seed=1, frames=frames * len(shifts), punch_um=0.0, claw_um=0.0, wrong=0.0, gate_missing=0.2
+    )
     scene = np.repeat(np.arange(len(shifts)), frames).astype(np.int32)
     evidence = evidence_from(series, scene=scene)
     gate = evidence.gate_px.copy()
@@ -86,7 +88,9 @@ def test_a_scene_without_gate_keeps_the_usual_place():
     places, framing = solved(replace(evidence, gate_px=gate))
     shift, seen = scene_shifts(replace(evidence, gate_px=gate), places)
     assert not seen[:, -1].any() and (shift[:, -1] == 0).all()
-    assert framing.moves[-1].c - places.x_px[-1] == pytest.approx(framing.moves[0].c - places.x_px[0] - 3.0, abs=0.5)
+    assert framing.moves[-1].c - places.x_px[-1] == pytest.approx(
+        framing.moves[0].c - places.x_px[0] - 3.0, abs=0.5
+    )
 
 
 def test_one_side_is_enough_to_place_a_scene():
@@ -155,7 +159,11 @@ def test_an_aslant_gate_comes_out_upright(upright, level):
 
 
 def test_the_middle_of_the_crop_is_the_middle_of_the_gate_however_it_is_turned():
-    for shape in (SHAPE, replace(SHAPE, upright_tilt=0.02, level_tilt=0.012), replace(SHAPE, along_px_per_mm=85.0)):
+    for shape in (
+        SHAPE,
+        replace(SHAPE, upright_tilt=0.02, level_tilt=0.012),
+        replace(SHAPE, along_px_per_mm=85.0),
+    ):
         evidence = evidence_of_scenes()
         places, framing = solved(evidence, shape=shape)
         move = framing.moves[5]
@@ -164,7 +172,9 @@ def test_the_middle_of_the_crop_is_the_middle_of_the_gate_however_it_is_turned()
         assert (x, y) == pytest.approx(tuple(expected), abs=0.8)
 
 
-@pytest.mark.parametrize(("along", "stated", "stretch"), [(90.0, 1.0, 1.0), (85.0, 1.0, 85 / 91), (182.5, 2.0, 2.0)])
+@pytest.mark.parametrize(
+    ("along", "stated", "stretch"), [(90.0, 1.0, 1.0), (85.0, 1.0, 85 / 91), (182.5, 2.0, 2.0)]
+)
 def test_scales_are_brought_together_where_they_surely_differ(along, stated, stretch):
     shape = replace(SHAPE, along_px_per_mm=along, stated_stretch=stated)
     decision, _ = propose_framing(evidence_of_scenes(), shape=shape)
