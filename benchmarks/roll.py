@@ -122,9 +122,13 @@ def main() -> None:
         print(f"{name}: {(reel / name).stat().st_size / 1e9:.2f} GB")
     captured = sum(path.stat().st_size for path in capture.iterdir())
     written = sum(p.stat().st_size for p in reel.rglob("*") if p.is_file() and "package" not in p.parts)
-    print(f"captured {captured / 1e9:.2f} GB, written {written / 1e9:.2f} GB, peak memory {meter.peak_bytes / 1e9:.2f} GB")
+    print(
+        f"captured {captured / 1e9:.2f} GB, written {written / 1e9:.2f} GB, peak memory {meter.peak_bytes / 1e9:.2f} GB"
+    )
     a_frame = total / frames
-    print(f"400 ft ({FEET_400} frames): {a_frame * FEET_400 / 3600:.1f} CPU hours, {written / frames * FEET_400 / 1e9:.0f} GB")
+    print(
+        f"400 ft ({FEET_400} frames): {a_frame * FEET_400 / 3600:.1f} CPU hours, {written / frames * FEET_400 / 1e9:.0f} GB"
+    )
     print(f"a night of 8 hours on two cores: {2 * NIGHT_S / a_frame:.0f} frames")
 
 

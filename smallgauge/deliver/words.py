@@ -719,7 +719,11 @@ def client_decision(entry: InForce) -> str | None:
     if decision.subject == "camera_speed":
         how = "chosen by our technician"
         if decision.by == PROGRAM:
-            how = "read from mains hum in its sound" if decision.basis == "hum" else "our usual speed for its kind"
+            how = (
+                "read from mains hum in its sound"
+                if decision.basis == "hum"
+                else "our usual speed for its kind"
+            )
         return f"The film runs at {value.rate('rate', 'a speed')} pictures a second, {how}."
     if decision.subject == "registration":
         by = {

@@ -199,7 +199,10 @@ def test_every_flag_has_a_sentence():
 
 VALUES = {
     "camera_speed": ({"rate": "50/3"}, "16\N{NO-BREAK SPACE}2/3 frames a second"),
-    "registration": ({"by": "gate", "perforation_step": -2, "gap_neighbours": 10}, "2 before the one in view"),
+    "registration": (
+        {"by": "gate", "perforation_step": -2, "gap_neighbours": 10},
+        "2 before the one in view",
+    ),
     "framing": (
         {"left_px": -1.5, "top_px": 2.0, "width": 1380, "height": 1010, "turn_rad": 0.01},
         "0.57 degrees",
