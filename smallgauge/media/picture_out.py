@@ -360,6 +360,8 @@ def join_segments(
         options = {"fflags": "+bitexact"}
         if container == "mp4":
             options["movflags"] = "+faststart+use_metadata_tags"
+            # The optional box of bit rates holds what the demuxer guessed, which differs from run to run.
+            options["write_btrt"] = "0"
         with log.listen():
             out = av.open(
                 str(temporary), "w", format={"mkv": "matroska", "mp4": "mp4"}[container], options=options

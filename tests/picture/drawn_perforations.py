@@ -48,7 +48,7 @@ def rounded(x, y, w, h, r):
 def draw(
     gauge, *, shape, px_per_mm, blur=1.2, x_mm=0.3, reference_y=None, tilt=0.0, base=0.01, hole=0.9, noise=0.005,
     grain=0.15, damage=(), seed=0, shrink=0.0, shrink_across=None, picture=True, clip=None, dark=False, missing=(),
-    light_slope=0.0, open_outside=True,
+    open_outside=True,
 ):  # fmt: skip
     """One captured plane. `x_mm` is the left film edge from the picture's left. Returns `Drawn`.
 
@@ -110,7 +110,6 @@ def draw(
     if open_outside:
         edge = ndtr(film / blur)
         plane = plane * edge + hole * (1 - edge)
-    plane = plane * (1 + light_slope * (xs / width - 0.5))
     plane = plane + noise * np.sqrt(np.maximum(plane, 0.02)) * rng.standard_normal(shape)
     if clip is not None:
         plane = np.minimum(plane, clip)
