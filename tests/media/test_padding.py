@@ -22,7 +22,7 @@ class _DirtyFrames:
     def __getattr__(self, name: str) -> object:
         return getattr(av, name)
 
-    def VideoFrame(self, *arguments: object) -> av.VideoFrame:  # noqa: N802 (the library's name)
+    def VideoFrame(self, *arguments: object) -> av.VideoFrame:
         frame = av.VideoFrame(*arguments)
         for plane in frame.planes:
             np.frombuffer(plane, np.uint8)[:] = self.value
