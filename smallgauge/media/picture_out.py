@@ -272,7 +272,9 @@ def create_viewing(
             "preset": preset,
             "profile": "high",
             "g": str(group),
-            "x264-params": "open-gop=0:threads=1:lookahead-threads=1",
+            # Without mbtree: its vector code reads memory that nobody has written, and the same pictures give
+            # other bytes from run to run (measured with glibc's MALLOC_PERTURB_: docs/reliability.md).
+            "x264-params": "open-gop=0:threads=1:lookahead-threads=1:mbtree=0",
         }
         stream = container.add_stream("libx264", rate=rate, options=encoder)
         stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"

@@ -22,7 +22,7 @@ from smallgauge.record.work import Progress
 from smallgauge.render.plan import Plan
 from smallgauge.render.segments import SegmentJob, segment_files
 
-RENDERING = 1  # raised when the same plan would give other bytes
+RENDERING = 2  # raised when the same plan would give other bytes
 TABLE = "render.parquet"
 
 
