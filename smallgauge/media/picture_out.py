@@ -293,7 +293,6 @@ def create_viewing(
         for plane, values in zip(frame.planes, ycbcr_420(samples)):
             rows = np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
             rows[:, : values.shape[1]] = values
-            rows[:, values.shape[1] :] = 0  # the row's padding, which the encoder may look at
         frame.colorspace, frame.color_range, frame.color_primaries, frame.color_trc = 1, 1, 1, 1
         return frame
 

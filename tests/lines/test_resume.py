@@ -88,10 +88,6 @@ def finish(capture: Path, shelf: Path, *, workers: int) -> None:
     assert process.returncode == 0, words
 
 
-@pytest.mark.xfail(
-    strict=False,
-    reason="open fault: now and then the H.264 copies differ in bytes after going on; docs/reliability.md",
-)
 def test_two_workers_make_the_same_files_after_a_kill(capture, undisturbed, tmp_path):
     """Two workers, killed while segments of the finished film are made, then one worker."""
     assert kill_after(start(capture, tmp_path / "shelf", workers=2), tmp_path / "shelf", 26, 0.05)
@@ -99,10 +95,6 @@ def test_two_workers_make_the_same_files_after_a_kill(capture, undisturbed, tmp_
     assert digests(tmp_path / "shelf") == undisturbed
 
 
-@pytest.mark.xfail(
-    strict=False,
-    reason="open fault: now and then the H.264 copies differ in bytes after going on; docs/reliability.md",
-)
 def test_torn_papers_are_gone_on_from(capture, undisturbed, tmp_path):
     """A journal and a log of decisions that end in the middle of a line, and unfinished files beside."""
     shelf = tmp_path / "shelf"
@@ -120,10 +112,6 @@ def test_torn_papers_are_gone_on_from(capture, undisturbed, tmp_path):
     assert left == undisturbed
 
 
-@pytest.mark.xfail(
-    strict=False,
-    reason="open fault: now and then the H.264 copies differ in bytes after going on; docs/reliability.md",
-)
 @pytest.mark.campaign
 def test_kills_at_moments_drawn_by_chance(capture, undisturbed, tmp_path, capsys):
     """40 kills (generator's number 20260118): several to a reel, one or two workers, in every step."""
