@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.gauge.geometry import shrinkage_range
 from smallgauge.media.digest import digest_frame
-from smallgauge.media.frame import Frame
+from smallgauge.media.frame import Frame, black_samples
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.media.picture_out import create_lossless
 from smallgauge.picture.alignment import LEAST_SIDE_PX, measure_displacement
@@ -150,8 +150,7 @@ def _captured_file(reader: FrameReader, job: ChunkJob, number: int, frame: Frame
 def _write_archive(path: Path, job: ChunkJob, frames: Iterator[Frame | None]) -> None:
     """The archive's segment: every frame as it was read; a frame let pass is a black frame, listed."""
     listing = job.listing
-    shape = (listing.height, listing.width) + ((3,) if listing.encoding.layout == "rgb" else ())
-    black = np.zeros(shape, np.uint8 if listing.encoding.bits <= 8 else np.uint16)
+    black = black_samples(listing.width, listing.height, listing.encoding)
     with create_lossless(
         path,
         width=listing.width,
@@ -162,14 +161,6 @@ def _write_archive(path: Path, job: ChunkJob, frames: Iterator[Frame | None]) ->
     ) as writer:
         for frame in frames:
             writer.write(black if frame is None else frame.samples)
-
-
-def frame_hash_of_black(listing: CaptureListing) -> str:
-    """Digest of the black frame that stands in the archive copy for a frame that was let pass."""
-    shape = (listing.height, listing.width) + ((3,) if listing.encoding.layout == "rgb" else ())
-    return digest_frame(
-        np.zeros(shape, np.uint8 if listing.encoding.bits <= 8 else np.uint16), listing.encoding.bits
-    )
 
 
 def gate_sides(

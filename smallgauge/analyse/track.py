@@ -1,13 +1,9 @@
 """The captured sound to its readings: a row a second and channel, and what it says as a whole."""
 
-from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
-from smallgauge.media.sound_in import SoundReader, open_sound
+from smallgauge.media.sound_in import open_sound
 from smallgauge.record.frametable import TRACK_COLUMNS
 from smallgauge.record.notes import CaptureNotes
 from smallgauge.record.table import Table
@@ -22,7 +18,7 @@ def analyse_track(path: Path, *, capture_digest: str) -> Table:
     with open_sound(path) as reader:
         seconds = -(-reader.samples // reader.rate)
         levels = measure_levels(
-            _padded(reader),
+            reader.read_padded,
             in_samples=reader.samples,
             sound_rate=reader.rate,
             first_second=0,
@@ -36,7 +32,7 @@ def hear_track(path: Path, *, frames: Table, notes: CaptureNotes) -> TrackPaper:
     """Is the captured sound a recording, and what hums in it: on the film, or in the capture chain."""
     with open_sound(path) as reader:
         recording = find_recording(
-            _padded(reader),
+            reader.read_padded,
             in_samples=reader.samples,
             sound_rate=reader.rate,
             frame_times_s=frames["time_s"],
@@ -45,7 +41,7 @@ def hear_track(path: Path, *, frames: Table, notes: CaptureNotes) -> TrackPaper:
             sound_start_s=notes.sound_start_s or 0.0,
         )
         hum = find_hum(
-            _padded(reader),
+            reader.read_padded,
             in_samples=reader.samples,
             sound_rate=reader.rate,
             frame_times_s=frames["time_s"],
@@ -55,14 +51,3 @@ def hear_track(path: Path, *, frames: Table, notes: CaptureNotes) -> TrackPaper:
             sound_clock_ppm=notes.sound_clock_ppm or 0.0,
         )
     return TrackPaper(capture_digest=frames.capture_digest, recording=recording, hum=hum)
-
-
-def _padded(reader: SoundReader) -> Callable[[int, int], NDArray[np.float64]]:
-    def read(first: int, stop: int) -> NDArray[np.float64]:
-        out = np.zeros((stop - first, reader.channels))
-        inside_first, inside_stop = max(first, 0), min(stop, reader.samples)
-        if inside_stop > inside_first:
-            out[inside_first - first : inside_stop - first] = reader.read(inside_first, inside_stop)
-        return out
-
-    return read

@@ -38,3 +38,15 @@ class Frame:
 
     number: int
     samples: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32]
+
+
+def black_samples(width: int, height: int, encoding: PixelEncoding) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    """The black frame that stands in the archive copy for one that could not be read and was let pass.
+
+    Examples
+    --------
+    >>> black_samples(4, 3, PixelEncoding(bits=10, layout="rgb")).shape
+    (3, 4, 3)
+    """
+    shape = (height, width, 3) if encoding.layout == "rgb" else (height, width)
+    return np.zeros(shape, np.uint8) if encoding.bits <= 8 else np.zeros(shape, np.uint16)

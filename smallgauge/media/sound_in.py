@@ -95,6 +95,14 @@ class SoundReader:
             )
         return np.ascontiguousarray(out)
 
+    def read_padded(self, first: int, stop: int) -> NDArray[np.float64]:
+        """Samples `first` to before `stop`, silence where the file has none: shape (stop - first, channels)."""
+        out = np.zeros((stop - first, self.channels))
+        inside_first, inside_stop = max(first, 0), min(stop, self.samples)
+        if inside_stop > inside_first:
+            out[inside_first - first : inside_stop - first] = self.read(inside_first, inside_stop)
+        return out
+
 
 def _early_end(path: Path) -> tuple[str, ...]:
     """Whether a WAV or RF64 file is shorter than its header says (EBU Tech 3306 for RF64, from memory)."""

@@ -309,7 +309,7 @@ def medium_doubt() -> str:
         return ""
     return (
         "This system has no call that empties the file cache, so the file may have been read back from "
-        "memory; take the disk off, plug it in again and run recheck to read it from the medium."
+        "memory; take the disk off, plug it in again and run `smallgauge prove` to read it from the medium."
     )
 
 

@@ -16,6 +16,7 @@ from smallgauge.errors import CallerError
 from smallgauge.gauge.facts import RunningRate
 from smallgauge.gauge.gauges import Gauge
 from smallgauge.gauge.mains import GRID_SHARE, LOCKED_TO_TELEVISION, MAINS_HZ, HouseSpeed
+from smallgauge.gauge.rates import even_repeat, shown_count
 
 # A measured speed this close to a usual one is taken for it: the grid's wander and a camera that keeps its
 # speed well; 24 and 25, or 16 and 50/3, lie 4 % apart. common practice, no source.
@@ -203,7 +204,7 @@ def solve_even_repeat(frames: int, *, film_rate: Fraction, copy_rate: Fraction) 
     """
     if film_rate <= 0 or copy_rate <= 0:
         raise CallerError(f"solve_even_repeat needs positive rates, got {film_rate} and {copy_rate}.")
-    step = film_rate / copy_rate
-    shown = -((-frames * step.denominator) // step.numerator)
+    step = even_repeat(film_rate, copy_rate)
+    shown = shown_count(frames, step)
     index = np.arange(shown, dtype=np.int64) * step.numerator // step.denominator
     return index.astype(np.int32)

@@ -3,7 +3,6 @@
 import re
 from pathlib import Path
 
-from smallgauge.errors import MaterialError
 from smallgauge.media.whole import digest_file
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json
@@ -108,13 +107,3 @@ def check_captured_files(
             equal += 1
     progress("captured files hashed", len(wanted), len(wanted))
     return len(wanted), equal, tuple(found)
-
-
-def need_paper(folder: Path, name: str) -> Path:
-    """The path of a paper that a proof can't do without; MaterialError says which pass writes it."""
-    path = folder / name
-    if not path.is_file():
-        raise MaterialError(
-            f"A proof needs {name}, and it is not in {folder}; run `smallgauge finish` on the capture again."
-        )
-    return path

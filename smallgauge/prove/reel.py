@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 from smallgauge.errors import MaterialError
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.film_in import FilmReader, read_film
+from smallgauge.media.frame import black_samples
 from smallgauge.media.matroska import read_matroska_crcs
 from smallgauge.media.picture_in import CaptureListing, list_capture
+from smallgauge.media.whole import medium_doubt
 from smallgauge.prove.fixity import (
     AFTER_PROOF,
     check_captured_files,
@@ -95,6 +97,9 @@ def prove_reel(
     prover.checks.append(file_check)
     prover.findings.extend(damaged)
     bad = {str(f.values["file"]) for f in damaged}
+    if doubt := medium_doubt():
+        values: dict[str, object] = {"check": "reading back from the medium", "why": doubt}
+        prover.findings.append(Finding(code="check not made", where="all files", values=values))
     prover.captured_files(source)
     papers = {
         "capture.json",
@@ -211,19 +216,13 @@ class _Prover:
         if not path.exists():
             self._kept_archive()
             return
-        black = self._black()
+        encoding = self.capture.encoding
+        black = digest_frame(black_samples(self.capture.width, self.capture.height, encoding), encoding.bits)
         expected = tuple(file.digest or black for file in self.capture.files)
         rate = self.capture.rate
         self._film(
             "archive.mkv", "archive frames equal capture", expected, rate=rate, sound=None, small=False
         )
-
-    def _black(self) -> str:
-        shape = (self.capture.height, self.capture.width) + (
-            (3,) if self.capture.encoding.layout == "rgb" else ()
-        )
-        bits = self.capture.encoding.bits
-        return digest_frame(np.zeros(shape, np.uint8 if bits <= 8 else np.uint16), bits)
 
     def _kept_archive(self) -> None:
         """The archive copy is the captured files themselves: their digests say it all."""

@@ -1,8 +1,7 @@
 """An operator's decision, from the words of the command line to the value that is recorded."""
 
-from fractions import Fraction
-
 from smallgauge.errors import CallerError
+from smallgauge.gauge.rates import parse_rate
 from smallgauge.picture.framing import SHOWN
 from smallgauge.picture.registration import KINDS
 
@@ -34,10 +33,7 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
 
 
 def _speed(text: str) -> dict[str, object]:
-    try:
-        rate = Fraction(text)
-    except (ValueError, ZeroDivisionError):
-        raise CallerError(f"camera_speed needs frames a second such as 18 or 50/3, found '{text}'.") from None
+    rate = parse_rate(text)
     if not 1 <= rate <= 200:
         raise CallerError(f"camera_speed must lie between 1 and 200 frames a second, found {rate}.")
     return {"rate": str(rate)}

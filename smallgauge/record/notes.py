@@ -1,13 +1,16 @@
 """`capture.toml`: what the operator knows of a capture and its reel, and the list of its keys."""
 
 import difflib
+import re
 import tomllib
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, Literal
 
-from smallgauge.errors import MaterialError
+from smallgauge.errors import CallerError, MaterialError
 from smallgauge.gauge.mains import MAINS_HZ
+from smallgauge.gauge.numbers import check_reel_number
+from smallgauge.gauge.rates import parse_rate
 from smallgauge.record.finding import Finding
 
 KeyKind = Literal["text", "number", "whole number", "yes or no", "rate", "list of whole numbers", "mark"]
@@ -220,6 +223,8 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         measures=False,
     ),
 )
+# What looks like a number of this form is held to its check digits; a shop's own numbers are free.
+_SHOP_NUMBER = re.compile(r"\d{7}-?[Rr]\d{2}-?\d")
 KEY_NAMED: dict[str, CaptureKey] = {key.name: key for key in CAPTURE_KEYS}
 
 
@@ -311,8 +316,12 @@ def read_notes(
             continue
         try:
             values[name] = _value(key, value)
+            if name == "reel" and _SHOP_NUMBER.fullmatch(value):
+                check_reel_number(value)
         except ValueError as error:
             mistakes.append(f"{name} {error}")
+        except MaterialError as error:
+            mistakes.append(f"reel: {str(error).rstrip('.')}")
     if values.get("format", 1) != 1:
         mistakes.append(f"format must be 1 (the version that this program reads), found {values['format']}")
     if mistakes:
@@ -371,13 +380,17 @@ def _value(key: CaptureKey, value: Any) -> Any:
         return tuple(sorted(set(value)))
     if not isinstance(value, dict) or set(value) != {"frame", "sound_s"}:
         raise ValueError(f"must be {{ frame = 26, sound_s = 1.44 }}, {found}")
-    return SyncMark(frame=int(value["frame"]), sound_s=float(value["sound_s"]))
+    frame, sound_s = value["frame"], value["sound_s"]
+    whole = isinstance(frame, int) and not isinstance(frame, bool) and frame >= 0
+    if not whole or not isinstance(sound_s, int | float) or not abs(sound_s) < 1e6:
+        raise ValueError(f"must be a frame number from 0 and a second of the sound, {found}")
+    return SyncMark(frame=frame, sound_s=float(sound_s))
 
 
 def _rate(value: Any, found: str) -> Fraction:
     try:
-        rate = Fraction(str(value))
-    except (ValueError, ZeroDivisionError):
+        rate = parse_rate(str(value))
+    except CallerError:
         raise ValueError(f'must be frames a second such as 18 or "50/3", {found}') from None
     if not 1 <= rate <= 200:
         raise ValueError(f"must lie between 1 and 200 frames a second, {found}")

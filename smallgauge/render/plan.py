@@ -12,6 +12,7 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.errors import CallerError
 from smallgauge.picture.cadence import solve_even_repeat
 from smallgauge.picture.framing import FramingDecision, solve_framing
 from smallgauge.picture.registration import Places, RegistrationDecision, solve_registration
@@ -203,6 +204,11 @@ def _sound(
     shift = float(cast(float, decision["shift_frames"]))
     mark = cast("dict[str, float] | None", decision.get("mark"))
     if mark is not None:
+        if not 0 <= int(mark["frame"]) < len(frames):
+            raise CallerError(
+                f"A sync mark needs a frame of this capture, 0 to {len(frames) - 1}, found {int(mark['frame'])}; "
+                "correct it with `smallgauge treat --decide sync FRAME@SECOND` or in capture.toml."
+            )
         seen_at = float(frames["film_position"][int(mark["frame"])])
         shift = solve_sync_shift(
             SyncMark(film_position=seen_at, sound_s=mark["sound_s"]),

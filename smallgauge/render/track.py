@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.media.sound_in import SoundReader, open_sound
+from smallgauge.media.sound_in import open_sound
 from smallgauge.media.sound_out import whole_samples, write_aac, write_flac
 from smallgauge.render.plan import SOUND_RATE, SoundPlan
 from smallgauge.sound.speed import apply_sound_map
@@ -32,7 +32,7 @@ def render_track(
         def blocks(done: bool) -> Iterator[Floats]:
             for first in range(0, plan.map.out_samples, BLOCK):
                 stop = min(first + BLOCK, plan.map.out_samples)
-                block = apply_sound_map(_padded(reader), plan.map, first=first, stop=stop)
+                block = apply_sound_map(reader.read_padded, plan.map, first=first, stop=stop)
                 if done:
                     total.update(whole_samples(block)[0].astype("<i4").tobytes())
                     watch(stop)
@@ -41,16 +41,3 @@ def render_track(
         write_flac(flac, blocks(True), rate=SOUND_RATE, channels=channels)
         write_aac(aac, blocks(False), rate=SOUND_RATE, channels=channels)
     return total.hexdigest()
-
-
-def _padded(reader: SoundReader) -> Callable[[int, int], Floats]:
-    """Captured samples, zero outside the file."""
-
-    def read(first: int, stop: int) -> Floats:
-        inside_first, inside_stop = max(first, 0), min(stop, reader.samples)
-        out = np.zeros((stop - first, reader.channels))
-        if inside_stop > inside_first:
-            out[inside_first - first : inside_stop - first] = reader.read(inside_first, inside_stop)
-        return out
-
-    return read

@@ -72,3 +72,23 @@ def test_any_value_is_taken_or_refused_in_words(values):
         assert any(name in str(error) for name in values)
     else:
         assert all(getattr(notes, name) is not None for name in values)
+
+
+@pytest.mark.parametrize("number", ["0004117-R03-7", "0004171-R03-8", "0004171R038"])
+def test_a_reel_number_whose_check_digit_does_not_fit_is_refused(number):
+    with pytest.raises(MaterialError, match="does not fit"):
+        read_notes(f'reel = "{number}"', where="capture.toml")
+
+
+@pytest.mark.parametrize("number", ["0004171-R03-7", "Box 7, reel B", "12"])
+def test_a_right_reel_number_and_a_shops_own_are_taken(number):
+    assert read_notes(f'reel = "{number}"', where="capture.toml")[0].reel == number
+
+
+MARKS = ("{ frame = -1, sound_s = 1.0 }", '{ frame = "x", sound_s = 1.0 }', "{ frame = 3, sound_s = nan }")
+
+
+@pytest.mark.parametrize("mark", MARKS)
+def test_a_sync_mark_that_can_be_none_is_refused(mark):
+    with pytest.raises(MaterialError, match="sync_mark must be"):
+        read_notes(f"sync_mark = {mark}", where="capture.toml")

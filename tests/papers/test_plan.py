@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from smallgauge.demo import write_specimen
+from smallgauge.errors import CallerError
 from smallgauge.line import Settings, finish
 from smallgauge.picture.synthetic import specimen_truth
 from smallgauge.record.capture import Capture
@@ -153,6 +154,14 @@ def test_one_mark_brings_seen_and_heard_together(papers):
     shown_at = 7 * 48_000 / float(plan.rate)
     heard_at = float(in_sample_at(plan.sound.map, [shown_at])[0][0]) / capture.sound.rate
     assert abs(heard_at - 2.3) < 1e-4
+
+
+def test_a_mark_in_a_frame_that_the_capture_has_not_is_refused(papers):
+    capture, frames, decisions = papers
+    value = {"shift_frames": 0.0, "set": True, "mark": {"frame": len(frames), "sound_s": 2.3}}
+    log = decide(decisions, subject="sync", value=value, by="mk", at=AT, why="a door")
+    with pytest.raises(CallerError, match="needs a frame of this capture"):
+        plan_of(capture, frames, log)
 
 
 def test_without_head_distance_the_sound_is_laid_unmoved(papers):
