@@ -102,7 +102,7 @@ def main() -> None:
     frames = int(sys.argv[2]) if len(sys.argv) > 2 else 3600
     capture = folder / "capture"
     if not (folder / "drawn").exists():
-        write_specimen(capture, roll_truth(frames), format="dpx", reel="0004171-R01-5")
+        write_specimen(capture, roll_truth(frames), format="dpx", reel="0004171-R01-3")
         (folder / "drawn").touch()
     meter = Meter()
     begin = time.perf_counter()

@@ -43,9 +43,9 @@ def test_what_the_parser_refuses_ends_with_2(arguments, capsys):
 @pytest.mark.parametrize(
     ("decide", "told"),
     [
-        (("camera_speed", "quick"), "18 or 50/3"),
+        (("camera_speed", "quick"), "18, 16.73 or 50/3"),
         (("camera_speed", "0.5"), "between 1 and 200"),
-        (("camera_speed", "1/0"), "18 or 50/3"),
+        (("camera_speed", "1/0"), "18, 16.73 or 50/3"),
         (("sync", "26"), "26@1.44"),
         (("sync", "x@1"), "26@1.44"),
         (("sync", "26@soon"), "26@1.44"),

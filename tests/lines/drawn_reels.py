@@ -61,7 +61,7 @@ def _super_8() -> DrawnReel:
             SceneTruth(kind="birthday", first=24, stop=60, begins_s=1.0),
         ),
     )
-    return DrawnReel(truth, "dpx", track_truth(truth), "0000001-R01-1")
+    return DrawnReel(truth, "dpx", track_truth(truth), "0000013-R01-3")
 
 
 def _standard_8() -> DrawnReel:
