@@ -2,7 +2,7 @@
 
 Survey   at most 96 frames spread over the capture give gauge, scale, blur, best channel and usual place.
 Chunks   each row depends on the survey, its own frame and two frames before it.
-Join     functions of whole columns run once: scenes, doubles, film positions.
+Join     functions of whole columns run once: scenes, the account of frames, splices, perforations.
 """
 
 import shutil
@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from smallgauge import __version__
+from smallgauge.analyse.filmstate import tell_film
 from smallgauge.analyse.lineup import line_up, line_up_findings
 from smallgauge.analyse.rows import ChunkJob, analyse_chunk, chunk_files
 from smallgauge.analyse.source import Source, look_at_sound
@@ -21,9 +22,15 @@ from smallgauge.analyse.track import analyse_track, hear_track
 from smallgauge.errors import MaterialError
 from smallgauge.media.picture_out import join_segments
 from smallgauge.media.whole import digest_file, write_whole
-from smallgauge.picture.scenes import find_scenes
 from smallgauge.record.capture import Capture, CapturedFile, digest_capture
 from smallgauge.record.files import read_json, write_json
+from smallgauge.record.filmstate import (
+    FILM_PAPER,
+    LENGTH_CODES,
+    FilmState,
+    film_findings,
+    length_findings,
+)
 from smallgauge.record.finding import Finding
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
@@ -34,7 +41,7 @@ from smallgauge.record.table import Table, join_tables, read_table, write_table
 from smallgauge.record.track import TRACK_PAPER, track_findings
 from smallgauge.record.work import Progress, Runner
 
-MEASURING = 2  # raised when the same frames would give other rows
+MEASURING = 3  # raised when the same frames would give other rows
 MOST_LIGHT = 1.05  # of an open perforation before the stated open gate is doubted; common practice, no source
 LOSSLESS_STILLS = (
     "dpx",
@@ -67,11 +74,12 @@ def analyse_reel(
     work = _Work(folder=folder, source=source, journal=journal, runner=runner, progress=progress)
     key = key_of("analyse", MEASURING, source.identity, source.measured_with)
     before = _earlier(work)
-    finals = ["capture.json", "frames.parquet", "perforations.parquet", "reel.json"]
+    finals = ["capture.json", "frames.parquet", "perforations.parquet", FILM_PAPER, "reel.json"]
     finals += ["archive.mkv"] if work.archive else []
     finals += ["track.parquet", TRACK_PAPER, "archive.wav"] if source.sound else []
     if before is not None and before.stage == "complete" and all(journal.holds(f, key) for f in finals):
-        capture = _with_words(before, source)
+        state = read_json(folder / FILM_PAPER, FilmState)
+        capture = _with_length(_with_words(before, source), state)
         if capture != before:
             _write_papers(work, capture, key)
         return capture, read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
@@ -106,6 +114,12 @@ def _with_words(capture: Capture, source: Source) -> Capture:
     return replace(capture, notes=source.notes)
 
 
+def _with_length(capture: Capture, state: FilmState) -> Capture:
+    """The capture with the film's length compared with what is stated now."""
+    said = tuple(finding for finding in capture.findings if finding.code not in LENGTH_CODES)
+    return replace(capture, findings=(*said, *length_findings(state, capture)))
+
+
 def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     folder, source, journal = work.folder, work.source, work.journal
     rate = Fraction(capture.rate or 18)
@@ -133,19 +147,22 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     capture = replace(
         capture, stage="complete", files=files, sound=sound, digest=digest_capture(files, sound)
     )
-    frames = _joined_frames(work, capture, [folder / n[0] for n in names])
-    perforations = join_tables(
-        [read_table(folder / n[1], PERFORATION_COLUMNS, "perforations") for n in names]
+    frames, perforations, state = tell_film(
+        capture,
+        source,
+        join_tables([read_table(folder / n[0], FRAME_COLUMNS, "frames") for n in names]),
+        join_tables([read_table(folder / n[1], PERFORATION_COLUMNS, "perforations") for n in names]),
     )
     figures = line_up(capture, frames, perforations)
     heard = hear_track(source.sound, frames=frames, notes=capture.notes) if source.sound else None
     said = (*capture.findings, *_archive_findings(work), *_frame_findings(capture, frames))
-    said = (*said, *line_up_findings(figures), *log)
+    said = (*said, *film_findings(state), *line_up_findings(figures), *log)
     said = (*said, *(track_findings(heard) if heard else ()))
-    capture = replace(capture, line_up=figures, findings=said)
-    write_table(folder / "perforations.parquet", replace(perforations, capture_digest=capture.digest))
+    capture = _with_length(replace(capture, line_up=figures, findings=said), state)
+    write_table(folder / "perforations.parquet", perforations)
     write_table(folder / "frames.parquet", frames)
-    for file in ("frames.parquet", "perforations.parquet"):
+    write_json(folder / FILM_PAPER, state)
+    for file in ("frames.parquet", "perforations.parquet", FILM_PAPER):
         journal.add_file("analyse", file, key=key, stop=count)
     _archive(work, capture, jobs, names, key, rate)
     if source.sound is not None:
@@ -193,38 +210,6 @@ def _chunks(work: _Work, jobs: list[ChunkJob], keys: dict[int, str]) -> tuple[Fi
     return tuple(sorted(log, key=str)[:20])
 
 
-def _joined_frames(work: _Work, capture: Capture, paths: list[Path]) -> Table:
-    """The frame table, with what only whole columns can tell."""
-    table = join_tables([read_table(path, FRAME_COLUMNS, "frames") for path in paths])
-    values = dict(table.values)
-    count = len(table)
-    missing = np.zeros(count, np.int32)
-    for before, how_many in work.source.listing.gaps:
-        missing[before + 1] = how_many
-    starts = find_scenes(values["change"], values["change_skip"])
-    scene = np.zeros(count, np.int32)
-    scene[[s for s in starts if s > 0]] = 1
-    digests = [file.digest for file in capture.files]
-    doubles = np.array(
-        [n - 1 if n and digests[n] and digests[n] == digests[n - 1] else -1 for n in range(count)], np.int32
-    )
-    flags = values["flags"].copy()
-    flags[missing > 0] |= FLAG_NAMED["missing_before"].mask
-    flags[doubles >= 0] |= FLAG_NAMED["duplicate"].mask
-    flags[~np.isfinite(work.source.times_s)] |= (
-        FLAG_NAMED["time_set_aside"].mask if np.isfinite(work.source.times_s).any() else 0
-    )
-    values |= {
-        "time_s": work.source.times_s,
-        "missing_before": missing,
-        "film_position": (np.arange(count) + np.cumsum(missing)).astype(np.int32),
-        "scene": np.cumsum(scene).astype(np.int32),
-        "duplicate_of": doubles,
-        "flags": flags,
-    }
-    return Table(name="frames", columns=FRAME_COLUMNS, values=values, capture_digest=capture.digest)
-
-
 def _archive_findings(work: _Work) -> tuple[Finding, ...]:
     """What is kept as it came, byte for byte."""
     found = []
@@ -256,11 +241,6 @@ def _frame_findings(capture: Capture, frames: Table) -> tuple[Finding, ...]:
     if above and capture.notes.code_open_gate is not None:
         values = {"frames": above, "of": count}
         found.append(Finding(code="light above the open gate", where="capture", values=values))
-    doubled = np.flatnonzero(frames["duplicate_of"] >= 0)
-    if doubled.size:
-        found.append(
-            Finding(code="frames doubled", where="capture", values={"frames": doubled[:20].tolist()})
-        )
     if capture.survey is not None and capture.survey.pitch_measured is False:
         found.append(Finding(code="pitch not measured", where="capture"))
     return tuple(found)

@@ -8,7 +8,7 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.analyse.rows import Codes, gate_sides
+from smallgauge.analyse.meter import Codes, gate_sides
 from smallgauge.analyse.source import Source
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import GAUGES, Gauge, gauge_named

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from smallgauge.deliver.filmrows import account_rows, damage_rows, film_facts
 from smallgauge.deliver.package import LATER, PICTURES, WATCH, archive_files, film_file_name
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.deliver.phrases import (
@@ -118,6 +119,9 @@ class ReportContent:
     keeping: tuple[str, ...]
     glossary: tuple[tuple[str, str], ...]
     capture: tuple[tuple[str, str], ...]
+    film: tuple[tuple[str, str], ...]
+    account: tuple[tuple[str, str, str, str], ...]
+    damage: tuple[tuple[str, str, str, str], ...]
     decisions: tuple[str, ...]
     checks: tuple[tuple[bool, str], ...]
     findings: tuple[FindingRow, ...]
@@ -162,6 +166,9 @@ def report_content(papers: Papers) -> ReportContent:
         keeping=_KEEPING,
         glossary=_GLOSSARY,
         capture=capture_rows(papers),
+        film=film_facts(papers),
+        account=account_rows(papers),
+        damage=damage_rows(papers),
         decisions=tuple(decision_sentence(entry) for entry in papers.treatment.in_force),
         checks=tuple((check.good, check_sentence(check)) for check in (proof.checks if proof else ())),
         findings=tuple(
@@ -290,7 +297,9 @@ def _done(papers: Papers) -> tuple[str, ...]:
     texts = ["Every picture of the film was scanned with its perforations and edge, and kept untouched."]
     said = {entry.decision.subject: client_decision(entry) for entry in papers.treatment.in_force}
     texts += [
-        text for subject in ("registration", "framing", "camera_speed", "sync") if (text := said.get(subject))
+        text
+        for subject in ("registration", "framing", "camera_speed", "sync", "doubles")
+        if (text := said.get(subject))
     ]
     return tuple(texts)
 
@@ -333,10 +342,18 @@ def _lacking(papers: Papers) -> tuple[str, ...]:
             f"Beside {count_words(torn, 'picture')} the perforations look torn, worn or covered. "
             "Please don't put this film in a projector."
         )
-    gaps = {"numbering gap", "frame let pass"} & {finding.code for finding in papers.findings}
-    if papers.frames is not None and not gaps:
-        texts.insert(0, "As far as the numbering of the scan shows, no picture is missing from it.")
-    return tuple(texts)
+    return (*_complete(papers), *texts)
+
+
+def _complete(papers: Papers) -> tuple[str, ...]:
+    """Whether every picture of the film is there, as far as the account of frames tells."""
+    if papers.film is None or papers.film.ledger.missing or papers.has("frame let pass"):
+        return ()
+    ledger = papers.film.ledger
+    if not ledger.not_known:
+        return ("No picture is missing: each was seen to follow the one before it on the film.",)
+    few = count_words(ledger.not_known, "picture")
+    return (f"No picture was found to be missing, but for {few} of {ledger.captured:,} nothing proves it.",)
 
 
 def _files(papers: Papers) -> tuple[FileRow, ...]:

@@ -44,6 +44,7 @@ _LATER_TABLES = (
     "perforations.parquet",
     "track.parquet",
     "track.json",
+    "film.json",
     "render.parquet",
     "sound.parquet",
     "copies.parquet",

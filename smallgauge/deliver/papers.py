@@ -16,6 +16,7 @@ from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import Gauge, gauge_named
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_decisions, read_json
+from smallgauge.record.filmstate import FILM_PAPER, FilmState
 from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.flags import FRAME_FLAGS
 from smallgauge.record.frametable import FRAME_COLUMNS
@@ -39,13 +40,14 @@ class StillPlace:
 
 @dataclass(frozen=True, kw_only=True)
 class Papers:
-    """The papers of one reel; `frames`, `rendered`, `summary` and `proof` are None where their pass has not run."""
+    """The papers of one reel; `frames`, `film`, `rendered`, `summary` and `proof` are None where their pass has not run."""
 
     folder: Path
     capture: Capture
     reel: Reel
     treatment: Treatment
     frames: Table | None
+    film: FilmState | None
     rendered: Table | None
     summary: RenderSummary | None
     proof: Proof | None
@@ -81,6 +83,8 @@ class Papers:
     @cached_property
     def film_frames(self) -> int:
         """Frames of the film from first to last, those that were not captured included."""
+        if self.film is not None:
+            return self.film.ledger.film_frames
         if self.frames is None or not len(self.frames):
             return self.capture.count
         return int(self.frames["film_position"].max()) + 1
@@ -168,6 +172,7 @@ def read_papers(folder: Path) -> Papers:
         reel=read_json(folder / "reel.json", Reel),
         treatment=treatment_of(read_decisions(folder / "decisions.jsonl")),
         frames=tables["frames"],
+        film=read_json(folder / FILM_PAPER, FilmState) if (folder / FILM_PAPER).is_file() else None,
         rendered=tables["render"],
         summary=read_json(folder / "render.json", RenderSummary)
         if (folder / "render.json").is_file()

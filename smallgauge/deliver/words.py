@@ -44,8 +44,66 @@ def _gap(v: Values) -> str:
     )
     lost = "some numbers" if missing is None else count_words(missing, "number")
     return (
-        f"The numbering of the captured files skips {lost}{where}; those places on the film are kept open. "
-        "Look whether files were lost in copying; otherwise run that stretch of film again."
+        f"The numbering of the captured files skips {lost}{where}. Look whether files were lost in copying. "
+        "Whether frames of the film are missing there stands in the account of frames."
+    )
+
+
+def _missing(v: Values) -> str:
+    places = [place for place in v.items("places") if isinstance(place, list | tuple) and len(place) == 2]
+    missing = v.count("missing")
+    lost = "Frames" if missing is None else count_words(missing, "frame")
+    least = " or more" if missing is not None and v.values.get("count_known") is False else ""
+    shown = [f"{n} before captured frame {at}" for at, n in places]
+    were = "was" if missing == 1 else "were"
+    where = f" ({list_words(shown)})" if shown else ""
+    return (
+        f"{lost}{least} of the film {were} not captured{where}; their places are kept open. "
+        "Look for lost files, otherwise run that stretch of film again."
+    )
+
+
+def _numbered(v: Values) -> str:
+    frames = v.items("frames")
+    if not frames:
+        return v.frames()
+    return f"captured frame{'s' if len(frames) > 1 else ''} {list_words(frames)}"
+
+
+def _not_accounted(v: Values) -> str:
+    return (
+        f"Nothing proves of {v.frames()} that each is there once and that no frame is missing before it"
+        f"{v.plain(': ', 'reasons')}. Show more than one frame of film in the capture, with even time stamps, and it is proven."
+    )
+
+
+def _damaged(v: Values) -> str:
+    counts = [pair for pair in v.items("counts") if isinstance(pair, list | tuple) and len(pair) == 2]
+    kinds = list_words([f"{n:,} {word}" for word, n in counts])
+    longest = v.count("longest")
+    run = f"; up to {longest} in a row" if longest is not None and longest > 1 else ""
+    return (
+        f"Perforations are damaged: grade {v.text('grade', 'not known')} of 0 to 5{f' ({kinds})' if kinds else ''}{run}. "
+        "The runs, with feet from the head, are in the report. Mend them before the film runs on sprockets."
+    )
+
+
+def _client_damaged(v: Values) -> str:
+    if (v.count("grade") or 0) < 3:
+        return ""
+    return "Some of the film's perforations are torn or missing. Please don't run the film in a projector: it would tear further."
+
+
+def _length(v: Values) -> str:
+    feet, frames, stated = v.text("feet", "the stated"), v.count("frames"), v.count("stated")
+    if frames is None or stated is None:
+        return "The number of frames was compared with the stated length of film."
+    if v.text("verdict", "agrees") == "agrees":
+        return f"The capture holds {frames:,} frames of the film, which agrees within a foot with the {feet} feet stated at intake."
+    way = "fewer" if frames < stated else "more"
+    return (
+        f"The capture holds {frames:,} frames of the film, {abs(frames - stated):,} {way} than the {feet} feet stated at intake "
+        f"({stated:,} frames). Look whether leader was left out, a part was not captured, or the length was taken wrongly."
     )
 
 
@@ -115,15 +173,9 @@ def _no_view(v: Values) -> str:
 
 
 def _doubled(v: Values) -> str:
-    frames = v.items("frames")
-    at = (
-        f"at captured frames {list_words(frames[:6])}{' and further ones' if len(frames) > 6 else ''}"
-        if frames
-        else f"in {v.frames()}"
-    )
     return (
-        f"The scanner delivered the picture before once more, bit for bit, {at}. All of them are kept. "
-        "Look whether the scanner lost a picture at the same place."
+        f"The scanner captured the film frame before once more: {_numbered(v)}. The archive copy keeps both, the finished "
+        "film shows each film frame once; decide doubles to show all. Look whether the scanner lost a frame at the same place."
     )
 
 
@@ -233,6 +285,10 @@ _SENTENCES: dict[str, _Say] = {
         "scan ran evenly, and the hum stands at the mains frequency. It says nothing of the camera's speed. A minute "
         "scanned at another speed tells."
     ),
+    "splices found": lambda v: (
+        f"The film is spliced before {_numbered(v)}. Try each splice by hand before the film runs on sprockets."
+    ),
+    "length agrees": _length,
     # Findings: told, and the work goes on.
     "unknown key": lambda v: (
         f"The key '{v.text('key', '?')}' in capture.toml is not known and was not used"
@@ -268,6 +324,17 @@ _SENTENCES: dict[str, _Say] = {
         "missing or run backwards and were not used; time is filled in between the others. Look at frames.csv."
     ),
     "frames doubled": _doubled,
+    "frames missing": _missing,
+    "frames swapped": lambda v: (
+        f"Two neighbouring frames stand in each other's place in the capture: {_numbered(v)}, with the one after. The "
+        "finished film has them in the film's order, the archive copy as captured. Look at the scanner's transfer of files."
+    ),
+    "frames suspected": lambda v: (
+        f"Something speaks for a fault of the capture, but not enough to call it one: {_numbered(v)}. Look at these frames."
+    ),
+    "frames not accounted for": _not_accounted,
+    "perforations damaged": _damaged,
+    "length differs": _length,
     "frame clipped": lambda v: (
         f"More than a twentieth of the picture stands at the highest code value in {v.frames()}; what is brighter is "
         "lost in the scan. Expose less and scan that stretch again if it matters."
@@ -379,7 +446,11 @@ _CLIENT: dict[str, _Say] = {
     "archive kept as it came": lambda v: (
         "The untouched copy of the scan is kept as the very files that the scanner wrote."
     ),
-    "numbering gap": _client_gap,
+    "frames missing": _client_gap,
+    "perforations damaged": _client_damaged,
+    "splices found": lambda v: (
+        "The film is joined from pieces with splices. Old splices come apart: have them looked at before it runs in a projector."
+    ),
     "frame let pass": lambda v: (
         "One picture could not be read from the scan; it shows as a small jump, or as a picture that stands still "
         "where there is sound."
@@ -556,8 +627,10 @@ _FLAGS: dict[str, str] = {
     "perforation_full_scale": "The open perforation stands at the highest code value, so its light can't be measured.",
     "weak_position": "The place comes from the film edge, the picture or the neighbours, and is less sure.",
     "unreadable": "The frame could not be read whole and was let pass by the operator.",
-    "duplicate": "The picture is equal, bit for bit, to the captured frame before it.",
-    "missing_before": "The numbering of the files has a gap before this frame.",
+    "duplicate": "It shows the film frame before it once more; the finished film has that frame once.",
+    "missing_before": "A frame of the film before this one was not captured.",
+    "swapped": "It stands in the capture in its neighbour's place; the finished film has both in order.",
+    "not_accounted_for": "Nothing proves that it is there once and that nothing is missing before it.",
     "time_set_aside": "The time stamp is missing or runs backwards and was not used.",
     "clipped": "More than a twentieth of the picture stands at the highest code value and has lost its detail.",
 }
@@ -574,7 +647,7 @@ def flag_sentence(name: str) -> str:
     Examples
     --------
     >>> flag_sentence("missing_before")
-    'The numbering of the files has a gap before this frame.'
+    'A frame of the film before this one was not captured.'
     """
     return _FLAGS[FLAG_NAMED[name].name]
 
@@ -584,6 +657,7 @@ _SUBJECT_WORDS = {
     "registration": "registration",
     "framing": "framing",
     "sync": "sync",
+    "doubles": "frames captured twice",
 }
 
 
@@ -646,6 +720,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
             {"show", "left_px", "top_px", "width", "height", "turn_rad", "skew_rad", "stretch"},
         ),
         "sync": (_sync_words, {"set", "shift_frames", "mark"}),
+        "doubles": (_doubles_words, {"show"}),
     }
     say, keys = known[subject]
     rest = [f"{key.replace('_', ' ')} {value.text(key, 'none')}" for key in sorted(set(chosen) - keys)]
@@ -688,6 +763,14 @@ def _framing_words(v: Values) -> str:
     shape += f", skew of {degrees(skew):.2f} degrees taken out" if skew else ""
     shape += f", {stretch:.4f} captured pixels along the film to one" if stretch not in (0.0, 1.0) else ""
     return f"{size}{place}{shape}"
+
+
+def _doubles_words(v: Values) -> str:
+    return (
+        "all captured frames are shown"
+        if v.text("show", "once") == "all"
+        else "each film frame is shown once"
+    )
 
 
 def _sync_words(v: Values) -> str:
@@ -744,6 +827,9 @@ def client_decision(entry: InForce) -> str | None:
         if value.text("show", "") == "whole capture":
             return f"The whole width of the scan is shown{turned}, perforations and film edge too."
         return f"The film's picture was framed{turned}; perforations and film edge are outside it."
+    if decision.subject == "doubles":
+        shown = "each time" if value.text("show", "once") == "all" else "once"
+        return f"Pictures that the scanner took twice are shown {shown}."
     if not decision.value.get("set"):
         return "The sound was laid beside the picture but not yet brought into step with it."
     return "The sound was brought into step with the picture and plays at the film's own speed."

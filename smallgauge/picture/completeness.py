@@ -732,8 +732,8 @@ def measure_ledger(
 
 
 def _denied(fault: FrameFault) -> bool:
-    """Whether the film itself was seen to run on there."""
-    return any(each.name == "film runs on" for each in fault.evidence)
+    """Whether the film was seen to run on there, or even time stamps say that nothing is missing."""
+    return any(each.name in ("film runs on", "even time step") for each in fault.evidence)
 
 
 def _why_not(links: Links, advanced: Series, frame: int) -> str:

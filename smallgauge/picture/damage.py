@@ -643,6 +643,14 @@ def _cracks(
 
 COLUMNS: tuple[Column, ...] = (
     Column(
+        name="punched_x_px", unit="px", type="float64", source="derived", tolerance=0.05,
+        meaning="Where the perforation was punched, across: measured, or a whole number of pitches from one that was.",
+    ),
+    Column(
+        name="punched_y_px", unit="px", type="float64", source="derived", tolerance=0.05,
+        meaning="The same along the film.",
+    ),
+    Column(
         name="damage", unit="", type="text", source="FIAFMAN",
         meaning="State of the perforation: whole, covered, elongated, nicked, cracked, torn or missing, the "
         "worst of what is seen; empty: too little of it is in view.",

@@ -149,7 +149,7 @@ def _side_columns() -> tuple[Column, ...]:
 COLUMNS: tuple[Column, ...] = (
     Column(
         name="film_perforation", unit="1", type="int32", source="definition",
-        meaning="Number of the perforation along the film, counted down the capture within its row.",
+        meaning="Number of the perforation along the film within its row; 0 stands at the capture's first frame.",
     ),
     Column(
         name="row", unit="1", type="int32", source="definition",
@@ -179,7 +179,7 @@ COLUMNS: tuple[Column, ...] = (
     Column(
         name="state", unit="", type="text", source="definition",
         meaning="whole, damaged (sides missing or in disagreement), cut off (by the picture's edge), "
-        "or full scale (its light is not measured).",
+        "full scale (its light is not measured), or not found (it should be in view).",
     ),
     Column(
         name="confidence", unit="1", type="float64", source="common practice", tolerance=0.01,

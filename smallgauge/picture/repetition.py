@@ -91,6 +91,7 @@ LEAST_STRIP_PX = 16  # less height shows too little grain
 HIDDEN_SHARE = 0.1  # of a tile or strip out of view before it counts as not seen
 LEAST_RMS = 1e-6
 CALM_PERCENTILE = 25
+LEAST_AREA_PX = 64  # of a picture area either way
 LEAST_DEVIATION = 0.05  # of ln light: a blank frame's grain is not blown up
 FINE = 4  # steps to a pixel when the peak is looked up
 
@@ -196,9 +197,9 @@ def find_grain_layout(
     """
     left, top, right, bottom = area_px
     width, height = right - left, bottom - top
-    if not (width >= 64 and height >= 64):
+    if not (width >= LEAST_AREA_PX and height >= LEAST_AREA_PX):
         raise CallerError(
-            f"find_grain_layout needs a picture area of at least 64 x 64 px, got {width:.0f} x {height:.0f}."
+            f"find_grain_layout needs a picture area of at least {LEAST_AREA_PX} px either way, got {width:.0f} x {height:.0f}."
         )
     columns, rows = TILES
     inset = 0.06  # of the picture, clear of the gate's edges

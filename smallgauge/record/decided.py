@@ -5,7 +5,7 @@ from smallgauge.gauge.rates import parse_rate
 from smallgauge.picture.framing import SHOWN
 from smallgauge.picture.registration import KINDS
 
-_CHOICES = {"registration": ("by", KINDS), "framing": ("show", SHOWN)}
+_CHOICES = {"registration": ("by", KINDS), "framing": ("show", SHOWN), "doubles": ("show", ("once", "all"))}
 
 
 def decided_value(subject: str, text: str) -> dict[str, object]:
@@ -24,7 +24,7 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
         return _mark(text)
     if subject not in _CHOICES:
         raise CallerError(
-            f"--decide takes camera_speed, sync, registration or framing here, found '{subject}'."
+            f"--decide takes camera_speed, sync, registration, framing or doubles here, found '{subject}'."
         )
     key, words = _CHOICES[subject]
     if text not in words:

@@ -31,6 +31,8 @@ _declare(
     "camera speed from hum",
     "hum of the capture chain",
     "hum not told apart",
+    "splices found",
+    "length agrees",
 )
 _declare(
     "finding",
@@ -46,6 +48,12 @@ _declare(
     "sound longer",
     "time stamps set aside",
     "frames doubled",
+    "frames missing",
+    "frames swapped",
+    "frames suspected",
+    "frames not accounted for",
+    "perforations damaged",
+    "length differs",
     "frame clipped",
     "picture area assumed",
     "camera speed house value",

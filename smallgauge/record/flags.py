@@ -28,9 +28,11 @@ FRAME_FLAGS: tuple[Flag, ...] = (
         meaning="The frame could not be read whole and was let pass by the operator; its place is kept by a repeat.",
     ),
     Flag(
-        bit=6, name="duplicate", meaning="The picture is equal, bit for bit, to the captured frame before it."
+        bit=6,
+        name="duplicate",
+        meaning="It shows the film frame before it once more; the finished film has it once.",
     ),
-    Flag(bit=7, name="missing_before", meaning="The numbering of the files has a gap before this frame."),
+    Flag(bit=7, name="missing_before", meaning="A frame of the film before this one was not captured."),
     Flag(
         bit=8, name="time_set_aside", meaning="The time stamp is missing or runs backwards and was not used."
     ),
@@ -38,6 +40,12 @@ FRAME_FLAGS: tuple[Flag, ...] = (
         bit=9,
         name="clipped",
         meaning="More than a twentieth of the picture stands at the highest code value.",
+    ),
+    Flag(bit=10, name="swapped", meaning="It stands in the capture in its neighbour's place."),
+    Flag(
+        bit=11,
+        name="not_accounted_for",
+        meaning="Nothing proves that it is there once and that nothing is missing before it.",
     ),
 )
 FLAG_NAMED: dict[str, Flag] = {flag.name: flag for flag in FRAME_FLAGS}

@@ -2,13 +2,16 @@
 
 from smallgauge.columns import Column
 from smallgauge.picture.alignment import COLUMNS as ALIGNMENT_COLUMNS
+from smallgauge.picture.damage import COLUMNS as DAMAGE_COLUMNS
 from smallgauge.picture.exposure import COLUMNS as EXPOSURE_COLUMNS
 from smallgauge.picture.focus import COLUMNS as FOCUS_COLUMNS
 from smallgauge.picture.gate import COLUMNS as GATE_COLUMNS
 from smallgauge.picture.perforation_fix import EDGE_COLUMNS
 from smallgauge.picture.perforations import COLUMNS as FIX_COLUMNS
 from smallgauge.picture.pitch import COLUMNS as PITCH_COLUMNS
+from smallgauge.picture.repetition import COLUMNS as REPETITION_COLUMNS
 from smallgauge.picture.scenes import COLUMNS as SCENE_COLUMNS
+from smallgauge.picture.splice_evidence import COLUMNS as SPLICE_COLUMNS
 from smallgauge.sound.levels import COLUMNS as LEVEL_COLUMNS
 
 _c = Column
@@ -35,7 +38,8 @@ FRAME_COLUMNS: tuple[Column, ...] = (
         name="film_position",
         unit="1",
         type="int32",
-        meaning="Frame of the film, from 0 in running order; gaps in the numbering are left open.",
+        meaning="Frame of the film, from 0, in the order in which the capture ran; frames that were not captured are "
+        "left open, and one captured twice has one place.",
         source="definition",
     ),
     _c(
@@ -101,6 +105,8 @@ FRAME_COLUMNS: tuple[Column, ...] = (
     *EXPOSURE_COLUMNS,
     *FOCUS_COLUMNS,
     *SCENE_COLUMNS,
+    *REPETITION_COLUMNS,
+    *SPLICE_COLUMNS,
     _c(
         name="scene",
         unit="1",
@@ -116,20 +122,48 @@ FRAME_COLUMNS: tuple[Column, ...] = (
         source="definition",
     ),
     _c(
+        name="splice_kind",
+        unit="",
+        type="text",
+        meaning="Its kind: tape or cement; empty where it can't be told.",
+        source="definition",
+    ),
+    _c(
+        name="splice_confidence",
+        unit="1",
+        type="float64",
+        meaning="How sure it is that a splice lies before this frame, 0 to 1; one is told from 0.5.",
+        source="common practice",
+    ),
+    _c(
         name="duplicate_of",
         unit="1",
         type="int32",
-        meaning="Captured frame with the same picture, bit for bit, directly before; -1 when none.",
+        meaning="Captured frame before that shows the same frame of the film; -1 when none.",
         source="definition",
     ),
     _c(
         name="missing_before",
         unit="1",
         type="int32",
+        meaning="How many frames of the film were not captured before this one, as far as can be told.",
+        source="definition",
+    ),
+    _c(
+        name="numbers_skipped",
+        unit="1",
+        type="int32",
         meaning="How many numbers the file names skip before this frame.",
+        source="definition",
+    ),
+    _c(
+        name="account",
+        unit="",
+        type="text",
+        meaning="The frame in the account: captured once, captured twice, swapped, or not known.",
         source="definition",
     ),
     _c(name="flags", unit="1", type="int64", meaning="What is doubtful, one bit each.", source="definition"),
 )
-PERFORATION_COLUMNS: tuple[Column, ...] = (*_KEY, *FIX_COLUMNS)
+PERFORATION_COLUMNS: tuple[Column, ...] = (*_KEY, *FIX_COLUMNS, *DAMAGE_COLUMNS)
 TRACK_COLUMNS: tuple[Column, ...] = LEVEL_COLUMNS

@@ -59,6 +59,13 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         measures=False,
     ),
     _K(
+        name="length_feet",
+        kind="number",
+        meaning="Length of the film as stated at intake, feet, leaders included where they are captured.",
+        without="not known: the number of frames is compared with nothing",
+        measures=False,
+    ),
+    _K(
         name="gauge",
         kind="text",
         meaning="Gauge of the film as the operator sees it.",
@@ -244,6 +251,7 @@ class CaptureNotes:
     reel: str | None = None
     box_words: str | None = None
     hold: str | None = None
+    length_feet: float | None = None
     gauge: str | None = None
     micrometres_per_pixel: float | None = None
     micrometres_per_pixel_across: float | None = None

@@ -4,7 +4,7 @@ Calls every `solve_`. A frame's plan says which captured frame it comes from and
 pixel lies; nothing that is solved here is stored anywhere but in `render.parquet`, as applied.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import ceil, isfinite, nan
 from typing import cast
@@ -113,6 +113,7 @@ def plan_rendering(capture: Capture, frames: Table, treatment: Treatment) -> Pla
     registration = structured(treatment.value("registration"), RegistrationDecision, where="registration")
     framing = structured(treatment.value("framing"), FramingDecision, where="framing")
     rate = Fraction(str(treatment.value("camera_speed")["rate"]))
+    frames = _with_doubles(frames, treatment)
     readable = (frames["flags"] & FLAG_NAMED["unreadable"].mask) == 0
     evidence = evidence_of(capture, frames)
     places = solve_registration(evidence, decision=registration)
@@ -154,6 +155,15 @@ def plan_rendering(capture: Capture, frames: Table, treatment: Treatment) -> Pla
     )
 
 
+def _with_doubles(frames: Table, treatment: Treatment) -> Table:
+    """The frame table; where the operator wants all captured frames shown, each has a film position."""
+    entry = treatment.find("doubles")
+    if entry is None or entry.decision.value is None or entry.decision.value.get("show") != "all":
+        return frames
+    doubled = np.cumsum(frames["duplicate_of"] >= 0).astype(np.int32)
+    return replace(frames, values={**frames.values, "film_position": frames["film_position"] + doubled})
+
+
 def _place(places: Places, frame: int) -> PlaceTold:
     sigma = float(max(places.sigma_x_px[frame], places.sigma_y_px[frame]))
     return PlaceTold(
@@ -168,9 +178,12 @@ def _running_order(
     frames: Table, readable: NDArray[np.bool_], *, keep_all: bool
 ) -> tuple[list[tuple[int, int, str]], tuple[int, ...]]:
     """(film position, captured frame, kind) of each finished frame, and the positions left out."""
-    by_position = {int(p): n for n, p in enumerate(frames["film_position"]) if readable[n]}
+    by_position: dict[int, int] = {}
+    for n, place in enumerate(frames["film_position"].tolist()):
+        if readable[n]:
+            by_position.setdefault(place, n)  # of a frame captured twice the first
     first_readable = int(np.flatnonzero(readable)[0])
-    last = int(frames["film_position"][-1])
+    last = int(frames["film_position"].max())
     order: list[tuple[int, int, str]] = []
     left_out: list[int] = []
     before = first_readable

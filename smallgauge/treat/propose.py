@@ -3,6 +3,8 @@
 import math
 from dataclasses import asdict
 
+import numpy as np
+
 from smallgauge.gauge.gauges import Gauge, gauge_named
 from smallgauge.gauge.mains import HOUSE_SPEEDS, HouseSpeed, house_speed
 from smallgauge.picture.cadence import propose_camera_speed
@@ -39,6 +41,7 @@ def propose_treatment(
     evidence = evidence_of(capture, frames)
     decisions = _registration(evidence, decisions, at)
     decisions = _framing(capture, frames, evidence, decisions, at)
+    decisions = _doubles(frames, decisions, at)
     if capture.sound is not None:
         decisions = _sync(capture, gauge, decisions, at, head_offset_frames)
     return decisions
@@ -98,6 +101,14 @@ def _framing(
         else "the gauge's nominal place, no side was seen"
     )
     return propose(decisions, subject="framing", value=asdict(decision), at=at, why=f"{why}; {seen}")
+
+
+def _doubles(frames: Table, decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]:
+    doubled = int(np.count_nonzero(frames["duplicate_of"] >= 0))
+    if not doubled:
+        return decisions
+    why = f"{doubled} captured frame{'s show' if doubled > 1 else ' shows'} a film frame that was captured before"
+    return propose(decisions, subject="doubles", value={"show": "once"}, at=at, why=why)
 
 
 def _sync(

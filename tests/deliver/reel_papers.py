@@ -6,9 +6,13 @@ from pathlib import Path
 
 import numpy as np
 
+from smallgauge.gauge.gauges import SUPER_8
 from smallgauge.media.frame import PixelEncoding
+from smallgauge.picture.completeness import Evidence, FrameRun, Ledger
+from smallgauge.picture.damage_record import find_damage_grades, find_perforation_states
 from smallgauge.record.capture import Capture, CapturedFile, CapturedSound, Light, LineUpFigure, PictureAreaPx
 from smallgauge.record.files import add_decisions, write_json, write_treatment
+from smallgauge.record.filmstate import FILM_PAPER, FilmState, SpliceTold, film_findings
 from smallgauge.record.finding import Check, FileDigest, Finding, Proof
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS
@@ -78,6 +82,45 @@ def capture_paper(*, sound: bool, box_words: str, findings: tuple[Finding, ...])
     )
 
 
+def film_state() -> FilmState:
+    """Two film frames missing before captured frame 120, two torn perforations in a row, one splice."""
+    skipped = Evidence(name="numbers skipped", weight=5.0, value=2.0)
+    runs = (
+        FrameRun(first=0, stop=120, film_first=0, film_stop=120, kind="captured once", confidence=1.0),
+        FrameRun(
+            first=120,
+            stop=120,
+            film_first=120,
+            film_stop=122,
+            kind="missing",
+            confidence=0.98,
+            evidence=(skipped,),
+        ),
+        FrameRun(first=120, stop=FRAMES, film_first=122, film_stop=402, kind="captured once", confidence=1.0),
+    )
+    ledger = Ledger(
+        captured=FRAMES,
+        film_frames=402,
+        missing=2,
+        missing_count_known=True,
+        repeated=0,
+        swapped=0,
+        not_known=0,
+        runs=runs,
+        suspected=(),
+        not_told=(),
+    )
+    words = ["torn" if n in (100, 101) else "whole" for n in range(402)]
+    states = find_perforation_states(range(402), [0] * 402, words)
+    return FilmState(
+        capture_digest=DIGEST,
+        ledger=ledger,
+        direction=1,
+        damage=find_damage_grades(states, gauge=SUPER_8),
+        splices=(SpliceTold(frame=150, film_position=152, kind="tape", confidence=0.97),),
+    )
+
+
 def frame_rows() -> list[dict[str, object]]:
     """A film that weaves and jitters, whose lamp sags once, with two torn perforations and a gap."""
     chance = np.random.default_rng(8)
@@ -130,10 +173,12 @@ def make_reel(
 ) -> Path:
     """Write the papers, stills and stand-in films of one reel; returns its folder."""
     folder.mkdir(parents=True, exist_ok=True)
-    gap = Finding(code="numbering gap", where="capture", values={"gaps": [[120, 2]], "missing": 2})
+    film = film_state()
+    gap = film_findings(film)[0]
     capture = capture_paper(sound=sound, box_words=box_words, findings=(gap, *findings))
     write_json(folder / "capture.json", capture)
     run = Run(capture=0, capture_digest=DIGEST, first=0, stop=FRAMES)
+    write_json(folder / FILM_PAPER, film)
     write_json(folder / "reel.json", Reel(number=NUMBER, box_words=box_words, runs=(run,)))
     rows = frame_rows()
     write_table(folder / "frames.parquet", table_of("frames", FRAME_COLUMNS, rows, capture_digest=DIGEST))

@@ -124,7 +124,11 @@ def test_technician_reads_decisions_checks_findings_plots_and_digests(page):
     for words in (
         "Decided by m.k.",
         "all 400 frames of the archive copy equal",
-        "skips 2 numbers",
+        "2 frames of the film were not captured (2 before captured frame 120)",
+        "numbers skipped 2; confidence 0.98",
+        "grade 3 of 0 to 5: torn or missing, up to two together",
+        "100 to 101",
+        "before captured frame 150 (tape)",
         "damaged_perforation",
     ):
         assert words in technician, words
@@ -213,7 +217,7 @@ def test_findings_met_twice_are_counted_not_repeated(tmp_path):
 
 def test_a_new_subject_makes_somebody_look_at_what_the_report_says_was_not_done():
     """The report says that colour and brightness were not corrected, because no decision can be on them."""
-    assert set(SUBJECTS) == {"camera_speed", "registration", "framing", "sync"}
+    assert set(SUBJECTS) == {"camera_speed", "registration", "framing", "sync", "doubles"}
     assert set(FINDING_WEIGHTS) >= UNSURE
 
 

@@ -43,7 +43,21 @@ FULL = {
     "sound shorter": {"head_s": 0.5, "tail_s": 2.0},
     "sound longer": {"seconds": 12.25},
     "time stamps set aside": {"count": 4},
-    "frames doubled": {"frames": [3, 9]},
+    "frames doubled": {"frames": [3, 9], "count": 2},
+    "frames missing": {"places": [[31, 2], [80, 1]], "missing": 3, "count_known": False},
+    "frames swapped": {"frames": [44], "count": 1},
+    "frames suspected": {"frames": [51, 60], "count": 2},
+    "frames not accounted for": {"frames": 12, "of": 200, "reasons": ["no even time stamps"]},
+    "perforations damaged": {"grade": 4, "longest": 3, "counts": [["torn", 5], ["nicked", 2]]},
+    "splices found": {"frames": [70], "count": 1},
+    "length agrees": {"verdict": "agrees", "feet": 50.0, "stated": 3600, "frames": 3590, "difference": -10},
+    "length differs": {
+        "verdict": "shorter than stated",
+        "feet": 50.0,
+        "stated": 3600,
+        "frames": 3200,
+        "difference": -400,
+    },
     "frame clipped": {"frames": 12, "of": 200},
     "picture area assumed": {"sides": ["left", "bottom"]},
     "camera speed house value": {"rate": "50/3"},
@@ -208,6 +222,7 @@ VALUES = {
         "0.57 degrees",
     ),
     "sync": ({"shift_frames": 0.0, "set": True, "mark": {"frame": 26, "sound_s": 1.44}}, "captured frame 26"),
+    "doubles": ({"show": "all"}, "all captured frames are shown"),
 }
 
 

@@ -224,12 +224,27 @@ def test_perforations_out_of_view_that_nobody_stated(run, tmp_path):
 
 def test_a_gap_in_the_numbering(run, drawn, tmp_path):
     capture = spoil(drawn / "png", tmp_path)
+    (capture / "frame_000003.png").unlink()
+    header, *rows = (capture / "frames.csv").read_text().splitlines()
+    times = [row.split(",")[1] for n, row in enumerate(rows) if n != 3]
+    (capture / "frames.csv").write_text(
+        "\n".join([header, *(f"{n},{t}" for n, t in enumerate(times))]) + "\n"
+    )
+    code, words = run(capture)
+    assert code == 0, words
+    assert "skips 1 number " in words and "1 frame of the film was not captured" in words
+    summary = json.loads((tmp_path / "shelf" / "png" / "render.json").read_text())
+    assert summary["frames"] == 6 and summary["repeated"] == [3]  # the film has sound
+
+
+def test_a_gap_in_the_numbering_where_the_film_runs_on(run, drawn, tmp_path):
+    capture = spoil(drawn / "png", tmp_path)
     (capture / "frame_000005.png").rename(capture / "frame_000007.png")
     code, words = run(capture)
     assert code == 0, words
-    assert "skips 2 numbers" in words
+    assert "skips 2 numbers" in words and "not captured" not in words
     summary = json.loads((tmp_path / "shelf" / "png" / "render.json").read_text())
-    assert summary["frames"] == 8 and summary["repeated"] == [5, 6]  # the film has sound
+    assert summary["frames"] == 6 and summary["repeated"] == []
 
 
 def test_a_perforation_at_full_scale(run, tmp_path):

@@ -18,6 +18,7 @@ QUICK = (
     "television.mp4",
     "frames.parquet",
     "perforations.parquet",
+    "film.json",
     "render.parquet",
     "capture.json",
     "render.json",
