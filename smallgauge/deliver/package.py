@@ -46,6 +46,7 @@ _LATER_TABLES = (
     "track.json",
     "film.json",
     "render.parquet",
+    "steadiness.parquet",
     "sound.parquet",
     "copies.parquet",
 )

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.media.digest import digest_frame
-from smallgauge.media.picture_in import CaptureListing, UnreadableFrame, open_picture
+from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
+from smallgauge.picture.background import make_background_picture, measure_background
 
 TILES = (24, 32)  # rows and columns of the small picture by which a copy is compared, at most
 TILE_PX = 12  # a tile's least side: over fewer pixels the loss of coding is no longer averaged out
@@ -21,7 +22,8 @@ class FramesJob:
     """Frames `first` to `stop` of a file of ours.
 
     `digests` are the expected ones (empty: none to compare). `box` is (left, top, width, height) of
-    the picture inside the frame. `small` asks for the small pictures.
+    the picture inside the frame. `small` asks for the small pictures, `background` (left, top, right, bottom)
+    for the steps of the still background inside that part.
     """
 
     listing: CaptureListing
@@ -31,11 +33,12 @@ class FramesJob:
     box: tuple[int, int, int, int] | None
     small: bool
     tiles: tuple[int, int] = TILES
+    background: tuple[int, int, int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FramesResult:
-    """What was found: frames decoded, those whose digest differs, log lines, small pictures (0 to 1).
+    """What was found: frames decoded, those whose digest differs, log lines, small pictures (0 to 1), steps.
 
     A frame that can't be decoded counts as differing, is a line of the log, and its small picture is NaN.
     """
@@ -44,6 +47,7 @@ class FramesResult:
     differing: tuple[int, ...]
     log: tuple[str, ...]
     small: NDArray[np.float32] | None  # (frames, rows of tiles, columns of tiles, 3)
+    steps: NDArray[np.float64] | None  # (frames, 3): of the background from the frame before, x, y, sigma, px
 
 
 def tiles_for(width: int, height: int) -> tuple[int, int]:
@@ -66,6 +70,7 @@ def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
     said: list[str] = []
     decoded, number, stop = 0, job.first, min(job.stop, listing.count)
     with open_picture(listing) as reader:
+        background = _Background(job, reader)
         while number < stop:
             try:
                 for frame in reader.frames(number, stop):
@@ -78,12 +83,14 @@ def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
                     if job.small:
                         picture = small_picture(frame.samples, bits=bits, box=job.box, tiles=job.tiles)
                         small.append(picture)
+                    background.step(frame.samples)
                     decoded += 1
                     tick(1)
             except UnreadableFrame as error:
                 said.append(f"frame {number}: {error.reason}")
                 differing.append(number)
                 small.append(np.full((*job.tiles, 3), np.nan, np.float32))
+                background.step(None)
                 number += 1
         log = (*reader.log, *said)
     return FramesResult(
@@ -91,7 +98,32 @@ def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
         differing=tuple(differing),
         log=tuple(log),
         small=np.stack(small) if job.small and small else None,
+        steps=np.array(background.steps) if background.steps else None,
     )
+
+
+class _Background:
+    """Follows the still background from frame to frame, beginning with the one before the job's first."""
+
+    def __init__(self, job: FramesJob, reader: FrameReader) -> None:
+        self.box = job.background
+        self.steps: list[tuple[float, float, float]] = []
+        self.before: NDArray[np.float64] | None = None
+        if self.box is not None and job.first > 0:
+            try:
+                samples = reader.read(job.first - 1).samples
+                self.before = make_background_picture(samples, box=self.box)
+            except UnreadableFrame:
+                pass  # the job that this frame belongs to says so
+
+    def step(self, samples: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32] | None) -> None:
+        """Measure one frame more; None where it could not be decoded."""
+        if self.box is None:
+            return
+        now = None if samples is None else make_background_picture(samples, box=self.box)
+        nothing = (float("nan"), float("nan"), float("nan"))
+        self.steps.append(nothing if now is None else measure_background(self.before, now, box=self.box))
+        self.before = now
 
 
 def small_picture(

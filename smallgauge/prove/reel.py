@@ -20,6 +20,8 @@ from smallgauge.media.frame import black_samples
 from smallgauge.media.matroska import read_matroska_crcs
 from smallgauge.media.picture_in import CaptureListing, list_capture
 from smallgauge.media.whole import medium_doubt
+from smallgauge.picture.background import BackgroundRun, measure_unsteadiness
+from smallgauge.picture.steadiness import Steadiness
 from smallgauge.prove.fixity import (
     AFTER_PROOF,
     check_captured_files,
@@ -29,6 +31,7 @@ from smallgauge.prove.fixity import (
 )
 from smallgauge.prove.frames import TILES, FramesJob, FramesResult, prove_frames, tiles_for
 from smallgauge.record.capture import Capture
+from smallgauge.record.evidence import film_scale
 from smallgauge.record.files import read_decisions, read_json, write_json
 from smallgauge.record.finding import Check, Finding, Proof
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
@@ -41,7 +44,7 @@ from smallgauge.record.rendertable import (
     RenderSummary,
     SoundSummary,
 )
-from smallgauge.record.table import read_table
+from smallgauge.record.table import Table, read_table
 from smallgauge.record.treatment import treatment_findings, treatment_of
 from smallgauge.record.work import Progress, Runner
 
@@ -49,6 +52,7 @@ from smallgauge.record.work import Progress, Runner
 # drawn reels and specimens: 0.004 at most for the mean, 0.02 for one tile (docs/benchmarks.md).
 COPY_MEAN = 0.012
 COPY_TILE = 0.08
+BORDER_SHARE = 0.02  # of the picture, kept clear of its edge; common practice, no source
 AAC_SAMPLES = 2048  # one coded block of 1024 either way: delivery reference, section 5
 
 
@@ -128,6 +132,8 @@ def prove_reel(
         checks=tuple(prover.checks),
         findings=said,
         files=proved_files,
+        steadiness=prover.steadiness,
+        background=prover.background,
     )
     write_json(folder / "proof.json", proof)
     journal.add_file("prove", "proof.json", key=key_of("proof", capture.digest))
@@ -139,6 +145,24 @@ def _digest_differs(finding: Finding) -> bool:
     return finding.code == "file digest differs"
 
 
+def picture_box(capture: Capture, render: Table, size: tuple[int, int]) -> tuple[int, int, int, int] | None:
+    """The part of the finished picture that shows the camera's, a little less: left, top, right, bottom, px.
+
+    None where that is nothing. A frame's border and the perforations stand still by themselves and are no witness.
+    """
+    survey, area = capture.survey, capture.picture_area
+    usual = (survey.rows[0], survey.usual_y_px) if survey is not None else (0.0, 0.0)
+    ends = []
+    for axis, (low, high) in enumerate(((area.left, area.right), (area.top, area.bottom))):
+        stretch, start = (float(np.median(render[name])) for name in (("a", "c"), ("e", "f"))[axis])
+        inset = BORDER_SHARE * (high - low)
+        first = (usual[axis] + low + inset - start) / stretch
+        stop = (usual[axis] + high - inset - start) / stretch
+        ends.append((max(0, round(first)), min(size[axis], round(stop))))
+    (left, right), (top, bottom) = ends
+    return (left, top, right, bottom) if right - left > 0 and bottom - top > 0 else None
+
+
 class _Prover:
     """Gathers checks and findings of one reel."""
 
@@ -147,7 +171,9 @@ class _Prover:
         self.checks: list[Check] = []
         self.findings: list[Finding] = []
         self.said: tuple[Finding, ...] = ()
-        self.tiles = TILES
+        self.tiles, self.size = TILES, (0, 0)
+        self.steadiness: tuple[Steadiness, ...] = ()
+        self.background: tuple[BackgroundRun, ...] = ()
 
     def captured_files(self, source: Path | None) -> None:
         """Are the captured files still what was received?"""
@@ -165,7 +191,8 @@ class _Prover:
     def pictures(self) -> None:
         """Decode everything once and compare."""
         summary = read_json(self.folder / "render.json", RenderSummary)
-        self.tiles = tiles_for(summary.width, summary.height)
+        self.size = summary.width, summary.height
+        self.tiles = tiles_for(*self.size)
         self.said = summary.findings
         self._tables(summary)
         self._guarded("archive.mkv", self._archive)
@@ -242,6 +269,25 @@ class _Prover:
             rate=str(summary.rate),
             sound=summary.sound,
             small=True,
+            render=render,
+        )
+
+    def _background(self, results: list[FramesResult], render: Table, size: tuple[int, int]) -> None:
+        """How still the background of the finished frames stands, where every one of them was decoded."""
+        steps = [result.steps for result in results if result.steps is not None]
+        if sum(len(part) for part in steps) != len(render):
+            return
+        captured = render["kind"] == "captured"
+        follows = captured & np.r_[False, captured[:-1]]
+        follows &= np.diff(render["film_position"], prepend=-9) == 1
+        follows &= np.diff(render["scene"], prepend=-9) == 0
+        self.steadiness, self.background = measure_unsteadiness(
+            np.concatenate(steps),
+            np.stack([render[name] for name in "abcdef"], axis=1),
+            follows=follows,
+            scale=film_scale(self.capture),
+            picture_px=size,
+            run_frames=SEGMENT_FRAMES,
         )
 
     def _film(
@@ -253,6 +299,7 @@ class _Prover:
         rate: str | None,
         sound: SoundSummary | None,
         small: bool,
+        render: Table | None = None,
     ) -> NDArray[np.float32] | None:
         """One lossless film of ours: container sums, rate, count, every frame, sound, decoder's words."""
         path = self.folder / name
@@ -278,7 +325,10 @@ class _Prover:
                 self._equal("rate", name, rate, str(film.rate), "rate differs", "tag")
             if sound is not None:
                 self._sound(name, film, sound)
-        results = self._decode(path, expected, box=None, small=small)
+        box = picture_box(self.capture, render, self.size) if render is not None else None
+        results = self._decode(path, expected, box=None, small=small, background=box)
+        if render is not None and box is not None:
+            self._background(results, render, self.size)
         differing = [number for result in results for number in result.differing]
         decoded = sum(result.decoded for result in results)
         equal = len({*range(len(expected))} - {*differing}) if decoded else 0
@@ -317,6 +367,7 @@ class _Prover:
         box: tuple[int, int, int, int] | None,
         small: bool,
         count: int = 0,
+        background: tuple[int, int, int, int] | None = None,
     ) -> list[FramesResult]:
         listing: CaptureListing = replace(list_capture(path), passed_over=())
         total = len(expected) or count
@@ -329,6 +380,7 @@ class _Prover:
                 box=box,
                 small=small,
                 tiles=self.tiles,
+                background=background,
             )
             for first in range(0, total, SEGMENT_FRAMES)
         ]

@@ -3,6 +3,7 @@
 import math
 
 from smallgauge.gauge.gauges import gauge_named
+from smallgauge.gauge.geometry import FilmScale
 from smallgauge.picture.framing import CaptureShape
 from smallgauge.picture.registration import FrameEvidence, frame_evidence
 from smallgauge.record.capture import Capture
@@ -31,6 +32,17 @@ def pixels_per_mm(capture: Capture) -> float:
         return 1000 / (capture.notes.micrometres_per_pixel_across or capture.notes.micrometres_per_pixel)
     area = capture.picture_area
     return (area.right - area.left) / gauge_named(capture.gauge).camera_image_width_mm.value
+
+
+def film_scale(capture: Capture) -> FilmScale:
+    """Pixels to a millimetre of film in both directions: stated, or by the film's own nominal size."""
+    nominal = pixels_per_mm(capture)
+    along, survey = capture.notes.micrometres_per_pixel, capture.survey
+    across = capture.notes.micrometres_per_pixel_across or along
+    return FilmScale(
+        across_px_per_mm=1000 / across if across else nominal,
+        along_px_per_mm=1000 / along if along else survey.along_px_per_mm if survey is not None else nominal,
+    )
 
 
 def shape_of(capture: Capture, frames: Table) -> CaptureShape:

@@ -7,6 +7,9 @@ in `deliver/words.py`, and a test holds the two complete.
 from dataclasses import dataclass, field
 from typing import Literal
 
+from smallgauge.picture.background import BackgroundRun
+from smallgauge.picture.steadiness import Steadiness
+
 Weight = Literal["note", "finding", "failure"]
 FINDING_WEIGHTS: dict[str, Weight] = {}
 
@@ -143,6 +146,8 @@ class Proof:
     checks: tuple[Check, ...]
     findings: tuple[Finding, ...]
     files: tuple[FileDigest, ...]
+    steadiness: tuple[Steadiness, ...] = ()  # of the finished frames, by their still background
+    background: tuple[BackgroundRun, ...] = ()  # the same along the reel
 
     @property
     def good(self) -> bool:

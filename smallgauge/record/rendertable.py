@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from smallgauge.columns import Column
+from smallgauge.picture.steadiness import Steadiness
 from smallgauge.record.finding import Finding
 
 _c = Column
@@ -136,6 +137,39 @@ SOUND_COLUMNS: tuple[Column, ...] = (
     ),
     _c(name="gain", unit="1", type="float64", meaning="Gain applied at this knot.", source="definition"),
 )
+STEADINESS_COLUMNS: tuple[Column, ...] = (
+    _c(name="capture", unit="1", type="int32", meaning="Capture of the reel, from 0.", source="definition"),
+    _c(name="frame", unit="1", type="int32", meaning="Captured frame, from 0.", source="definition"),
+    _c(
+        name="before_across_um",
+        unit="um",
+        type="float64",
+        meaning="Place across the film, about its scene's middle, of evidence that did not steer: where it lay in the "
+        "capture. The summary names the evidence; NaN where it says nothing.",
+        source="derived",
+    ),
+    _c(
+        name="after_across_um",
+        unit="um",
+        type="float64",
+        meaning="What is left of it once the frame's place is taken out.",
+        source="derived",
+    ),
+    _c(
+        name="before_along_um",
+        unit="um",
+        type="float64",
+        meaning="The same along the film, in the capture.",
+        source="derived",
+    ),
+    _c(
+        name="after_along_um",
+        unit="um",
+        type="float64",
+        meaning="The same along the film, once the frame's place is taken out.",
+        source="derived",
+    ),
+)
 COPY_COLUMNS: tuple[Column, ...] = (
     _c(name="copy", unit="", type="text", meaning="Name of the copy's file.", source="definition"),
     _c(name="shown_frame", unit="1", type="int32", meaning="Frame of the copy, from 0.", source="definition"),
@@ -194,3 +228,4 @@ class RenderSummary:
     stills: tuple[str, ...]
     sound: SoundSummary | None
     findings: tuple[Finding, ...]
+    steadiness: tuple[Steadiness, ...] = ()  # across and along, by evidence that did not steer

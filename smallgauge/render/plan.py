@@ -17,8 +17,9 @@ from smallgauge.picture.cadence import solve_even_repeat
 from smallgauge.picture.framing import FramingDecision, solve_framing
 from smallgauge.picture.registration import Places, RegistrationDecision, solve_registration
 from smallgauge.picture.resample import Move
+from smallgauge.picture.steadiness import SteadinessSeries, solve_steadiness
 from smallgauge.record.capture import Capture
-from smallgauge.record.evidence import evidence_of, shape_of
+from smallgauge.record.evidence import evidence_of, film_scale, shape_of
 from smallgauge.record.files import structured
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe, copies
@@ -92,6 +93,7 @@ class Plan:
     filled: int  # frames whose place was filled in from neighbours
     left_out: tuple[int, ...]  # film positions that a silent film leaves out
     repeated: tuple[int, ...]  # film positions kept by a repeat
+    steadiness: tuple[SteadinessSeries, SteadinessSeries]  # across and along, one value a captured frame
 
     def segments(self) -> tuple[tuple[int, int], ...]:
         """Finished frames of each segment: segments start at multiples of 100 film positions."""
@@ -152,6 +154,13 @@ def plan_rendering(capture: Capture, frames: Table, treatment: Treatment) -> Pla
         filled=int(np.count_nonzero(places.filled & readable)),
         left_out=left_out,
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
+        steadiness=solve_steadiness(
+            evidence,
+            places,
+            decision=registration,
+            scale=film_scale(capture),
+            picture_px=(framed.width * framed.moves[0].a, framed.height * framed.moves[0].e),
+        ),
     )
 
 

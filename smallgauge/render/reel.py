@@ -21,6 +21,7 @@ from smallgauge.record.recipe import FINISHED, STILLS
 from smallgauge.record.rendertable import (
     COPY_COLUMNS,
     SOUND_COLUMNS,
+    STEADINESS_COLUMNS,
     CopySummary,
     RenderSummary,
     SoundSummary,
@@ -35,6 +36,7 @@ from smallgauge.render.segments import NATIVE_RATE, CopySegment, SegmentJob, can
 from smallgauge.render.track import render_track
 
 SUMMARY = "render.json"
+STEADINESS = "steadiness.parquet"
 LEAST_SILENCE_S = 0.25  # sound and picture may differ by this without a word; common practice, no source
 
 
@@ -67,6 +69,7 @@ def render_reel(
     _write_summary(folder, journal, summary, f"{sound}.{key_of(RENDERING, to_plain(summary))}")
     shelf.drop_segments()
     _small_tables(folder, capture, plan, journal, key_of([film.key for film in films]))
+    _steadiness_table(folder, capture, plan, journal)
     _stills(folder, listing, capture, frames, plan, journal, films[0].pictures, progress)
     return summary
 
@@ -131,6 +134,7 @@ def _summary(
         stills=stills,
         sound=sound,
         findings=_findings(capture, plan),
+        steadiness=tuple(series.figure for series in plan.steadiness),
     )
 
 
@@ -216,6 +220,24 @@ def _small_tables(folder: Path, capture: Capture, plan: Plan, journal: Journal, 
         if not journal.holds(file, key):
             write_table(folder / file, table)
             journal.add_file("render", file, key=key, rows=len(table))
+
+
+def _steadiness_table(folder: Path, capture: Capture, plan: Plan, journal: Journal) -> None:
+    across, along = plan.steadiness
+    series = (across.before_um, across.after_um, along.before_um, along.after_um)
+    count = across.before_um.size
+    key = key_of(RENDERING, capture.digest, [each.tobytes().hex() for each in series])
+    if journal.holds(STEADINESS, key):
+        return
+    values: dict[str, NDArray[Any]] = {
+        "capture": np.zeros(count, np.int32),
+        "frame": np.arange(count, dtype=np.int32),
+    }
+    names = (column.name for column in STEADINESS_COLUMNS[2:])
+    values |= dict(zip(names, series, strict=True))
+    table = Table(name="steadiness", columns=STEADINESS_COLUMNS, values=values, capture_digest=capture.digest)
+    write_table(folder / STEADINESS, table)
+    journal.add_file("render", STEADINESS, key=key, rows=count)
 
 
 def _still_names(plan: Plan, frames: Table) -> dict[int, str]:
