@@ -221,6 +221,10 @@ SOURCES |= {
         title="C. D. Kuglin, D. C. Hines, The phase correlation image alignment method, IEEE 1975",
         seen="not seen; from memory, derived here",
     ),
+    "RP105": Source(
+        title="SMPTE RP 105-2003, jump and weave: unsteadiness along and across the film, as a share of the picture",
+        seen="first page, second-hand, in the project's picture notes; its grades not seen and not used",
+    ),
     "Lucas and Kanade 1981": Source(
         title="B. D. Lucas, T. Kanade, An iterative image registration technique, IJCAI 1981",
         seen="not seen; from memory, derived here",

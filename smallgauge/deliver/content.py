@@ -26,7 +26,13 @@ from smallgauge.deliver.phrases import (
     rate_words,
     running_words,
 )
-from smallgauge.deliver.technician import Plot, capture_rows, reel_plots
+from smallgauge.deliver.steadiness import (
+    steadiness_figures,
+    steadiness_plots,
+    steadiness_sentence,
+    steadiness_table,
+)
+from smallgauge.deliver.technician import Plot, ReportTable, capture_rows, reel_plots
 from smallgauge.deliver.words import (
     check_sentence,
     client_decision,
@@ -127,6 +133,7 @@ class ReportContent:
     findings: tuple[FindingRow, ...]
     flags: tuple[tuple[str, str, str], ...]
     line_up: tuple[tuple[str, str, str], ...]
+    tables: tuple[ReportTable, ...]
     plots: tuple[Plot, ...]
     digests: tuple[tuple[str, str, str], ...]
     program: str
@@ -180,7 +187,8 @@ def report_content(papers: Papers) -> ReportContent:
             (figure.name, line_up_value(figure.value, figure.unit), figure.word)
             for figure in papers.capture.line_up
         ),
-        plots=reel_plots(papers),
+        tables=tuple(table for table in (steadiness_table(papers),) if table is not None),
+        plots=(*reel_plots(papers), *steadiness_plots(papers)),
         digests=tuple((file.name, f"{file.bytes:,}", file.sha256) for file in (proof.files if proof else ())),
         program=papers.capture.program,
         decided_at=moment_words(papers.decided_at),
@@ -301,6 +309,9 @@ def _done(papers: Papers) -> tuple[str, ...]:
         for subject in ("registration", "framing", "camera_speed", "sync", "doubles")
         if (text := said.get(subject))
     ]
+    steady = steadiness_sentence(papers)
+    if steady is not None:
+        texts.insert(2 if said.get("registration") else 1, steady)
     return tuple(texts)
 
 
@@ -324,6 +335,8 @@ def _not_done(papers: Papers) -> tuple[str, ...]:
 
 def _unsure(papers: Papers) -> tuple[str, ...]:
     texts = list(_client_texts(papers, lambda code, weight: code in UNSURE))
+    if steadiness_figures(papers) and steadiness_sentence(papers) is None:
+        texts.append("How still the picture stands could not be measured. Look at it.")
     speed = papers.treatment.find("camera_speed")
     if speed is None or speed.decision.value is None:
         texts.append("The speed of the film has not been decided yet.")

@@ -21,7 +21,7 @@ from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.flags import FRAME_FLAGS
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.reel import Reel
-from smallgauge.record.rendertable import RENDER_COLUMNS, RenderSummary
+from smallgauge.record.rendertable import RENDER_COLUMNS, STEADINESS_COLUMNS, RenderSummary
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.treatment import HOUSE_VALUE, PROGRAM, Treatment, treatment_findings, treatment_of
 
@@ -51,6 +51,7 @@ class Papers:
     rendered: Table | None
     summary: RenderSummary | None
     proof: Proof | None
+    steadiness: Table | None = None
 
     @property
     def title(self) -> str:
@@ -164,7 +165,11 @@ def read_papers(folder: Path) -> Papers:
         name: read_table(folder / f"{name}.parquet", columns, name)
         if (folder / f"{name}.parquet").is_file()
         else None
-        for name, columns in (("frames", FRAME_COLUMNS), ("render", RENDER_COLUMNS))
+        for name, columns in (
+            ("frames", FRAME_COLUMNS),
+            ("render", RENDER_COLUMNS),
+            ("steadiness", STEADINESS_COLUMNS),
+        )
     }
     return Papers(
         folder=folder,
@@ -174,6 +179,7 @@ def read_papers(folder: Path) -> Papers:
         frames=tables["frames"],
         film=read_json(folder / FILM_PAPER, FilmState) if (folder / FILM_PAPER).is_file() else None,
         rendered=tables["render"],
+        steadiness=tables["steadiness"],
         summary=read_json(folder / "render.json", RenderSummary)
         if (folder / "render.json").is_file()
         else None,

@@ -94,7 +94,7 @@ def draw_along_reel(
         parts.append(
             f'<text x="{_LEFT - 6}" y="{y + 4:.1f}" text-anchor="end" fill="#444">{number_words(tick, decimals=decimals)}</text>'
         )
-    for number, line in enumerate(lines):
+    for number, line in reversed(list(enumerate(lines))):  # the first one on top
         parts += _drawn(line.values, bottom, top, "#111" if number == 0 else "#888")
     parts += _frame_axis(frames)
     if unit:

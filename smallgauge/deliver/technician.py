@@ -30,6 +30,16 @@ class Plot:
     note: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportTable:
+    """A table of the technician's part: heading, columns, rows, and what there is to say of it."""
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    note: str
+
+
 def capture_rows(papers: Papers) -> tuple[tuple[str, str], ...]:
     """The capture and what came of it, as a technician wants it at a glance."""
     capture = papers.capture
@@ -151,6 +161,12 @@ def reel_plots(papers: Papers) -> tuple[Plot, ...]:
 def _from_middle(values: NDArray[np.float64]) -> NDArray[np.float64]:
     finite = values[np.isfinite(values)]
     return values - (np.median(finite) if finite.size else 0.0)
+
+
+def scale_words(papers: Papers) -> str:
+    """Where micrometres come from."""
+    _, _, unit, note = _scale(papers)
+    return f"{'Micrometres' if unit != 'px' else 'Lengths'}{note.replace(', scale', ': scale')}."
 
 
 def _scale(papers: Papers) -> tuple[float, float, str, str]:

@@ -26,8 +26,9 @@ from smallgauge.media.sound_in import open_sound
 from smallgauge.picture.synthetic import film_frame_of, frame_truth
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_decisions, read_json
+from smallgauge.record.finding import Proof
 from smallgauge.record.frametable import FRAME_COLUMNS
-from smallgauge.record.rendertable import RENDER_COLUMNS
+from smallgauge.record.rendertable import RENDER_COLUMNS, RenderSummary
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.treatment import treatment_of
 from smallgauge.sound.synthetic import film_hum, heard_at_camera
@@ -128,6 +129,35 @@ def test_the_finished_film_stands_still(made, name):
         scenes.append(true[source].scene)
     assert len(places) >= 25
     assert rms_without_mean(np.array(places), np.array(scenes)) <= 0.1
+
+
+@pytest.mark.parametrize("name", FILMED)
+def test_steadiness_is_told_as_the_truth_has_it(made, name):
+    """Jump before and after, by the truth's picture centre and the moves, against what the report will say."""
+    reel = made(name)
+    table, true = rendered(reel), truths(reel)
+    inside = np.diff(table["scene"], prepend=-1) == 0
+    inside &= np.diff(table["film_position"], prepend=-9) == 1
+    told = {
+        (each.evidence, each.axis): each
+        for paper in (
+            read_json(reel.folder / "render.json", RenderSummary),
+            read_json(reel.folder / "proof.json", Proof),
+        )
+        for each in paper.steadiness
+        if each.evidence != "nothing"
+    }
+    assert {("still background", "across"), ("still background", "along")} < set(told)
+    for (evidence, axis), figure in told.items():
+        number = ("across", "along").index(axis)
+        place = np.array([true[n].picture_centre_px[number] for n in table["source_frame"]])
+        left = place - table["cf"[number]]
+        for series, found in ((place, figure.before_jump_um), (left, figure.after_jump_um)):
+            off = (series[1:-1] - (series[:-2] + series[2:]) / 2) / np.sqrt(1.5)
+            jump = reel.drawn.truth.micrometres_per_pixel * np.sqrt(
+                np.mean(off[inside[1:-1] & inside[2:]] ** 2)
+            )
+            assert found == pytest.approx(jump, rel=0.15, abs=1.0), (evidence, axis)
 
 
 @pytest.mark.parametrize(("name", "most"), [("super 8", 0.004), ("16 mm", 0.001)])
