@@ -52,6 +52,10 @@ from smallgauge.record.work import Progress, Runner
 # drawn reels and specimens: 0.004 at most for the mean, 0.02 for one tile (docs/benchmarks.md).
 COPY_MEAN = 0.012
 COPY_TILE = 0.08
+RUN_FRAMES, MOST_RUNS = (
+    25,
+    240,
+)  # of the background along a reel: as many as a plot shows; common practice, no source
 BORDER_SHARE = 0.02  # of the picture, kept clear of its edge; common practice, no source
 AAC_SAMPLES = 2048  # one coded block of 1024 either way: delivery reference, section 5
 
@@ -287,7 +291,7 @@ class _Prover:
             follows=follows,
             scale=film_scale(self.capture),
             picture_px=size,
-            run_frames=SEGMENT_FRAMES,
+            run_frames=max(RUN_FRAMES, -(-len(render) // MOST_RUNS)),
         )
 
     def _film(
