@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/ready
 
-.PHONY: demo test campaign bench lint docs clean
+.PHONY: demo test campaign bench lint docs pictures clean
 
 demo: $(STAMP)
 	$(BIN)/smallgauge demo --out demo-out
@@ -23,6 +23,9 @@ lint: $(STAMP)
 
 docs: $(STAMP)
 	$(BIN)/python tools/make_docs.py
+
+pictures: $(STAMP)
+	$(BIN)/python tools/make_pictures.py
 
 $(STAMP): requirements.lock pyproject.toml
 	$(PYTHON) -m venv $(VENV)

@@ -1,0 +1,129 @@
+"""Make the pictures of the handbook from drawn reels, with the program's own functions.
+
+    python tools/make_pictures.py           all of them, into docs/guide/pictures/
+    python tools/make_pictures.py damage    one of them
+
+Each picture is a function below, named as its file. Drawn reels have known truth, so what a picture says of a
+reel can be checked; no picture shows a real film.
+"""
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.deliver.plots import Line, draw_along_reel
+from smallgauge.gauge.gauges import GAUGES
+from smallgauge.picture.damage import measure_frame_damage
+from smallgauge.picture.gauge_reading import find_gauge
+from smallgauge.picture.perforations import find_perforations, measure_reference
+from smallgauge.picture.repetition import find_grain_layout, make_grain, measure_repetition
+from smallgauge.picture.synthetic import PerforationDamage, ReelTruth, draw_frame, specimen_truth
+
+PICTURES = Path(__file__).resolve().parent.parent / "docs" / "guide" / "pictures"
+Light = NDArray[np.float32]
+
+
+def lights(truth: ReelTruth) -> list[Light]:
+    """Linear light of every frame of a drawn reel."""
+    return [
+        (draw_frame(truth, n).samples / np.float32(65535)).astype(np.float32) for n in range(truth.frames)
+    ]  # type: ignore[operator]
+
+
+def write_picture(name: str, display: NDArray[np.float64]) -> None:
+    """A picture of display values, 0 to 1, R G B, as PNG."""
+    import cv2
+
+    codes = (np.clip(display, 0, 1) * 255 + 0.5).astype(np.uint8)
+    _, data = cv2.imencode(".png", np.ascontiguousarray(codes[:, :, ::-1]), [cv2.IMWRITE_PNG_COMPRESSION, 9])
+    (PICTURES / f"{name}.png").write_bytes(data.tobytes())
+
+
+def damage() -> None:
+    """One perforation of each kind of damage, with the word that the program gives it."""
+    import cv2
+
+    cases = (
+        ("chipped", 0.2),
+        ("elongated", 0.18),
+        ("crack", 0.35),
+        ("claw", 0.5),
+        ("torn", 0.25),
+        ("tape", 0.25),
+    )
+    damaged = tuple(
+        PerforationDamage(film_perforation=2 * n + 2, kind=kind, amount_mm=amount)  # type: ignore[arg-type]
+        for n, (kind, amount) in enumerate(cases)
+    )
+    truth = specimen_truth(
+        "super 8", width=640, height=480, frames=2 * len(cases) + 2, seed=3, damage=damaged
+    )
+    light = lights(truth)
+    survey = find_gauge(light[::3], gauges=GAUGES).survey
+    assert survey is not None
+    tiles = []
+    for n in (0, *(hole.film_perforation for hole in damaged)):
+        plane = np.ascontiguousarray(light[n][:, :, survey.channel])
+        fixes = find_perforations(plane, survey=survey)
+        word = measure_frame_damage(plane, fixes, survey=survey)[0].damage
+        y, x = round(survey.usual_y_px), round(survey.rows[0])
+        part = light[n][max(y - 76, 0) : y + 76, max(x - 60, 0) : x + 60] ** (1 / 2.2)
+        part = np.pad(part, ((0, 152 - part.shape[0]), (0, 120 - part.shape[1]), (0, 0)))
+        label = np.full((26, 120, 3), 255, np.uint8)
+        cv2.putText(label, word, (8, 18), cv2.FONT_HERSHEY_SIMPLEX, 0.48, (0, 0, 0), 1, cv2.LINE_AA)
+        tiles.append(
+            np.pad(np.vstack([part, label / np.float32(255)]), ((0, 0), (2, 2), (0, 0)), constant_values=1)
+        )
+    write_picture("damage", np.hstack(tiles))
+
+
+def completeness() -> None:
+    """Grain that neighbouring captures share, along a reel with a frame missing and one captured twice."""
+    truth = specimen_truth("super 8", width=400, height=300, frames=60, seed=9, missing=(20,), repeated=(40,))
+    light = lights(truth)
+    survey = find_gauge(light[::10], gauges=GAUGES).survey
+    assert survey is not None
+    k = survey.across_px_per_mm
+    area = (0.7 * k, -2.0 * k, 6.2 * k, 2.0 * k)
+    usual = (survey.rows[0], survey.usual_y_px)
+    height, width = light[0].shape[:2]
+    layout = find_grain_layout(
+        frame_px=(width, height), reference_px=usual, area_px=area, pitch_px=survey.pitch_px, px_per_mm=k
+    )
+    before = None
+    follows, match = [], []
+    for each in light:
+        reference = measure_reference(
+            find_perforations(np.ascontiguousarray(each[:, :, survey.channel]), survey=survey), survey=survey
+        )
+        place = (reference.x_px, reference.y_px)
+        sheet = make_grain(np.ascontiguousarray(each[:, :, 1]), reference_px=place, layout=layout)
+        reading = measure_repetition(sheet, before, None, layout=layout)
+        follows.append(reading.grain_follows)
+        match.append(reading.grain_match)
+        before = sheet
+    svg = draw_along_reel(
+        [Line(name="runs on", values=np.array(follows)), Line(name="same place", values=np.array(match))],
+        title="Grain that each captured frame shares with the one before",
+        unit="",
+    )
+    (PICTURES / "completeness.svg").write_text(svg + "\n", encoding="utf-8")
+
+
+ALL: tuple[Callable[[], None], ...] = (completeness, damage)
+
+
+def main(names: list[str]) -> None:
+    """Make the pictures named, or all."""
+    PICTURES.mkdir(exist_ok=True)
+    for make in ALL:
+        if not names or make.__name__ in names:
+            make()
+            print(f"{make.__name__} made")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
