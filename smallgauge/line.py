@@ -5,9 +5,10 @@ capture folder -> analyse -> (hold?) -> treat -> render -> prove -> deliver
 
 import tomllib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from smallgauge.analyse.join import WITHIN, Statement, join_captures
 from smallgauge.analyse.reel import analyse_reel
 from smallgauge.analyse.source import Source, open_source
 from smallgauge.crew import Crew
@@ -29,10 +30,12 @@ from smallgauge.record.files import (
     write_treatment,
 )
 from smallgauge.record.finding import Finding, Proof
+from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.material import Material, Stretch, material_of
 from smallgauge.record.rendertable import RenderSummary
 from smallgauge.record.shop import SHOP_FILE, read_house_speeds
-from smallgauge.record.table import Table
+from smallgauge.record.table import Table, read_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Decision, Treatment, decide, treatment_findings, treatment_of
 from smallgauge.record.work import Progress, silent
@@ -106,6 +109,51 @@ def finish(path: Path, out: Path, settings: Settings) -> Outcome:
         return _Line(folder, source, journal, crew, settings).run()
 
 
+def finish_reel(folder: Path, settings: Settings) -> Outcome:
+    """Take a reel that was joined or divided through the line, from its papers and archive copies."""
+    if not (folder / "reel.json").is_file():
+        raise MaterialError(
+            f"A made reel has its reel.json, found none in {folder}; name a capture or a reel's folder."
+        )
+    _make_folder(folder)
+    with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
+        return _Line(folder, None, Journal(folder), crew, settings).run()
+
+
+def join_folders(
+    parts: tuple[Path, ...],
+    out: Path,
+    settings: Settings,
+    *,
+    number: str,
+    box_words: str = "",
+    statement: Statement | None = None,
+    silent_film: bool = False,
+    within: int = WITHIN,
+) -> Path:
+    """Make one reel from several captures that were analysed; gives the new reel's folder."""
+    folder = out / safe_file_name(number)
+    if any(folder.resolve() == part.resolve() for part in parts):
+        raise MaterialError(
+            f"A joined reel needs a folder of its own, but {folder} is that of a capture; give another reel number."
+        )
+    _make_folder(folder)
+    with ReelLock(folder, take_over=settings.take_over):
+        join_captures(
+            folder,
+            parts,
+            number=number,
+            box_words=box_words,
+            at=settings.at,
+            statement=statement,
+            silent=silent_film,
+            within=within,
+            journal=Journal(folder),
+            progress=settings.progress,
+        )
+    return folder
+
+
 def _make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -122,7 +170,7 @@ class _Line:
     """One reel on the line."""
 
     def __init__(
-        self, folder: Path, source: Source, journal: Journal, crew: Crew, settings: Settings
+        self, folder: Path, source: Source | None, journal: Journal, crew: Crew, settings: Settings
     ) -> None:
         self.folder, self.source, self.journal, self.crew, self.settings = (
             folder,
@@ -134,12 +182,13 @@ class _Line:
         self.findings: list[Finding] = []
         self.steps: list[str] = []
         self.proved = False
+        self._made: Material | None = None  # of a joined or divided reel
 
     def run(self) -> Outcome:
         """All steps up to the last one asked for."""
         last = STEPS.index(self.settings.last_step)
-        capture, frames = self._analyse()
-        hold = self.source.notes.hold
+        capture, frames = self._analyse(self.source) if self.source is not None else self._papers()
+        hold = capture.notes.hold
         if capture.gauge == UNSLIT_DOUBLE_8.key:
             hold = "unslit double 8 holds two films side by side, which this version does not take apart"
         if hold and last > 0:
@@ -170,10 +219,24 @@ class _Line:
                 self.findings.append(finding)
                 self.settings.say(finding)
 
-    def _analyse(self) -> tuple[Capture, Table]:
+    def _papers(self) -> tuple[Capture, Table]:
+        """Of a reel that was joined or divided: what its captures' analysis left, as it was written."""
+        for file in ("capture.json", "frames.parquet", "reel.json"):
+            line = self.journal.lines.get(file)
+            if line is None or not self.journal.holds(file, line.key):
+                raise FixityError(
+                    f"{file} must be the file that `join` or `divide` wrote, and it is not in {self.folder}; give that command "
+                    "again, or bring the file back from another copy."
+                )
+        capture = read_json(self.folder / "capture.json", Capture)
+        self._made = material_of(self.folder)
+        self._say(*capture.findings)
+        return capture, read_table(self.folder / "frames.parquet", FRAME_COLUMNS, "frames")
+
+    def _analyse(self, source: Source) -> tuple[Capture, Table]:
         capture, frames = analyse_reel(
             self.folder,
-            source=self.source,
+            source=source,
             journal=self.journal,
             runner=self.crew,
             progress=self.settings.progress,
@@ -184,9 +247,9 @@ class _Line:
 
     def _treat(self, capture: Capture, frames: Table) -> Treatment:
         before = read_decisions(self.folder / "decisions.jsonl")
+        basis = self._basis(capture, frames)
         after = propose_treatment(
-            capture,
-            frames,
+            *basis,
             before,
             at=self.settings.at,
             head_offset_frames=stored_head_offset(self.folder.parent, capture),
@@ -200,10 +263,22 @@ class _Line:
         self._say(*treatment_findings(treatment))
         return treatment
 
+    def _basis(self, capture: Capture, frames: Table) -> tuple[Capture, Table]:
+        """What decisions are proposed from: the first capture's whole table, where a reel has several."""
+        stretches = self._made.stretches if self._made is not None else ()
+        if len(stretches) < 2:
+            return capture, frames
+        return replace(stretches[0].capture, notes=capture.notes, sound=None), stretches[0].frames
+
     def _render(self, capture: Capture, frames: Table, treatment: Treatment) -> RenderSummary:
+        material = self._made
+        if material is None:
+            assert self.source is not None
+            alone = Stretch(capture=capture, frames=frames, listing=self.source.listing)
+            material = Material(stretches=(alone,))
         summary = render_reel(
             self.folder,
-            listing=self.source.listing,
+            material=material,
             capture=capture,
             frames=frames,
             treatment=treatment,
@@ -218,7 +293,7 @@ class _Line:
     def _prove(self, capture: Capture) -> None:
         proved = prove_reel(
             self.folder,
-            source=self.source.path,
+            source=self.source.path if self.source is not None else None,
             capture=capture,
             journal=self.journal,
             runner=self.crew,

@@ -49,6 +49,7 @@ _LATER_TABLES = (
     "steadiness.parquet",
     "sound.parquet",
     "copies.parquet",
+    "overlap.parquet",
 )
 _MADE_HERE = ("report.html", "report.pdf", "read-me-first.txt", "reels.csv", "stills/contact-sheet.jpg")
 
@@ -105,7 +106,7 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
         PackagePart(place=place, of=of, needed=False) for place, of in optional if (folder / of).is_file()
     ]
     archive = [PackagePart(place=f"{LATER}/{_legal(name)}", of=name) for name in archive_files(folder)]
-    if not any(part.of == "archive.mkv" or part.of.startswith("archive/") for part in archive):
+    if not any("archive.mkv" in part.of or "archive/" in part.of for part in archive):
         archive.append(
             PackagePart(place=f"{LATER}/archive.mkv", of="archive.mkv")
         )  # sound alone is no archive
@@ -130,7 +131,8 @@ def archive_files(folder: Path) -> tuple[str, ...]:
     ('archive.mkv', 'archive.wav')
     """
     found = [path for path in folder.glob("archive.*") if path.is_file() and path.suffix != ".part"]
-    found += [path for path in (folder / "archive").rglob("*") if path.is_file() and path.suffix != ".part"]
+    for place in ("archive", "captures"):  # of a joined reel: each capture's archive copy and papers
+        found += [path for path in (folder / place).rglob("*") if path.is_file() and path.suffix != ".part"]
     return tuple(sorted(path.relative_to(folder).as_posix() for path in found))
 
 

@@ -34,6 +34,19 @@ def _passed_over(v: Values) -> str:
     return f"Passed over, because they are no frames of this film: {named}. Look whether one of them should be one."
 
 
+def _joint_words(v: Values) -> str:
+    """How one capture follows another, and who says so."""
+    common, lost = v.count("common"), v.count("lost")
+    how = ""
+    if common:
+        how = f", with {count_words(common, 'film frame')} in both"
+    elif lost:
+        how = f", after {count_words(lost, 'film frame')} that neither shows"
+    by = v.text("by", "program")
+    who = "found from the frames" if by == PROGRAM else f"stated by {by}"
+    return f"{how} ({who}{v.plain(': ', 'why')})"
+
+
 def _gap(v: Values) -> str:
     places = [gap for gap in v.items("gaps") if isinstance(gap, list | tuple) and len(gap) == 2]
     missing = v.count("missing")
@@ -395,6 +408,19 @@ _SENTENCES: dict[str, _Say] = {
         "The scan has neither time stamps nor a stated rate, so the sound is spread evenly over the picture, which is a guess. "
         "State scan_rate, or give frames.csv, then sync_mark."
     ),
+    "reel joined": lambda v: (
+        f"This reel was scanned in parts: {v.text('later', 'one capture')} goes on where {v.text('earlier', 'another')} ends"
+        f"{_joint_words(v)}. Every film frame is shown once; each archive copy keeps all that was captured."
+    ),
+    "joint not known": lambda v: (
+        f"How many film frames lie between {v.text('earlier', 'one capture')} and {v.text('later', 'the next')} is not known"
+        f"{v.plain(' (', 'why', ')')}; the one is laid straight behind the other. Look at the joint, and scan across it if you can."
+    ),
+    "part of a capture": lambda v: (
+        f"This reel is frames {v.text('first', '(not noted)')} to {v.text('last', '(not noted)')} of a capture that held "
+        f"several reels{v.plain(' (', 'capture', ')')}; frames keep the numbers that they have there. Nothing of the other "
+        "reels is in this folder."
+    ),
     "on hold": lambda v: (
         f"This reel is on hold{v.plain(': ', 'reason')}. Take hold out of capture.toml when it may go on."
     ),
@@ -498,6 +524,9 @@ _CLIENT: dict[str, _Say] = {
         "Sound and picture have not been brought together yet, so lips and voices may not match. This is still to be done."
     ),
     "on hold": lambda v: "This reel is on hold and not finished.",
+    "joint not known": lambda v: (
+        "The film was scanned in parts, and whether pictures are missing between two of them is not known."
+    ),
     "frame digest differs": _client_file,
     "frame count differs": _client_file,
     "file digest differs": _client_file,

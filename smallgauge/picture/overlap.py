@@ -1,10 +1,10 @@
 """Overlap: where two captures show the same film, found from the frames themselves.
 
-make_overlap_layout size and scale of the common picture   -> GrainLayout of it
-make_overlap_sheet light of one frame, its picture area   -> OverlapSheet: small picture and grain    (analyse)
-find_overlap       sheets of two captures                 -> Overlap, or the reason why it can't be told (analyse)
-measure_joint      light of one film frame in two captures -> the move from the one to the other       (analyse)
-solve_joint        such moves, moves of both captures      -> what brings the later one in line        (render, plan)
+make_overlap_layout  size and scale of the common picture    -> GrainLayout of it
+make_overlap_sheet   light of one frame, its picture area    -> OverlapSheet: small picture and grain       (analyse)
+find_overlap         sheets of two captures                  -> Overlap, or why it can't be told            (analyse)
+measure_joint        light of one film frame in two captures -> the move from the one to the other          (analyse)
+solve_joint          such moves, moves of both captures      -> what brings the later one in line           (plan)
 
 A film frame that was captured twice shows the same picture with the same grain; the capture's own noise, exposure,
 scale and place are new. The picture says which offsets are worth a look, the grain which of them is right: on a tripod

@@ -36,6 +36,7 @@ from smallgauge.record.files import read_decisions, read_json, write_json
 from smallgauge.record.finding import Check, Finding, Proof
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.material import capture_folders
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.rendertable import (
     COPY_COLUMNS,
@@ -199,7 +200,9 @@ class _Prover:
         self.tiles = tiles_for(*self.size)
         self.said = summary.findings
         self._tables(summary)
-        self._guarded("archive.mkv", self._archive)
+        for place in capture_folders(self.folder):
+            below = f"{place}/" if place else ""
+            self._guarded(f"{below}archive.mkv", partial(self._archive, below))
         small = self._guarded("finished.mkv", lambda: self._finished(summary))
         for copy in summary.copies:
             if small is None:
@@ -242,26 +245,25 @@ class _Prover:
             "table rows", "render.parquet", summary.frames, len(render), "row count differs", "own reader"
         )
 
-    def _archive(self) -> None:
-        path = self.folder / "archive.mkv"
-        if not path.exists():
-            self._kept_archive()
+    def _archive(self, below: str) -> None:
+        """The archive copy of one capture; a joined reel has several, each below its folder."""
+        capture = read_json(self.folder / below / "capture.json", Capture) if below else self.capture
+        name = f"{below}archive.mkv"
+        if not (self.folder / name).exists():
+            self._kept_archive(below, capture)
             return
-        encoding = self.capture.encoding
-        black = digest_frame(black_samples(self.capture.width, self.capture.height, encoding), encoding.bits)
-        expected = tuple(file.digest or black for file in self.capture.files)
-        rate = self.capture.rate
-        self._film(
-            "archive.mkv", "archive frames equal capture", expected, rate=rate, sound=None, small=False
-        )
+        encoding = capture.encoding
+        black = digest_frame(black_samples(capture.width, capture.height, encoding), encoding.bits)
+        expected = tuple(file.digest or black for file in capture.files)
+        self._film(name, "archive frames equal capture", expected, rate=capture.rate, sound=None, small=False)
 
-    def _kept_archive(self) -> None:
+    def _kept_archive(self, below: str, capture: Capture) -> None:
         """The archive copy is the captured files themselves: their digests say it all."""
-        wanted = {file.name: file.file_sha256 for file in self.capture.files}
-        expected = {f"archive/{name}": digest for name, digest in wanted.items()}
+        wanted = {file.name: file.file_sha256 for file in capture.files}
+        expected = {f"{below}archive/{name}": digest for name, digest in wanted.items()}
         files, found = check_files(self.folder, expected, self.progress)
         equal = len(files) - sum(_digest_differs(f) for f in found)
-        self._count("archive files equal capture", "archive", len(expected), equal, "sha256")
+        self._count("archive files equal capture", f"{below}archive", len(expected), equal, "sha256")
         self.findings.extend(found)
 
     def _finished(self, summary: RenderSummary) -> NDArray[np.float32] | None:

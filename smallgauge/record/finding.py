@@ -32,6 +32,8 @@ _declare(
     "gauge not stated",
     "sound none",
     "camera speed from hum",
+    "reel joined",
+    "part of a capture",
     "hum of the capture chain",
     "hum not told apart",
     "splices found",
@@ -71,6 +73,7 @@ _declare(
     "registration weak",
     "pixels not square",
     "interlaced",
+    "joint not known",
 )
 _declare(
     "failure",

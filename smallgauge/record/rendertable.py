@@ -38,6 +38,20 @@ RENDER_COLUMNS: tuple[Column, ...] = (
         source="definition",
     ),
     _c(
+        name="other_capture",
+        unit="1",
+        type="int32",
+        meaning="Another capture of the reel that shows the same film frame; -1 when none does.",
+        source="definition",
+    ),
+    _c(
+        name="other_frame",
+        unit="1",
+        type="int32",
+        meaning="The captured frame there, not used; -1 when there is none.",
+        source="definition",
+    ),
+    _c(
         name="kind",
         unit="",
         type="text",

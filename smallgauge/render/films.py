@@ -103,7 +103,9 @@ def films_of(capture: Capture, plan: Plan, jobs: list[SegmentJob]) -> tuple[Film
 def _segment_key(capture: Capture, job: SegmentJob) -> str:
     """What a segment of the finished film depends on; its rate is no part of it."""
     digests = [capture.files[frame.source].digest for frame in job.frames]
-    return key_of(RENDERING, digests, capture.light, capture.encoding, job.frames, job.width, job.height)
+    return key_of(
+        RENDERING, digests, job.capture.light, job.capture.encoding, job.frames, job.width, job.height
+    )
 
 
 def sound_key(capture: Capture, plan: Plan) -> str:

@@ -15,13 +15,15 @@ from numpy.typing import NDArray
 from smallgauge.errors import CallerError
 from smallgauge.picture.cadence import solve_even_repeat
 from smallgauge.picture.framing import FramingDecision, solve_framing
+from smallgauge.picture.overlap import solve_joint
 from smallgauge.picture.registration import Places, RegistrationDecision, solve_registration
-from smallgauge.picture.resample import Move
+from smallgauge.picture.resample import Move, compose_moves
 from smallgauge.picture.steadiness import SteadinessSeries, solve_steadiness
 from smallgauge.record.capture import Capture
-from smallgauge.record.evidence import evidence_of, film_scale, shape_of
+from smallgauge.record.evidence import evidence_of, film_scale, pixels_per_mm, shape_of
 from smallgauge.record.files import structured
 from smallgauge.record.flags import FLAG_NAMED
+from smallgauge.record.material import Material
 from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe, copies
 from smallgauge.record.table import Table
 from smallgauge.record.treatment import Treatment
@@ -47,11 +49,16 @@ class PlaceTold:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FramePlan:
-    """One finished frame: its film position, the captured frame it comes from, and the move."""
+    """One finished frame: its film position, the captured frame that it comes from, and the move."""
 
     finished: int
     film_position: int
-    source: int
+    source: int  # row of the reel's frame table
+    capture: int  # the captured frame itself
+    frame: int
+    other: tuple[
+        int, int
+    ]  # capture and frame that show the same film frame and are not used; -1, -1 for none
     kind: str  # "captured" or "repeated"
     scene: int
     move: Move
@@ -96,40 +103,63 @@ class Plan:
     steadiness: tuple[SteadinessSeries, SteadinessSeries]  # across and along, one value a captured frame
 
     def segments(self) -> tuple[tuple[int, int], ...]:
-        """Finished frames of each segment: segments start at multiples of 100 film positions."""
+        """Finished frames of each segment: it starts at a multiple of 100 film positions, or with another capture."""
         starts = [
             n
             for n, frame in enumerate(self.frames)
             if n == 0
+            or frame.capture != self.frames[n - 1].capture
             or frame.film_position // SEGMENT_FRAMES != self.frames[n - 1].film_position // SEGMENT_FRAMES
         ]
         return tuple(zip(starts, [*starts[1:], len(self.frames)], strict=True))
 
 
-def plan_rendering(capture: Capture, frames: Table, treatment: Treatment) -> Plan:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Held:
+    """Size of the finished picture and, for each row of a frame table, its move and how its place was told."""
+
+    width: int
+    height: int
+    moves: tuple[Move, ...]
+    places: tuple[PlaceTold, ...]
+    filled: NDArray[np.bool_]
+    steadiness: tuple[SteadinessSeries, SteadinessSeries]
+
+
+def plan_rendering(
+    capture: Capture, frames: Table, treatment: Treatment, material: Material | None = None
+) -> Plan:
     """Plan the finished film from the papers alone.
+
+    `frames` are the reel's rows in film order; `material` names its captures where it has several.
 
     A film position without a captured picture (missing in the numbering, or let pass) is left out of a
     silent film; where there is sound its slot repeats the frame before, so that sound stays in step.
     """
-    registration = structured(treatment.value("registration"), RegistrationDecision, where="registration")
-    framing = structured(treatment.value("framing"), FramingDecision, where="framing")
     rate = Fraction(str(treatment.value("camera_speed")["rate"]))
     frames = _with_doubles(frames, treatment)
     readable = (frames["flags"] & FLAG_NAMED["unreadable"].mask) == 0
-    evidence = evidence_of(capture, frames)
-    places = solve_registration(evidence, decision=registration)
-    framed = solve_framing(evidence, places, decision=framing, shape=shape_of(capture, frames))
+    several = material is not None and len(material.stretches) > 1
+    held = (
+        _held_together(material, frames, treatment)
+        if material is not None and several
+        else _held(capture, frames, treatment)
+    )
+    others = _others(material.overlap) if material is not None and material.overlap is not None else {}
+    keys = list(zip(frames["capture"].tolist(), frames["frame"].tolist(), strict=True))
     order, left_out = _running_order(frames, readable, keep_all=capture.sound is not None)
     plans = tuple(
         FramePlan(
             finished=n,
             film_position=position,
             source=source,
+            capture=keys[source][0],
+            frame=keys[source][1],
+            other=others.get(keys[source], (-1, -1)),
             kind=kind,
             scene=int(frames["scene"][source]),
-            move=framed.moves[source],
-            place=_place(places, source),
+            move=held.moves[source],
+            place=held.places[source],
         )
         for n, (position, source, kind) in enumerate(order)
     )
@@ -146,21 +176,15 @@ def plan_rendering(capture: Capture, frames: Table, treatment: Treatment) -> Pla
     )
     return Plan(
         frames=plans,
-        width=framed.width,
-        height=framed.height,
+        width=held.width,
+        height=held.height,
         rate=rate,
         copies=copy_plans,
         sound=_sound(capture, frames, treatment, rate, len(plans)),
-        filled=int(np.count_nonzero(places.filled & readable)),
+        filled=int(np.count_nonzero(held.filled & readable)),
         left_out=left_out,
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
-        steadiness=solve_steadiness(
-            evidence,
-            places,
-            decision=registration,
-            scale=film_scale(capture),
-            picture_px=(framed.width * framed.moves[0].a, framed.height * framed.moves[0].e),
-        ),
+        steadiness=held.steadiness,
     )
 
 
@@ -171,6 +195,115 @@ def _with_doubles(frames: Table, treatment: Treatment) -> Table:
         return frames
     doubled = np.cumsum(frames["duplicate_of"] >= 0).astype(np.int32)
     return replace(frames, values={**frames.values, "film_position": frames["film_position"] + doubled})
+
+
+def _held(capture: Capture, frames: Table, treatment: Treatment, *, measured: bool = True) -> _Held:
+    """Registration and framing of one capture; `measured` False takes the framing's numbers from its own evidence."""
+    registration = structured(treatment.value("registration"), RegistrationDecision, where="registration")
+    framing = structured(treatment.value("framing"), FramingDecision, where="framing")
+    framing = framing if measured else FramingDecision(show=framing.show)
+    evidence = evidence_of(capture, frames)
+    places = solve_registration(evidence, decision=registration)
+    framed = solve_framing(evidence, places, decision=framing, shape=shape_of(capture, frames))
+    return _Held(
+        width=framed.width,
+        height=framed.height,
+        moves=framed.moves,
+        places=tuple(_place(places, n) for n in range(len(frames))),
+        filled=places.filled,
+        steadiness=solve_steadiness(
+            evidence,
+            places,
+            decision=registration,
+            scale=film_scale(capture),
+            picture_px=(framed.width * framed.moves[0].a, framed.height * framed.moves[0].e),
+        ),
+    )
+
+
+def _held_together(material: Material, frames: Table, treatment: Treatment) -> _Held:
+    """Several captures in one geometry: each is held by its own evidence, all its frames, doubles too.
+
+    The first capture gives size and framing; each later one is brought in line by the film frames that it has in
+    common with the one before, or, where there are none, by its scale and the middle of its picture.
+    """
+    held = [
+        _held(stretch.capture, stretch.frames, treatment, measured=number == 0)
+        for number, stretch in enumerate(material.stretches)
+    ]
+    first = held[0]
+    for number in range(1, len(held)):
+        before, after = held[number - 1], held[number]
+        joints, pair = _joints(material, number)
+        if joints:
+            line = solve_joint(
+                joints,
+                [before.moves[n] for n in pair[0]],
+                [after.moves[n] for n in pair[1]],
+                size=(first.width, first.height),
+            )
+        else:
+            line = _by_scale(material.stretches[0].capture, material.stretches[number].capture, first, after)
+        held[number] = replace(after, moves=tuple(compose_moves(line, move) for move in after.moves))
+    rows = list(zip(frames["capture"].tolist(), frames["frame"].tolist(), strict=True))
+    return _Held(
+        width=first.width,
+        height=first.height,
+        moves=tuple(held[capture].moves[frame] for capture, frame in rows),
+        places=tuple(held[capture].places[frame] for capture, frame in rows),
+        filled=np.array([held[capture].filled[frame] for capture, frame in rows]),
+        steadiness=_steadiness_together(held, rows),
+    )
+
+
+def _steadiness_together(
+    held: list[_Held], rows: list[tuple[int, int]]
+) -> tuple[SteadinessSeries, SteadinessSeries]:
+    """Steadiness of the frames that are used, each told by its own capture; the figure is that of the worse capture."""
+    out = []
+    for axis in (0, 1):
+        series = [each.steadiness[axis] for each in held]
+        worse = max(series, key=lambda each: (each.figure.after_jump_um == each.figure.after_jump_um, each.figure.after_jump_um))
+        out.append(
+            SteadinessSeries(
+                before_um=np.array([series[capture].before_um[frame] for capture, frame in rows]),
+                after_um=np.array([series[capture].after_um[frame] for capture, frame in rows]),
+                figure=worse.figure,
+            )
+        )
+    return out[0], out[1]
+
+
+def _joints(material: Material, later: int) -> tuple[list[Move], tuple[list[int], list[int]]]:
+    """Where a capture's pixels lie in the one after it, and the frames of both for which that was measured."""
+    table = material.overlap
+    if table is None:
+        return [], ([], [])
+    chosen = (table["later_capture"] == later) & (table["capture"] == later - 1) & np.isfinite(table["c"])
+    rows = np.flatnonzero(chosen)
+    moves = [Move(**{letter: float(table[letter][n]) for letter in "abcdef"}) for n in rows]
+    return moves, (table["frame"][rows].tolist(), table["later_frame"][rows].tolist())
+
+
+def _by_scale(first: Capture, later: Capture, held: _Held, own: _Held) -> Move:
+    """From the first capture's finished pixel to a later one's, by their scales alone, middle on middle."""
+    share = pixels_per_mm(later) / pixels_per_mm(first)
+    return Move(
+        a=share,
+        c=(own.width - 1) / 2 - share * (held.width - 1) / 2,
+        e=share,
+        f=(own.height - 1) / 2 - share * (held.height - 1) / 2,
+    )
+
+
+def _others(overlap: Table) -> dict[tuple[int, int], tuple[int, int]]:
+    """For each captured frame that is used: the captured frame that shows the same film frame."""
+    found = {}
+    names = ("capture", "frame", "later_capture", "later_frame", "kept")
+    for capture, frame, later, later_frame, kept in zip(*(overlap[n].tolist() for n in names), strict=True):
+        one, two = (capture, frame), (later, later_frame)
+        found[one if kept == capture else two] = two if kept == capture else one
+    return found
 
 
 def _place(places: Places, frame: int) -> PlaceTold:

@@ -3,6 +3,7 @@
 Only what a decision changes is made again; `films.py` says how that is known.
 """
 
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -10,13 +11,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.media.picture_in import CaptureListing, open_picture
+from smallgauge.media.picture_in import open_picture
 from smallgauge.media.stills import write_still
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json, to_plain, write_json, write_text
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.light import table_for
+from smallgauge.record.material import Material
 from smallgauge.record.recipe import FINISHED, STILLS
 from smallgauge.record.rendertable import (
     COPY_COLUMNS,
@@ -43,7 +45,7 @@ LEAST_SILENCE_S = 0.25  # sound and picture may differ by this without a word; c
 def render_reel(
     folder: Path,
     *,
-    listing: CaptureListing,
+    material: Material,
     capture: Capture,
     frames: Table,
     treatment: Treatment,
@@ -51,9 +53,12 @@ def render_reel(
     runner: Runner,
     progress: Progress,
 ) -> RenderSummary:
-    """Render a reel; segments whose key and file agree with the journal are kept as they are."""
-    plan = plan_rendering(capture, frames, treatment)
-    jobs = [_job(folder, listing, capture, plan, first, stop) for first, stop in plan.segments()]
+    """Render a reel; segments whose key and file agree with the journal are kept as they are.
+
+    `capture` and `frames` are the reel's own paper and rows in film order, `material` the captures behind them.
+    """
+    plan = plan_rendering(capture, frames, treatment, material)
+    jobs = [_job(folder, material, plan, first, stop) for first, stop in plan.segments()]
     films = films_of(capture, plan, jobs)
     shelf = FilmShelf(folder=folder, jobs=jobs, films=films, journal=journal)
     standing = shelf.standing()
@@ -69,8 +74,8 @@ def render_reel(
     _write_summary(folder, journal, summary, f"{sound}.{key_of(RENDERING, to_plain(summary))}")
     shelf.drop_segments()
     _small_tables(folder, capture, plan, journal, key_of([film.key for film in films]))
-    _steadiness_table(folder, capture, plan, journal)
-    _stills(folder, listing, capture, frames, plan, journal, films[0].pictures, progress)
+    _steadiness_table(folder, capture, frames, plan, journal)
+    _stills(folder, material, frames, plan, journal, films[0].pictures, progress)
     return summary
 
 
@@ -138,13 +143,13 @@ def _summary(
     )
 
 
-def _job(
-    folder: Path, listing: CaptureListing, capture: Capture, plan: Plan, first: int, stop: int
-) -> SegmentJob:
+def _job(folder: Path, material: Material, plan: Plan, first: int, stop: int) -> SegmentJob:
+    stretch = material.stretches[plan.frames[first].capture]
     return SegmentJob(
         folder=str(folder),
-        listing=listing,
-        capture=replace(capture, files=()),
+        listing=stretch.listing,
+        capture=replace(stretch.capture, files=()),
+        begins=stretch.begins,
         frames=plan.frames[first:stop],
         copies=tuple(_copy_segment(copy, first, stop) for copy in plan.copies),
         width=plan.width,
@@ -222,7 +227,7 @@ def _small_tables(folder: Path, capture: Capture, plan: Plan, journal: Journal, 
             journal.add_file("render", file, key=key, rows=len(table))
 
 
-def _steadiness_table(folder: Path, capture: Capture, plan: Plan, journal: Journal) -> None:
+def _steadiness_table(folder: Path, capture: Capture, frames: Table, plan: Plan, journal: Journal) -> None:
     across, along = plan.steadiness
     series = (across.before_um, across.after_um, along.before_um, along.after_um)
     count = across.before_um.size
@@ -230,8 +235,8 @@ def _steadiness_table(folder: Path, capture: Capture, plan: Plan, journal: Journ
     if journal.holds(STEADINESS, key):
         return
     values: dict[str, NDArray[Any]] = {
-        "capture": np.zeros(count, np.int32),
-        "frame": np.arange(count, dtype=np.int32),
+        "capture": frames["capture"],
+        "frame": frames["frame"],
     }
     names = (column.name for column in STEADINESS_COLUMNS[2:])
     values |= dict(zip(names, series, strict=True))
@@ -247,8 +252,7 @@ def _still_names(plan: Plan, frames: Table) -> dict[int, str]:
 
 def _stills(
     folder: Path,
-    listing: CaptureListing,
-    capture: Capture,
+    material: Material,
     frames: Table,
     plan: Plan,
     journal: Journal,
@@ -265,12 +269,14 @@ def _stills(
     if not missing:
         return
     (folder / STILLS.folder).mkdir(exist_ok=True)
-    table = table_for(capture.light, capture.encoding)
-    with open_picture(listing) as reader:
+    with ExitStack() as stack:
+        readers = [stack.enter_context(open_picture(stretch.listing)) for stretch in material.stretches]
         for count, n in enumerate(missing, start=1):
+            number = plan.frames[n].capture
+            stretch = material.stretches[number]
             codes = render_frame(
-                reader.read(plan.frames[n].source).samples,
-                table=table,
+                readers[number].read(plan.frames[n].frame - stretch.begins).samples,
+                table=table_for(stretch.capture.light, stretch.capture.encoding),
                 move=plan.frames[n].move,
                 width=plan.width,
                 height=plan.height,

@@ -46,7 +46,8 @@ class SegmentJob:
     """Finished frames of one segment; files go to the reel's `work` folder.
 
     `made_before` names the file below the reel's folder that holds these finished frames already, the first
-    of them at `made_before_first`; then only the copies are made. "" is none.
+    of them at `made_before_first`; then only the copies are made. "" is none. `begins` is the captured frame that
+    the first picture of the listing shows.
     """
 
     folder: str
@@ -58,6 +59,7 @@ class SegmentJob:
     height: int
     made_before: str = ""
     made_before_first: int = 0
+    begins: int = 0
 
     @property
     def first(self) -> int:
@@ -144,7 +146,7 @@ def _new_frames(job: SegmentJob, folder: Path, names: tuple[str, ...]) -> Iterat
     with open_picture(job.listing) as reader, lossless as writer:
         for plan in job.frames:
             render_frame(
-                reader.read(plan.source).samples,
+                reader.read(plan.frame - job.begins).samples,
                 table=table,
                 move=plan.move,
                 width=job.width,
@@ -209,8 +211,10 @@ def _row(plan: FramePlan, digest: str) -> dict[str, object]:
     return {
         "finished_frame": plan.finished,
         "film_position": plan.film_position,
-        "source_capture": 0,
-        "source_frame": plan.source,
+        "source_capture": plan.capture,
+        "source_frame": plan.frame,
+        "other_capture": plan.other[0],
+        "other_frame": plan.other[1],
         "kind": plan.kind,
         "scene": plan.scene,
         "a": move.a,

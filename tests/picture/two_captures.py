@@ -7,7 +7,7 @@ import numpy as np
 
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.gauge.geometry import picture_offset_mm
-from smallgauge.picture.overlap import OverlapSheet, make_overlap_sheet, make_overlap_layout
+from smallgauge.picture.overlap import OverlapSheet, make_overlap_layout, make_overlap_sheet
 from smallgauge.picture.resample import Move, apply_move
 from smallgauge.picture.synthetic import ReelTruth, SceneTruth, draw_frame, frame_truth, specimen_truth
 

@@ -1,0 +1,70 @@
+"""What a reel is rendered and proved from: the captures that hold its frames, each with its own papers.
+
+material_of   a made reel's folder -> its captures, read from their archive copies
+Material       what rendering is given: one capture as usual, or several and what they have in common
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from smallgauge.media.picture_in import CaptureListing, list_capture
+from smallgauge.picture.overlap import COLUMNS as OVERLAP_COLUMNS
+from smallgauge.record.capture import Capture
+from smallgauge.record.files import read_json
+from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.reel import Reel
+from smallgauge.record.table import Table, read_table
+
+OVERLAP = "overlap.parquet"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stretch:
+    """One capture of a reel: its paper, its own rows (doubles too), and where its pictures are read.
+
+    `begins` is the captured frame that the first picture of the listing shows.
+    """
+
+    capture: Capture
+    frames: Table
+    listing: CaptureListing
+    begins: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Material:
+    """The captures of a reel by their numbers, and the film frames that two of them show."""
+
+    stretches: tuple[Stretch, ...]
+    overlap: Table | None = None
+
+
+def capture_folders(folder: Path) -> tuple[str, ...]:
+    """Where the papers of a reel's captures lie, below its folder: ("",) for a reel of one capture."""
+    path = folder / "reel.json"
+    if not path.is_file():
+        return ("",)
+    return tuple(dict.fromkeys(run.folder for run in read_json(path, Reel).runs))
+
+
+def material_of(folder: Path) -> Material:
+    """The material of a reel that was joined or divided: every capture read from its archive copy."""
+    runs = {run.capture: run for run in reversed(read_json(folder / "reel.json", Reel).runs)}
+    stretches = []
+    for number in sorted(runs):
+        run = runs[number]
+        place = folder / run.folder
+        archive = place / "archive.mkv"
+        stretches.append(
+            Stretch(
+                capture=read_json(place / "capture.json", Capture),
+                frames=read_table(place / "frames.parquet", FRAME_COLUMNS, "frames"),
+                listing=list_capture(archive if archive.is_file() else place / "archive"),
+                begins=run.begins,
+            )
+        )
+    overlap = folder / OVERLAP
+    return Material(
+        stretches=tuple(stretches),
+        overlap=read_table(overlap, OVERLAP_COLUMNS, "overlap") if overlap.is_file() else None,
+    )
