@@ -1,6 +1,8 @@
 """The command line: each command parses, calls one function of the line, and prints what came of it.
 
 Nothing heavy is imported at the head, so that help comes at once.
+
+Why this is long: it is every command's help, which belongs in one place.
 """
 
 import argparse
@@ -48,6 +50,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_demo(commands)
     _add_line_commands(commands)
     _add_treat(commands)
+    _add_join(commands)
     _add_reel_commands(commands)
     return parser
 
@@ -97,7 +100,8 @@ def _add_line_commands(commands: Any) -> None:
         "finish": (
             "take captures all the way to proven packages",
             "Takes each capture through analyse, treat, render, prove and deliver. Run the same command again after a stop or a "
-            "power cut: it goes on where it was. One reel's failure never stops the next.",
+            "power cut: it goes on where it was. One reel's failure never stops the next. The folder of a reel that was joined or "
+            "divided is finished from its archive copies.",
             "smallgauge finish /captures/reel-one /captures/reel-two --out /shelf",
         ),
         "analyse": (
@@ -117,10 +121,14 @@ def _add_line_commands(commands: Any) -> None:
             "captures",
             nargs="+" if name == "finish" else 1,
             metavar="CAPTURE",
-            help="a folder of frames, or a video file",
+            help="a folder of frames, or a video file" + (", or a reel's folder" if name == "finish" else ""),
         )
         parser.add_argument(
-            "--out", required=True, metavar="DIR", help="the shelf: each reel gets a folder of its own there"
+            "--out",
+            required=name != "finish",
+            metavar="DIR",
+            help="the shelf: each reel gets a folder of its own there"
+            + (" (needed for a capture)" if name == "finish" else ""),
         )
         parser.add_argument(
             "--note",
@@ -164,6 +172,40 @@ def _add_treat(commands: Any) -> None:
     _add_common(parser)
 
 
+def _add_join(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "join",
+        "make one reel of several captures of the same film",
+        "Finds the film frames that one capture's end and the next one's beginning have in common, from the frames themselves, "
+        "and makes a reel that shows each film frame once. The captures must have been analysed; two may be named in either "
+        "order. Where the overlap can't be told, state it. Then finish the new reel's folder.",
+        "smallgauge join /shelf/part-one /shelf/part-two --out /shelf --reel 0004171-R03-7",
+    )
+    parser.add_argument(
+        "captures", nargs="+", metavar="FOLDER", help="folders that `analyse` made, in film order"
+    )
+    parser.add_argument(
+        "--out", required=True, metavar="DIR", help="the shelf, where the new reel gets its folder"
+    )
+    parser.add_argument("--reel", required=True, metavar="NUMBER", help="number of the new reel")
+    parser.add_argument("--box-words", default="", metavar="WORDS", help="what is written on the box")
+    parser.add_argument(
+        "--within", type=int, metavar="N", help="frames to search at the captures' ends (400 unless said)"
+    )
+    stated = parser.add_mutually_exclusive_group()
+    stated.add_argument("--overlap", type=int, metavar="N", help="your word: N film frames are in both")
+    stated.add_argument(
+        "--lost", metavar="N", help="your word: N film frames between them are in neither, or 'unknown'"
+    )
+    parser.add_argument("--by", metavar="INITIALS", help="who states it")
+    parser.add_argument("--why", metavar="WORDS", help="why")
+    parser.add_argument(
+        "--silent", action="store_true", help="let the finished film be silent though captures have sound"
+    )
+    _add_common(parser)
+
+
 def _add_reel_commands(commands: Any) -> None:
     parser = _command(
         commands,
@@ -193,7 +235,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and give its exit code."""
     options = build_parser().parse_args(arguments)
     try:
-        run = {"demo": _demo, "treat": _treat, "prove": _prove, "deliver": _deliver}.get(
+        run = {"demo": _demo, "treat": _treat, "join": _join, "prove": _prove, "deliver": _deliver}.get(
             options.command, _line
         )
         return run(options)
@@ -342,7 +384,7 @@ def _say_now(options: argparse.Namespace) -> Any:
 def _line(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from smallgauge.line import finish
+    from smallgauge.line import finish, finish_reel
 
     last = {"finish": "deliver"}.get(options.command, options.command)
     outcomes: list[Outcome] = []
@@ -352,7 +394,14 @@ def _line(options: argparse.Namespace) -> int:
         if len(options.captures) > 1 and not options.json:
             print(f"\n{capture}")
         try:
-            outcome = finish(Path(capture), Path(options.out), settings)
+            if options.command == "finish" and (Path(capture) / "reel.json").is_file():
+                outcome = finish_reel(Path(capture), settings)
+            elif options.out is None:
+                raise CallerError(
+                    f"Finishing a capture needs a shelf, found none for {capture}; add --out DIR."
+                )
+            else:
+                outcome = finish(Path(capture), Path(options.out), settings)
         except Exception as error:
             if len(options.captures) == 1:
                 raise
@@ -437,6 +486,42 @@ def _treat(options: argparse.Namespace) -> int:
             print(
                 "Run `smallgauge finish` on the capture again: only what the decision changes is made anew."
             )
+    return 0
+
+
+def _join(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.deliver.words import sentence
+    from smallgauge.line import join_folders, read_capture
+
+    settings = _settings(options)
+    folder = join_folders(
+        tuple(Path(capture) for capture in options.captures),
+        Path(options.out),
+        settings,
+        number=options.reel,
+        box_words=options.box_words,
+        overlap=options.overlap,
+        lost=options.lost,
+        by=options.by,
+        why=options.why,
+        silent_film=options.silent,
+        within=options.within,
+    )
+    capture = read_capture(str(folder))
+    if options.json:
+        import json
+
+        from smallgauge.record.files import to_plain
+
+        document = {"folder": str(folder), "frames": capture.count, "findings": to_plain(capture.findings)}
+        print(json.dumps(document, ensure_ascii=False, indent=1))
+        return 0
+    for finding in capture.findings:
+        if finding.where == "reel":
+            print(sentence(finding))
+    print(f"{capture.count:,} film frames. Now run `smallgauge finish {folder}`.")
     return 0
 
 

@@ -8,14 +8,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from smallgauge.analyse.join import WITHIN, Statement, join_captures
+from smallgauge.analyse.join import WITHIN, join_captures, read_statement
 from smallgauge.analyse.reel import analyse_reel
 from smallgauge.analyse.source import Source, open_source
 from smallgauge.crew import Crew
 from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.package import build_package
 from smallgauge.deliver.report import build_pdf, build_report
-from smallgauge.errors import FixityError, MaterialError
+from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.gauge.gauges import UNSLIT_DOUBLE_8, gauge_named
 from smallgauge.lock import ReelLock
 from smallgauge.media.whole import digest_file, safe_file_name
@@ -33,6 +33,7 @@ from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.material import Material, Stretch, material_of
+from smallgauge.record.notes import read_notes
 from smallgauge.record.rendertable import RenderSummary
 from smallgauge.record.shop import SHOP_FILE, read_house_speeds
 from smallgauge.record.table import Table, read_table
@@ -127,11 +128,21 @@ def join_folders(
     *,
     number: str,
     box_words: str = "",
-    statement: Statement | None = None,
+    overlap: int | None = None,
+    lost: str | None = None,
+    by: str | None = None,
+    why: str | None = None,
     silent_film: bool = False,
-    within: int = WITHIN,
+    within: int | None = None,
 ) -> Path:
-    """Make one reel from several captures that were analysed; gives the new reel's folder."""
+    """Make one reel from several captures that were analysed; gives the new reel's folder.
+
+    `overlap` and `lost` ("unknown" or a number) are the operator's word on a joint that can't be told.
+    """
+    read_notes("", where="--reel", stated=(f"reel={number}",))
+    if within is not None and within < 1:
+        raise CallerError(f"--within needs 1 frame or more, found {within}.")
+    statement = read_statement(overlap, lost, by=by, at=settings.at, why=why)
     folder = out / safe_file_name(number)
     if any(folder.resolve() == part.resolve() for part in parts):
         raise MaterialError(
@@ -147,7 +158,7 @@ def join_folders(
             at=settings.at,
             statement=statement,
             silent=silent_film,
-            within=within,
+            within=within or WITHIN,
             journal=Journal(folder),
             progress=settings.progress,
         )

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.errors import FixityError, MaterialError
+from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.media.picture_in import CaptureListing, FrameReader, list_capture, open_picture
 from smallgauge.media.whole import link_or_copy
 from smallgauge.picture.density import light_of_samples
@@ -65,6 +65,28 @@ class Statement:
     by: str
     at: str
     why: str
+
+
+def read_statement(
+    common: int | None, lost: str | None, *, by: str | None, at: str, why: str | None
+) -> Statement | None:
+    """The operator's word on a joint as the command line gives it; None where nothing was stated.
+
+    Examples
+    --------
+    >>> read_statement(None, "unknown", by="mk", at="2026-01-17T10:00:00Z", why="the film broke").lost is None
+    True
+    """
+    if common is None and lost is None:
+        return None
+    if not by or not why:
+        raise CallerError("Stating a joint needs who states it and why; add --by INITIALS and --why WORDS.")
+    if common is not None and common < 0:
+        raise CallerError(f"--overlap needs film frames from 0, found {common}.")
+    if lost is not None and lost != "unknown" and not lost.isdigit():
+        raise CallerError(f"--lost needs film frames from 0, or the word unknown, found '{lost}'.")
+    between = 0 if lost is None else None if lost == "unknown" else int(lost)
+    return Statement(common=common or 0, lost=between, by=by, at=at, why=why)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
