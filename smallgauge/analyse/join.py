@@ -48,7 +48,14 @@ WITHIN = 400  # frames at either end that are searched unless said; common pract
 MEASURED = 24  # film frames in which place and scale of the joint are measured
 SHARPER = 1.05  # of the other capture's sharpness, or the cut lies in the middle; common practice, no source
 SMALLEST_PX = 64  # side of the common picture, at least
-PAPERS = ("capture.json", "frames.parquet", "perforations.parquet", "track.parquet", "track.json")
+PAPERS = (
+    "capture.json",
+    "frames.parquet",
+    "perforations.parquet",
+    "film.json",
+    "track.parquet",
+    "track.json",
+)
 JOINED = ("capture.json", "frames.parquet", "perforations.parquet", OVERLAP, "reel.json")
 _DOUBTFUL = ("unreadable", "no_perforation", "perforation_cut_off")
 
@@ -435,6 +442,8 @@ def _overlap_table(
     rows: list[dict[str, object]] = []
     for each in kept:
         for other in each.others:
+            if other[0] == each.capture:  # captured twice in one capture: its own table says so
+                continue
             one, two = sorted([(each.capture, each.row), other])
             rows.append(
                 {
@@ -517,7 +526,12 @@ def _write(
 ) -> None:
     files = tuple(parts[k.capture].capture.files[k.row] for k in kept)
     first = parts[0].capture
-    findings = {str(f): f for part in parts for f in part.capture.findings if f.where != "sound"}
+    findings = [
+        replace(f, where=part.capture.name if f.where == "capture" else f.where)
+        for part in parts
+        for f in part.capture.findings
+        if f.where != "sound"
+    ]
     told = tuple(_joint_finding(parts, joint) for joint in reel.joints)
     capture = replace(
         first,
@@ -529,7 +543,7 @@ def _write(
             first.notes, reel=reel.number, box_words=reel.box_words, sync_mark=None, frames_let_pass=()
         ),
         sound=None,
-        findings=(*findings.values(), *told),
+        findings=(*findings, *told),
         files=files,
         digest=digest_capture(files, None),
     )

@@ -416,11 +416,6 @@ _SENTENCES: dict[str, _Say] = {
         f"How many film frames lie between {v.text('earlier', 'one capture')} and {v.text('later', 'the next')} is not known"
         f"{v.plain(' (', 'why', ')')}; the one is laid straight behind the other. Look at the joint, and scan across it if you can."
     ),
-    "part of a capture": lambda v: (
-        f"This reel is frames {v.text('first', '(not noted)')} to {v.text('last', '(not noted)')} of a capture that held "
-        f"several reels{v.plain(' (', 'capture', ')')}; frames keep the numbers that they have there. Nothing of the other "
-        "reels is in this folder."
-    ),
     "on hold": lambda v: (
         f"This reel is on hold{v.plain(': ', 'reason')}. Take hold out of capture.toml when it may go on."
     ),

@@ -287,6 +287,7 @@ class _Prover:
         follows = captured & np.r_[False, captured[:-1]]
         follows &= np.diff(render["film_position"], prepend=-9) == 1
         follows &= np.diff(render["scene"], prepend=-9) == 0
+        follows &= np.diff(render["source_capture"], prepend=-9) == 0
         self.steadiness, self.background = measure_unsteadiness(
             np.concatenate(steps),
             np.stack([render[name] for name in "abcdef"], axis=1),

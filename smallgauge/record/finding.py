@@ -33,7 +33,6 @@ _declare(
     "sound none",
     "camera speed from hum",
     "reel joined",
-    "part of a capture",
     "hum of the capture chain",
     "hum not told apart",
     "splices found",

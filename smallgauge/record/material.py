@@ -20,15 +20,11 @@ OVERLAP = "overlap.parquet"
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stretch:
-    """One capture of a reel: its paper, its own rows (doubles too), and where its pictures are read.
-
-    `begins` is the captured frame that the first picture of the listing shows.
-    """
+    """One capture of a reel: its paper, its own rows (doubles too), and where its pictures are read."""
 
     capture: Capture
     frames: Table
     listing: CaptureListing
-    begins: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,7 +56,6 @@ def material_of(folder: Path) -> Material:
                 capture=read_json(place / "capture.json", Capture),
                 frames=read_table(place / "frames.parquet", FRAME_COLUMNS, "frames"),
                 listing=list_capture(archive if archive.is_file() else place / "archive"),
-                begins=run.begins,
             )
         )
     overlap = folder / OVERLAP

@@ -1,8 +1,8 @@
 """`reel.json`: the reel's number, the words on its box, and its runs of captured frames in film order.
 
 The usual reel is one capture from end to end. A joined reel has runs of several captures, whose own papers lie in
-`captures/0`, `captures/1` ... below its folder. A divided reel is a part of a capture: its tables keep the numbers that
-the frames have in the capture, and its archive copy begins with the run's first frame.
+`captures/0`, `captures/1` ... below its folder. A reel that was divided off has a stretch of a capture as its own: its
+frames count from 0, and `origin` says where they lie in the capture.
 """
 
 from dataclasses import dataclass
@@ -13,8 +13,7 @@ class Run:
     """A run of captured frames that belongs to the reel, `first` to `stop` (half open).
 
     `turn` is 0 or 180 degrees, `mirror` and `backwards` say how the film was loaded. `folder` is where the capture's
-    papers lie, below the reel's folder; "" is that folder itself. `begins` is the captured frame that its archive
-    copy there begins with.
+    papers lie, below the reel's folder; "" is that folder itself.
     """
 
     capture: int
@@ -25,7 +24,6 @@ class Run:
     mirror: bool = False
     backwards: bool = False
     folder: str = ""
-    begins: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +45,16 @@ class Joint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Origin:
+    """The stretch of a capture that a reel was divided off from: its frame 0 is the capture's frame `first`."""
+
+    capture_digest: str
+    first: int
+    stop: int
+    of: int  # frames of the capture
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reel:
     """One reel of a client's film and where its frames lie."""
 
@@ -55,4 +63,4 @@ class Reel:
     box_words: str
     runs: tuple[Run, ...]
     joints: tuple[Joint, ...] = ()
-    part: bool = False  # of a capture that was divided
+    origin: Origin | None = None

@@ -263,7 +263,13 @@ def _steadiness_together(
     out = []
     for axis in (0, 1):
         series = [each.steadiness[axis] for each in held]
-        worse = max(series, key=lambda each: (each.figure.after_jump_um == each.figure.after_jump_um, each.figure.after_jump_um))
+        worse = max(
+            series,
+            key=lambda each: (
+                each.figure.after_jump_um == each.figure.after_jump_um,
+                each.figure.after_jump_um,
+            ),
+        )
         out.append(
             SteadinessSeries(
                 before_um=np.array([series[capture].before_um[frame] for capture, frame in rows]),

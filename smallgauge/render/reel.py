@@ -149,7 +149,6 @@ def _job(folder: Path, material: Material, plan: Plan, first: int, stop: int) ->
         folder=str(folder),
         listing=stretch.listing,
         capture=replace(stretch.capture, files=()),
-        begins=stretch.begins,
         frames=plan.frames[first:stop],
         copies=tuple(_copy_segment(copy, first, stop) for copy in plan.copies),
         width=plan.width,
@@ -275,7 +274,7 @@ def _stills(
             number = plan.frames[n].capture
             stretch = material.stretches[number]
             codes = render_frame(
-                readers[number].read(plan.frames[n].frame - stretch.begins).samples,
+                readers[number].read(plan.frames[n].frame).samples,
                 table=table_for(stretch.capture.light, stretch.capture.encoding),
                 move=plan.frames[n].move,
                 width=plan.width,

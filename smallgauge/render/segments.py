@@ -46,8 +46,7 @@ class SegmentJob:
     """Finished frames of one segment; files go to the reel's `work` folder.
 
     `made_before` names the file below the reel's folder that holds these finished frames already, the first
-    of them at `made_before_first`; then only the copies are made. "" is none. `begins` is the captured frame that
-    the first picture of the listing shows.
+    of them at `made_before_first`; then only the copies are made. "" is none.
     """
 
     folder: str
@@ -59,7 +58,6 @@ class SegmentJob:
     height: int
     made_before: str = ""
     made_before_first: int = 0
-    begins: int = 0
 
     @property
     def first(self) -> int:
@@ -146,7 +144,7 @@ def _new_frames(job: SegmentJob, folder: Path, names: tuple[str, ...]) -> Iterat
     with open_picture(job.listing) as reader, lossless as writer:
         for plan in job.frames:
             render_frame(
-                reader.read(plan.frame - job.begins).samples,
+                reader.read(plan.frame).samples,
                 table=table,
                 move=plan.move,
                 width=job.width,

@@ -80,7 +80,6 @@ FULL = {
         "why": "by the film's grain",
     },
     "joint not known": {"earlier": "A", "later": "B", "common": 0, "by": "mk", "why": "the film broke"},
-    "part of a capture": {"capture": "spool", "first": 120, "last": 299, "of": 900},
     "registration weak": {"by": "perforation", "frames": 6, "of": 200},
     "pixels not square": {"aspect": "16:15"},
     "on hold": {"reason": "the client will call back"},
