@@ -1,6 +1,7 @@
 """Two captures of one film make one reel, each film frame once; what can't be told is asked, never guessed."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,14 +13,17 @@ from smallgauge.line import finish_reel, join_folders
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import list_capture, open_picture
 from smallgauge.picture.overlap import COLUMNS as OVERLAP_COLUMNS
-from smallgauge.picture.resample import Move, compose_moves, invert_move
+from smallgauge.picture.resample import compose_moves, invert_move
 from smallgauge.picture.synthetic import frame_truth
 from smallgauge.record.capture import Capture
-from smallgauge.record.files import read_json
+from smallgauge.record.files import read_decisions, read_json
 from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.material import material_of
 from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import read_table
+from smallgauge.record.treatment import treatment_of
+from smallgauge.render.plan import plan_rendering
 
 
 @pytest.fixture(scope="module")
@@ -126,6 +130,33 @@ def test_captures_with_sound_are_refused_unless_the_film_may_be_silent(base, tmp
         join(base, "one", "sounding", number="silent", silent_film=True)
 
 
+def apart_in_both(folder: Path, truths: list, scale: float) -> tuple[np.ndarray, float]:
+    """How far the picture of a film frame lies apart in the finished film as the one capture and the other give it.
+
+    The gate's corners are true of the film frame, the camera's unsteadiness with them, whichever capture shows it.
+    """
+    frames = read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
+    overlap = read_table(folder / "overlap.parquet", OVERLAP_COLUMNS, "overlap")
+    capture = read_json(folder / "capture.json", Capture)
+    treatment = treatment_of(read_decisions(folder / "decisions.jsonl"))
+    material = material_of(folder)
+    seen = []
+    for number, name in ((0, "frame"), (1, "later_frame")):
+        values = {key: column.copy() for key, column in frames.values.items()}
+        values["capture"][overlap["film_position"]] = number
+        values["frame"][overlap["film_position"]] = overlap[name]
+        plan = plan_rendering(capture, replace(frames, values=values), treatment, material)
+        places = []
+        for position in overlap["film_position"]:
+            each = plan.frames[position]
+            move = each.move if number == 0 else compose_moves(each.move, enlarged(truths[1], scale))
+            true = frame_truth(truths[number], each.frame)
+            places.append([invert_move(move).place(x, y) for x, y in true.gate_corners_px])
+        seen.append(np.array(places))
+    widths = [(place[:, 1, 0] - place[:, 0, 0]).mean() for place in seen]
+    return (seen[1] - seen[0]).mean(axis=1), float(widths[1] / widths[0] - 1)
+
+
 @pytest.mark.campaign
 @pytest.mark.parametrize("seed", [3, 4, 5, 6, 7])
 @pytest.mark.parametrize("scale", [1.0, 1.01])
@@ -141,24 +172,15 @@ def test_forty_frames_in_common_end_to_end(tmp_path, seed, scale):
     outcome = finish_reel(folder, settings())
     assert outcome.exit_code == 0 and outcome.proved
     render = read_table(folder / "render.parquet", RENDER_COLUMNS, "render")
-    film, corners = [], []
-    for n in range(len(render)):
-        capture, frame = int(render["source_capture"][n]), int(render["source_frame"][n])
-        true = frame_truth(truths[capture], frame)
-        film.append(true.film_frame)
-        move = Move(**{letter: float(render[letter][n]) for letter in "abcdef"})
-        if capture == 1:
-            move = compose_moves(move, enlarged(truths[1], scale))
-        corners.append([invert_move(move).place(x, y) for x, y in true.gate_corners_px])
-    assert film == list(range(90))
+    sources = list(zip(render["source_capture"].tolist(), render["source_frame"].tolist(), strict=True))
+    assert [frame_truth(truths[capture], frame).film_frame for capture, frame in sources] == list(range(90))
     assert sum(render["other_capture"] >= 0) == 40
-    at = int(np.flatnonzero(np.diff(render["source_capture"]))[0]) + 1
-    place = np.array(corners)
-    step = place[at : at + 15].mean(axis=(0, 1)) - place[at - 15 : at].mean(axis=(0, 1))
-    width = place[:, 1, 0] - place[:, 0, 0]
-    growth = width[at:].mean() / width[:at].mean() - 1
-    print(f"seed {seed}, scale {scale}: joint at {at}, step {step.round(3)} px, scale {100 * growth:.3f} %")
-    assert np.abs(step).max() < 0.5 and abs(growth) < 0.002
+    apart, growth = apart_in_both(folder, truths, scale)
+    print(
+        f"seed {seed}, scale {scale}: joint out by {np.median(apart, axis=0).round(3)} px, "
+        f"one frame {np.abs(apart).max():.2f} px, scale {100 * growth:.3f} %"
+    )
+    assert np.abs(np.median(apart, axis=0)).max() < 0.1 and abs(growth) < 0.001
     for number, truth in enumerate(truths):
         archive = list_capture(folder / "captures" / str(number) / "archive.mkv")
         assert archive.count == truth.frames
