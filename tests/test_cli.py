@@ -33,7 +33,12 @@ def test_the_version_is_told(capsys):
     assert capsys.readouterr().out.strip() == f"smallgauge {__version__}"
 
 
-@pytest.mark.parametrize("arguments", [[], ["polish"], ["finish", "here"], ["finish", "--out", "there"]])
+def test_a_capture_needs_a_shelf(capsys, tmp_path):
+    assert main(["finish", str(tmp_path)]) == 2
+    assert "--out" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("arguments", [[], ["polish"], ["render", "here"], ["finish", "--out", "there"]])
 def test_what_the_parser_refuses_ends_with_2(arguments, capsys):
     with pytest.raises(SystemExit) as ended:
         cli.main(arguments)
