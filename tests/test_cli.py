@@ -34,7 +34,7 @@ def test_the_version_is_told(capsys):
 
 
 def test_a_capture_needs_a_shelf(capsys, tmp_path):
-    assert main(["finish", str(tmp_path)]) == 2
+    assert cli.main(["finish", str(tmp_path)]) == 2
     assert "--out" in capsys.readouterr().err
 
 
