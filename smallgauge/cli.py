@@ -51,6 +51,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_line_commands(commands)
     _add_treat(commands)
     _add_join(commands)
+    _add_divide(commands)
     _add_reel_commands(commands)
     return parser
 
@@ -206,6 +207,43 @@ def _add_join(commands: Any) -> None:
     _add_common(parser)
 
 
+def _add_divide(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "divide",
+        "make several reels of one capture",
+        "Shows the leader between the rolls of a spool, with frame numbers. With --cut it divides there: any frame of a leader "
+        "sets that leader aside, any other frame begins a reel. Each reel gets a folder of its own that holds nothing of the "
+        "others; reels and leader are counted against the capture. Then finish each reel's folder.",
+        "smallgauge divide /shelf/spool --cut 812 1640 --by mk --why 'white leader between the rolls'",
+    )
+    parser.add_argument("capture", metavar="FOLDER", help="the folder that `analyse` made of the capture")
+    parser.add_argument(
+        "--cut", nargs="+", type=int, metavar="FRAME", help="where to cut, captured frames from 0"
+    )
+    parser.add_argument("--by", metavar="INITIALS", help="who decides")
+    parser.add_argument("--why", metavar="WORDS", help="why")
+    parser.add_argument(
+        "--reel",
+        action="append",
+        default=[],
+        metavar="NUMBER",
+        help="number of a reel, one for each in order",
+    )
+    parser.add_argument(
+        "--box-words",
+        action="append",
+        default=[],
+        metavar="WORDS",
+        help="words on a reel's box, one for each in order",
+    )
+    parser.add_argument(
+        "--out", metavar="DIR", help="where the reels get their folders (beside the capture's unless said)"
+    )
+    _add_workers(parser)
+    _add_common(parser)
+
+
 def _add_reel_commands(commands: Any) -> None:
     parser = _command(
         commands,
@@ -235,9 +273,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and give its exit code."""
     options = build_parser().parse_args(arguments)
     try:
-        run = {"demo": _demo, "treat": _treat, "join": _join, "prove": _prove, "deliver": _deliver}.get(
-            options.command, _line
-        )
+        run = {
+            "demo": _demo,
+            "treat": _treat,
+            "join": _join,
+            "divide": _divide,
+            "prove": _prove,
+            "deliver": _deliver,
+        }.get(options.command, _line)
         return run(options)
     except SmallgaugeError as error:
         _complain(options, str(error), error.exit_code)
@@ -493,7 +536,8 @@ def _join(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from smallgauge.deliver.words import sentence
-    from smallgauge.line import join_folders, read_capture
+    from smallgauge.line import read_capture
+    from smallgauge.reels import join_folders
 
     settings = _settings(options)
     folder = join_folders(
@@ -523,6 +567,38 @@ def _join(options: argparse.Namespace) -> int:
             print(sentence(finding))
     print(f"{capture.count:,} film frames. Now run `smallgauge finish {folder}`.")
     return 0
+
+
+def _divide(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.deliver.words import division_words, leader_words, sentence
+    from smallgauge.reels import divide_folder, find_division
+
+    folder = Path(options.capture)
+    if options.cut:
+        divide_folder(
+            folder,
+            _settings(options),
+            cuts=tuple(options.cut),
+            by=options.by,
+            why=options.why,
+            numbers=tuple(options.reel),
+            box_words=tuple(options.box_words),
+            out=Path(options.out) if options.out else None,
+        )
+    leaders, division, found = find_division(folder)
+    if options.json:
+        import json
+
+        from smallgauge.record.files import to_plain
+
+        document = {"leader": to_plain(leaders), "division": to_plain(division), "findings": to_plain(found)}
+        print(json.dumps(document, ensure_ascii=False, indent=1))
+    else:
+        for line in (*leader_words(leaders), *division_words(division), *(sentence(each) for each in found)):
+            print(line)
+    return 1 if found else 0
 
 
 def _prove(options: argparse.Namespace) -> int:

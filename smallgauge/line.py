@@ -8,14 +8,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from smallgauge.analyse.join import WITHIN, join_captures, read_statement
 from smallgauge.analyse.reel import analyse_reel
 from smallgauge.analyse.source import Source, open_source
 from smallgauge.crew import Crew
 from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.package import build_package
 from smallgauge.deliver.report import build_pdf, build_report
-from smallgauge.errors import CallerError, FixityError, MaterialError
+from smallgauge.errors import FixityError, MaterialError
 from smallgauge.gauge.gauges import UNSLIT_DOUBLE_8, gauge_named
 from smallgauge.lock import ReelLock
 from smallgauge.media.whole import digest_file, safe_file_name
@@ -33,7 +32,6 @@ from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.material import Material, Stretch, material_of
-from smallgauge.record.notes import read_notes
 from smallgauge.record.rendertable import RenderSummary
 from smallgauge.record.shop import SHOP_FILE, read_house_speeds
 from smallgauge.record.table import Table, read_table
@@ -104,7 +102,7 @@ def finish(path: Path, out: Path, settings: Settings) -> Outcome:
     """Take one capture through the line, up to `settings.last_step`; goes on where an earlier run stopped."""
     source = open_source(path, stated=settings.stated)
     folder = reel_folder(out, source)
-    _make_folder(folder)
+    make_folder(folder)
     with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
         journal = Journal(folder)
         return _Line(folder, source, journal, crew, settings).run()
@@ -116,56 +114,13 @@ def finish_reel(folder: Path, settings: Settings) -> Outcome:
         raise MaterialError(
             f"A made reel has its reel.json, found none in {folder}; name a capture or a reel's folder."
         )
-    _make_folder(folder)
+    make_folder(folder)
     with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
         return _Line(folder, None, Journal(folder), crew, settings).run()
 
 
-def join_folders(
-    parts: tuple[Path, ...],
-    out: Path,
-    settings: Settings,
-    *,
-    number: str,
-    box_words: str = "",
-    overlap: int | None = None,
-    lost: str | None = None,
-    by: str | None = None,
-    why: str | None = None,
-    silent_film: bool = False,
-    within: int | None = None,
-) -> Path:
-    """Make one reel from several captures that were analysed; gives the new reel's folder.
-
-    `overlap` and `lost` ("unknown" or a number) are the operator's word on a joint that can't be told.
-    """
-    read_notes("", where="--reel", stated=(f"reel={number}",))
-    if within is not None and within < 1:
-        raise CallerError(f"--within needs 1 frame or more, found {within}.")
-    statement = read_statement(overlap, lost, by=by, at=settings.at, why=why)
-    folder = out / safe_file_name(number)
-    if any(folder.resolve() == part.resolve() for part in parts):
-        raise MaterialError(
-            f"A joined reel needs a folder of its own, but {folder} is that of a capture; give another reel number."
-        )
-    _make_folder(folder)
-    with ReelLock(folder, take_over=settings.take_over):
-        join_captures(
-            folder,
-            parts,
-            number=number,
-            box_words=box_words,
-            at=settings.at,
-            statement=statement,
-            silent=silent_film,
-            within=within or WITHIN,
-            journal=Journal(folder),
-            progress=settings.progress,
-        )
-    return folder
-
-
-def _make_folder(folder: Path) -> None:
+def make_folder(folder: Path) -> None:
+    """Make a reel's folder, or say why it can't be."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
         probe = folder / "work"

@@ -5,7 +5,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.analyse.source import Source
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.picture.completeness import Ledger, film_positions, find_links, measure_ledger
 from smallgauge.picture.damage_record import (
@@ -26,18 +25,23 @@ Marks = NDArray[np.bool_]
 
 
 def tell_film(
-    capture: Capture, source: Source, frames: Table, perforations: Table
+    capture: Capture,
+    frames: Table,
+    perforations: Table,
+    *,
+    times_s: NDArray[np.float64],
+    skipped: NDArray[np.int32],
 ) -> tuple[Table, Table, FilmState]:
-    """The tables with what only whole columns can tell, and the paper on the film and its capture."""
+    """The tables with what only whole columns can tell, and the paper on the film and its capture.
+
+    `times_s` is the time of each frame, NaN where it has none; `skipped` how many numbers the file names skip before it.
+    """
     count = len(frames)
-    skipped = np.zeros(count, np.int32)
-    for before, how_many in source.listing.gaps:
-        skipped[before + 1] = how_many
     digests = [file.digest for file in capture.files]
     same = np.array([n > 0 and digests[n] != "" and digests[n] == digests[n - 1] for n in range(count)])
-    ledger, direction = _account(capture, frames, source.times_s, skipped, same)
+    ledger, direction = _account(capture, frames, times_s, skipped, same)
     starts = find_scenes(frames["change"], frames["change_skip"])
-    table = _with_account(frames, ledger, skipped, source, starts)
+    table = _with_account(frames, ledger, skipped, times_s, starts)
     table = replace(table, capture_digest=capture.digest)
     table, splices = _with_splices(capture, table, starts, direction)
     perforations, damage = _with_damage(capture, table, perforations, direction)
@@ -75,7 +79,11 @@ def _account(
 
 
 def _with_account(
-    frames: Table, ledger: Ledger, skipped: NDArray[np.int32], source: Source, starts: NDArray[np.int64]
+    frames: Table,
+    ledger: Ledger,
+    skipped: NDArray[np.int32],
+    times_s: NDArray[np.float64],
+    starts: NDArray[np.int64],
 ) -> Table:
     """The frame table with film positions, doubles, losses, scenes and their flags."""
     count = len(frames)
@@ -96,11 +104,9 @@ def _with_account(
     flags[doubles >= 0] |= FLAG_NAMED["duplicate"].mask
     flags[kinds == "swapped"] |= FLAG_NAMED["swapped"].mask
     flags[kinds == "not known"] |= FLAG_NAMED["not_accounted_for"].mask
-    flags[~np.isfinite(source.times_s)] |= (
-        FLAG_NAMED["time_set_aside"].mask if np.isfinite(source.times_s).any() else 0
-    )
+    flags[~np.isfinite(times_s)] |= FLAG_NAMED["time_set_aside"].mask if np.isfinite(times_s).any() else 0
     values = dict(frames.values) | {
-        "time_s": source.times_s,
+        "time_s": times_s,
         "numbers_skipped": skipped,
         "missing_before": missing,
         "account": kinds,

@@ -11,6 +11,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from smallgauge import __version__
 from smallgauge.analyse.filmstate import tell_film
@@ -149,13 +150,14 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     )
     frames, perforations, state = tell_film(
         capture,
-        source,
         join_tables([read_table(folder / n[0], FRAME_COLUMNS, "frames") for n in names]),
         join_tables([read_table(folder / n[1], PERFORATION_COLUMNS, "perforations") for n in names]),
+        times_s=source.times_s,
+        skipped=_skipped(source),
     )
     figures = line_up(capture, frames, perforations)
     heard = hear_track(source.sound, frames=frames, notes=capture.notes) if source.sound else None
-    said = (*capture.findings, *_archive_findings(work), *_frame_findings(capture, frames))
+    said = (*capture.findings, *_archive_findings(work), *frame_findings(capture, frames))
     said = (*said, *film_findings(state), *line_up_findings(figures), *log)
     said = (*said, *(track_findings(heard) if heard else ()))
     capture = _with_length(replace(capture, line_up=figures, findings=said), state)
@@ -175,6 +177,14 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         for file in n:
             (folder / file).unlink(missing_ok=True)
     return capture, frames
+
+
+def _skipped(source: Source) -> NDArray[np.int32]:
+    """How many numbers the file names skip before each frame."""
+    skipped = np.zeros(source.listing.count, np.int32)
+    for before, how_many in source.listing.gaps:
+        skipped[before + 1] = how_many
+    return skipped
 
 
 def _chunks(work: _Work, jobs: list[ChunkJob], keys: dict[int, str]) -> tuple[Finding, ...]:
@@ -221,7 +231,7 @@ def _archive_findings(work: _Work) -> tuple[Finding, ...]:
     return tuple(found)
 
 
-def _frame_findings(capture: Capture, frames: Table) -> tuple[Finding, ...]:
+def frame_findings(capture: Capture, frames: Table) -> tuple[Finding, ...]:
     """What the frame table has to say, counted."""
     found = []
     count = len(frames)

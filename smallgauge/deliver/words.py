@@ -21,7 +21,9 @@ from smallgauge.deliver.phrases import (
     moment_words,
     number_words,
 )
+from smallgauge.picture.leader import Leader
 from smallgauge.record.capture import Capture
+from smallgauge.record.division import Division
 from smallgauge.record.finding import FINDING_WEIGHTS, Check, Finding
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.treatment import PROGRAM, Decision, InForce
@@ -416,6 +418,14 @@ _SENTENCES: dict[str, _Say] = {
         f"How many film frames lie between {v.text('earlier', 'one capture')} and {v.text('later', 'the next')} is not known"
         f"{v.plain(' (', 'why', ')')}; the one is laid straight behind the other. Look at the joint, and scan across it if you can."
     ),
+    "part of a capture": lambda v: (
+        f"This reel is frames {v.text('first', '(not noted)')} to {v.text('last', '(not noted)')} of a capture that held "
+        f"several reels{v.plain(' (', 'of', ' frames)')}; here they count from 0. Nothing of the other reels is in this folder."
+    ),
+    "division does not add up": lambda v: (
+        f"The reels and the leader of a divided capture don't add up to it{v.plain(': ', 'what')}. Give the same `divide` again; "
+        "hand nothing out before it agrees."
+    ),
     "on hold": lambda v: (
         f"This reel is on hold{v.plain(': ', 'reason')}. Take hold out of capture.toml when it may go on."
     ),
@@ -519,6 +529,9 @@ _CLIENT: dict[str, _Say] = {
         "Sound and picture have not been brought together yet, so lips and voices may not match. This is still to be done."
     ),
     "on hold": lambda v: "This reel is on hold and not finished.",
+    "division does not add up": lambda v: (
+        "Not every picture of the scan is accounted for yet. Please ask us."
+    ),
     "joint not known": lambda v: (
         "The film was scanned in parts, and whether pictures are missing between two of them is not known."
     ),
@@ -682,6 +695,7 @@ _SUBJECT_WORDS = {
     "framing": "framing",
     "sync": "sync",
     "doubles": "frames captured twice",
+    "division": "division",
 }
 
 
@@ -745,6 +759,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
         ),
         "sync": (_sync_words, {"set", "shift_frames", "mark"}),
         "doubles": (_doubles_words, {"show"}),
+        "division": (lambda v: f"cut at captured frames {v.text('cuts', 'not noted')}", {"cuts"}),
     }
     say, keys = known[subject]
     rest = [f"{key.replace('_', ' ')} {value.text(key, 'none')}" for key in sorted(set(chosen) - keys)]
@@ -851,6 +866,8 @@ def client_decision(entry: InForce) -> str | None:
         if value.text("show", "") == "whole capture":
             return f"The whole width of the scan is shown{turned}, perforations and film edge too."
         return f"The film's picture was framed{turned}; perforations and film edge are outside it."
+    if decision.subject == "division":
+        return "The scan holds several reels, and each has its own files."
     if decision.subject == "doubles":
         shown = "each time" if value.text("show", "once") == "all" else "once"
         return f"Pictures that the scanner took twice are shown {shown}."
@@ -909,3 +926,42 @@ def line_up_value(value: float, unit: str) -> str:
     if value != value:
         return "not measured"
     return f"{number_words(value, decimals=3)}{'' if unit in ('', '1') else f' {unit}'}"
+
+
+def leader_words(leaders: Sequence[Leader]) -> tuple[str, ...]:
+    """The leader of a capture, one line each, with the frames that name it in a cut.
+
+    Examples
+    --------
+    >>> leader_words([Leader(first=40, stop=52, kind="leader", density=0.2, sure=True, reason="no gate's edge")])
+    ('1. frames 40 to 51: leader, 12 frames: no gate\'s edge. Cut there: --cut 40',)
+    """
+    if not leaders:
+        return (
+            "No leader was found: look at the scan, and name the first frame of each reel after the first with --cut.",
+        )
+    return tuple(
+        f"{n}. frames {each.first} to {each.stop - 1}: {'leader' if each.sure else 'not sure'}, "
+        f"{count_words(each.stop - each.first, 'frame')}: {each.reason}. Cut there: --cut {each.first}"
+        for n, each in enumerate(leaders, start=1)
+    )
+
+
+def division_words(division: Division | None) -> tuple[str, ...]:
+    """The account of a divided capture, one line a stretch and one for the sum."""
+    if division is None:
+        return ("Nothing is divided yet.",)
+    lines = [
+        f"frames {each.first} to {each.stop - 1}: "
+        + (f"reel {each.number}, in {each.folder}" if each.what == "reel" else "leader, in no reel")
+        for each in division.stretches
+    ]
+    reels = sum(each.stop - each.first for each in division.stretches if each.what == "reel")
+    rest = sum(each.stop - each.first for each in division.stretches) - reels
+    total = (
+        f"{reels:,} frames in reels and {rest:,} of leader: {reels + rest:,} of {division.frames:,} captured."
+    )
+    return (
+        *lines,
+        f"{total} Decided by {division.by} on {moment_words(division.at)}: {division.why.rstrip('.')}.",
+    )

@@ -19,7 +19,7 @@ import av.codec.context
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.errors import CallerError
+from smallgauge.errors import CallerError, MaterialError
 from smallgauge.media.decoder_log import DecoderLog
 from smallgauge.media.whole import write_whole
 
@@ -27,6 +27,7 @@ AAC_RATE = 48000
 _AAC_BITS_A_SECOND = 192_000
 _LAYOUTS = {1: "mono", 2: "stereo"}
 _FULL_SCALE = 2**23
+_LARGEST_WAV = 1 << 32  # bytes that the sizes in a WAV can say: 32 bits (EBU Tech 3306, from memory)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,6 +171,51 @@ def write_flac(path: Path, blocks: Iterable[NDArray[Any]], *, rate: int, channel
         channels=channels,
         bits_a_second=None,
     )
+
+
+def cut_sound(source: Path, target: Path, *, first: int, stop: int) -> None:
+    """Samples `first` to before `stop` of a sound file as a WAV of their own, every one as it is stored.
+
+    Raises
+    ------
+    CallerError
+        Where the file has no such samples.
+    MaterialError
+        Where it breaks off before them.
+
+    Examples
+    --------
+    >>> import tempfile, soundfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> soundfile.write(folder / "a.wav", np.array([1, 2, 3, 4], np.int16), 48000, subtype="PCM_16")
+    >>> cut_sound(folder / "a.wav", folder / "b.wav", first=1, stop=3)
+    >>> soundfile.read(folder / "b.wav", dtype="int16")[0].tolist()
+    [2, 3]
+    """
+    import soundfile
+
+    with soundfile.SoundFile(str(source)) as reader:
+        if not 0 <= first < stop <= reader.frames:
+            raise CallerError(
+                f"Samples {first} to {stop} were asked for of {source.name}, which has {reader.frames}."
+            )
+        kind = "float64" if reader.subtype in ("FLOAT", "DOUBLE") else "int32"
+        form = "RF64" if (stop - first) * reader.channels * 8 >= _LARGEST_WAV else "WAV"
+        settings = {"samplerate": reader.samplerate, "channels": reader.channels, "subtype": reader.subtype}
+        reader.seek(first)
+        with (
+            write_whole(target) as temporary,
+            soundfile.SoundFile(str(temporary), "w", format=form, **settings) as out,
+        ):
+            left = stop - first
+            while left:
+                block = reader.read(min(left, 1 << 16), dtype=kind, always_2d=True)
+                if not len(block):
+                    raise MaterialError(
+                        f"{source.name} breaks off {left} samples before its end; copy it again."
+                    )
+                out.write(block)
+                left -= len(block)
 
 
 def write_aac(path: Path, blocks: Iterable[NDArray[Any]], *, rate: int, channels: int) -> WrittenSound:

@@ -12,7 +12,7 @@ from smallgauge.record.finding import Finding
 
 PROGRAM = "program"
 HOUSE_VALUE = "house value"  # basis of a proposal that rests on no evidence
-SUBJECTS = ("camera_speed", "registration", "framing", "sync", "doubles")
+SUBJECTS = ("camera_speed", "registration", "framing", "sync", "doubles", "division")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

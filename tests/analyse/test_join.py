@@ -9,7 +9,7 @@ import pytest
 from captured_twice import analysed, draw_capture, enlarged, settings
 
 from smallgauge.errors import CallerError, MaterialError
-from smallgauge.line import finish_reel, join_folders
+from smallgauge.line import finish_reel
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import list_capture, open_picture
 from smallgauge.picture.overlap import COLUMNS as OVERLAP_COLUMNS
@@ -23,6 +23,7 @@ from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import read_table
 from smallgauge.record.treatment import treatment_of
+from smallgauge.reels import join_folders
 from smallgauge.render.plan import plan_rendering
 
 

@@ -1,0 +1,394 @@
+"""A stretch of a capture to a reel of its own: its rows gathered, its pictures copied without loss, its sound cut out.
+
+No frame is measured anew. The survey and the picture area are the capture's; what only whole columns can tell is told
+again of the reel's own rows. The pictures come from the capture's archive copy, each held to its digest, so that the
+reel's folder holds nothing of the other reels: they may be other people's.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.analyse.filmstate import tell_film
+from smallgauge.analyse.lineup import line_up, line_up_findings
+from smallgauge.analyse.reel import frame_findings
+from smallgauge.analyse.source import look_at_sound
+from smallgauge.analyse.track import analyse_track, hear_track
+from smallgauge.errors import FixityError, MaterialError
+from smallgauge.gauge.gauges import gauge_named
+from smallgauge.media.digest import digest_frame
+from smallgauge.media.frame import black_samples
+from smallgauge.media.picture_in import CaptureListing, list_capture, open_picture
+from smallgauge.media.picture_out import create_lossless, join_segments
+from smallgauge.media.sound_in import open_sound
+from smallgauge.media.sound_out import cut_sound
+from smallgauge.media.whole import link_or_copy
+from smallgauge.picture.gate import SIDES
+from smallgauge.picture.leader import Leader, find_leader
+from smallgauge.record.capture import Capture, CapturedSound, digest_capture
+from smallgauge.record.files import read_json, write_json
+from smallgauge.record.filmstate import FILM_PAPER, FilmState, film_findings
+from smallgauge.record.finding import Finding
+from smallgauge.record.flags import FLAG_NAMED
+from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.notes import CaptureNotes, SyncMark
+from smallgauge.record.recipe import SEGMENT_FRAMES
+from smallgauge.record.reel import Origin, Reel, Run
+from smallgauge.record.table import Table, write_table
+from smallgauge.record.track import TRACK_PAPER, track_findings
+from smallgauge.record.work import Progress, Runner
+
+# Findings that speak of the whole capture's frames, film, files or sound; they are told anew of the reel's own.
+_RETOLD = frozenset(
+    [
+        "files passed over", "numbering gap", "frame let pass", "perforation full scale", "perforation not measured",
+        "frame clipped", "light above the open gate", "pitch not measured", "frames doubled", "frames missing",
+        "frames swapped", "frames suspected", "frames not accounted for", "perforations damaged", "splices found",
+        "length agrees", "length differs", "line-up", "stripe without a recording", "sound capture failed",
+        "no recording found", "hum of the capture chain", "hum not told apart", "archive kept as it came",
+        "archive sound copied",
+    ]
+)  # fmt: skip
+
+
+_ACCOUNT_FLAGS = sum(
+    FLAG_NAMED[name].mask
+    for name in ("duplicate", "missing_before", "swapped", "not_accounted_for", "time_set_aside")
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Whole:
+    """The capture that is divided: its folder and papers."""
+
+    folder: Path
+    capture: Capture
+    frames: Table
+    perforations: Table
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartOrder:
+    """One reel to be made: its frames in the capture, its number and words.
+
+    `before` and `after` are the end of the reel before and the beginning of the next one, in captured frames: sound
+    of the leader in between is kept with both, that of another reel with none.
+    """
+
+    first: int
+    stop: int
+    before: int
+    after: int
+    number: str
+    box_words: str
+    head_offset_frames: float | None  # of the machine, where nothing was stated
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StretchJob:
+    """Frames of a reel's archive copy to be copied: `first` to `stop` of the reel, `begins` in the capture's."""
+
+    folder: str
+    listing: CaptureListing
+    begins: int
+    first: int
+    stop: int
+    digests: tuple[str, ...]
+    rate: Fraction
+
+
+def leaders_of(frames: Table) -> tuple[Leader, ...]:
+    """The leader that a capture's frame table shows."""
+    sides = np.sum([np.isfinite(frames[f"gate_{side}_px"]) for side in SIDES], axis=0)
+    return find_leader(
+        np.asarray(sides, np.int64), frames["border_density"], frames["sharpness"], frames["splice"]
+    )
+
+
+def make_part(
+    folder: Path, whole: Whole, order: PartOrder, *, journal: Journal, runner: Runner, progress: Progress
+) -> Capture:
+    """Make the folder of one reel; what is there and unchanged is kept. The folder is locked by the caller."""
+    key = key_of("divide", whole.capture.digest, order)
+    identity = key_of("part", whole.capture.digest, order.first, order.stop)
+    kept = folder / "archive.mkv"
+    files = ["capture.json", "frames.parquet", "perforations.parquet", FILM_PAPER, "reel.json"]
+    if (folder / "capture.json").exists():
+        there = read_json(folder / "capture.json", Capture)
+        if there.identity != identity:
+            raise MaterialError(
+                f"{folder} must hold this reel or nothing, but it holds '{there.notes.reel or there.name}'; "
+                "give another number with --reel."
+            )
+        lossless = [kept.name] if kept.is_file() else [f"archive/{file.name}" for file in there.files]
+        sound = ["archive.wav", "track.parquet", TRACK_PAPER] if there.sound is not None else []
+        if all(journal.holds(file, key) for file in [*files, *lossless, *sound]):
+            return there
+    _copy_pictures(folder, whole, order, key, journal, runner, progress)
+    notes, sound_paper = _sound(folder, whole, order, key, journal)
+    capture, frames, perforations, state = _retold(whole, order, notes, sound_paper, identity)
+    if sound_paper is not None:
+        heard = hear_track(folder / "archive.wav", frames=frames, notes=capture.notes)
+        table = analyse_track(folder / "archive.wav", capture_digest=capture.digest)
+        write_table(folder / "track.parquet", table)
+        write_json(folder / TRACK_PAPER, heard)
+        capture = replace(capture, findings=(*capture.findings, *track_findings(heard)))
+        for file in ("track.parquet", TRACK_PAPER):
+            journal.add_file("divide", file, key=key)
+    write_table(folder / "frames.parquet", frames)
+    write_table(folder / "perforations.parquet", perforations)
+    write_json(folder / FILM_PAPER, state)
+    run = Run(capture=0, capture_digest=capture.digest, first=0, stop=capture.count)
+    origin = Origin(
+        capture_digest=whole.capture.digest, first=order.first, stop=order.stop, of=whole.capture.count
+    )
+    write_json(
+        folder / "reel.json",
+        Reel(number=order.number, box_words=order.box_words, runs=(run,), origin=origin),
+    )
+    write_json(folder / "capture.json", capture)
+    for file in files:
+        journal.add_file("divide", file, key=key)
+    return capture
+
+
+# ---------------------------------------------------------------------------------------------- pictures
+
+
+def _copy_pictures(
+    folder: Path,
+    whole: Whole,
+    order: PartOrder,
+    key: str,
+    journal: Journal,
+    runner: Runner,
+    progress: Progress,
+) -> None:
+    """The reel's stretch of the archive copy: coded again without loss, or, of single files kept as they came, those."""
+    archive = whole.folder / "archive.mkv"
+    if not archive.is_file() and whole.capture.kind == "folder":
+        for captured in whole.capture.files[order.first : order.stop]:
+            name = f"archive/{captured.name}"
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            link_or_copy(whole.folder / name, folder / name)
+            if journal.add_file("divide", name, key=key).sha256 != captured.file_sha256:
+                raise _changed(name, whole.folder)
+        return
+    listing = list_capture(archive if archive.is_file() else whole.folder / "archive")
+    encoding = whole.capture.encoding
+    black = digest_frame(black_samples(whole.capture.width, whole.capture.height, encoding), encoding.bits)
+    digests = tuple(file.digest or black for file in whole.capture.files)
+    count = order.stop - order.first
+    jobs = [
+        StretchJob(
+            folder=str(folder),
+            listing=listing,
+            begins=order.first,
+            first=first,
+            stop=min(first + SEGMENT_FRAMES, count),
+            digests=digests[order.first + first : order.first + min(first + SEGMENT_FRAMES, count)],
+            rate=Fraction(whole.capture.rate or 18),
+        )
+        for first in range(0, count, SEGMENT_FRAMES)
+    ]
+    missing = [job for job in jobs if not journal.holds(stretch_file(job), key)]
+    done_before = count - sum(job.stop - job.first for job in missing)
+    what = f"frames of {order.number} copied"
+    progress(what, done_before, count)
+    for job, file in runner.run(
+        copy_stretch, missing, watch=lambda done: progress(what, done_before + done, count)
+    ):
+        journal.add_file("divide", file, key=key, first=job.first, stop=job.stop, rows=job.stop - job.first)
+    join_segments(
+        [folder / stretch_file(job) for job in jobs],
+        folder / "archive.mkv",
+        rate=jobs[0].rate,
+        frame_counts=[job.stop - job.first for job in jobs],
+        container="mkv",
+        tags={"TITLE": f"{order.number}, untouched copy of the scan"},
+    )
+    journal.add_file("divide", "archive.mkv", key=key, stop=count)
+    for job in jobs:
+        (folder / stretch_file(job)).unlink(missing_ok=True)
+
+
+def _changed(name: str, folder: Path) -> FixityError:
+    return FixityError(
+        f"{name} must be what was captured, and it is not in {folder}; nothing was divided: bring the archive copy back from "
+        "another copy, or analyse the capture again."
+    )
+
+
+def stretch_file(job: StretchJob) -> str:
+    """Name of a job's file below the reel's folder."""
+    return f"work/segments/archive-{job.first:06d}.mkv"
+
+
+def copy_stretch(job: StretchJob, tick: Callable[[int], None]) -> str:
+    """Copy frames of an archive copy without loss, each held to its digest."""
+    name = stretch_file(job)
+    path = Path(job.folder) / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    listing = job.listing
+    first = job.begins + job.first
+    with open_picture(listing) as reader:
+
+        def pictures() -> Iterator[Any]:
+            for frame in reader.frames(first, job.begins + job.stop):
+                if digest_frame(frame.samples, listing.encoding.bits) != job.digests[frame.number - first]:
+                    raise _changed(f"frame {frame.number} of the archive copy", listing.root)
+                yield frame.samples
+                tick(1)
+
+        writer = create_lossless(
+            path,
+            width=listing.width,
+            height=listing.height,
+            bits=listing.encoding.bits,
+            layout=listing.encoding.layout,
+            rate=job.rate,
+        )
+        with writer as out:
+            for samples in pictures():
+                out.write(samples)
+    return name
+
+
+# ------------------------------------------------------------------------------------------------ sound
+
+
+def _sound(
+    folder: Path, whole: Whole, order: PartOrder, key: str, journal: Journal
+) -> tuple[CaptureNotes, CapturedSound | None]:
+    """The reel's own sound with that of the leader about it, and the notes with their times on it."""
+    notes = _own_notes(whole, order)
+    captured = whole.capture.sound
+    if captured is None:
+        return notes, None
+    with open_sound(whole.folder / "archive.wav") as reader:
+        first, stop = _samples(whole, order, reader.samples, reader.rate)
+    cut_sound(whole.folder / "archive.wav", folder / "archive.wav", first=first, stop=stop)
+    journal.add_file("divide", "archive.wav", key=key)
+    sound = replace(look_at_sound(folder / "archive.wav"), name=captured.name)
+    old, mark = whole.capture.notes, notes.sync_mark
+    rate = captured.rate * (1.0 + (old.sound_clock_ppm or 0.0) * 1e-6)
+    if mark is not None:
+        mark = SyncMark(frame=mark.frame, sound_s=mark.sound_s - first / captured.rate)
+    return replace(notes, sound_start_s=(old.sound_start_s or 0.0) + first / rate, sync_mark=mark), sound
+
+
+def _samples(whole: Whole, order: PartOrder, samples: int, rate: int) -> tuple[int, int]:
+    """First sample and the one after the last: from the end of the reel before to the beginning of the next one.
+
+    The head reads sound ahead of the picture in the gate by the gauge's separation less the machine's own distance.
+    """
+    notes, count = whole.capture.notes, len(whole.frames)
+    tracks = gauge_named(whole.capture.gauge).tracks
+    head = (
+        notes.sound_head_offset_frames
+        if notes.sound_head_offset_frames is not None
+        else order.head_offset_frames
+    )
+    shift = (tracks[0].ahead_frames.value if tracks else 0.0) - (head or 0.0)
+    times = whole.frames["time_s"]
+    told = np.flatnonzero(np.isfinite(times))
+    if told.size < 2:  # nothing tells the time: spread evenly, as for the whole capture
+        return round(order.first / count * samples), round(order.stop / count * samples)
+    captured = rate * (1.0 + (notes.sound_clock_ppm or 0.0) * 1e-6)
+
+    def sample_at(frame: float) -> int:
+        return round((_time_at(frame, told, times[told]) - (notes.sound_start_s or 0.0)) * captured)
+
+    first = 0 if order.before <= 0 else sample_at(order.before - shift)
+    stop = samples if order.after >= count else sample_at(order.after - shift)
+    first = min(max(first, 0), samples - 1)
+    return first, min(max(stop, first + 1), samples)
+
+
+def _time_at(frame: float, told: NDArray[np.int64], times: NDArray[np.float64]) -> float:
+    """Time at which a place of the film was in the gate; beyond the stamps at the speed of the nearest ones."""
+    if frame < told[0] or frame > told[-1]:
+        a, b = (0, 1) if frame < told[0] else (-2, -1)
+        speed = (times[b] - times[a]) / (told[b] - told[a])
+        return float(times[a] + (frame - told[a]) * speed)
+    return float(np.interp(frame, told, times))
+
+
+def _own_notes(whole: Whole, order: PartOrder) -> CaptureNotes:
+    """The operator's words as far as they hold for the reel, with its own frame numbers."""
+    notes = whole.capture.notes
+    mark = notes.sync_mark
+    inside = mark is not None and order.first <= mark.frame < order.stop
+    passed = tuple(n - order.first for n in notes.frames_let_pass if order.first <= n < order.stop)
+    return replace(
+        notes,
+        reel=order.number,
+        box_words=order.box_words,
+        length_feet=None,
+        frames_let_pass=passed,
+        sync_mark=replace(mark, frame=mark.frame - order.first) if mark is not None and inside else None,
+    )
+
+
+# ------------------------------------------------------------------------------------------------ papers
+
+
+def _retold(
+    whole: Whole, order: PartOrder, notes: CaptureNotes, sound: CapturedSound | None, identity: str
+) -> tuple[Capture, Table, Table, FilmState]:
+    """The reel's paper and tables: its own rows counted from 0, and what their columns tell."""
+    files = whole.capture.files[order.first : order.stop]
+    capture = replace(
+        whole.capture,
+        identity=identity,
+        name=order.number,
+        count=len(files),
+        numbers=whole.capture.numbers[order.first : order.stop],
+        notes=notes,
+        sound=sound,
+        files=files,
+        digest=digest_capture(files, sound),
+    )
+    frames, perforations = _own_rows(whole, order)
+    skipped = frames["numbers_skipped"]
+    frames, perforations, state = tell_film(
+        capture, frames, perforations, times_s=frames["time_s"], skipped=skipped
+    )
+    figures = line_up(capture, frames, perforations)
+    values: dict[str, object] = {
+        "first": order.first,
+        "last": order.stop - 1,
+        "of": whole.capture.count,
+    }
+    said = [Finding(code="part of a capture", where="capture", values=values)]
+    said += [finding for finding in whole.capture.findings if finding.code not in _RETOLD]
+    if skipped.any():
+        gaps = [[int(n) - 1, int(skipped[n])] for n in np.flatnonzero(skipped)]
+        counted: dict[str, object] = {"gaps": gaps, "missing": int(skipped.sum())}
+        said.append(Finding(code="numbering gap", where="capture", values=counted))
+    said += [*frame_findings(capture, frames), *film_findings(state), *line_up_findings(figures)]
+    return replace(capture, line_up=figures, findings=tuple(said)), frames, perforations, state
+
+
+def _own_rows(whole: Whole, order: PartOrder) -> tuple[Table, Table]:
+    """Rows of the reel's frames, counted from 0; what rests on frames before the first is not known."""
+    rows = slice(order.first, order.stop)
+    values = {name: column[rows].copy() for name, column in whole.frames.values.items()}
+    for column in FRAME_COLUMNS:
+        if column.halo and column.type.startswith("float"):
+            values[column.name][: column.halo] = np.nan
+    values["frame"] = np.arange(order.stop - order.first, dtype=np.int32)
+    values["numbers_skipped"][0] = 0
+    # Flags of the account are told anew from the reel's own rows.
+    values["flags"] &= ~_ACCOUNT_FLAGS
+    at = whole.perforations["frame"]
+    chosen = (at >= order.first) & (at < order.stop)
+    holes = {name: column[chosen] for name, column in whole.perforations.values.items()}
+    holes["frame"] = (holes["frame"] - order.first).astype(np.int32)
+    return replace(whole.frames, values=values), replace(whole.perforations, values=holes)
