@@ -9,6 +9,7 @@ reel can be checked; no picture shows a real film.
 
 import sys
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -18,9 +19,17 @@ from smallgauge.deliver.plots import Line, draw_along_reel
 from smallgauge.gauge.gauges import GAUGES
 from smallgauge.picture.damage import measure_frame_damage
 from smallgauge.picture.gauge_reading import find_gauge
+from smallgauge.picture.overlap import make_overlap_layout, make_overlap_sheet
 from smallgauge.picture.perforations import find_perforations, measure_reference
 from smallgauge.picture.repetition import find_grain_layout, make_grain, measure_repetition
-from smallgauge.picture.synthetic import PerforationDamage, ReelTruth, draw_frame, specimen_truth
+from smallgauge.picture.synthetic import (
+    PerforationDamage,
+    ReelTruth,
+    SceneTruth,
+    draw_frame,
+    frame_truth,
+    specimen_truth,
+)
 
 PICTURES = Path(__file__).resolve().parent.parent / "docs" / "guide" / "pictures"
 Light = NDArray[np.float32]
@@ -113,7 +122,43 @@ def completeness() -> None:
     (PICTURES / "completeness.svg").write_text(svg + "\n", encoding="utf-8")
 
 
-ALL: tuple[Callable[[], None], ...] = (completeness, damage)
+def overlap() -> None:
+    """Two captures of a tripod shot, laid together at every offset: what the picture says, and what the grain says."""
+    scenes = (SceneTruth(kind="garden", first=0, stop=100),)
+    stopped = Fraction(1_000_000)  # a camera so quick that nothing moves
+    size = (280, 210)
+    layout = make_overlap_layout(size, px_per_mm=50.0)
+    captures = []
+    for first in (0, 24):  # the same film, begun again 24 frames later
+        truth = specimen_truth(
+            "super 8", width=400, height=300, frames=36, seed=9, scenes=scenes, camera_rate=stopped,
+            missing=tuple(range(first)),
+        )  # fmt: skip
+        sheets = []
+        for number, light in enumerate(lights(truth)):
+            true = frame_truth(truth, number)
+            (left, top), _, (right, bottom), _ = true.gate_corners_px
+            box = (left, top, right, bottom)
+            sheets.append(make_overlap_sheet(light, position=number, box=box, size=size, layout=layout))
+        captures.append(sheets)
+    grain, picture = [], []
+    for offset in range(32):
+        pairs = [(captures[0][n + offset], captures[1][n]) for n in range(36 - offset)][:6]
+        shared = [
+            measure_repetition(two.grain, one.grain, None, layout=layout).grain_match for one, two in pairs
+        ]
+        alike = [float((one.small * two.small).sum()) for one, two in pairs]  # type: ignore[operator]
+        grain.append(float(np.median(shared)))
+        picture.append(float(np.median(alike)))
+    svg = draw_along_reel(
+        [Line(name="grain", values=np.array(grain)), Line(name="picture", values=np.array(picture))],
+        title="How far two captures of one film agree at each offset",
+        unit="",
+    )
+    (PICTURES / "overlap.svg").write_text(svg + "\n", encoding="utf-8")
+
+
+ALL: tuple[Callable[[], None], ...] = (completeness, damage, overlap)
 
 
 def main(names: list[str]) -> None:
