@@ -410,6 +410,18 @@ SOURCES |= {
     ),
 }
 
+# Wow and flutter.
+SOURCES |= {
+    "AES6": Source(
+        title="AES6-2008 (s2013), Method for measurement of weighted peak flutter; the same as IEC 60386:1972 with A1",
+        seen="pages about it; the definition of the two-sigma reading and the tolerances were not seen",
+    ),
+    "AES6 weighting": Source(
+        title="Weighting curve of AES6-2008, 17 values; poles and zeros fitted to it here",
+        seen="the table as quoted in public source code that names AES6-2008",
+    ),
+}
+
 # Mains hum and the speed that it tells.
 SOURCES |= {
     "EN 50160": Source(

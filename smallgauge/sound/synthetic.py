@@ -2,6 +2,7 @@
 
 TrackTruth        everything that is so about a drawn track
 draw_track        truth and the film's movement -> samples
+recorded_time_s   the camera's even time -> the instant that was recorded there, where its speed fluttered
 heard_at_camera   what there was to hear at an instant at the camera; the finished sound must equal it
 camera_time_s     capture time -> the instant at the camera whose sound was under the head
 
@@ -23,7 +24,7 @@ from numpy.typing import NDArray
 
 Times = NDArray[np.float64]
 
-__all__ = ["TrackTruth", "camera_time_s", "draw_track", "film_hum", "heard_at_camera"]
+__all__ = ["TrackTruth", "camera_time_s", "draw_track", "film_hum", "heard_at_camera", "recorded_time_s"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +51,14 @@ class TrackTruth:
     second_track: bool = False  # balance stripe with the same programme
     second_delay_s: float = 0.0  # of the second track, at the capture
     second_gain: float = 0.7
+    flutter: tuple[tuple[float, float], ...] = ()  # at the camera: Hz, peak share of the speed
+    pilot_hz: float = 0.0  # recorded on the last track: exact at the camera
+    pilot_level: float = 0.0
+    clicks: tuple[tuple[float, float], ...] = ()  # second of the captured sound, length in seconds
+    click_level: float = 0.3  # rms of the burst of noise
+    dropouts: tuple[
+        tuple[float, float, float], ...
+    ] = ()  # captured second, length s, lift in wavelengths at 1 kHz
     seed: int = 1
 
 
@@ -105,6 +114,27 @@ def heard_at_camera(truth: TrackTruth, time_s: Times) -> Times:
         out += share * truth.content_level * _tune(t)
     for frame in truth.clap_frames:
         _add_clap(out, t, float(frame / truth.camera_rate), truth.clap_level)
+    return out
+
+
+def recorded_time_s(truth: TrackTruth, time_s: Times) -> Times:
+    """Instant whose sound stands where the camera's even time says `time_s`: the same without flutter.
+
+    A camera that flutters by a share d sin(2 pi f t) has recorded, by the time that its frames tell, the
+    instant t - d cos(2 pi f t) / (2 pi f).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> truth = TrackTruth(camera_rate=Fraction(18), ahead_frames=18, head_offset_frames=0, flutter=((4.0, 0.01),))
+    >>> t = np.array([0.0625, 0.0626])
+    >>> round(float(np.diff(recorded_time_s(truth, t))[0] / 1e-4), 3)
+    1.01
+    """
+    t = np.asarray(time_s, dtype=np.float64)
+    out = t.copy()
+    for hz, share in truth.flutter:
+        out -= share * np.cos(2 * np.pi * hz * t) / (2 * np.pi * hz)
     return out
 
 
@@ -192,6 +222,38 @@ def _add_knock(out: Times, x: Times, level: float) -> None:
     out[near] += level * (0.6 * thump + tick)
 
 
+def _add_clicks(tracks: list[Times], truth: TrackTruth, start_s: float) -> None:
+    """Bursts of white noise, the same on all tracks; the first and last sample are at full strength."""
+    random = np.random.Generator(np.random.SFC64(np.random.SeedSequence((truth.seed, 80))))
+    for at_s, length_s in truth.clicks:
+        first = round((at_s - start_s) * truth.sample_rate)
+        burst = truth.click_level * random.standard_normal(max(1, round(length_s * truth.sample_rate)))
+        for track in tracks:
+            low, high = max(0, first), min(len(track), first + len(burst))
+            track[low:high] += burst[low - first : high - first]
+
+
+def _with_dropouts(track: Times, truth: TrackTruth) -> Times:
+    """The track where the film was lifted off the head: spacing loss, 54.6 dB a wavelength of lift.
+
+    Wallace's spacing loss, from memory, not checked. Lift and return take 2 ms each.
+    """
+    for at_s, length_s, lift in truth.dropouts:
+        reach = round(0.3 * truth.sample_rate)
+        first, stop = round(at_s * truth.sample_rate), round((at_s + length_s) * truth.sample_rate)
+        low, high = max(0, first - reach), min(len(track), stop + reach)
+        if first < 0 or stop > len(track):
+            continue
+        hz = np.fft.rfftfreq(high - low, 1 / truth.sample_rate)
+        lifted = np.fft.irfft(
+            np.fft.rfft(track[low:high]) * 10 ** (-54.6 * lift * hz / 1000 / 20), high - low
+        )
+        at = np.arange(low, high) / truth.sample_rate
+        share = _raised((at - at_s) / 0.002) * _raised((at_s + length_s - at) / 0.002)
+        track[low:high] = track[low:high] * (1 - share) + lifted * share
+    return track
+
+
 def draw_track(
     truth: TrackTruth, film_position: Callable[[Times], Times], *, start_s: float, samples: int
 ) -> NDArray[np.float64]:
@@ -232,10 +294,15 @@ def draw_track(
     tracks = [_captured(truth, film_position, times)]
     if truth.second_track:
         tracks.append(truth.second_gain * _captured(truth, film_position, times - truth.second_delay_s))
+    if truth.pilot_level:
+        recorded_s = recorded_time_s(truth, camera_time_s(truth, np.asarray(film_position(times))))
+        tracks[-1] += truth.pilot_level * np.sin(2 * np.pi * truth.pilot_hz * recorded_s)
+    tracks = [_with_dropouts(track, truth) for track in tracks]
     random = np.random.Generator(np.random.SFC64(np.random.SeedSequence((truth.seed, 78))))
     for number, track in enumerate(tracks):
         track += _hum(times, truth.chain_hum_hz, truth.chain_hum_level * (1 + 0.2 * number))
         track += truth.hiss_level * random.standard_normal(samples)
+    _add_clicks(tracks, truth, start_s)
     return np.stack(tracks, axis=1)
 
 
@@ -257,7 +324,8 @@ def _captured(truth: TrackTruth, film_position: Callable[[Times], Times], times:
     """What the head picked up from the film at capture times: content, recorded hum, knocks."""
     position = np.asarray(film_position(times))
     heard_s = camera_time_s(truth, position)
-    out = heard_at_camera(truth, heard_s) + film_hum(truth, heard_s)
+    recorded_s = recorded_time_s(truth, heard_s)
+    out = heard_at_camera(truth, recorded_s) + film_hum(truth, recorded_s)
     if truth.stripe_hiss_level:
         out += truth.stripe_hiss_level * _stripe_hiss(heard_s, truth)
     for splice in truth.splices:
