@@ -26,7 +26,7 @@ LEAST_RATE = 16_000
 DEMODULATED_HZ = (
     12_000  # at least: slower, and bilinear filter and difference of phase lose the curve's upper end
 )
-BAND_HZ = 600.0  # either side of the tone
+BAND_HZ = 800.0  # either side of the tone; flat to 500
 SETTLE_S = 2.0  # of the weighting filter, not read
 LEAST_S = 5.0  # a reading needs this much after it has settled
 MOST_S = 120.0
@@ -154,7 +154,7 @@ def measure_flutter(
     if seen_hz != seen_hz:  # NaN: no tone
         return NOT_READ
     base = x * np.exp(-2j * np.pi * np.mod(seen_hz / sound_rate * np.arange(len(x)), 1.0))
-    taps = firwin(2 * (sound_rate // 400) + 1, BAND_HZ, window=("kaiser", 8.0), fs=sound_rate)
+    taps = firwin(2 * (sound_rate // 200) + 1, BAND_HZ, window=("kaiser", 8.0), fs=sound_rate)
     step = sound_rate // DEMODULATED_HZ
     z = oaconvolve(base, taps, mode="valid")[::step]
     rate = sound_rate / step
