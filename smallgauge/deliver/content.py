@@ -306,12 +306,12 @@ def _done(papers: Papers) -> tuple[str, ...]:
     said = {entry.decision.subject: client_decision(entry) for entry in papers.treatment.in_force}
     texts += [
         text
-        for subject in ("registration", "framing", "camera_speed", "sync", "doubles")
+        for subject in ("loading", "registration", "framing", "camera_speed", "sync", "doubles")
         if (text := said.get(subject))
     ]
     steady = steadiness_sentence(papers)
     if steady is not None:
-        texts.insert(2 if said.get("registration") else 1, steady)
+        texts.insert(1 + sum(bool(said.get(subject)) for subject in ("loading", "registration")), steady)
     return tuple(texts)
 
 

@@ -20,6 +20,7 @@ from smallgauge.record.filmstate import FILM_PAPER, FilmState
 from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.flags import FRAME_FLAGS
 from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.loading import film_in_running_order, loading_of
 from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RENDER_COLUMNS, STEADINESS_COLUMNS, RenderSummary
 from smallgauge.record.table import Table, read_table
@@ -171,13 +172,16 @@ def read_papers(folder: Path) -> Papers:
             ("steadiness", STEADINESS_COLUMNS),
         )
     }
+    capture = read_json(folder / "capture.json", Capture)
+    treatment = treatment_of(read_decisions(folder / "decisions.jsonl"))
+    film = read_json(folder / FILM_PAPER, FilmState) if (folder / FILM_PAPER).is_file() else None
     return Papers(
         folder=folder,
-        capture=read_json(folder / "capture.json", Capture),
+        capture=capture,
         reel=read_json(folder / "reel.json", Reel),
-        treatment=treatment_of(read_decisions(folder / "decisions.jsonl")),
+        treatment=treatment,
         frames=tables["frames"],
-        film=read_json(folder / FILM_PAPER, FilmState) if (folder / FILM_PAPER).is_file() else None,
+        film=film_in_running_order(film, capture, loading_of(treatment)) if film is not None else None,
         rendered=tables["render"],
         steadiness=tables["steadiness"],
         summary=read_json(folder / "render.json", RenderSummary)

@@ -204,6 +204,11 @@ def _sound_length(v: Values) -> str:
     )
 
 
+def _loading_taken(v: Values) -> str:
+    taken = v.values.get("taken")
+    return f"For now {value_words('loading', taken)}. " if isinstance(taken, Mapping) else ""
+
+
 def _keeps(v: Values) -> str:
     subject = v.text("subject", "")
 
@@ -425,6 +430,10 @@ _SENTENCES: dict[str, _Say] = {
     "division does not add up": lambda v: (
         f"The reels and the leader of a divided capture don't add up to it{v.plain(': ', 'what')}. Give the same `divide` again; "
         "hand nothing out before it agrees."
+    ),
+    "loading not sure": lambda v: (
+        f"Which way round the film was loaded is not sure{v.plain(': ', 'why')}. {_loading_taken(v)}"
+        "Look at a still, then say loaded and emulsion in capture.toml, or decide loading."
     ),
     "on hold": lambda v: (
         f"This reel is on hold{v.plain(': ', 'reason')}. Take hold out of capture.toml when it may go on."
@@ -696,6 +705,7 @@ _SUBJECT_WORDS = {
     "sync": "sync",
     "doubles": "frames captured twice",
     "division": "division",
+    "loading": "loading",
 }
 
 
@@ -760,6 +770,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
         "sync": (_sync_words, {"set", "shift_frames", "mark"}),
         "doubles": (_doubles_words, {"show"}),
         "division": (lambda v: f"cut at captured frames {v.text('cuts', 'not noted')}", {"cuts"}),
+        "loading": (_loading_words, {"turn", "mirror", "backwards"}),
     }
     say, keys = known[subject]
     rest = [f"{key.replace('_', ' ')} {value.text(key, 'none')}" for key in sorted(set(chosen) - keys)]
@@ -810,6 +821,21 @@ def _doubles_words(v: Values) -> str:
         if v.text("show", "once") == "all"
         else "each film frame is shown once"
     )
+
+
+def _loading_words(v: Values) -> str:
+    parts = [
+        "the picture is turned by half a turn" if v.number("turn") == 180 else "",
+        "mirrored" if v.values.get("mirror") is True else "",
+        "put in running order from the last captured frame to the first"
+        if v.values.get("backwards") is True
+        else "",
+    ]
+    said = [part for part in parts if part]
+    if not said:
+        return "pictures and their order stand as they were captured"
+    first = said[0] if said[0].startswith("the picture") else f"the picture is {said[0]}"
+    return list_words([first, *said[1:]])
 
 
 def _sync_words(v: Values) -> str:
@@ -871,9 +897,27 @@ def client_decision(entry: InForce) -> str | None:
     if decision.subject == "doubles":
         shown = "each time" if value.text("show", "once") == "all" else "once"
         return f"Pictures that the scanner took twice are shown {shown}."
+    if decision.subject == "loading":
+        return _client_loading(value)
     if not decision.value.get("set"):
         return "The sound was laid beside the picture but not yet brought into step with it."
     return "The sound was brought into step with the picture and plays at the film's own speed."
+
+
+def _client_loading(v: Values) -> str | None:
+    turned, mirrored = v.number("turn") == 180, v.values.get("mirror") is True
+    backwards = v.values.get("backwards") is True
+    did = [
+        "begins at its beginning" if backwards else "",
+        "stands upright" if turned else "",
+        "shows left and right as they were" if mirrored else "",
+    ]
+    said = [part for part in did if part]
+    return (
+        f"The film lay in the scanner another way round; it was turned, so that it {list_words(said)}."
+        if said
+        else None
+    )
 
 
 def outcome_words(folder: str, steps: Sequence[str], *, proved: bool, exit_code: int) -> str:

@@ -29,6 +29,9 @@ VIDEO_SUFFIXES = frozenset(
     {".mkv", ".mov", ".mp4", ".m4v", ".avi", ".mxf", ".dv", ".mpg", ".mpeg", ".ts", ".m2ts", ".mts"}
     | {".webm", ".wmv", ".y4m", ".nut"}
 )
+FRAMES_BACK = (
+    8  # frames of a video that are decoded at a time when it is read backwards; common practice, no source
+)
 _SYSTEM_NAMES = frozenset({"thumbs.db", "ehthumbs.db", "desktop.ini", "icon\r", "$recycle.bin"})
 
 
@@ -298,8 +301,8 @@ def _list_video(
 class FrameReader:
     """Frames of a listed capture by their number; a context manager.
 
-    `log` grows with what the decoders say. Frames are new arrays, one in memory at a time. Any number of
-    readers may be open on one capture, each in its own thread or process.
+    `log` grows with what the decoders say. Frames are new arrays, one in memory at a time, or eight of a video that
+    is read backwards. Any number of readers may be open on one capture, each in its own thread or process.
     """
 
     def __init__(self, listing: CaptureListing) -> None:
@@ -307,6 +310,7 @@ class FrameReader:
         self._log = DecoderLog()
         self._running: Iterator[Frame] | None = None
         self._next = 0
+        self._held: list[Frame] = []  # frames before the one that was read last, read backwards
 
     def __enter__(self) -> Self:
         return self
@@ -318,6 +322,7 @@ class FrameReader:
 
     def close(self) -> None:
         """Let go of the file; reading again opens it again."""
+        self._held = []
         if self._running is not None:
             self._running.close()  # type: ignore[attr-defined]
             self._running = None
@@ -347,6 +352,10 @@ class FrameReader:
         self._check(number, number + 1)
         if self.listing.kind == "folder":
             return self._read_file(number)
+        if number == self._next - 2:
+            frame = self._read_backwards(number)
+            self._next = number + 1
+            return frame
         if self._running is None or self._next != number:
             self.close()
             self._running = self._decode(number, self.listing.count)
@@ -357,6 +366,23 @@ class FrameReader:
             raise
         self._next = number + 1
         return frame
+
+    def _read_backwards(self, number: int) -> Frame:
+        """The frame before the one that was read last, of a video: eight are decoded at a time, as decoders run forwards."""
+        if self._held and self._held[-1].number == number:
+            return self._held.pop()
+        self.close()
+        first = max(0, number + 1 - FRAMES_BACK)
+        while True:
+            try:
+                frames = list(self._decode(first, number + 1))
+                break
+            except UnreadableFrame as error:
+                if error.number == number:
+                    raise
+                first = error.number + 1
+        self._held = frames
+        return self._held.pop()
 
     def frames(self, first: int, stop: int) -> Iterator[Frame]:
         """Frames `first` to before `stop`, in order.

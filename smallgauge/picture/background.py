@@ -208,7 +208,7 @@ def measure_unsteadiness(
         ]
     ).T
     moved = np.diff(moves[:, [2, 5]], axis=0, prepend=np.nan)
-    stretch = np.stack([moves[:, 0], moves[:, 4]], axis=1)  # captured pixels in a finished one
+    stretch = np.abs(np.stack([moves[:, 0], moves[:, 4]], axis=1))  # captured pixels in a finished one
     before = turned + moved
     um = 1000 * np.array([1 / scale.across_px_per_mm, 1 / scale.along_px_per_mm])
     jumps = [_step_jumps(each) * um for each in (before, after * stretch)]

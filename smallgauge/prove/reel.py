@@ -163,6 +163,7 @@ def picture_box(capture: Capture, render: Table, size: tuple[int, int]) -> tuple
         inset = BORDER_SHARE * (high - low)
         first = (usual[axis] + low + inset - start) / stretch
         stop = (usual[axis] + high - inset - start) / stretch
+        first, stop = min(first, stop), max(first, stop)  # the picture may have been turned or mirrored
         ends.append((max(0, round(first)), min(size[axis], round(stop))))
     (left, right), (top, bottom) = ends
     return (left, top, right, bottom) if right - left > 0 and bottom - top > 0 else None

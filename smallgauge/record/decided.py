@@ -4,6 +4,7 @@ from smallgauge.errors import CallerError
 from smallgauge.gauge.rates import parse_rate
 from smallgauge.picture.framing import SHOWN
 from smallgauge.picture.registration import KINDS
+from smallgauge.record.loading import parse_loading
 
 _CHOICES = {"registration": ("by", KINDS), "framing": ("show", SHOWN), "doubles": ("show", ("once", "all"))}
 
@@ -17,14 +18,18 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
     ({'rate': '50/3'}, {'show': 'whole capture'})
     >>> decided_value("sync", "26@1.44")["mark"]
     {'frame': 26, 'sound_s': 1.44}
+    >>> decided_value("loading", "tail first")
+    {'turn': 180, 'mirror': False, 'backwards': True}
     """
     if subject == "camera_speed":
         return _speed(text)
     if subject == "sync":
         return _mark(text)
+    if subject == "loading":
+        return parse_loading(text).value()
     if subject not in _CHOICES:
         raise CallerError(
-            f"--decide takes camera_speed, sync, registration, framing or doubles here, found '{subject}'."
+            f"--decide takes camera_speed, sync, registration, framing, doubles or loading here, found '{subject}'."
         )
     key, words = _CHOICES[subject]
     if text not in words:

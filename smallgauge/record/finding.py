@@ -74,6 +74,7 @@ _declare(
     "pixels not square",
     "interlaced",
     "joint not known",
+    "loading not sure",
 )
 _declare(
     "failure",

@@ -203,14 +203,23 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         name="perforation_side",
         kind="text",
         words=("left", "right"),
-        meaning="Side of the captured picture on which the machine usually shows the perforations.",
+        meaning="Side of the captured picture on which this machine shows the one row of perforations of film that was "
+        "loaded as it should be.",
         without="not known",
     ),
     _K(
         name="emulsion",
         kind="text",
         words=("to the lens", "to the lamp"),
-        meaning="Where the emulsion lay.",
+        meaning="Where the emulsion lay. With emulsion_usual it says whether the film was flipped.",
+        without="not known",
+        measures=False,
+    ),
+    _K(
+        name="emulsion_usual",
+        kind="text",
+        words=("to the lens", "to the lamp"),
+        meaning="Where the emulsion lies on this machine when the captured picture is not mirrored.",
         without="not known",
         measures=False,
     ),
@@ -218,8 +227,8 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         name="loaded",
         kind="text",
         words=("head", "tail"),
-        meaning="Which end of the film ran first.",
-        without="head",
+        meaning="Which end of the film ran first; from film that ran tail first the finished film is turned and put in order.",
+        without="told by the evidence, or taken as captured",
         measures=False,
     ),
     _K(
@@ -276,6 +285,7 @@ class CaptureNotes:
     frames_let_pass: tuple[int, ...] = ()
     perforation_side: str | None = None
     emulsion: str | None = None
+    emulsion_usual: str | None = None
     loaded: str | None = None
     machine: str | None = None
 

@@ -12,7 +12,8 @@ from smallgauge.record.finding import Finding
 
 PROGRAM = "program"
 HOUSE_VALUE = "house value"  # basis of a proposal that rests on no evidence
-SUBJECTS = ("camera_speed", "registration", "framing", "sync", "doubles", "division")
+NOT_SURE = "not sure"  # basis of a proposal to leave things as they are, because nothing tells
+SUBJECTS = ("camera_speed", "registration", "framing", "sync", "doubles", "division", "loading")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +34,7 @@ class Decision:
     why: str
     replaces: int | None = None
     proposal_of: int | None = None
-    basis: str | None = None  # what a proposal rests on, where that matters: "hum", HOUSE_VALUE
+    basis: str | None = None  # what a proposal rests on, where that matters: "hum", HOUSE_VALUE, NOT_SURE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +97,10 @@ def treatment_of(decisions: Iterable[Decision]) -> Treatment:
     for place in sorted({*program, *operator}):
         mine, theirs = program.get(place), operator.get(place)
         if theirs is not None:
-            said = mine is not None and mine.basis != HOUSE_VALUE  # no evidence is no objection
+            said = mine is not None and mine.basis not in (
+                HOUSE_VALUE,
+                NOT_SURE,
+            )  # no evidence is no objection
             beside = mine if said and mine is not None and mine.value != theirs.value else None
             entries.append(InForce(decision=theirs, proposal=beside))
         elif mine is not None:
@@ -113,6 +117,9 @@ def treatment_findings(treatment: Treatment) -> tuple[Finding, ...]:
             values: dict[str, object] = {"rate": decision.value["rate"]}
             code = "camera speed from hum" if decision.basis == "hum" else "camera speed house value"
             found.append(Finding(code=code, where="treatment", values=values))
+        if decision.subject == "loading" and decision.basis == NOT_SURE:
+            values = {"why": decision.why, "taken": decision.value}
+            found.append(Finding(code="loading not sure", where="treatment", values=values))
         if beside is not None:
             values = {"subject": decision.subject, "value": decision.value, "proposal": beside.value}
             found.append(Finding(code="operator keeps another value", where="treatment", values=values))
@@ -149,6 +156,7 @@ def decide(
     why: str,
     anchor: str = "reel",
     revision_seen: int | None = None,
+    basis: str | None = None,
 ) -> tuple[Decision, ...]:
     """The log with an operator's decision; refused when somebody decided after the revision that they saw."""
     if by == PROGRAM or not by:
@@ -161,10 +169,10 @@ def decide(
             f"The decision was made on revision {revision_seen}, but the treatment is now at {now}; look again and decide."
         )
     theirs = _operator(decisions, subject, anchor)
-    if theirs is not None and theirs.value == value:
+    if theirs is not None and (theirs.value, theirs.basis) == (value, basis):
         return decisions
     new = _next(decisions, subject=subject, anchor=anchor, value=value, by=by, at=at, why=why)
-    return (*decisions, replace(new, replaces=theirs.id if theirs else None))
+    return (*decisions, replace(new, replaces=theirs.id if theirs else None, basis=basis))
 
 
 def _next(

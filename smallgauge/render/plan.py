@@ -23,6 +23,7 @@ from smallgauge.record.capture import Capture
 from smallgauge.record.evidence import evidence_of, film_scale, pixels_per_mm, shape_of
 from smallgauge.record.files import structured
 from smallgauge.record.flags import FLAG_NAMED
+from smallgauge.record.loading import Loading, in_running_order, loading_of
 from smallgauge.record.material import Material
 from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe, copies
 from smallgauge.record.table import Table
@@ -135,6 +136,7 @@ def plan_rendering(
 
     A film position without a captured picture (missing in the numbering, or let pass) is left out of a
     silent film; where there is sound its slot repeats the frame before, so that sound stays in step.
+    How the film was loaded turns order, places and scenes round here, and nowhere before.
     """
     rate = Fraction(str(treatment.value("camera_speed")["rate"]))
     frames = _with_doubles(frames, treatment)
@@ -147,7 +149,10 @@ def plan_rendering(
     )
     others = _others(material.overlap) if material is not None and material.overlap is not None else {}
     keys = list(zip(frames["capture"].tolist(), frames["frame"].tolist(), strict=True))
-    order, left_out = _running_order(frames, readable, keep_all=capture.sound is not None)
+    loading = loading_of(treatment)
+    turned = loading.move(held.width, held.height)
+    running = in_running_order(frames, loading)
+    order, left_out = _running_order(running, readable, keep_all=capture.sound is not None)
     plans = tuple(
         FramePlan(
             finished=n,
@@ -157,8 +162,8 @@ def plan_rendering(
             frame=keys[source][1],
             other=others.get(keys[source], (-1, -1)),
             kind=kind,
-            scene=int(frames["scene"][source]),
-            move=held.moves[source],
+            scene=int(running["scene"][source]),
+            move=compose_moves(turned, held.moves[source]),
             place=held.places[source],
         )
         for n, (position, source, kind) in enumerate(order)
@@ -180,7 +185,7 @@ def plan_rendering(
         height=held.height,
         rate=rate,
         copies=copy_plans,
-        sound=_sound(capture, frames, treatment, rate, len(plans)),
+        sound=_sound(capture, frames, treatment, rate, len(plans), loading),
         filled=int(np.count_nonzero(held.filled & readable)),
         left_out=left_out,
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
@@ -330,11 +335,10 @@ def _running_order(
     for n, place in enumerate(frames["film_position"].tolist()):
         if readable[n]:
             by_position.setdefault(place, n)  # of a frame captured twice the first
-    first_readable = int(np.flatnonzero(readable)[0])
     last = int(frames["film_position"].max())
     order: list[tuple[int, int, str]] = []
     left_out: list[int] = []
-    before = first_readable
+    before = by_position[min(by_position)]
     for position in range(last + 1):
         source = by_position.get(position)
         if source is not None:
@@ -348,7 +352,7 @@ def _running_order(
 
 
 def _sound(
-    capture: Capture, frames: Table, treatment: Treatment, rate: Fraction, count: int
+    capture: Capture, frames: Table, treatment: Treatment, rate: Fraction, count: int, loading: Loading
 ) -> SoundPlan | None:
     if capture.sound is None:
         return None
@@ -377,6 +381,7 @@ def _sound(
             sound_start_s=start_s,
             sound_clock_ppm=clock_ppm,
         ).shift_frames
+        shift = -shift if loading.backwards else shift  # counted from the other end
     sound_map = solve_sound_map(
         film_time,
         camera_rate=rate,
@@ -386,6 +391,7 @@ def _sound(
         out_samples=sound_samples(count, rate),
         sound_start_s=start_s,
         sound_clock_ppm=clock_ppm,
+        last_position=float(frames["film_position"].max()) if loading.backwards else None,
     )
     return SoundPlan(
         map=sound_map,

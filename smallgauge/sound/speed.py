@@ -62,8 +62,9 @@ class FilmTime:
 class SoundMap:
     """The map that lays one captured track to the finished picture: a row a knot of `sound.parquet`.
 
-    `out_sample`, `in_sample`, `slope`, `gain` are (k,) float64, the first two rising; `out_samples` is the
-    length of the finished sound. Cubic Hermite between knots.
+    `out_sample`, `in_sample`, `slope`, `gain` are (k,) float64. `out_sample` rises; `in_sample` rises too, or
+    falls from end to end (slope below 0) where the film ran tail first. `out_samples` is the length of the
+    finished sound. Cubic Hermite between knots.
     """
 
     out_sample: Floats
@@ -199,6 +200,7 @@ def solve_sound_map(
     sound_start_s: float = 0.0,
     sound_clock_ppm: float = 0.0,
     tolerance_s: float = 5e-8,
+    last_position: float | None = None,
 ) -> SoundMap:
     """Which captured sample is heard at each sample of the finished sound.
 
@@ -224,6 +226,9 @@ def solve_sound_map(
         takes 50 samples in a million more than it says.
     tolerance_s : float
         Largest error between knots, seconds of capture time.
+    last_position : float, optional
+        Of film that ran tail first: the film position, as `film_time` counts it, of the frame that is the
+        finished film's first. The map then runs back in capture time.
 
     Returns
     -------
@@ -256,12 +261,13 @@ def solve_sound_map(
         )
     captured_rate = sound_rate * (1.0 + sound_clock_ppm * 1e-6)
     frames_a_sample = float(camera_rate / out_rate)
+    sign, origin = (1.0, 0.0) if last_position is None else (-1.0, last_position)
 
     def exact(m: Floats) -> tuple[Floats, Floats]:
-        t_s, speed = time_at(film_time, m * frames_a_sample - shift_frames)
-        return (t_s - sound_start_s) * captured_rate, frames_a_sample / speed * captured_rate
+        t_s, speed = time_at(film_time, origin + sign * (m * frames_a_sample - shift_frames))
+        return (t_s - sound_start_s) * captured_rate, sign * frames_a_sample / speed * captured_rate
 
-    m = (film_time.x + shift_frames) / frames_a_sample
+    m = np.sort(sign * (film_time.x - origin) + shift_frames) / frames_a_sample
     m = np.concatenate([[0.0], m[(m > 0.5) & (m < out_samples - 0.5)], [float(out_samples)]])
     q, slope = exact(m)
     shares = np.array([[0.25], [0.5], [0.75]])
@@ -393,7 +399,7 @@ def _resample(read: ReadSound, knots: SoundMap, first: int, stop: int, kernel: C
     for begin in range(first, stop, 8192):  # bounds the memory; the bytes do not depend on it
         m = np.arange(begin, min(begin + 8192, stop), dtype=np.float64)
         q, slope = in_sample_at(knots, m)
-        scale = np.minimum(1.0, 1.0 / slope)
+        scale = np.minimum(1.0, 1.0 / np.abs(slope))
         low = int(np.floor(np.min(q - HALF_WIDTH / scale)))
         high = int(np.ceil(np.max(q + HALF_WIDTH / scale))) + 1
         samples = np.ascontiguousarray(read(low, high), dtype=np.float64)

@@ -2,7 +2,8 @@
 
 The sound lies A frames ahead of its picture on the film (`gauge/tracks.py`); the machine's sound head stands
 D frames after its gate. At the moment at which film position x is in the gate, the head reads sound that
-belongs to picture position x - D + A [derived]: the move is A - D frames, applied in film position.
+belongs to picture position x - D + A [derived]: the move is A - D frames, applied in film position. Of film that
+runs tail first the head reads what passed the gate before, nearer the tail: x + D + A, and the move is A + D.
 
 D is a fact about one machine and one gauge. Where it is neither stated nor stored it is not assumed: not 0,
 not the standard separation. The sound is laid unmoved and the decision says that sync is not set, until the
@@ -10,7 +11,7 @@ operator marks one event that is seen and heard.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -75,7 +76,11 @@ class Coverage:
 
 
 def propose_sync(
-    *, track: StripeTrack | None, head_offset_frames: float | None, mark: SyncMark | None = None
+    *,
+    track: StripeTrack | None,
+    head_offset_frames: float | None,
+    mark: SyncMark | None = None,
+    backwards: bool = False,
 ) -> SyncDecision:
     """How far the sound is moved, from the gauge's separation and the machine's head, or from one mark.
 
@@ -88,6 +93,8 @@ def propose_sync(
         stated nor stored.
     mark : SyncMark, optional
         One event seen and heard. It sets the sync by itself, and wins over the two numbers.
+    backwards : bool
+        The film ran tail first.
 
     Returns
     -------
@@ -119,11 +126,12 @@ def propose_sync(
             f"{fact.confidence})"
         )
     if head_offset_frames is not None:
-        words.append(f"sound head {head_offset_frames:g} frames after the gate of this machine")
+        ran = ", film tail first" if backwards else ""
+        words.append(f"sound head {head_offset_frames:g} frames after the gate of this machine{ran}")
     shift = 0.0
     known = separation is not None and head_offset_frames is not None
     if separation is not None and head_offset_frames is not None:
-        shift = separation - head_offset_frames
+        shift = separation + (head_offset_frames if backwards else -head_offset_frames)
     if mark is not None:
         words.insert(
             0,
@@ -245,6 +253,10 @@ def measured_coverage(knots: SoundMap, *, in_samples: int, sound_rate: int, out_
     >>> found.silent_head_s, found.silent_tail_s, found.unused_head_s, found.unused_tail_s
     (1.0, 0.0, 0.0, 1.0)
     """
+    if (
+        knots.in_sample[-1] < knots.in_sample[0]
+    ):  # the map runs back: the same, seen from the sound's other end
+        knots = replace(knots, in_sample=in_samples - knots.in_sample, slope=-knots.slope)
     ends = [0.0, float(in_samples)]
     begins, ceases = hermite_inverse(ends, knots.out_sample, knots.in_sample, knots.slope)[0]
     first, last = in_sample_at(knots, [0.0, float(knots.out_samples)])[0]

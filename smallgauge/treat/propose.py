@@ -12,9 +12,18 @@ from smallgauge.picture.framing import propose_framing
 from smallgauge.picture.registration import FrameEvidence, propose_registration
 from smallgauge.record.capture import Capture
 from smallgauge.record.evidence import evidence_of, shape_of
+from smallgauge.record.loading import AS_CAPTURED, loading_of, loading_stated, side_seen
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
-from smallgauge.record.treatment import Decision, decide, propose
+from smallgauge.record.treatment import (
+    HOUSE_VALUE,
+    NOT_SURE,
+    PROGRAM,
+    Decision,
+    decide,
+    propose,
+    treatment_of,
+)
 from smallgauge.sound.sync import propose_sync
 
 OPERATOR = "operator"  # the hand that wrote capture.toml, where no initials are known
@@ -42,6 +51,7 @@ def propose_treatment(
     decisions = _registration(evidence, decisions, at)
     decisions = _framing(capture, frames, evidence, decisions, at)
     decisions = _doubles(frames, decisions, at)
+    decisions = _loading(capture, decisions, at)
     if capture.sound is not None:
         decisions = _sync(capture, gauge, decisions, at, head_offset_frames)
     return decisions
@@ -70,15 +80,21 @@ def _speed(
 
 
 def _stated(
-    decisions: tuple[Decision, ...], subject: str, value: dict[str, object] | None, at: str
+    decisions: tuple[Decision, ...],
+    subject: str,
+    value: dict[str, object] | None,
+    at: str,
+    *,
+    why: str = "stated in capture.toml",
+    basis: str | None = None,
 ) -> tuple[Decision, ...]:
     """What `capture.toml` states is the operator's decision, unless a person has decided since."""
     if value is None:
         return decisions
     mine = [d for d in decisions if d.subject == subject and d.by != "program"]
-    if any(d.by != OPERATOR for d in mine) or (mine and mine[-1].value == value):
+    if any(d.by != OPERATOR for d in mine) or (mine and (mine[-1].value, mine[-1].basis) == (value, basis)):
         return decisions
-    return decide(decisions, subject=subject, value=value, by=OPERATOR, at=at, why="stated in capture.toml")
+    return decide(decisions, subject=subject, value=value, by=OPERATOR, at=at, why=why, basis=basis)
 
 
 def _registration(evidence: FrameEvidence, decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]:
@@ -111,12 +127,38 @@ def _doubles(frames: Table, decisions: tuple[Decision, ...], at: str) -> tuple[D
     return propose(decisions, subject="doubles", value={"show": "once"}, at=at, why=why)
 
 
+def _loading(capture: Capture, decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]:
+    """What was stated is the operator's; what only the perforations' side says leaves two ways, so nothing is turned."""
+    stated, why, face_told = loading_stated(capture)
+    seen, usual = side_seen(capture), capture.notes.perforation_side
+    if stated is not None:
+        basis = None if face_told else NOT_SURE
+        why = f"stated in capture.toml: {why}"
+        return _stated(decisions, "loading", stated.value(), at, why=why, basis=basis)
+    if not seen or usual is None or seen == usual:
+        if not any(d.subject == "loading" and d.by == PROGRAM for d in decisions):
+            return decisions
+        why = "nothing speaks against it any more"
+        return propose(
+            decisions, subject="loading", value=AS_CAPTURED.value(), at=at, why=why, basis=HOUSE_VALUE
+        )
+    why = (
+        f"perforations on the {seen}, usually on the {usual}: the film was flipped, or ran tail first and stands on its "
+        "head, and nothing tells which"
+    )
+    return propose(decisions, subject="loading", value=AS_CAPTURED.value(), at=at, why=why, basis=NOT_SURE)
+
+
 def _sync(
     capture: Capture, gauge: Gauge, decisions: tuple[Decision, ...], at: str, stored: float | None
 ) -> tuple[Decision, ...]:
     stated = capture.notes.sound_head_offset_frames
     track = gauge.tracks[0] if gauge.tracks else None
-    sync = propose_sync(track=track, head_offset_frames=stated if stated is not None else stored)
+    sync = propose_sync(
+        track=track,
+        head_offset_frames=stated if stated is not None else stored,
+        backwards=loading_of(treatment_of(decisions)).backwards,
+    )
     value: dict[str, object] = {"shift_frames": sync.shift_frames, "set": sync.set}
     decisions = propose(decisions, subject="sync", value=value, at=at, why=sync.evidence)
     mark = capture.notes.sync_mark

@@ -217,7 +217,15 @@ def test_findings_met_twice_are_counted_not_repeated(tmp_path):
 
 def test_a_new_subject_makes_somebody_look_at_what_the_report_says_was_not_done():
     """The report says that colour and brightness were not corrected, because no decision can be on them."""
-    assert set(SUBJECTS) == {"camera_speed", "registration", "framing", "sync", "doubles"}
+    assert set(SUBJECTS) == {
+        "camera_speed",
+        "registration",
+        "framing",
+        "sync",
+        "doubles",
+        "division",
+        "loading",
+    }
     assert set(FINDING_WEIGHTS) >= UNSURE
 
 

@@ -82,6 +82,10 @@ FULL = {
     "part of a capture": {"first": 120, "last": 299, "of": 900},
     "division does not add up": {"what": "the reel 7 does not hold frames 9 to 16"},
     "joint not known": {"earlier": "A", "later": "B", "common": 0, "by": "mk", "why": "the film broke"},
+    "loading not sure": {
+        "why": "perforations on the right, usually on the left",
+        "taken": {"turn": 0, "mirror": False, "backwards": False},
+    },
     "registration weak": {"by": "perforation", "frames": 6, "of": 200},
     "pixels not square": {"aspect": "16:15"},
     "on hold": {"reason": "the client will call back"},
@@ -235,6 +239,10 @@ VALUES = {
     "sync": ({"shift_frames": 0.0, "set": True, "mark": {"frame": 26, "sound_s": 1.44}}, "captured frame 26"),
     "doubles": ({"show": "all"}, "all captured frames are shown"),
     "division": ({"cuts": [45, 80]}, "45 and 80"),
+    "loading": (
+        {"turn": 180, "mirror": True, "backwards": True},
+        "turned by half a turn, mirrored and put in running order",
+    ),
 }
 
 

@@ -13,6 +13,7 @@ from smallgauge.errors import CallerError
 from smallgauge.line import Settings, finish
 from smallgauge.picture.synthetic import specimen_truth
 from smallgauge.record.capture import Capture
+from smallgauge.record.decided import decided_value
 from smallgauge.record.files import read_decisions, read_json
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS
@@ -154,6 +155,64 @@ def test_one_mark_brings_seen_and_heard_together(papers):
     shown_at = 7 * 48_000 / float(plan.rate)
     heard_at = float(in_sample_at(plan.sound.map, [shown_at])[0][0]) / capture.sound.rate
     assert abs(heard_at - 2.3) < 1e-4
+
+
+def loaded(decisions, text: str):
+    return decide(
+        decisions, subject="loading", value=decided_value("loading", text), by="mk", at=AT, why="looked"
+    )
+
+
+def test_tail_first_the_last_captured_frame_is_the_film_s_first(papers):
+    """Places, scenes and gaps count from the head; a mark still names the captured frame."""
+    capture, frames, decisions = papers
+    scene = np.repeat([0, 1, 2], FRAMES // 3).astype(np.int32)
+    table = with_gap(changed(frames, scene=scene), 3, 2)
+    plan = plan_of(silent(capture), table, loaded(decisions, "tail first"))
+    assert [(f.film_position, f.source) for f in plan.frames] == [
+        *((n, FRAMES - 1 - n) for n in range(8)),
+        *((n + 2, FRAMES - 1 - n) for n in range(8, FRAMES)),
+    ]
+    assert [f.scene for f in plan.frames] == [0] * 4 + [1] * 4 + [2] * 4
+    assert plan.left_out == (8, 9)
+    gone = plan_of(capture, unreadable(frames, FRAMES - 1), loaded(decisions, "tail first"))
+    assert order(gone)[:2] == [(0, FRAMES - 2, "repeated"), (1, FRAMES - 2, "captured")]
+    value = {"shift_frames": 0.0, "set": True, "mark": {"frame": 7, "sound_s": 2.3}}
+    log = decide(loaded(decisions, "tail first"), subject="sync", value=value, by="mk", at=AT, why="a door")
+    plan = plan_of(capture, frames, log)
+    shown_at = (FRAMES - 1 - 7) * 48_000 / float(plan.rate)
+    heard_at = float(in_sample_at(plan.sound.map, [shown_at])[0][0]) / capture.sound.rate
+    assert abs(heard_at - 2.3) < 1e-4
+
+
+@pytest.mark.parametrize(
+    ("text", "corner"),
+    [
+        ("head first", (0, 0)),
+        ("head first, flipped", (1, 0)),
+        ("tail first", (1, 1)),
+        ("tail first, flipped", (0, 1)),
+        ("head first, upside down", (1, 1)),
+        ("tail first, upside down", (0, 0)),
+    ],
+)
+def test_the_finished_picture_s_first_corner_is_that_of_the_film(papers, text, corner):
+    """Upper left of the picture lay there in the captured window: 0 left or upper, 1 right or lower."""
+    capture, frames, decisions = papers
+    before, after = plan_of(*papers), plan_of(capture, frames, loaded(decisions, text))
+    first = {f.source: f.move for f in before.frames}
+    far = (before.width - 1.0, before.height - 1.0)
+    for frame in after.frames:
+        want = first[frame.source].place(corner[0] * far[0], corner[1] * far[1])
+        assert frame.move.place(0.0, 0.0) == pytest.approx(want, abs=1e-9)
+        determinant = frame.move.a * frame.move.e - frame.move.b * frame.move.d
+        assert (determinant < 0) == ("flipped" in text)
+
+
+def test_a_loading_that_is_none_is_refused():
+    for text in ("head first, tail first", "sideways", ""):
+        with pytest.raises(CallerError, match="loading needs"):
+            decided_value("loading", text)
 
 
 def test_a_mark_in_a_frame_that_the_capture_has_not_is_refused(papers):

@@ -99,6 +99,34 @@ def test_coverage(start, slope, in_samples, want):
     np.testing.assert_allclose(values, want, atol=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("start", "want"),
+    [
+        (96000.0, (0, 0, 0, 0)),
+        (120000.0, (0.5, 0, 0, 0.5)),  # the film's head lies after the captured sound's end
+        (72000.0, (0, 0.5, 0.5, 0)),
+    ],
+)
+def test_coverage_of_a_map_that_runs_back(start, want):
+    ends = np.array([0.0, 96000.0])
+    knots = SoundMap(
+        out_sample=ends, in_sample=start - ends, slope=np.full(2, -1.0), gain=np.ones(2), out_samples=96000
+    )
+    got = measured_coverage(knots, in_samples=96000, sound_rate=48000, out_rate=48000)
+    values = (got.silent_head_s, got.silent_tail_s, got.unused_head_s, got.unused_tail_s)
+    np.testing.assert_allclose(values, want, atol=1e-9)
+
+
+def test_tail_first_the_head_reads_what_lies_nearer_the_tail():
+    """18 frames ahead on the film, head 12 frames after the gate: 18 - 12 head first, 18 + 12 tail first."""
+    track = SUPER_8.tracks[0]
+    shifts = [
+        propose_sync(track=track, head_offset_frames=12.0, backwards=backwards).shift_frames
+        for backwards in (False, True)
+    ]
+    assert shifts == [6.0, 30.0]
+
+
 def test_specimen_mark(specimens):
     """Clap seen at frame 26; heard where the independent renderer's own map puts its camera time."""
     folder = specimens / "super8-striped-18fps"
