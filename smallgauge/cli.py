@@ -53,6 +53,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_join(commands)
     _add_divide(commands)
     _add_reel_commands(commands)
+    _add_recover(commands)
     return parser
 
 
@@ -270,6 +271,22 @@ def _add_reel_commands(commands: Any) -> None:
     _add_common(parser)
 
 
+def _add_recover(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "recover",
+        "take the film's own frames out of a video that repeats them",
+        "Finds out at what rate the film was run in a video made elsewhere, and writes each film frame once into a new folder, "
+        "which can be finished like any capture. Fields are woven together and mixtures taken apart where no frame of the video "
+        "shows a film frame whole. The video is not altered.",
+        "smallgauge recover old-transfer.avi --out /captures/old-transfer",
+    )
+    parser.add_argument("video", metavar="VIDEO", help="a video file")
+    parser.add_argument("--out", required=True, metavar="DIR", help="a new folder for the film frames")
+    parser.add_argument("--json", action="store_true", help="print one JSON document instead of words")
+    parser.add_argument("--quiet", action="store_true", help="no progress")
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and give its exit code."""
     options = build_parser().parse_args(arguments)
@@ -281,6 +298,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "divide": _divide,
             "prove": _prove,
             "deliver": _deliver,
+            "recover": _recover,
         }.get(options.command, _line)
         return run(options)
     except SmallgaugeError as error:
@@ -627,6 +645,28 @@ def _deliver(options: argparse.Namespace) -> int:
     else:
         _tell(outcome)
     return outcome.exit_code
+
+
+def _recover(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.deliver.words import recovered_words
+    from smallgauge.recover import recover_video
+
+    progress = _Progress(quiet=options.quiet or options.json)
+    try:
+        paper = recover_video(Path(options.video), Path(options.out), progress=progress)
+    finally:
+        progress.close()
+    if options.json:
+        import json
+
+        from smallgauge.record.files import to_plain
+
+        print(json.dumps(to_plain(paper), ensure_ascii=False, indent=1))
+    else:
+        print(recovered_words(paper, options.out))
+    return 0
 
 
 def _demo(options: argparse.Namespace) -> int:

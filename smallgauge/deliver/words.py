@@ -20,12 +20,14 @@ from smallgauge.deliver.phrases import (
     list_words,
     moment_words,
     number_words,
+    rate_words,
 )
 from smallgauge.picture.leader import Leader
 from smallgauge.record.capture import Capture
 from smallgauge.record.division import Division
 from smallgauge.record.finding import FINDING_WEIGHTS, Check, Finding
 from smallgauge.record.flags import FLAG_NAMED
+from smallgauge.record.recovered import Recovered
 from smallgauge.record.treatment import PROGRAM, Decision, InForce
 
 _Say = Callable[[Values], str]
@@ -952,6 +954,32 @@ def outcome_words(folder: str, steps: Sequence[str], *, proved: bool, exit_code:
     if "deliver" in steps:
         where = f"The package is in {folder}/package; begin with Report.html there."
     return f"{did} {state} {where}"
+
+
+def recovered_words(paper: Recovered, folder: str) -> str:
+    """What was taken out of a video, how, and how sure."""
+    parts = [
+        f"{count:,} {word}"
+        for count, word in (
+            (paper.whole, "as whole frames of the video"),
+            (paper.woven, "woven of two fields"),
+            (paper.unmixed, "taken out of two mixtures"),
+            (paper.mixed, "left as mixtures, because nothing better is there"),
+        )
+        if count
+    ]
+    read = "frame by frame" if paper.read_as == "frames" else f"field by field, {paper.read_as}"
+    doubt = (
+        f" {count_words(paper.doubtful, 'film frame')} may be wrong by one; recovered.parquet says which."
+        if paper.doubtful
+        else ""
+    )
+    return (
+        f"{paper.video} shows a film of {rate_words(paper.film_rate)} frames a second in {rate_words(paper.picture_rate)} "
+        f"pictures a second, read {read}. {count_words(paper.film_frames, 'film frame')} recovered: {list_words(parts)}."
+        f"{doubt} They are in {folder}; state the gauge in capture.toml there, then finish it like any capture. "
+        "The video's sound is not taken out."
+    )
 
 
 def line_up_words(capture: Capture) -> tuple[str, ...]:
