@@ -24,17 +24,19 @@ from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import CaptureListing, list_capture, open_picture
 from smallgauge.media.specimen_out import write_capture_frame
 from smallgauge.media.whole import digest_file, sync_folder
-from smallgauge.picture.recovery import (
-    COMB,
+from smallgauge.picture.mixtures import (
     LEAST_RECOVERED,
     BlendReading,
-    Cadence,
-    RecoveryMeter,
     apply_unblend,
     find_blend_shares,
+    measure_blend,
+)
+from smallgauge.picture.recovery import (
+    COMB,
+    Cadence,
+    RecoveryMeter,
     find_cadence,
     find_film_frames,
-    measure_blend,
     measure_combing,
 )
 from smallgauge.record.files import write_json, write_text

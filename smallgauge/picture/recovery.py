@@ -4,9 +4,6 @@ measure_recovery   a frame (or field) and the two before it  -> RecoveryReading 
 find_cadence       columns of a video                        -> Cadence               (analyse)
 find_film_frames   cadence, fields or frames                 -> which pictures make each film frame
 measure_combing    one frame                                 -> how far its two fields differ
-measure_blend      a picture between two others              -> is it a mixture of both
-find_blend_shares  two mixtures that share a film frame      -> the shares of each
-apply_unblend      mixtures, neighbours, shares              -> the film frame
 
 A film of 18 frames a second in a video of 25 shows every frame once or twice, and most of the time nobody
 wrote down which. Grain does not repeat, so two captures of one film frame correlate where two frames of a
@@ -55,10 +52,6 @@ PHASES = 25  # at least, of a cycle
 LEAST_CHANGE = 1e-4
 CLOSE_STEP = 64  # greatest denominator of film rate over picture rate
 INSET = 0.04  # of the picture, clear of the video's blanking
-LEAST_SHARE = 0.12  # of the weaker picture in a mixture
-MOST_REST = 0.3  # grain of a picture of its own would leave 0.5 and more
-FINE_PX = 1.5  # sigma of what is taken away
-LEAST_RECOVERED = 0.4  # share of a film frame in a mixture from which it is worth taking out: noise grows
 COMB = 0.25  # rows of a frame differ by so much more than rows of a field: its fields are two pictures
 
 
@@ -71,22 +64,6 @@ class RecoveryReading:
     change: float  # mean difference from the picture before, as a share of its contrast
     change_skip: float
     strength: float  # of the grain: the less a coder has taken away, the higher
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BlendReading:
-    """How far a picture is a mixture of the one before and the one after: share of the one before, 0 to 1.
-
-    `rest` is what the mixture leaves unexplained, as a share of how far the two differ. NaN where they do not.
-    """
-
-    share: float
-    rest: float
-
-    @property
-    def mixed(self) -> bool:
-        """Whether it is a mixture and neither of both."""
-        return LEAST_SHARE <= self.share <= 1 - LEAST_SHARE and self.rest <= MOST_REST
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -145,7 +122,7 @@ class RecoveryMeter:
     def measure(self, plane: Plane) -> RecoveryReading:
         """One picture, shape (height, width), linear or display light, 0 to 1."""
         sheet = make_grain(plane, reference_px=(0.0, 0.0), layout=self.layout)
-        small = _small(plane)
+        small = reduced_picture(plane)
         older, last = self.before
         grain = measure_repetition(
             sheet, last[0] if last else None, older[0] if older else None, layout=self.layout
@@ -161,21 +138,18 @@ class RecoveryMeter:
         return reading
 
 
-def _small(plane: Plane) -> Plane:
-    """The picture at half its size, clear of its borders."""
+def reduced_picture(plane: Plane) -> Plane:
+    """The picture at half its size, clear of its borders.
+
+    Examples
+    --------
+    >>> reduced_picture(np.ones((100, 200), np.float32)).shape
+    (46, 92)
+    """
     y, x = round(INSET * plane.shape[0]), round(INSET * plane.shape[1])
     inner = plane[y : plane.shape[0] - y, x : plane.shape[1] - x]
     inner = inner[: inner.shape[0] // 2 * 2, : inner.shape[1] // 2 * 2]
     return (inner[::2, ::2] + inner[1::2, ::2] + inner[::2, 1::2] + inner[1::2, 1::2]) / np.float32(4)
-
-
-def _fine(plane: Plane) -> Plane:
-    """The finest detail of the inner picture: mostly grain, which no real frame shares with its neighbours."""
-    import cv2
-
-    y, x = round(INSET * plane.shape[0]), round(INSET * plane.shape[1])
-    inner = np.ascontiguousarray(plane[y : plane.shape[0] - y, x : plane.shape[1] - x])
-    return inner - np.asarray(cv2.GaussianBlur(inner, (0, 0), FINE_PX), np.float32)
 
 
 def _change(current: Plane, other: Plane | None) -> float:
@@ -488,134 +462,3 @@ def measure_combing(plane: Plane) -> float:
     blocks = [part.reshape(high // 16, 16, wide // 16, 16).mean(axis=(1, 3)) for part in (near, within)]
     ratio = blocks[0] / (blocks[1] + 0.02 * float(plane.std()) + 1e-6) - 1
     return float(np.quantile(ratio, 0.97))
-
-
-def measure_blend(before: Plane, picture: Plane, after: Plane) -> BlendReading:
-    """How far a picture is a mixture of the one before and the one after it.
-
-    Parameters
-    ----------
-    before, picture, after : array, shape (height, width), float32
-        One plane each, 0 to 1.
-
-    Returns
-    -------
-    BlendReading
-        NaN where the two others hardly differ.
-
-    Notes
-    -----
-    Least squares of ``b - c`` on ``a - c`` in the finest detail; what is left must be noise (picture science note,
-    section g). A picture half way through a movement is near to the mean of its neighbours, its grain is not.
-    Source: grain correlation.
-
-    Examples
-    --------
-    >>> random = np.random.default_rng(1)
-    >>> a, b, c = random.uniform(0, 1, (3, 40, 40)).astype(np.float32)
-    >>> reading = measure_blend(a, 0.3 * a + 0.7 * c, c)
-    >>> round(reading.share, 3), reading.mixed, measure_blend(a, b, c).mixed
-    (0.3, True, False)
-    """
-    fine = [_fine(plane) for plane in (before, picture, after)]
-    apart, here = fine[0] - fine[2], fine[1] - fine[2]
-    power = float(np.mean(np.square(apart), dtype=np.float64))
-    if power < LEAST_CHANGE**2:
-        return BlendReading(share=math.nan, rest=math.nan)
-    share = float(np.mean(here * apart, dtype=np.float64)) / power
-    rest = float(np.mean(np.square(here - np.float32(share) * apart), dtype=np.float64)) / power
-    return BlendReading(share=share, rest=rest)
-
-
-def find_blend_shares(before: Plane, first: Plane, second: Plane, after: Plane) -> tuple[float, float, float]:
-    """Shares of the hidden film frame in two mixtures that follow one another, and what is left unexplained.
-
-    `first` is a mixture of `before` and the hidden frame, `second` of the hidden frame and `after`.
-
-    Parameters
-    ----------
-    before, first, second, after : array, shape (height, width), float32
-
-    Returns
-    -------
-    (float, float, float)
-        Share in `first`, share in `second`, and the rest as a share of how far `before` and `after` differ.
-
-    Notes
-    -----
-    With the shares p and q of the hidden frame, ``q (first - (1 - p) before) = p (second - (1 - q) after)``
-    holds in every pixel; p and q are found on a grid of hundredths, where noise is weighed in. Source:
-    derived.
-
-    Examples
-    --------
-    >>> random = np.random.default_rng(1)
-    >>> a, x, c = random.uniform(0, 1, (3, 40, 40))
-    >>> p, q, rest = find_blend_shares(a, 0.4 * a + 0.6 * x, 0.7 * x + 0.3 * c, c)
-    >>> p, q, rest < 0.01
-    (0.6, 0.7, True)
-    """
-    planes = np.stack([_small(plane).ravel().astype(np.float64) for plane in (before, first, second, after)])
-    planes -= planes.mean(axis=1, keepdims=True)
-    gram = planes @ planes.T / planes.shape[1]
-    share = np.arange(10, 96) / 100
-    p, q = share[:, None], share[None, :]
-    weights = np.stack(np.broadcast_arrays(-q * (1 - p), q, -p, p * (1 - q)), axis=-1)
-    power = np.einsum("pqi,ij,pqj->pq", weights, gram, weights)
-    power /= np.square(weights).sum(axis=-1)  # what noise of its own in each picture would give
-    best = np.unravel_index(int(power.argmin()), power.shape)
-    apart = gram[0, 0] + gram[3, 3] - 2 * gram[0, 3]
-    return float(share[best[0]]), float(share[best[1]]), float(power[best] / max(apart, 1e-12))
-
-
-def apply_unblend(
-    before: Plane, first: Plane, second: Plane, after: Plane, *, share_first: float, share_second: float
-) -> Plane:
-    """The film frame that two mixtures hide, from whichever holds enough of it; both where both do.
-
-    Parameters
-    ----------
-    before, first, second, after : array, shape (height, width) or (height, width, 3), float32
-        Display light, in which the mixing was done.
-    share_first, share_second : float
-        From `find_blend_shares`.
-
-    Returns
-    -------
-    array, as `before`
-        Not cut off: values may lie a little outside the range.
-
-    Raises
-    ------
-    CallerError
-        If neither mixture holds 0.4 of it: the noise would grow too much.
-
-    Notes
-    -----
-    ``x = (b - (1 - p) a) / p``, noise gain ``sqrt(1 + (1 - p)^2) / p``; two are weighed by their noise
-    (picture science note, section g). Source: derived.
-
-    Examples
-    --------
-    >>> a, x, c = np.float32([[0.2]]), np.float32([[0.6]]), np.float32([[0.9]])
-    >>> found = apply_unblend(a, 0.4 * a + 0.6 * x, 0.7 * x + 0.3 * c, c, share_first=0.6, share_second=0.7)
-    >>> round(float(found[0, 0]), 4)
-    0.6
-    """
-    parts = [
-        (share, mixture, other)
-        for share, mixture, other in ((share_first, first, before), (share_second, second, after))
-        if share >= LEAST_RECOVERED
-    ]
-    if not parts:
-        raise CallerError(
-            f"A film frame needs a share of at least {LEAST_RECOVERED} in a mixture, found {share_first:.2f} and "
-            f"{share_second:.2f}; keep the mixture as it is."
-        )
-    weights = [share**2 / (1 + (1 - share) ** 2) for share, _, _ in parts]
-    found = sum(
-        np.float32(weight / sum(weights) / share) * (mixture - np.float32(1 - share) * other)
-        for weight, (share, mixture, other) in zip(weights, parts, strict=True)
-    )
-    recovered: Plane = np.asarray(found, np.float32)
-    return recovered

@@ -6,15 +6,8 @@ import numpy as np
 import pytest
 
 from smallgauge.errors import CallerError
-from smallgauge.picture.recovery import (
-    RecoveryMeter,
-    apply_unblend,
-    find_blend_shares,
-    find_cadence,
-    find_film_frames,
-    measure_blend,
-    measure_combing,
-)
+from smallgauge.picture.mixtures import apply_unblend, find_blend_shares, measure_blend
+from smallgauge.picture.recovery import RecoveryMeter, find_cadence, find_film_frames, measure_combing
 
 NAN = np.full(400, np.nan)
 
