@@ -33,7 +33,7 @@ from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.material import Material, Stretch, material_of
 from smallgauge.record.rendertable import RenderSummary
-from smallgauge.record.shop import SHOP_FILE, read_house_speeds
+from smallgauge.record.shop import SHOP_FILE, read_shop
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Decision, Treatment, decide, treatment_findings, treatment_of
@@ -220,7 +220,7 @@ class _Line:
             at=self.settings.at,
             head_offset_frames=stored_head_offset(self.folder.parent, capture),
             track=read_track(self.folder, capture),
-            house_speeds=read_house_speeds(
+            shop=read_shop(
                 read_text_if_there(self.folder.parent / SHOP_FILE), where=str(self.folder.parent / SHOP_FILE)
             ),
         )

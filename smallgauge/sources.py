@@ -18,6 +18,26 @@ SOURCES: dict[str, Source] = {
     "derived": Source(title="derived here by arithmetic", seen="the equation beside it"),
 }
 
+# Sound: loudness and its meters.
+SOURCES |= {
+    "BS.1770": Source(
+        title="ITU-R BS.1770-4/-5, algorithms to measure audio programme loudness and true-peak audio level",
+        seen="not seen; filter numbers and gates from memory, held against an independent meter",
+    ),
+    "EBU R 128": Source(
+        title="EBU R 128 v4 (2020), loudness normalisation: -23 LUFS, true peak at most -1 dBTP",
+        seen="EBU page and second-hand",
+    ),
+    "EBU Tech 3341": Source(
+        title="EBU Tech 3341 v4 (2023), loudness metering: table 1, expected readings of test signals",
+        seen="as transcribed in public test suites",
+    ),
+    "EBU Tech 3342": Source(
+        title="EBU Tech 3342, loudness range: expected readings of test signals",
+        seen="as transcribed in public test suites",
+    ),
+}
+
 # Film: dimensions, pitches, rates and sound on film. Keys are the standards' own numbers where there is one.
 SOURCES |= {
     "BTA": Source(

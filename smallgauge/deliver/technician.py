@@ -16,7 +16,7 @@ from smallgauge.deliver.plots import Line, draw_along_reel
 from smallgauge.picture.perforations import PerforationSurvey
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import to_plain
-from smallgauge.record.rendertable import RenderSummary
+from smallgauge.record.rendertable import RenderSummary, SoundSummary
 
 Rows = list[tuple[str, str]]
 
@@ -93,7 +93,24 @@ def _made(made: RenderSummary) -> Rows:
     if made.sound:
         moved = number_words(made.sound.shift_frames, decimals=3)
         rows.append(("Finished sound", f"{made.sound.rate:,} Hz, moved by {moved} frames"))
+        rows.append(("Loudness", _loudness(made.sound)))
     return rows
+
+
+def _loudness(sound: SoundSummary) -> str:
+    """What was measured of the finished sound, and the gain of the viewing copies."""
+    heard, gain = sound.loudness, sound.viewing
+    readings = (
+        ("", heard.integrated_lufs, "LUFS"),
+        ("range ", heard.range_lu, "LU"),
+        ("at most ", heard.short_term_max_lufs, "LUFS in 3 s"),
+        ("", heard.momentary_max_lufs, "LUFS in 0.4 s"),
+        ("true peak ", heard.true_peak_dbtp, "dBTP"),
+        ("quietest passages ", heard.noise_floor_lufs, "LUFS"),
+    )
+    told = [f"{before}{number_words(x, decimals=1)} {unit}" for before, x, unit in readings if x == x]
+    copies = f"viewing copies {number_words(gain.gain_db)} dB ({gain.limit})"
+    return "; ".join([*told, copies]) if told else f"not measured; {copies}"
 
 
 def _survey_words(survey: PerforationSurvey) -> str:

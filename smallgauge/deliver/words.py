@@ -196,6 +196,15 @@ def _doubled(v: Values) -> str:
     )
 
 
+def _gain_limit(v: Values) -> str:
+    limit = v.text("limit", "")
+    if limit == "true peak":
+        return "more would bring the peaks above -1 dB; nothing is limited or compressed"
+    if limit == "noise floor":
+        return "more would raise the quietest passages above -50 LUFS, as noise; a gain of your own goes beyond that"
+    return "the sound does not allow more"
+
+
 def _sound_length(v: Values) -> str:
     needed, found = v.number("needed"), v.number("found")
     if needed is None or found is None:
@@ -293,6 +302,14 @@ _SENTENCES: dict[str, _Say] = {
     ),
     "sound none": lambda v: (
         "The capture holds no sound, so the finished film is silent. Add sound.wav if the film has a sound track."
+    ),
+    "loudness held back": lambda v: (
+        f"The gain of the viewing copies is {v.text('gain_db', 'smaller')}{' dB' if v.text('gain_db', '') else ''} instead "
+        f"of {v.text('wanted_db', 'what was decided')}{' dB' if v.text('wanted_db', '') else ''}, because {_gain_limit(v)}."
+    ),
+    "loudness not measured": lambda v: (
+        "The sound is silent or shorter than half a second, so its loudness can't be measured and the viewing copies "
+        "play as it is. Nothing to do."
     ),
     "camera speed from hum": lambda v: (
         f"The camera speed{_rate_after(v, ' of ', 'frames')} is read from mains hum that was recorded with the sound. "
@@ -460,6 +477,10 @@ _SENTENCES: dict[str, _Say] = {
         f"{v.rate('needed', 'another rate')} is decided. Run render again, then prove."
     ),
     "sound length differs": _sound_length,
+    "loudness differs": lambda v: (
+        f"{v.text('file', 'A copy')} is not as loud as was decided{v.plain(': ', 'found', ' LUFS')}"
+        f"{v.plain(' where ', 'needed', ' are needed')}. Run render again, then prove."
+    ),
     "sound digest differs": lambda v: (
         f"The sound of {v.text('file', 'a file')} is not the sound that was written. "
         "Don't hand it out; run render again, then prove, and look at the disk."
@@ -554,6 +575,7 @@ _CLIENT: dict[str, _Say] = {
     "rate differs": _client_file,
     "sound length differs": _client_file,
     "sound digest differs": _client_file,
+    "loudness differs": _client_file,
     "checksum of the container fails": _client_file,
     "viewing copy differs": _client_file,
     "row count differs": _client_file,
@@ -636,6 +658,7 @@ _CHECKS: dict[str, tuple[str, str, str]] = {
     "frame count": ("frame count", "frame counts", "as planned"),
     "rate": ("rate", "rates", "as decided"),
     "sound length": ("sound length", "sound lengths", "as planned"),
+    "loudness": ("loudness", "loudnesses", "as decided"),
     "container checksums": ("checksum inside the file", "checksums inside the file", "right"),
     "decoder silent": (
         "decoded stretch",
@@ -708,6 +731,7 @@ _SUBJECT_WORDS = {
     "doubles": "frames captured twice",
     "division": "division",
     "loading": "loading",
+    "loudness": "loudness of the viewing copies",
 }
 
 
@@ -773,6 +797,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
         "doubles": (_doubles_words, {"show"}),
         "division": (lambda v: f"cut at captured frames {v.text('cuts', 'not noted')}", {"cuts"}),
         "loading": (_loading_words, {"turn", "mirror", "backwards"}),
+        "loudness": (_loudness_words, {"target_lufs", "gain_db"}),
     }
     say, keys = known[subject]
     rest = [f"{key.replace('_', ' ')} {value.text(key, 'none')}" for key in sorted(set(chosen) - keys)]
@@ -840,6 +865,15 @@ def _loading_words(v: Values) -> str:
     return list_words([first, *said[1:]])
 
 
+def _loudness_words(v: Values) -> str:
+    target, gain = v.number("target_lufs"), v.number("gain_db")
+    if target is not None:
+        return f"viewing copies at {target:g} LUFS"
+    if gain:
+        return f"viewing copies {'raised' if gain > 0 else 'lowered'} by {abs(gain):g} dB"
+    return "viewing copies as loud as the film"
+
+
 def _sync_words(v: Values) -> str:
     mark = v.values.get("mark")
     if not v.values.get("set"):
@@ -901,6 +935,10 @@ def client_decision(entry: InForce) -> str | None:
         return f"Pictures that the scanner took twice are shown {shown}."
     if decision.subject == "loading":
         return _client_loading(value)
+    if decision.subject == "loudness":
+        if value.number("target_lufs") is None and not value.number("gain_db"):
+            return "The sound is as loud as it came from the film."
+        return "The sound of the films to watch was made louder or softer as a whole, so that they play at a usual loudness."
     if not decision.value.get("set"):
         return "The sound was laid beside the picture but not yet brought into step with it."
     return "The sound was brought into step with the picture and plays at the film's own speed."

@@ -4,7 +4,7 @@ What is compared is counted; a check that could not be made is said, never passe
 """
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -48,6 +48,7 @@ from smallgauge.record.rendertable import (
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.treatment import treatment_findings, treatment_of
 from smallgauge.record.work import Progress, Runner
+from smallgauge.sound.loudness import measure_loudness
 
 # A copy's small picture may differ by this from the finished film's: coding loss and 8 bits. Measured on
 # drawn reels and specimens: 0.004 at most for the mean, 0.02 for one tile (docs/benchmarks.md).
@@ -58,6 +59,10 @@ RUN_FRAMES, MOST_RUNS = (
     240,
 )  # of the background along a reel: as many as a plot shows; common practice, no source
 BORDER_SHARE = 0.02  # of the picture, kept clear of its edge; common practice, no source
+# The coded sound of a copy may be this much louder or softer than decided; quieter sound is lost in part by the
+# coder and not compared. common practice, no source
+COPY_LU = 0.3
+QUIETEST_LUFS = -60.0
 AAC_SAMPLES = 2048  # one coded block of 1024 either way: delivery reference, section 5
 
 
@@ -367,6 +372,35 @@ class _Prover:
             "decoder and sha256",
         )
 
+    def _copy_sound(self, name: str, film: FilmReader, sound: SoundSummary) -> None:
+        """A copy's coded sound: as long as it is to be, and as loud as was decided."""
+        samples = 0
+
+        def blocks() -> Iterator[NDArray[np.float64]]:
+            nonlocal samples
+            for block in film.sound_blocks():
+                samples += len(block)
+                yield block
+
+        heard = None
+        if film.sound_rate:
+            heard = measure_loudness(blocks(), rate=film.sound_rate, channels=film.sound_channels)
+        good = abs(samples - sound.samples) <= AAC_SAMPLES
+        by = "decoder, within one coded block"
+        self._equal("sound length", name, True, good, "sound length differs", by)
+        wanted = sound.loudness.integrated_lufs + sound.viewing.gain_db
+        if heard is None or not wanted > QUIETEST_LUFS:
+            return
+        right = abs(heard.integrated_lufs - wanted) <= COPY_LU
+        self._count("loudness", name, 1, int(right), f"decoder and BS.1770, within {COPY_LU:g} LU")
+        if not right:
+            values: dict[str, object] = {
+                "file": name,
+                "needed": round(wanted, 2),
+                "found": round(heard.integrated_lufs, 2),
+            }
+            self.findings.append(Finding(code="loudness differs", where=name, values=values))
+
     def _decode(
         self,
         path: Path,
@@ -418,18 +452,9 @@ class _Prover:
         with read_film(path) as film:
             self._equal("frame count", copy.file, copy.frames, film.count, "frame count differs", "container")
             self._equal("rate", copy.file, str(copy.rate), str(film.rate), "rate differs", "container")
-            sound = film.sound_samples
-        summary = read_json(self.folder / "render.json", RenderSummary).sound
-        if summary is not None:
-            good = sound is not None and abs(sound - summary.samples) <= AAC_SAMPLES
-            self._equal(
-                "sound length",
-                copy.file,
-                True,
-                good,
-                "sound length differs",
-                "decoder, within one coded block",
-            )
+            summary = read_json(self.folder / "render.json", RenderSummary).sound
+            if summary is not None:
+                self._copy_sound(copy.file, film, summary)
         left, top = (copy.width - copy.picture_width) // 2, (copy.height - copy.picture_height) // 2
         box = (left, top, copy.picture_width, copy.picture_height)
         results = self._decode(path, (), box=box, small=True, count=copy.frames)

@@ -1,10 +1,13 @@
 """An operator's decision, from the words of the command line to the value that is recorded."""
 
+from math import nan
+
 from smallgauge.errors import CallerError
 from smallgauge.gauge.rates import parse_rate
 from smallgauge.picture.framing import SHOWN
 from smallgauge.picture.registration import KINDS
 from smallgauge.record.loading import parse_loading
+from smallgauge.sound.loudness import TARGETS_LUFS
 
 _CHOICES = {"registration": ("by", KINDS), "framing": ("show", SHOWN), "doubles": ("show", ("once", "all"))}
 
@@ -20,6 +23,8 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
     {'frame': 26, 'sound_s': 1.44}
     >>> decided_value("loading", "tail first")
     {'turn': 180, 'mirror': False, 'backwards': True}
+    >>> decided_value("loudness", "-23"), decided_value("loudness", "gain 4.5")
+    ({'target_lufs': -23.0}, {'gain_db': 4.5})
     """
     if subject == "camera_speed":
         return _speed(text)
@@ -27,9 +32,11 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
         return _mark(text)
     if subject == "loading":
         return parse_loading(text).value()
+    if subject == "loudness":
+        return _loudness(text)
     if subject not in _CHOICES:
         raise CallerError(
-            f"--decide takes camera_speed, sync, registration, framing, doubles or loading here, found '{subject}'."
+            f"--decide takes camera_speed, sync, registration, framing, doubles, loading or loudness here, found '{subject}'."
         )
     key, words = _CHOICES[subject]
     if text not in words:
@@ -42,6 +49,24 @@ def _speed(text: str) -> dict[str, object]:
     if not 1 <= rate <= 200:
         raise CallerError(f"camera_speed must lie between 1 and 200 frames a second, found {rate}.")
     return {"rate": str(rate)}
+
+
+def _loudness(text: str) -> dict[str, object]:
+    """A target such as -23, or a gain of the operator's own such as `gain 4.5`."""
+    low, high = TARGETS_LUFS
+    gain = text.startswith("gain ")
+    try:
+        number = float(text.removeprefix("gain "))
+    except ValueError:
+        number = nan
+    if gain and -60.0 <= number <= 60.0:
+        return {"gain_db": number}
+    if not gain and low <= number <= high:
+        return {"target_lufs": number}
+    raise CallerError(
+        f"loudness needs a target from {low:g} to {high:g} LUFS such as -23, or a gain from -60 to 60 decibels "
+        f"such as 'gain 4.5', found '{text}'."
+    )
 
 
 def _mark(text: str) -> dict[str, object]:

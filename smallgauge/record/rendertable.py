@@ -6,6 +6,7 @@ from fractions import Fraction
 from smallgauge.columns import Column
 from smallgauge.picture.steadiness import Steadiness
 from smallgauge.record.finding import Finding
+from smallgauge.sound.loudness import LoudnessReading, ViewingGain
 
 _c = Column
 RENDER_COLUMNS: tuple[Column, ...] = (
@@ -221,6 +222,8 @@ class SoundSummary:
     shift_frames: float
     set: bool
     stamp_jitter_ms: float
+    loudness: LoudnessReading  # of the finished sound, as the viewing copies would play it without gain
+    viewing: ViewingGain  # with which they play
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

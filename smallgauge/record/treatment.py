@@ -13,7 +13,7 @@ from smallgauge.record.finding import Finding
 PROGRAM = "program"
 HOUSE_VALUE = "house value"  # basis of a proposal that rests on no evidence
 NOT_SURE = "not sure"  # basis of a proposal to leave things as they are, because nothing tells
-SUBJECTS = ("camera_speed", "registration", "framing", "sync", "doubles", "division", "loading")
+SUBJECTS = ("camera_speed", "registration", "framing", "sync", "doubles", "division", "loading", "loudness")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,17 +22,16 @@ from smallgauge.record.work import Progress
 from smallgauge.render.plan import Plan
 from smallgauge.render.segments import SegmentJob, segment_files
 
-RENDERING = 2  # raised when the same plan would give other bytes
+RENDERING = 3  # raised when the same plan would give other bytes
 TABLE = "render.parquet"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FinishedTrack:
-    """The finished sound's files and the digest of its samples."""
+    """The finished sound's files: that of the finished film, and that of the viewing copies."""
 
     flac: Path
     aac: Path
-    digest: str
 
     def sound_for(self, container: Literal["mkv", "mp4"]) -> Path:
         """The file whose packets go into such a film."""
@@ -67,7 +66,8 @@ def films_of(capture: Capture, plan: Plan, jobs: list[SegmentJob]) -> tuple[Film
     """The finished film and, after it, each copy."""
     files = [segment_files(job.first, tuple(copy.recipe.file for copy in plan.copies)) for job in jobs]
     keys = [_segment_key(capture, job) for job in jobs]
-    title, sound = capture.notes.reel or capture.name, sound_key(capture, plan)
+    title = capture.notes.reel or capture.name
+    sound, viewing_sound = sound_key(capture, plan), viewing_sound_key(capture, plan)
     tags = {
         "TITLE": title,
         "SMALLGAUGE_ENCODING": FINISHED.encoding,
@@ -92,7 +92,7 @@ def films_of(capture: Capture, plan: Plan, jobs: list[SegmentJob]) -> tuple[Film
             keys=tuple(key_of(key, job.copies[n]) for key, job in zip(keys, jobs, strict=True)),
             counts=tuple(len(job.copies[n].shown) for job in jobs),
             rate=copy.rate,
-            rest=key_of(RENDERING, str(copy.rate), sound, title),
+            rest=key_of(RENDERING, str(copy.rate), viewing_sound, title),
             tags={"title": title},
         )
         for n, copy in enumerate(plan.copies)
@@ -116,6 +116,12 @@ def sound_key(capture: Capture, plan: Plan) -> str:
     parts = (sound_map.out_sample, sound_map.in_sample, sound_map.slope, sound_map.gain)
     knots = [part.tobytes().hex() for part in parts]
     return key_of("sound", RENDERING, knots, sound_map.out_samples, capture.sound.sha256)
+
+
+def viewing_sound_key(capture: Capture, plan: Plan) -> str:
+    """What the sound of the viewing copies depends on; "" for a silent film."""
+    sound = sound_key(capture, plan)
+    return key_of(sound, plan.sound.loudness) if plan.sound is not None and sound else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -28,6 +28,7 @@ from smallgauge.record.material import Material
 from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe, copies
 from smallgauge.record.table import Table
 from smallgauge.record.treatment import Treatment
+from smallgauge.sound.loudness import LoudnessDecision, LoudnessReading, ViewingGain, solve_gain
 from smallgauge.sound.speed import SoundMap, solve_film_time, solve_sound_map
 from smallgauge.sound.sync import Coverage, SyncMark, measured_coverage, solve_sync_shift
 
@@ -86,6 +87,7 @@ class SoundPlan:
     time_base_guessed: bool  # no time stamps and no scan rate: the sound is spread evenly over the frames
     jitter_ms: float
     set_aside: int
+    loudness: LoudnessDecision  # of the viewing copies
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -403,7 +405,13 @@ def _sound(
         time_base_guessed=guessed,
         jitter_ms=film_time.jitter_ms,
         set_aside=film_time.set_aside,
+        loudness=structured(treatment.value("loudness"), LoudnessDecision, where="loudness"),
     )
+
+
+def viewing_gain(sound: SoundPlan, reading: LoudnessReading) -> ViewingGain:
+    """The gain of the viewing copies, once the finished sound is there and its loudness is known."""
+    return solve_gain(reading, sound.loudness)
 
 
 def sound_samples(frames: int, rate: Fraction) -> int:

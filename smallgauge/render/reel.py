@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from smallgauge.media.picture_in import open_picture
 from smallgauge.media.stills import write_still
 from smallgauge.record.capture import Capture
-from smallgauge.record.files import read_json, to_plain, write_json, write_text
+from smallgauge.record.files import read_json, to_plain, write_json
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.light import table_for
@@ -31,11 +31,18 @@ from smallgauge.record.rendertable import (
 from smallgauge.record.table import Table, write_table
 from smallgauge.record.treatment import Treatment
 from smallgauge.record.work import Progress, Runner
-from smallgauge.render.films import RENDERING, FilmShelf, FinishedTrack, films_of, sound_key
+from smallgauge.render.films import (
+    RENDERING,
+    FilmShelf,
+    FinishedTrack,
+    films_of,
+    sound_key,
+    viewing_sound_key,
+)
 from smallgauge.render.frame import render_frame
-from smallgauge.render.plan import SOUND_RATE, CopyPlan, Plan, plan_rendering, still_frames
+from smallgauge.render.plan import SOUND_RATE, CopyPlan, Plan, plan_rendering, still_frames, viewing_gain
 from smallgauge.render.segments import NATIVE_RATE, CopySegment, SegmentJob, canvas_for, render_segment
-from smallgauge.render.track import render_track
+from smallgauge.render.track import HeardSound, render_track, render_viewing_track
 
 SUMMARY = "render.json"
 STEADINESS = "steadiness.parquet"
@@ -63,14 +70,14 @@ def render_reel(
     shelf = FilmShelf(folder=folder, jobs=jobs, films=films, journal=journal)
     standing = shelf.standing()
     sound = sound_key(capture, plan)
-    sound_digest = _sound_digest(folder, sound, journal)
-    if not (all(standing.get(film.file) for film in films) and shelf.table_stands()) or sound_digest is None:
+    heard = _sound_heard(folder, sound, journal) if sound else None
+    stand = all(standing.get(film.file) for film in films) and shelf.table_stands()
+    if not stand or (sound and heard is None):
         _segments(shelf, shelf.missing_jobs(standing), runner, progress, total=len(plan.frames))
-        track = _sound_files(folder, capture, plan, journal, progress)
+        track, heard = _sound_files(folder, capture, plan, journal, progress)
         shelf.join_table(capture.digest)
         shelf.join_films(standing, track, progress)
-        sound_digest = track.digest if track else ""
-    summary = _summary(capture, treatment, plan, tuple(_still_names(plan, frames).values()), sound_digest)
+    summary = _summary(capture, treatment, plan, tuple(_still_names(plan, frames).values()), heard)
     _write_summary(folder, journal, summary, f"{sound}.{key_of(RENDERING, to_plain(summary))}")
     shelf.drop_segments()
     _small_tables(folder, capture, plan, journal, key_of([film.key for film in films]))
@@ -79,15 +86,13 @@ def render_reel(
     return summary
 
 
-def _sound_digest(folder: Path, sound: str, journal: Journal) -> str | None:
-    """Digest of this finished sound's samples as a rendering noted it; None where none has."""
-    if not sound:
-        return ""
+def _sound_heard(folder: Path, sound: str, journal: Journal) -> HeardSound | None:
+    """Digest and loudness of this finished sound as a rendering noted them; None where none has."""
     line = journal.lines.get(SUMMARY)
     if line is None or line.key.partition(".")[0] != sound or not journal.holds(SUMMARY, line.key):
         return None
     noted = read_json(folder / SUMMARY, RenderSummary).sound
-    return noted.digest if noted is not None else None
+    return HeardSound(digest=noted.digest, loudness=noted.loudness) if noted is not None else None
 
 
 def _write_summary(folder: Path, journal: Journal, summary: RenderSummary, key: str) -> None:
@@ -97,7 +102,7 @@ def _write_summary(folder: Path, journal: Journal, summary: RenderSummary, key: 
 
 
 def _summary(
-    capture: Capture, treatment: Treatment, plan: Plan, stills: tuple[str, ...], sound_digest: str
+    capture: Capture, treatment: Treatment, plan: Plan, stills: tuple[str, ...], heard: HeardSound | None
 ) -> RenderSummary:
     copies = []
     for copy in plan.copies:
@@ -114,15 +119,17 @@ def _summary(
             )
         )
     sound = None
-    if plan.sound is not None and capture.sound is not None:
+    if plan.sound is not None and capture.sound is not None and heard is not None:
         sound = SoundSummary(
             rate=SOUND_RATE,
             channels=capture.sound.channels,
             samples=plan.sound.map.out_samples,
-            digest=sound_digest,
+            digest=heard.digest,
             shift_frames=plan.sound.shift_frames,
             set=plan.sound.set,
             stamp_jitter_ms=plan.sound.jitter_ms,
+            loudness=heard.loudness,
+            viewing=viewing_gain(plan.sound, heard.loudness),
         )
     return RenderSummary(
         capture_digest=capture.digest,
@@ -138,7 +145,7 @@ def _summary(
         copies=tuple(copies),
         stills=stills,
         sound=sound,
-        findings=_findings(capture, plan),
+        findings=(*_findings(capture, plan), *_gain_findings(sound)),
         steadiness=tuple(series.figure for series in plan.steadiness),
     )
 
@@ -177,24 +184,30 @@ def _segments(
 
 def _sound_files(
     folder: Path, capture: Capture, plan: Plan, journal: Journal, progress: Progress
-) -> FinishedTrack | None:
+) -> tuple[FinishedTrack | None, HeardSound | None]:
+    """The finished sound and that of the viewing copies; what stands already is kept."""
     if plan.sound is None or capture.sound is None:
-        return None
-    key = sound_key(capture, plan)
-    flac, aac, digest = "work/segments/sound.mka", "work/segments/sound.m4a", "work/segments/sound.sha256"
-    if not all(journal.holds(file, key) for file in (flac, aac, digest)):
-        total = plan.sound.map.out_samples
-        samples = render_track(
-            folder / "archive.wav",
+        return None, None
+    flac, aac, paper = (f"work/segments/sound.{end}" for end in ("mka", "m4a", "json"))
+    total, source = plan.sound.map.out_samples, folder / "archive.wav"
+    key, viewing_key = sound_key(capture, plan), viewing_sound_key(capture, plan)
+    if all(journal.holds(file, key) for file in (flac, paper)):
+        heard = read_json(folder / paper, HeardSound)
+    else:
+        heard = render_track(
+            source,
             plan.sound,
             flac=folder / flac,
-            aac=folder / aac,
             watch=lambda done: progress("samples of sound", done, total),
         )
-        write_text(folder / digest, samples)
-        for file in (flac, aac, digest):
+        write_json(folder / paper, heard)
+        for file in (flac, paper):
             journal.add_file("render", file, key=key, stop=total, rows=total)
-    return FinishedTrack(flac=folder / flac, aac=folder / aac, digest=(folder / digest).read_text())
+    if not journal.holds(aac, viewing_key):
+        gain = viewing_gain(plan.sound, heard.loudness)
+        render_viewing_track(source, plan.sound, gain_db=gain.gain_db, aac=folder / aac)
+        journal.add_file("render", aac, key=viewing_key, stop=total, rows=total)
+    return FinishedTrack(flac=folder / flac, aac=folder / aac), heard
 
 
 def _small_tables(folder: Path, capture: Capture, plan: Plan, journal: Journal, key: str) -> None:
@@ -317,3 +330,17 @@ def _findings(capture: Capture, plan: Plan) -> tuple[Finding, ...]:
     if unused > LEAST_SILENCE_S:
         found.append(Finding(code="sound longer", where="sound", values={"seconds": round(unused, 2)}))
     return tuple(found)
+
+
+def _gain_findings(sound: SoundSummary | None) -> tuple[Finding, ...]:
+    """Where the viewing copies do not play as loud as was decided."""
+    if sound is None or sound.viewing.limit in ("target", "stated"):
+        return ()
+    if sound.viewing.limit == "nothing measured":
+        return (Finding(code="loudness not measured", where="sound"),)
+    values: dict[str, object] = {
+        "limit": sound.viewing.limit,
+        "gain_db": sound.viewing.gain_db,
+        "wanted_db": sound.viewing.wanted_db,
+    }
+    return (Finding(code="loudness held back", where="sound", values=values),)

@@ -1,7 +1,8 @@
-"""The finished sound: each captured sample read once, where the map says."""
+"""The finished sound, each captured sample read once where the map says; and the copies' sound, by gain alone."""
 
 import hashlib
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -10,34 +11,64 @@ from numpy.typing import NDArray
 from smallgauge.media.sound_in import open_sound
 from smallgauge.media.sound_out import whole_samples, write_aac, write_flac
 from smallgauge.render.plan import SOUND_RATE, SoundPlan
+from smallgauge.sound.loudness import LoudnessMeter, LoudnessReading, apply_gain
 from smallgauge.sound.speed import apply_sound_map
 
 BLOCK = 1 << 16  # samples at a time
+VIEWING_CHANNELS = 2  # players send one channel to two loudspeakers: it is measured and delivered as two
 
 Floats = NDArray[np.float64]
 
 
-def render_track(
-    source: Path, plan: SoundPlan, *, flac: Path, aac: Path, watch: Callable[[int], None]
-) -> str:
-    """Write the finished sound as 24-bit FLAC and as AAC for the copies.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeardSound:
+    """The finished sound as it was made: digest of its samples, and its loudness as the copies play it."""
 
-    Gives the digest of the 24-bit samples that were handed to the FLAC encoder. `watch` is called with
-    the samples done.
+    digest: str
+    loudness: LoudnessReading
+
+
+def render_track(source: Path, plan: SoundPlan, *, flac: Path, watch: Callable[[int], None]) -> HeardSound:
+    """Write the finished sound as 24-bit FLAC; its digest and its loudness.
+
+    The digest is that of the 24-bit samples handed to the encoder. `watch` is called with the samples done.
     """
-    total = hashlib.sha256()
+    total, meter = hashlib.sha256(), LoudnessMeter(rate=SOUND_RATE, channels=VIEWING_CHANNELS)
+
+    def heard() -> Iterator[Floats]:
+        for done, block in _blocks(source, plan):
+            codes = whole_samples(block)[0]
+            total.update(codes.astype("<i4").tobytes())
+            meter.add(for_viewing(codes / 2.0**23))
+            watch(done)
+            yield block
+
     with open_sound(source) as reader:
         channels = reader.channels
+    write_flac(flac, heard(), rate=SOUND_RATE, channels=channels)
+    return HeardSound(digest=total.hexdigest(), loudness=meter.reading())
 
-        def blocks(done: bool) -> Iterator[Floats]:
-            for first in range(0, plan.map.out_samples, BLOCK):
-                stop = min(first + BLOCK, plan.map.out_samples)
-                block = apply_sound_map(reader.read_padded, plan.map, first=first, stop=stop)
-                if done:
-                    total.update(whole_samples(block)[0].astype("<i4").tobytes())
-                    watch(stop)
-                yield block
 
-        write_flac(flac, blocks(True), rate=SOUND_RATE, channels=channels)
-        write_aac(aac, blocks(False), rate=SOUND_RATE, channels=channels)
-    return total.hexdigest()
+def render_viewing_track(source: Path, plan: SoundPlan, *, gain_db: float, aac: Path) -> None:
+    """Write the sound of the viewing copies: the finished sound times one gain, on two channels."""
+    blocks = (apply_gain(for_viewing(block), gain_db) for _, block in _blocks(source, plan))
+    write_aac(aac, blocks, rate=SOUND_RATE, channels=VIEWING_CHANNELS)
+
+
+def for_viewing(block: Floats) -> Floats:
+    """The block as the viewing copies play it: one channel becomes two equal ones.
+
+    Examples
+    --------
+    >>> for_viewing(np.array([[0.5]])).tolist()
+    [[0.5, 0.5]]
+    """
+    return np.repeat(block, VIEWING_CHANNELS, axis=1) if block.shape[1] == 1 else block
+
+
+def _blocks(source: Path, plan: SoundPlan) -> Iterator[tuple[int, Floats]]:
+    """The finished sound in blocks, each with the number of samples done after it."""
+    with open_sound(source) as reader:
+        for first in range(0, plan.map.out_samples, BLOCK):
+            stop = min(first + BLOCK, plan.map.out_samples)
+            yield stop, apply_sound_map(reader.read_padded, plan.map, first=first, stop=stop)

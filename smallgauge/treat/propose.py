@@ -6,13 +6,14 @@ from dataclasses import asdict
 import numpy as np
 
 from smallgauge.gauge.gauges import Gauge, gauge_named
-from smallgauge.gauge.mains import HOUSE_SPEEDS, HouseSpeed, house_speed
+from smallgauge.gauge.mains import house_speed
 from smallgauge.picture.cadence import propose_camera_speed
 from smallgauge.picture.framing import propose_framing
 from smallgauge.picture.registration import FrameEvidence, propose_registration
 from smallgauge.record.capture import Capture
 from smallgauge.record.evidence import evidence_of, shape_of
 from smallgauge.record.loading import AS_CAPTURED, loading_of, loading_stated, side_seen
+from smallgauge.record.shop import Shop
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
 from smallgauge.record.treatment import (
@@ -24,8 +25,10 @@ from smallgauge.record.treatment import (
     propose,
     treatment_of,
 )
+from smallgauge.sound.loudness import propose_loudness
 from smallgauge.sound.sync import propose_sync
 
+SHIPPED = Shop()
 OPERATOR = "operator"  # the hand that wrote capture.toml, where no initials are known
 
 
@@ -37,16 +40,16 @@ def propose_treatment(
     at: str,
     head_offset_frames: float | None,
     track: TrackPaper | None = None,
-    house_speeds: tuple[HouseSpeed, ...] = HOUSE_SPEEDS,
+    shop: Shop = SHIPPED,
 ) -> tuple[Decision, ...]:
     """The log of decisions with the program's proposals and what the operator wrote in `capture.toml`.
 
     `head_offset_frames` is the machine's stored distance, used where `capture.toml` states none; `track` what
-    the captured sound says as a whole; `house_speeds` what the shop takes where nothing speaks for a speed.
+    the captured sound says as a whole; `shop` what the shop itself has settled.
     Running it again on the same papers adds nothing.
     """
     gauge = gauge_named(capture.gauge)
-    decisions = _speed(capture, gauge, decisions, at, track, house_speeds)
+    decisions = _speed(capture, gauge, decisions, at, track, shop)
     evidence = evidence_of(capture, frames)
     decisions = _registration(evidence, decisions, at)
     decisions = _framing(capture, frames, evidence, decisions, at)
@@ -54,6 +57,7 @@ def propose_treatment(
     decisions = _loading(capture, decisions, at)
     if capture.sound is not None:
         decisions = _sync(capture, gauge, decisions, at, head_offset_frames)
+        decisions = _loudness(decisions, at, track, shop)
     return decisions
 
 
@@ -63,12 +67,12 @@ def _speed(
     decisions: tuple[Decision, ...],
     at: str,
     track: TrackPaper | None,
-    house_speeds: tuple[HouseSpeed, ...],
+    shop: Shop,
 ) -> tuple[Decision, ...]:
     recorded = capture.sound is not None and (track is None or track.recorded)
     speed, why = propose_camera_speed(
         gauge=gauge,
-        house=house_speed(house_speeds, gauge.key, with_sound=recorded),
+        house=house_speed(shop.house_speeds, gauge.key, with_sound=recorded),
         hum_cycles_a_frame=track.hum.cycles_a_frame if track else math.nan,
         hum_sigma=track.hum.sigma if track else math.nan,
         mains_hz=capture.notes.mains_hz,
@@ -147,6 +151,16 @@ def _loading(capture: Capture, decisions: tuple[Decision, ...], at: str) -> tupl
         "head, and nothing tells which"
     )
     return propose(decisions, subject="loading", value=AS_CAPTURED.value(), at=at, why=why, basis=NOT_SURE)
+
+
+def _loudness(
+    decisions: tuple[Decision, ...], at: str, track: TrackPaper | None, shop: Shop
+) -> tuple[Decision, ...]:
+    decision, why = propose_loudness(
+        shop.loudness_lufs, source=shop.loudness_source, recorded=track is None or track.recorded
+    )
+    value = {key: number for key, number in asdict(decision).items() if number is not None}
+    return propose(decisions, subject="loudness", value=value, at=at, why=why)
 
 
 def _sync(

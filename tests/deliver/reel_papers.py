@@ -21,12 +21,32 @@ from smallgauge.record.reel import Reel, Run
 from smallgauge.record.rendertable import RENDER_COLUMNS, CopySummary, RenderSummary, SoundSummary
 from smallgauge.record.table import table_of, write_table
 from smallgauge.record.treatment import decide, propose, treatment_of
+from smallgauge.sound.loudness import LoudnessReading, ViewingGain
 
 NUMBER = "0004171-R03-7"
 AT = "2026-01-17T10:05:00Z"
 DIGEST = "5a" * 32
 FRAMES = 400
 SCENES = (0, 70, 150, 260, 330)
+
+SOUND = SoundSummary(
+    rate=48000,
+    channels=1,
+    samples=1_157_760,
+    shift_frames=18.0,
+    set=True,
+    stamp_jitter_ms=0.4,
+    digest="cd" * 32,
+    loudness=LoudnessReading(
+        integrated_lufs=-31.2,
+        range_lu=9.4,
+        momentary_max_lufs=-21.0,
+        short_term_max_lufs=-24.5,
+        true_peak_dbtp=-11.3,
+        noise_floor_lufs=-58.7,
+    ),
+    viewing=ViewingGain(gain_db=8.7, wanted_db=13.2, limit="noise floor"),
+)
 
 
 def capture_paper(*, sound: bool, box_words: str, findings: tuple[Finding, ...]) -> Capture:
@@ -209,6 +229,8 @@ def _decide(folder: Path, *, sound: bool, operator: bool) -> None:
         log = propose(
             log, subject="sync", value={"shift_frames": 18.0, "set": True}, at=AT, why="head stated"
         )
+        why = "viewing copies play at -18 LUFS, as shipped (common practice, no source)"
+        log = propose(log, subject="loudness", value={"target_lufs": -18.0}, at=AT, why=why)
     if operator:
         log = decide(
             log, subject="camera_speed", value={"rate": "50/3"}, by="m.k.", at=AT, why="children walk right"
@@ -254,17 +276,7 @@ def _render(folder: Path, rows: list[dict[str, object]], *, sound: bool) -> None
         repeated=(120, 121) if sound else (),
         copies=(copy, replace(copy, file="television.mp4", rate=Fraction(25), frames=603)),
         stills=(),
-        sound=SoundSummary(
-            rate=48000,
-            channels=1,
-            samples=1_157_760,
-            shift_frames=18.0,
-            set=True,
-            stamp_jitter_ms=0.4,
-            digest="cd" * 32,
-        )
-        if sound
-        else None,
+        sound=SOUND if sound else None,
         findings=(
             Finding(
                 code="registration weak",

@@ -95,6 +95,8 @@ FULL = {
     "file missing": {"file": "viewing.mp4"},
     "decoder log of our file": {"file": "archive.mkv", "line": "slice CRC mismatch"},
     "rate differs": {"file": "viewing.mp4", "needed": "50/3", "found": "17"},
+    "loudness held back": {"limit": "noise floor", "gain_db": 3.25, "wanted_db": 12.5},
+    "loudness differs": {"file": "viewing.mp4", "needed": -18.0, "found": -21.3},
     "sound length differs": {"file": "finished.mkv", "needed": 48000, "found": 47999},
     "sound digest differs": {"file": "finished.mkv", "needed": "aa", "found": "bb"},
     "checksum of the container fails": {"file": "archive.mkv", "offset": 4711},
@@ -107,6 +109,7 @@ WITHOUT_VALUES = {
     "pitch not measured",
     "archive sound copied",
     "sound none",
+    "loudness not measured",
     "negative left as captured",
     "interlaced",
     "sync not set",
@@ -243,6 +246,7 @@ VALUES = {
         {"turn": 180, "mirror": True, "backwards": True},
         "turned by half a turn, mirrored and put in running order",
     ),
+    "loudness": ({"target_lufs": -23.0}, "-23 LUFS"),
 }
 
 

@@ -7,6 +7,7 @@ import tomllib
 from pathlib import Path
 
 import av
+import numpy as np
 import pytest
 from drawn_reels import AT, relink_package, settings, small_reel
 
@@ -103,6 +104,32 @@ def test_a_sync_mark_codes_no_picture_again(reel):
     assert not {f for f in written if f.startswith("work/segments/") and "sound" not in f}
     assert "render.parquet" not in written
     assert {"finished.mkv", "viewing.mp4", "television.mp4"} <= written
+
+
+def test_a_loudness_codes_no_picture_again_and_leaves_the_finished_film(reel):
+    """Only the sound of the viewing copies is made anew: 6 dB less, by gain alone."""
+    _, folder = reel
+    finished = (folder / "finished.mkv").read_bytes()
+    packets = packets_of(folder / "viewing.mp4")
+    before = sound_of(folder / "viewing.mp4")
+    decide(folder, "loudness", {"gain_db": -6.0})
+    written = again(reel)
+    assert {f for f in written if f.startswith("work/segments/")} <= {
+        "work/segments/sound.m4a",
+        "work/segments/sound.mka",
+        "work/segments/sound.json",
+    }
+    assert {"viewing.mp4", "television.mp4"} <= written and "finished.mkv" not in written
+    assert (folder / "finished.mkv").read_bytes() == finished
+    assert packets_of(folder / "viewing.mp4") == packets
+    after = sound_of(folder / "viewing.mp4")
+    assert after.shape == before.shape and after.shape[0] == 2
+    assert 20 * np.log10(np.std(after) / np.std(before)) == pytest.approx(-6.0, abs=0.1)
+
+
+def sound_of(film: Path) -> np.ndarray:
+    with av.open(str(film)) as container:
+        return np.concatenate([frame.to_ndarray() for frame in container.decode(audio=0)], axis=1)
 
 
 def test_a_decision_taken_back_gives_the_same_film_again(reel):

@@ -31,6 +31,7 @@ from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.rendertable import RENDER_COLUMNS, RenderSummary
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.treatment import treatment_of
+from smallgauge.sound.loudness import measure_loudness
 from smallgauge.sound.synthetic import film_hum, heard_at_camera
 
 FILMED = ("super 8", "standard 8", "16 mm")
@@ -270,6 +271,28 @@ def test_the_archived_sound_is_the_captured_file(made):
 
 
 # ---------------------------------------------------------------------------------------------------- sound
+
+
+def test_the_copies_play_at_the_target_and_the_finished_film_is_not_normalised(made):
+    """Decoded by PyAV alone, read by the meter that EBU Tech 3341 signals hold to 0.1 LU."""
+    reel = made("super 8")
+    summary = read_json(reel.folder / "render.json", RenderSummary).sound
+    loudness = {}
+    for name in ("finished.mkv", "viewing.mp4", "television.mp4"):
+        with av.open(str(reel.folder / name)) as container:
+            blocks = [frame.to_ndarray().astype(float) for frame in container.decode(audio=0)]
+        both = np.concatenate(blocks, axis=1)
+        x = both.reshape(-1, 1).repeat(2, axis=1) / 2.0**31 if name == "finished.mkv" else both.T
+        loudness[name] = measure_loudness([x], rate=48000, channels=2)
+    gain = summary.viewing
+    assert gain.limit in ("target", "true peak", "noise floor")
+    assert loudness["finished.mkv"].integrated_lufs == pytest.approx(
+        summary.loudness.integrated_lufs, abs=0.01
+    )
+    for name in ("viewing.mp4", "television.mp4"):
+        wanted = summary.loudness.integrated_lufs + gain.gain_db
+        assert loudness[name].integrated_lufs == pytest.approx(wanted, abs=0.2), name
+        assert loudness[name].true_peak_dbtp < -0.5
 
 
 def finished_sound(path: Path) -> np.ndarray:

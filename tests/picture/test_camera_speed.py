@@ -8,7 +8,7 @@ from smallgauge.errors import CallerError, MaterialError
 from smallgauge.gauge.gauges import GAUGES, NINE_FIVE, SIXTEEN, STANDARD_8, SUPER_8
 from smallgauge.gauge.mains import HOUSE_SPEEDS, house_speed
 from smallgauge.picture.cadence import propose_camera_speed
-from smallgauge.record.shop import read_house_speeds
+from smallgauge.record.shop import read_shop
 
 
 def proposed(gauge, cycles=float("nan"), mains_hz=None, sigma=1e-4):
@@ -117,20 +117,22 @@ def test_mains_is_50_or_60():
 
 
 def test_the_shop_sets_its_own_values():
-    speeds = read_house_speeds('[house_speeds]\nsuper-8 = "50/3"\nsuper-8-sound = 24\n', where="shop.toml")
+    speeds = read_shop(
+        '[house_speeds]\nsuper-8 = "50/3"\nsuper-8-sound = 24\n', where="shop.toml"
+    ).house_speeds
     assert house_speed(speeds, "super-8", with_sound=False).rate == Fraction(50, 3)
     assert house_speed(speeds, "super-8", with_sound=True).rate == 24
     assert house_speed(speeds, "standard-8", with_sound=False).rate == 16
     why = propose_camera_speed(gauge=SUPER_8, house=house_speed(speeds, "super-8", with_sound=False))[1]
     assert "the shop's own value" in why
-    assert read_house_speeds("", where="shop.toml") == HOUSE_SPEEDS
+    assert read_shop("", where="shop.toml").house_speeds == HOUSE_SPEEDS
 
 
 def test_all_mistakes_of_the_shop_s_file_come_at_once():
     text = 'prices = 3\n[house_speeds]\nsupper-8 = 18\n16mm = "fast"\nsuper-8 = true\n'
     with pytest.raises(MaterialError) as caught:
-        read_house_speeds(text, where="shop.toml")
+        read_shop(text, where="shop.toml")
     for word in ("prices", "supper-8", "'fast'", "True"):
         assert word in str(caught.value)
     with pytest.raises(MaterialError, match="TOML"):
-        read_house_speeds("[house", where="shop.toml")
+        read_shop("[house", where="shop.toml")
