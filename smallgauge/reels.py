@@ -5,11 +5,12 @@ find_division    the leader in a capture, and how it was divided, if it was
 divide_folder    a capture's folder, cuts    -> one folder a reel, and the account of all its frames
 """
 
+import contextlib
 import os
 from dataclasses import replace
 from pathlib import Path
 
-from smallgauge.analyse.divide import PartOrder, Whole, leaders_of, make_part
+from smallgauge.analyse.divide import PartOrder, Whole, check_part, leaders_of, make_part
 from smallgauge.analyse.join import WITHIN, join_captures, read_statement
 from smallgauge.crew import Crew
 from smallgauge.errors import CallerError, MaterialError
@@ -62,20 +63,30 @@ def join_folders(
             f"A joined reel needs a folder of its own, but {folder} is that of a capture; give another reel number."
         )
     make_folder(folder)
-    with ReelLock(folder, take_over=settings.take_over):
-        join_captures(
-            folder,
-            parts,
-            number=number,
-            box_words=box_words,
-            at=settings.at,
-            statement=statement,
-            silent=silent_film,
-            within=within or WITHIN,
-            journal=Journal(folder),
-            progress=settings.progress,
-        )
+    try:
+        with ReelLock(folder, take_over=settings.take_over):
+            join_captures(
+                folder,
+                parts,
+                number=number,
+                box_words=box_words,
+                at=settings.at,
+                statement=statement,
+                silent=silent_film,
+                within=within or WITHIN,
+                journal=Journal(folder),
+                progress=settings.progress,
+            )
+    finally:
+        _leave_no_empty_folder(folder)
     return folder
+
+
+def _leave_no_empty_folder(folder: Path) -> None:
+    """Take a folder away that a refusal left empty."""
+    with contextlib.suppress(OSError):
+        (folder / "work").rmdir()
+        folder.rmdir()
 
 
 def find_division(folder: Path) -> tuple[tuple[Leader, ...], Division | None, tuple[Finding, ...]]:
@@ -139,6 +150,20 @@ def divide_folder(
         raise CallerError(
             "Each reel needs a number of its own, found one twice or the capture's; give others with --reel."
         )
+    orders = [
+        PartOrder(
+            first=each.first,
+            stop=each.stop,
+            before=reels[n - 1].stop if n else 0,
+            after=reels[n + 1].first if n + 1 < len(reels) else whole.capture.count,
+            number=each.number,
+            box_words=box_words[n] if box_words else "",
+            head_offset_frames=stored_head_offset(folder.resolve().parent, whole.capture),
+        )
+        for n, each in enumerate(reels)
+    ]
+    for place, order in zip(places, orders, strict=True):
+        check_part(place, whole, order)
     decide_on(
         folder,
         subject="division",
@@ -149,16 +174,7 @@ def divide_folder(
         take_over=settings.take_over,
     )
     with Crew(settings.workers) as crew:
-        for n, (each, place) in enumerate(zip(reels, places, strict=True)):
-            order = PartOrder(
-                first=each.first,
-                stop=each.stop,
-                before=reels[n - 1].stop if n else 0,
-                after=reels[n + 1].first if n + 1 < len(reels) else whole.capture.count,
-                number=each.number,
-                box_words=box_words[n] if box_words else "",
-                head_offset_frames=stored_head_offset(folder.resolve().parent, whole.capture),
-            )
+        for place, order in zip(places, orders, strict=True):
             make_folder(place)
             with ReelLock(place, take_over=settings.take_over):
                 make_part(

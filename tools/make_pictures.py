@@ -145,7 +145,8 @@ def overlap() -> None:
     for offset in range(32):
         pairs = [(captures[0][n + offset], captures[1][n]) for n in range(36 - offset)][:6]
         shared = [
-            measure_repetition(two.grain, one.grain, None, layout=layout).grain_match for one, two in pairs
+            measure_repetition(two.grain_sheet(), one.grain_sheet(), None, layout=layout).grain_match
+            for one, two in pairs
         ]
         alike = [float((one.small * two.small).sum()) for one, two in pairs]  # type: ignore[operator]
         grain.append(float(np.median(shared)))

@@ -116,16 +116,11 @@ def make_part(
 ) -> Capture:
     """Make the folder of one reel; what is there and unchanged is kept. The folder is locked by the caller."""
     key = key_of("divide", whole.capture.digest, order)
-    identity = key_of("part", whole.capture.digest, order.first, order.stop)
+    identity = _identity(whole, order)
     kept = folder / "archive.mkv"
     files = ["capture.json", "frames.parquet", "perforations.parquet", FILM_PAPER, "reel.json"]
-    if (folder / "capture.json").exists():
-        there = read_json(folder / "capture.json", Capture)
-        if there.identity != identity:
-            raise MaterialError(
-                f"{folder} must hold this reel or nothing, but it holds '{there.notes.reel or there.name}'; "
-                "give another number with --reel."
-            )
+    there = check_part(folder, whole, order)
+    if there is not None:
         lossless = [kept.name] if kept.is_file() else [f"archive/{file.name}" for file in there.files]
         sound = ["archive.wav", "track.parquet", TRACK_PAPER] if there.sound is not None else []
         if all(journal.holds(file, key) for file in [*files, *lossless, *sound]):
@@ -156,6 +151,23 @@ def make_part(
     for file in files:
         journal.add_file("divide", file, key=key)
     return capture
+
+
+def _identity(whole: Whole, order: PartOrder) -> str:
+    return key_of("part", whole.capture.digest, order.first, order.stop)
+
+
+def check_part(folder: Path, whole: Whole, order: PartOrder) -> Capture | None:
+    """The reel's paper that the folder holds already, None for none; refused when it is another reel's."""
+    if not (folder / "capture.json").exists():
+        return None
+    there = read_json(folder / "capture.json", Capture)
+    if there.identity != _identity(whole, order):
+        raise MaterialError(
+            f"{folder} must hold frames {order.first} to {order.stop - 1} of {whole.folder.name} or nothing, but it holds another "
+            "reel or another division; give other numbers with --reel, or move it away."
+        )
+    return there
 
 
 # ---------------------------------------------------------------------------------------------- pictures

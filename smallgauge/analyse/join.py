@@ -161,6 +161,7 @@ def join_captures(
             "give another --out, or another reel number."
         )
     order, joints, overlaps = _find_joints(read, statement, at, within, progress)
+    box_words = box_words or order[0].capture.notes.box_words or ""
     kept = _keep_once(order, joints, overlaps)
     table = _overlap_table(order, joints, overlaps, kept, progress)
     _link_captures(folder, order, journal, key, progress)

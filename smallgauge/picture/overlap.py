@@ -80,12 +80,18 @@ COLUMNS: tuple[Column, ...] = (
 class OverlapSheet:
     """What is compared of one frame: its film position in its own capture, small picture, grain.
 
-    `small` is log light at zero mean and unit length, None where there is no picture to compare.
+    `small` is log light at zero mean and unit length, None where there is no picture to compare. `grain` is the
+    tiles of a GrainSheet in half precision, None where they are out of view.
     """
 
     position: int
     small: Plane | None
-    grain: GrainSheet
+    grain: NDArray[np.float16] | None
+
+    def grain_sheet(self) -> GrainSheet:
+        """The grain as `measure_repetition` takes it."""
+        tiles = None if self.grain is None else self.grain.astype(np.float32)
+        return GrainSheet(tiles=tiles, above=None, below=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,23 +177,24 @@ def make_overlap_sheet(
     >>> light = np.random.default_rng(1).random((120, 160), np.float32)
     >>> layout = make_overlap_layout((120, 90), px_per_mm=100.0)
     >>> sheet = make_overlap_sheet(light, position=7, box=(20, 15, 140, 105), size=(120, 90), layout=layout)
-    >>> sheet.small.shape, round(float((sheet.small**2).sum()), 3), sheet.grain.tiles.shape[0]
+    >>> sheet.small.shape, round(float((sheet.small**2).sum()), 3), sheet.grain.shape[0]
     ((36, 48), 1.0, 6)
     """
-    empty = GrainSheet(tiles=None, above=None, below=None)
     if not all(math.isfinite(side) for side in box):
-        return OverlapSheet(position=position, small=None, grain=empty)
+        return OverlapSheet(position=position, small=None, grain=None)
     plane = make_overlap_plane(light, box=box, size=size)
     proxy = make_proxy(plane, box=(0.0, 0.0, float(size[0]), float(size[1])), width=SMALL_PX)
     centred = proxy - np.float32(np.mean(proxy, dtype=np.float64))
     length = float(np.sqrt(np.square(centred, dtype=np.float64).sum()))
     tells = math.isfinite(length) and length > LEAST_DEVIATION * math.sqrt(centred.size)
     grain = make_grain(plane, reference_px=(0.0, 0.0), layout=layout)
-    tiles = None if grain.tiles is None else grain.tiles.astype(np.float16).astype(np.float32)
+    half = (
+        None if grain.tiles is None else grain.tiles.astype(np.float16)
+    )  # hundreds of frames are held at once
     return OverlapSheet(
         position=position,
         small=centred / np.float32(length) if tells else None,
-        grain=GrainSheet(tiles=tiles, above=None, below=None),
+        grain=half,
     )
 
 
@@ -302,7 +309,8 @@ class _Search:
         """Correlation of the grain of two frames; NaN where either shows none."""
         if pair not in self.known:
             i, j = pair
-            reading = measure_repetition(self.later[j].grain, self.earlier[i].grain, None, layout=self.layout)
+            sheets = self.later[j].grain_sheet(), self.earlier[i].grain_sheet()
+            reading = measure_repetition(*sheets, None, layout=self.layout)
             self.known[pair] = reading.grain_match
         return self.known[pair]
 

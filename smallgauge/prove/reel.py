@@ -38,6 +38,7 @@ from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.material import capture_folders
 from smallgauge.record.recipe import SEGMENT_FRAMES
+from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import (
     COPY_COLUMNS,
     RENDER_COLUMNS,
@@ -195,7 +196,17 @@ class _Prover:
             }
             self.findings.append(Finding(code="check not made", where="capture", values=values))
             return
-        made, equal, found = check_captured_files(source, self.capture, self.progress)
+        path = self.folder / "reel.json"
+        reel = read_json(path, Reel) if path.is_file() else None
+        if reel is not None and reel.joints:
+            why = "a joined reel has several captures; prove the folder of each"
+            values = {"check": "captured files unchanged", "why": why}
+            self.findings.append(Finding(code="check not made", where="capture", values=values))
+            return
+        capture = self.capture
+        if reel is not None and reel.origin is not None:
+            capture = replace(capture, sound=None)  # its sound was cut out of the captured file
+        made, equal, found = check_captured_files(source, capture, self.progress)
         self._count("captured files unchanged", "capture", made, equal, "sha256")
         self.findings.extend(found)
 

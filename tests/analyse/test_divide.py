@@ -9,7 +9,7 @@ from captured_twice import analysed, settings
 from drawn_spool import draw_spool
 
 from smallgauge.errors import CallerError, FixityError, MaterialError
-from smallgauge.line import finish_reel
+from smallgauge.line import finish_reel, prove_folder
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import list_capture, open_picture
 from smallgauge.media.sound_in import open_sound
@@ -17,6 +17,7 @@ from smallgauge.picture.leader import Leader
 from smallgauge.record.capture import Capture
 from smallgauge.record.division import DividedStretch, Division, divide_frames, division_findings
 from smallgauge.record.files import read_decisions, read_json
+from smallgauge.record.finding import Proof
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.reel import Origin, Reel
 from smallgauge.record.rendertable import RENDER_COLUMNS
@@ -120,6 +121,9 @@ def test_a_reel_is_finished_like_any_other(divided):
         for c in json.loads((folder / "proof.json").read_text())["checks"]
     }
     assert checks["archive frames equal capture", "archive.mkv"] == (9, 9)
+    again = prove_folder(folder, settings(last_step="prove"), source=divided.parent.parent / "spool")
+    made = {check.name: check.made for check in read_json(folder / "proof.json", Proof).checks}
+    assert again.exit_code == 0 and made["captured files unchanged"] == 9  # of the spool's files its own
     packed = {path.name for path in (folder / "package").rglob("*") if path.is_file()}
     assert {"archive.mkv", "archive.wav", "finished.mkv", "frames.parquet"} <= packed
     assert "division.json" not in packed
@@ -132,6 +136,13 @@ def test_the_same_division_again_makes_nothing_anew(divided):
     }
     divide_folder(divided, settings(), cuts=(12,), **SAID)
     assert {path: path.stat().st_mtime_ns for path in before} == before
+
+
+def test_other_cuts_do_not_touch_a_reel_that_is_there(divided):
+    before = len(read_decisions(divided / "decisions.jsonl"))
+    with pytest.raises(MaterialError, match="another division"):
+        divide_folder(divided, settings(), cuts=(5, 12), **SAID)
+    assert len(read_decisions(divided / "decisions.jsonl")) == before
 
 
 def test_an_account_that_does_not_add_up_is_a_finding(divided):

@@ -9,7 +9,7 @@ import pytest
 from captured_twice import analysed, draw_capture, enlarged, settings
 
 from smallgauge.errors import CallerError, MaterialError
-from smallgauge.line import finish_reel
+from smallgauge.line import finish_reel, prove_folder
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import list_capture, open_picture
 from smallgauge.picture.overlap import COLUMNS as OVERLAP_COLUMNS
@@ -71,6 +71,10 @@ def test_a_joined_reel_is_rendered_from_both_and_proved(base):
         zip(*(render[n].tolist() for n in ("source_capture", "source_frame", "other_capture", "other_frame")))
     )
     assert named[5] == (0, 5, -1, -1) and named[7] == (0, 7, 1, 1) and named[10] == (1, 4, 0, 10)
+    again = prove_folder(
+        folder, settings(last_step="prove"), source=base.parent / "one"
+    )  # whose names are both captures'
+    assert again.exit_code == 0 and any("several captures" in str(f.values) for f in again.findings)
     checks = {
         (c["name"], c["of"]): (c["made"], c["passed"])
         for c in json.loads((folder / "proof.json").read_text())["checks"]
@@ -90,7 +94,7 @@ def test_the_same_join_again_does_nothing(base):
 def test_what_can_not_be_told_is_asked_for(base):
     with pytest.raises(MaterialError, match="--overlap N"):
         join(base, "one", "other", number="refused")
-    assert not (base / "refused" / "capture.json").exists()
+    assert not (base / "refused").exists()
 
 
 @pytest.mark.parametrize(("lost", "step"), [("3", 4), ("unknown", 1)])
