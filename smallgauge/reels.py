@@ -30,6 +30,7 @@ from smallgauge.record.files import read_json, write_json
 from smallgauge.record.finding import Finding
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.material import digest_papers
 from smallgauge.record.notes import read_notes
 from smallgauge.record.reel import Reel
 from smallgauge.record.table import read_table
@@ -113,6 +114,7 @@ def _read_whole(folder: Path) -> Whole:
         )
     return Whole(
         folder=folder,
+        papers=digest_papers(folder),
         capture=capture,
         frames=read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames"),
         perforations=read_table(folder / "perforations.parquet", PERFORATION_COLUMNS, "perforations"),

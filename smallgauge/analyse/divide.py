@@ -65,9 +65,10 @@ _ACCOUNT_FLAGS = sum(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Whole:
-    """The capture that is divided: its folder and papers."""
+    """The capture that is divided: its folder and papers; `papers` is a digest of these."""
 
     folder: Path
+    papers: str
     capture: Capture
     frames: Table
     perforations: Table
@@ -115,7 +116,7 @@ def make_part(
     folder: Path, whole: Whole, order: PartOrder, *, journal: Journal, runner: Runner, progress: Progress
 ) -> Capture:
     """Make the folder of one reel; what is there and unchanged is kept. The folder is locked by the caller."""
-    key = key_of("divide", whole.capture.digest, order)
+    key = key_of("divide", whole.papers, order)
     identity = _identity(whole, order)
     kept = folder / "archive.mkv"
     files = ["capture.json", "frames.parquet", "perforations.parquet", FILM_PAPER, "reel.json"]
@@ -298,7 +299,8 @@ def _sound(
 def _samples(whole: Whole, order: PartOrder, samples: int, rate: int) -> tuple[int, int]:
     """First sample and the one after the last: from the end of the reel before to the beginning of the next one.
 
-    The head reads sound ahead of the picture in the gate by the gauge's separation less the machine's own distance.
+    The head reads sound ahead of the picture in the gate by the gauge's separation less the machine's own distance;
+    where the film ran tail first it lags by both.
     """
     notes, count = whole.capture.notes, len(whole.frames)
     tracks = gauge_named(whole.capture.gauge).tracks
@@ -307,7 +309,8 @@ def _samples(whole: Whole, order: PartOrder, samples: int, rate: int) -> tuple[i
         if notes.sound_head_offset_frames is not None
         else order.head_offset_frames
     )
-    shift = (tracks[0].ahead_frames.value if tracks else 0.0) - (head or 0.0)
+    ahead = tracks[0].ahead_frames.value if tracks else 0.0
+    shift = (-ahead if notes.loaded == "tail" else ahead) - (head or 0.0)
     times = whole.frames["time_s"]
     told = np.flatnonzero(np.isfinite(times))
     if told.size < 2:  # nothing tells the time: spread evenly, as for the whole capture

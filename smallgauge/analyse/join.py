@@ -39,7 +39,7 @@ from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.light import table_for
-from smallgauge.record.material import OVERLAP
+from smallgauge.record.material import OVERLAP, digest_papers
 from smallgauge.record.reel import Joint, Reel, Run
 from smallgauge.record.table import Table, join_tables, read_table, table_of, write_table
 from smallgauge.record.work import Progress
@@ -151,7 +151,9 @@ def join_captures(
     """
     read = tuple(_read_part(part) for part in parts)
     _check_parts(read, silent=silent)
-    key = key_of("join", [p.capture.digest for p in read], number, box_words, statement, silent, within)
+    key = key_of(
+        "join", [digest_papers(p.folder) for p in read], number, box_words, statement, silent, within
+    )
     if all(journal.holds(file, key) for file in JOINED):
         return read_json(folder / "reel.json", Reel)
     earlier = folder / "capture.json"

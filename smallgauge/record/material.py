@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from smallgauge.media.picture_in import CaptureListing, list_capture
+from smallgauge.media.whole import digest_file
 from smallgauge.picture.overlap import COLUMNS as OVERLAP_COLUMNS
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json
 from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.journal import key_of
 from smallgauge.record.reel import Reel
 from smallgauge.record.table import Table, read_table
 
@@ -33,6 +35,13 @@ class Material:
 
     stretches: tuple[Stretch, ...]
     overlap: Table | None = None
+
+
+def digest_papers(folder: Path) -> str:
+    """Digest of a capture's own papers: another one where it was analysed anew with other words."""
+    return key_of(
+        [digest_file(folder / name) for name in ("capture.json", "frames.parquet", "perforations.parquet")]
+    )
 
 
 def capture_folders(folder: Path) -> tuple[str, ...]:

@@ -138,6 +138,24 @@ def test_the_same_division_again_makes_nothing_anew(divided):
     assert {path: path.stat().st_mtime_ns for path in before} == before
 
 
+def test_a_division_that_was_stopped_goes_on(divided, tmp_path):
+    """Stopped while the second reel's pictures are copied; given again it ends as if it had not been stopped."""
+
+    def stop(what: str, done: int, of: int) -> None:
+        if what == "frames of second copied" and done:
+            raise KeyboardInterrupt
+
+    again = {"cuts": (12,), "numbers": ("first", "second"), "out": tmp_path, **SAID}
+    with pytest.raises(KeyboardInterrupt):
+        divide_folder(divided, settings(progress=stop), **again)
+    assert not (tmp_path / "second" / "capture.json").exists()
+    first = (tmp_path / "first" / "capture.json").stat().st_mtime_ns
+    _, found = divide_folder(divided, settings(), **again)
+    assert found == () and (tmp_path / "first" / "capture.json").stat().st_mtime_ns == first
+    assert not list(tmp_path.rglob("*.part"))
+    divide_folder(divided, settings(), cuts=(12,), **SAID)  # as the other tests find it
+
+
 def test_other_cuts_do_not_touch_a_reel_that_is_there(divided):
     before = len(read_decisions(divided / "decisions.jsonl"))
     with pytest.raises(MaterialError, match="another division"):

@@ -91,6 +91,20 @@ def test_the_same_join_again_does_nothing(base):
     assert (folder / "work" / "journal.jsonl").read_bytes() == before
 
 
+def test_a_join_that_was_stopped_goes_on(base):
+    def stop(what: str, done: int, of: int) -> None:
+        if what == "files of two taken over" and done:
+            raise KeyboardInterrupt
+
+    parts = base / "one", base / "two"
+    with pytest.raises(KeyboardInterrupt):
+        join_folders(parts, base, settings(progress=stop), number="stopped")
+    assert not (base / "stopped" / "capture.json").exists()
+    folder = join(base, "one", "two", number="stopped")
+    whole = join(base, "one", "two", number="not stopped")
+    assert (folder / "frames.parquet").read_bytes() == (whole / "frames.parquet").read_bytes()
+
+
 def test_what_can_not_be_told_is_asked_for(base):
     with pytest.raises(MaterialError, match="--overlap N"):
         join(base, "one", "other", number="refused")
