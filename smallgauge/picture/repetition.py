@@ -468,12 +468,15 @@ def _fine_peak(cross: Spectrum, size: tuple[int, int], peak: tuple[int, int]) ->
     frequency_y = np.fft.fftfreq(size[0])
     frequency_x = np.arange(cross.shape[1]) / size[1]
     along = np.exp(2j * np.pi * np.outer(peak[0] + near, frequency_y)).astype(np.complex64)
-    across = np.exp(2j * np.pi * np.outer(frequency_x, peak[1] + near)).astype(np.complex64)
+    across = np.exp(2j * np.pi * np.outer(peak[1] + near, frequency_x)).astype(np.complex64)
     weight = np.full(cross.shape[1], 2.0, np.float32)  # both halves of the spectrum
     weight[0] = 1.0
     if size[1] % 2 == 0:
         weight[-1] = 1.0
-    fine = (along @ (cross * weight) @ across).real
+    weighted = cross * weight
+    # Plain sums: a matrix product this small costs more in threads than in sums, and hangs on the machine's library.
+    rows = np.stack([(turn[:, None] * weighted).sum(axis=0) for turn in along])
+    fine = (rows[:, None, :] * across[None]).sum(axis=-1).real
     return float(fine.max()) / (size[0] * size[1])
 
 

@@ -107,7 +107,7 @@ def test_nonsense_is_refused():
     frames, layout = grain_pair()
     with pytest.raises(CallerError, match="one plane"):
         make_grain(np.stack([frames[0]] * 3, axis=2), reference_px=(20.0, 150.0), layout=layout)
-    with pytest.raises(CallerError, match="64 x 64"):
+    with pytest.raises(CallerError, match="64 px either way"):
         find_grain_layout(
             frame_px=(99, 99), reference_px=(0, 50), area_px=(0, -9, 50, 9), pitch_px=40.0, px_per_mm=10.0
         )
