@@ -117,6 +117,9 @@ class Meter:
         self.table = table_for(capture.light, capture.encoding)
         self.gauge = gauge_named(capture.gauge)
         self.layout = _grain_layout(capture)
+        self.plane: tuple[Light, Light] | None = (
+            None  # of the frame at hand: its light, and the channel measured
+        )
         self.proxies: list[_Proxy | None] = [None, None]  # two before, one before
 
     def look_back(self, frame: Frame | None) -> None:
@@ -176,7 +179,9 @@ class Meter:
         survey = self.capture.survey
         if light.ndim == 2 or survey is None:
             return light
-        return np.ascontiguousarray(light[:, :, survey.channel])
+        if self.plane is None or self.plane[0] is not light:
+            self.plane = light, np.ascontiguousarray(light[:, :, survey.channel])
+        return self.plane[1]
 
     def _place(self, light: Light) -> tuple[FilmReference, tuple[PerforationFix, ...]]:
         survey = self.capture.survey
