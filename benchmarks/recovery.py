@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.completeness import STILL
-from smallgauge.picture.recovery import Cadence, RecoveryMeter, find_cadence
+from smallgauge.picture.recovery import RecoveryMeter, find_cadence
 from smallgauge.picture.synthetic import ReelTruth, SceneTruth, draw_frame, specimen_truth
 
 Codes = NDArray[np.uint8]
@@ -190,11 +190,6 @@ KINDS = (
 )
 
 
-def cadence_of(pictures: list[Codes], rate: Fraction) -> Cadence:
-    """The program's reading of a video."""
-    return find_cadence(**measured(pictures), picture_rate=rate)
-
-
 def main() -> None:
     """Print the table."""
     import time
@@ -216,6 +211,7 @@ def main() -> None:
         began = time.process_time()
         columns = measured(video)
         cost = (time.process_time() - began) / len(video)
+        columns.pop("strength")
         cadence = find_cadence(**columns, picture_rate=kind.picture_rate)
         decimated = float("nan") if kind.fields else by_decimate(video, kind, shown)
         print(
