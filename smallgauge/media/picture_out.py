@@ -25,6 +25,8 @@ from numpy.typing import NDArray
 from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.media.decoder_log import DecoderLog
 from smallgauge.media.frame import Layout
+from smallgauge.media.h264_repeats import repeat_settings
+from smallgauge.media.packet_order import repeated_packets, segment_order
 from smallgauge.media.planes import fill_planes, ycbcr_420
 from smallgauge.media.video_in import open_container, packets_of, picture_stream
 from smallgauge.media.whole import write_whole
@@ -274,7 +276,8 @@ def create_viewing(
             "g": str(group),
             # Without mbtree: its vector code reads memory that nobody has written, and the same pictures give
             # other bytes from run to run (measured with glibc's MALLOC_PERTURB_: docs/reliability.md).
-            "x264-params": "open-gop=0:threads=1:lookahead-threads=1:mbtree=0",
+            # weightb and direct: no picture depends on its distance in time, so it can be repeated without coding.
+            "x264-params": "open-gop=0:threads=1:lookahead-threads=1:mbtree=0:weightb=0:direct=spatial",
         }
         stream = container.add_stream("libx264", rate=rate, options=encoder)
         stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
@@ -305,6 +308,7 @@ def join_segments(
     *,
     rate: Fraction,
     frame_counts: Sequence[int],
+    times: Sequence[int] | None = None,
     container: Literal["mkv", "mp4"] = "mkv",
     tags: dict[str, str] | None = None,
     sound: Path | None = None,
@@ -323,6 +327,9 @@ def join_segments(
         Frames a second; also written as the tag SMALLGAUGE_RATE, "18/1".
     frame_counts : sequence of int
         How many frames each segment must hold.
+    times : sequence of int, optional
+        H.264 of `create_viewing` only: how often each frame is shown, 1 or more. Nothing is decoded or coded
+        (`h264_repeats.py`).
     container : "mkv" or "mp4"
         MP4 has its index at the front.
     tags : dict, optional
@@ -376,6 +383,8 @@ def join_segments(
         stream.time_base = 1 / rate  # else the segments' own, rounded one is passed on
         if template.codec_context.codec.canonical_name == "h264":
             _state_rate(template, stream, rate)
+        if times is not None:
+            stream.codec_context.extradata = repeat_settings(bytes(stream.codec_context.extradata), rate=rate)
         heard: Iterator[tuple[Fraction, Any]] = iter(())
         if sound is not None:
             source = stack.enter_context(open_container(sound, log))
@@ -390,7 +399,10 @@ def join_segments(
         for name, kind, data in attachments:
             out.add_attachment(name, kind, data)
         waiting = next(heard, None)
-        for time, packet in _picture_packets(segments, frame_counts, stream, rate, log):
+        pictures = _picture_packets(segments, frame_counts, stream, rate, log)
+        if times is not None:
+            pictures = repeated_packets(segments, frame_counts, times, stream, rate, log)
+        for time, packet in pictures:
             while waiting is not None and waiting[0] <= time:
                 with log.listen():
                     out.mux(waiting[1])
@@ -439,24 +451,11 @@ def _sound_packets(source: Any, track: Any, log: DecoderLog) -> Iterator[tuple[F
             yield time, packet
 
 
-def _segment_order(path: Path, log: DecoderLog) -> tuple[list[int], int, bytes]:
-    """Frame number of each packet of a segment, how far decoding runs ahead of showing, coder settings."""
-    with open_container(path, log) as container:
-        stream = picture_stream(container, path)
-        settings = bytes(stream.codec_context.extradata or b"")
-        if stream.codec_context.codec.canonical_name == "ffv1":
-            return [], 0, settings  # in order by nature: counted while it is copied
-        stamps = [packet.pts for packet in packets_of(container, stream, log) if packet.size]
-    rank = {stamp: number for number, stamp in enumerate(sorted(stamps))}
-    order = [rank[stamp] for stamp in stamps]
-    return order, max((place - number for place, number in enumerate(order)), default=0), settings
-
-
 def _picture_packets(
     segments: Sequence[Path], frame_counts: Sequence[int], stream: Any, rate: Fraction, log: DecoderLog
 ) -> Iterator[tuple[Fraction, Any]]:
     """Packets with the time at which they are decoded; stamps are frame numbers in units of 1 / rate."""
-    orders = [_segment_order(path, log) for path in segments]
+    orders = [segment_order(path, log) for path in segments]
     delay = max(ahead for _, ahead, _ in orders)
     begun = 0
     for path, wanted, (order, _, settings) in zip(segments, frame_counts, orders):

@@ -2,7 +2,8 @@
 
 The journal's key of a film has two parts: that of its pictures and that of the rest (rate, sound, title).
 Where only the rest differs its packets are joined anew; where only a copy's pictures differ they are made
-from the finished film, which keeps every code value: nothing is resampled again that stands already.
+from the finished film, which keeps every code value: nothing is resampled again that stands already. A copy that
+shows each frame of another once or more is that copy's packets with repeats between them: nothing is coded for it.
 """
 
 from collections.abc import Container, Mapping
@@ -10,6 +11,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Literal
+
+import numpy as np
 
 from smallgauge import __version__
 from smallgauge.media.picture_out import join_segments
@@ -19,10 +22,10 @@ from smallgauge.record.recipe import FINISHED
 from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import join_tables, read_table, write_table
 from smallgauge.record.work import Progress
-from smallgauge.render.plan import Plan
+from smallgauge.render.plan import CopyPlan, Plan
 from smallgauge.render.segments import SegmentJob, segment_files
 
-RENDERING = 3  # raised when the same plan would give other bytes
+RENDERING = 4  # raised when the same plan would give other bytes
 TABLE = "render.parquet"
 
 
@@ -40,7 +43,11 @@ class FinishedTrack:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Film:
-    """One film of the reel: its segments with their keys, and the key of all else that it depends on."""
+    """One film of the reel: its segments with their keys, and the key of all else that it depends on.
+
+    A film that repeats another's pictures has no segments of its own: `repeats` names the file, `times` says how
+    often each of its frames is shown.
+    """
 
     file: str
     container: Literal["mkv", "mp4"]
@@ -50,6 +57,8 @@ class Film:
     rate: Fraction
     rest: str
     tags: dict[str, str]
+    repeats: str = ""
+    times: tuple[int, ...] = ()
 
     @property
     def pictures(self) -> str:
@@ -84,8 +93,9 @@ def films_of(capture: Capture, plan: Plan, jobs: list[SegmentJob]) -> tuple[Film
         rest=key_of(RENDERING, str(plan.rate), sound, tags),
         tags=tags,
     )
-    copies = tuple(
-        Film(
+    copies: list[Film] = []
+    for n, copy in enumerate(plan.copies):
+        coded = Film(
             file=copy.recipe.file,
             container="mp4",
             segments=tuple(f[2 + n] for f in files),
@@ -95,9 +105,28 @@ def films_of(capture: Capture, plan: Plan, jobs: list[SegmentJob]) -> tuple[Film
             rest=key_of(RENDERING, str(copy.rate), viewing_sound, title),
             tags={"title": title},
         )
-        for n, copy in enumerate(plan.copies)
-    )
+        copies.append(_repeating(coded, copy, copies[0], plan) if copies else coded)
     return (finished, *copies)
+
+
+def _repeating(coded: Film, copy: CopyPlan, first: Film, plan: Plan) -> Film:
+    """The copy as repeats of the first copy's pictures; as it was to be coded where that can't be.
+
+    It can't where the film runs faster than the copy, so that frames are left out, or looks otherwise.
+    """
+    times = np.bincount(np.asarray(copy.shown, np.int64), minlength=len(plan.frames))
+    alike = replace(copy.recipe, file="", rate=None) == replace(plan.copies[0].recipe, file="", rate=None)
+    if not alike or int(times.min()) < 1:
+        return coded
+    return replace(
+        coded,
+        segments=(),
+        keys=("repeats", *first.keys),
+        counts=(len(copy.shown),),
+        repeats=first.file,
+        times=tuple(times.tolist()),
+        rest=key_of(coded.rest, times.tolist()),
+    )
 
 
 def _segment_key(capture: Capture, job: SegmentJob) -> str:
@@ -152,7 +181,7 @@ class FilmShelf:
         """What has to be made: whole segments from the capture, or copies alone from finished frames."""
         finished, *copies = self.films
         film_kept, table_kept = finished.file in standing, self.table_stands()
-        wanted = [copy.file not in standing for copy in copies]
+        wanted = [copy.file not in standing and not copy.repeats for copy in copies]
         missing = []
         for n, job in enumerate(self.jobs):
             lacking = tuple(
@@ -171,7 +200,8 @@ class FilmShelf:
 
     def note_segment(self, job: SegmentJob, files: tuple[str, ...]) -> None:
         """Note a segment's files, each with the key of what it depends on."""
-        keys = {file: key for film in self.films for file, key in zip(film.segments, film.keys, strict=True)}
+        own = [film for film in self.films if not film.repeats]
+        keys = {file: key for film in own for file, key in zip(film.segments, film.keys, strict=True)}
         finished = self.films[0]
         keys |= {_rows_file(each): key for each, key in zip(self.jobs, finished.keys, strict=True)}
         count = len(job.frames)
@@ -197,14 +227,18 @@ class FilmShelf:
             progress("files joined", number, len(self.films))
             if standing.get(film.file):
                 continue
-            pieces = [(s, c) for s, c in zip(film.segments, film.counts, strict=True) if c]
-            if film.file in standing:
+            if film.repeats:  # it stands before this one in the list
+                pieces = [(film.repeats, len(film.times))]
+            elif film.file in standing:
                 pieces = [(film.file, sum(film.counts))]
+            else:
+                pieces = [(s, c) for s, c in zip(film.segments, film.counts, strict=True) if c]
             join_segments(
                 [self.folder / file for file, _ in pieces],
                 self.folder / film.file,
                 rate=film.rate,
                 frame_counts=[count for _, count in pieces],
+                times=film.times if film.repeats else None,
                 container=film.container,
                 tags=film.tags,
                 sound=track.sound_for(film.container) if track else None,

@@ -11,6 +11,8 @@ import numpy as np
 import pytest
 from drawn_reels import AT, relink_package, settings, small_reel
 
+import smallgauge.render.reel
+import smallgauge.render.segments
 from smallgauge.line import decide_on, finish
 from smallgauge.record.files import read_decisions, write_treatment
 from smallgauge.record.treatment import treatment_of
@@ -50,11 +52,11 @@ def journal(folder: Path) -> list[dict]:
     return [json.loads(line) for line in text.splitlines()]
 
 
-def again(reel: tuple[Path, Path]) -> set[str]:
+def again(reel: tuple[Path, Path], **changes: object) -> set[str]:
     """Finish again; the files of analyse and render that were written."""
     capture, folder = reel
     before = len(journal(folder))
-    outcome = finish(capture, folder.parent, settings())
+    outcome = finish(capture, folder.parent, settings(**changes))
     assert outcome.exit_code == 0
     return {
         line["file"] for line in journal(folder)[before:] if line["step"] in ("analyse", "treat", "render")
@@ -69,10 +71,11 @@ def test_nothing_decided_makes_nothing_again(reel):
     assert again(reel) == set()
 
 
-def test_a_camera_speed_resamples_nothing(reel):
+def test_a_camera_speed_opens_no_picture(reel, monkeypatch):
     """The pictures of the finished film and of the copy at its rate stand, packet for packet, with new times.
 
-    Only the television copy, whose repeats change, is coded anew; the archive copy is not touched at all.
+    The television copy's repeats are laid out anew; no picture is opened, so none is decoded or coded, and the
+    archive copy is not touched at all.
     """
     _, folder = reel
     packets = {film: packets_of(folder / film) for film in ("finished.mkv", "viewing.mp4")}
@@ -80,9 +83,16 @@ def test_a_camera_speed_resamples_nothing(reel):
     pictures = (folder / "render.parquet").read_bytes()
     stills = {p.name: p.stat().st_mtime_ns for p in (folder / "stills").glob("scene-*")}
     decide(folder, "camera_speed", {"rate": "16"})
-    written = again(reel)
-    assert not {f for f in written if "/finished-" in f or "/render-" in f or f.startswith("stills/")}
-    assert not {f for f in written if "/viewing-" in f} and {f for f in written if "/television-" in f}
+    opened = []
+    with monkeypatch.context() as patch:
+        for room in (smallgauge.render.segments, smallgauge.render.reel):
+            patch.setattr(room, "open_picture", lambda listing: opened.append(listing))
+        written = again(reel, last_step="render")
+    assert opened == []
+    assert not {f for f in written if f.startswith(("stills/", "work/rows/"))}
+    pieces = {f for f in written if f.startswith("work/segments/")}
+    assert pieces == {f"work/segments/sound.{end}" for end in ("mka", "m4a", "json")}
+    again(reel)
     for film, before in packets.items():
         after = packets_of(folder / film)
         assert [data for _, data in after] == [data for _, data in before], film
@@ -130,6 +140,16 @@ def test_a_loudness_codes_no_picture_again_and_leaves_the_finished_film(reel):
 def sound_of(film: Path) -> np.ndarray:
     with av.open(str(film)) as container:
         return np.concatenate([frame.to_ndarray() for frame in container.decode(audio=0)], axis=1)
+
+
+def test_a_film_faster_than_television_is_coded_for_it(reel):
+    """Frames have to be left out, which no packet allows: the one copy is made from the finished film."""
+    _, folder = reel
+    pictures = packets_of(folder / "viewing.mp4")
+    decide(folder, "camera_speed", {"rate": "32"})
+    written = again(reel)
+    assert {f for f in written if "/television-" in f} and not {f for f in written if "/viewing-" in f}
+    assert [data for _, data in packets_of(folder / "viewing.mp4")] == [data for _, data in pictures]
 
 
 def test_a_decision_taken_back_gives_the_same_film_again(reel):
