@@ -28,10 +28,11 @@ from smallgauge.record.files import (
     read_text_if_there,
     write_treatment,
 )
+from smallgauge.record.filmstate import FILM_PAPER, FilmState
 from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import Journal, key_of
-from smallgauge.record.material import Material, Stretch, material_of
+from smallgauge.record.material import Material, Stretch, capture_folders, material_of
 from smallgauge.record.rendertable import RenderSummary
 from smallgauge.record.shop import SHOP_FILE, read_shop
 from smallgauge.record.table import Table, read_table
@@ -223,6 +224,7 @@ class _Line:
             shop=read_shop(
                 read_text_if_there(self.folder.parent / SHOP_FILE), where=str(self.folder.parent / SHOP_FILE)
             ),
+            direction=_direction(self.folder / capture_folders(self.folder)[0] / FILM_PAPER),
         )
         treatment = store_decisions(self.folder, self.journal, before, after)
         self.steps.append("treat")
@@ -276,6 +278,11 @@ class _Line:
         self.steps.append("deliver")
         _, found = check_manifest(self.folder)
         self._say(*found)
+
+
+def _direction(paper: Path) -> int:
+    """Where the next captured frame lies on the film, as the film's paper says; 0 where there is none."""
+    return read_json(paper, FilmState).direction if paper.is_file() else 0
 
 
 def store_decisions(

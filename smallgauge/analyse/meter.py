@@ -20,6 +20,7 @@ from smallgauge.picture.density import light_of_samples
 from smallgauge.picture.exposure import measure_exposure
 from smallgauge.picture.focus import measure_edge_blur, measure_sharpness
 from smallgauge.picture.gate import GATE_SOFT_MM, SIDES, GateFix, find_gate_sides
+from smallgauge.picture.loading import measure_picture_light
 from smallgauge.picture.perforations import (
     FilmReference,
     PerforationFix,
@@ -252,6 +253,7 @@ class Meter:
             light, frame.samples, bits=self.capture.encoding.bits, holes=holes, picture=box
         )
         row |= asdict(exposure) | asdict(measure_sharpness(light, box=box)) | asdict(change)
+        row |= asdict(measure_picture_light(proxy.log_light))
         if holes and survey is not None:
             row |= asdict(measure_edge_blur(self._plane(light), hole=holes[0], corner_px=survey.corner_px))
         row |= self._reference_columns(reference) | shift

@@ -328,6 +328,10 @@ _SENTENCES: dict[str, _Say] = {
         f"The film is spliced before {_numbered(v)}. Try each splice by hand before the film runs on sprockets."
     ),
     "length agrees": _length,
+    "loading not told": lambda v: (
+        "It is not sure which way round the film was loaded, and nothing speaks against its standing right as it was captured"
+        f"{v.plain(' (', 'why', ')')}. If a still shows it otherwise, state loaded in capture.toml or decide loading."
+    ),
     # Findings: told, and the work goes on.
     "unknown key": lambda v: (
         f"The key '{v.text('key', '?')}' in capture.toml is not known and was not used"

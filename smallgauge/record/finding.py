@@ -40,6 +40,7 @@ _declare(
     "hum not told apart",
     "splices found",
     "length agrees",
+    "loading not told",
 )
 _declare(
     "finding",

@@ -6,6 +6,7 @@ from smallgauge.picture.damage import COLUMNS as DAMAGE_COLUMNS
 from smallgauge.picture.exposure import COLUMNS as EXPOSURE_COLUMNS
 from smallgauge.picture.focus import COLUMNS as FOCUS_COLUMNS
 from smallgauge.picture.gate import COLUMNS as GATE_COLUMNS
+from smallgauge.picture.loading import COLUMNS as LOADING_COLUMNS
 from smallgauge.picture.perforation_fix import EDGE_COLUMNS
 from smallgauge.picture.perforations import COLUMNS as FIX_COLUMNS
 from smallgauge.picture.pitch import COLUMNS as PITCH_COLUMNS
@@ -105,6 +106,7 @@ FRAME_COLUMNS: tuple[Column, ...] = (
     *EXPOSURE_COLUMNS,
     *FOCUS_COLUMNS,
     *SCENE_COLUMNS,
+    *LOADING_COLUMNS,
     *REPETITION_COLUMNS,
     *SPLICE_COLUMNS,
     _c(

@@ -123,38 +123,39 @@ def side_seen(capture: Capture) -> str:
     return OTHER_SIDE.get(survey.picture_side, "")
 
 
-def loading_stated(capture: Capture) -> tuple[Loading | None, str, bool]:
+def loading_stated(capture: Capture, *, direction: int = 0) -> tuple[Loading | None, str, bool]:
     """What the operator wrote in `capture.toml` makes of the loading, why, and whether the face is told too.
 
     None where nothing was stated. The face follows from `emulsion` and `emulsion_usual`, else from the side of the
-    perforations: film on its other face or tail first shows them on the other side, and on the usual side with both.
+    perforations: a picture that is mirrored, or stands on its head, shows them on the other side, and on the usual side
+    with both. `direction` is -1 where the next frame lies above on the film: then film that ran head first stands on its head.
     """
     notes = capture.notes
     faces = notes.emulsion is not None and notes.emulsion_usual is not None
     if notes.loaded is None and not faces:
         return None, "", False
     backwards = notes.loaded == "tail"
+    on_its_head = backwards != (direction < 0)
+    loading = Loading(turn=180 if on_its_head else 0, backwards=backwards)
     said = [f"{notes.loaded} first" if notes.loaded else "head first, as nothing else was stated"]
-    seen = side_seen(capture)
-    by_side = bool(seen and notes.perforation_side)
-    mirror = False
+    seen, usual = side_seen(capture), notes.perforation_side
+    by_side = (seen != usual) != on_its_head if seen and usual else None
     if faces:
         mirror = notes.emulsion != notes.emulsion_usual
         said.append(f"emulsion {notes.emulsion}, usually {notes.emulsion_usual}")
-        if by_side and (seen != notes.perforation_side) != (mirror != backwards):
-            said.append(f"but the perforations lie on the {seen}, which does not agree")
-            return (
-                Loading(turn=180 if backwards else 0, mirror=mirror, backwards=backwards),
-                "; ".join(said),
-                False,
+        if by_side not in (None, mirror):
+            said.append(
+                f"but the perforations lie on the {seen}, usually on the {usual}, which does not agree"
             )
-    elif by_side:
-        mirror = (seen != notes.perforation_side) != backwards
-        said.append(f"perforations on the {seen}, usually on the {notes.perforation_side}")
-    else:
-        said.append("nothing tells which face lay up, so the picture is not mirrored")
-    loading = Loading(turn=180 if backwards else 0, mirror=mirror, backwards=backwards)
-    return loading, "; ".join(said), faces or by_side
+        return replace(loading, mirror=mirror), "; ".join(said), by_side in (None, mirror)
+    if by_side is None:
+        return (
+            loading,
+            "; ".join([*said, "nothing tells which face lay up, so the picture is not mirrored"]),
+            False,
+        )
+    said.append(f"perforations on the {seen}, usually on the {usual}")
+    return replace(loading, mirror=by_side), "; ".join(said), True
 
 
 def in_running_order(frames: Table, loading: Loading) -> Table:

@@ -12,7 +12,9 @@ from smallgauge.record.finding import Finding
 
 PROGRAM = "program"
 HOUSE_VALUE = "house value"  # basis of a proposal that rests on no evidence
-NOT_SURE = "not sure"  # basis of a proposal to leave things as they are, because nothing tells
+EVIDENCE = "evidence"  # basis of a proposal that what was measured makes sure
+NOT_SURE = "not sure"  # basis of a decision that something speaks against
+NOT_TOLD = "not told"  # basis of a proposal to leave things as they are, against which nothing speaks
 SUBJECTS = ("camera_speed", "registration", "framing", "sync", "doubles", "division", "loading", "loudness")
 
 
@@ -34,7 +36,9 @@ class Decision:
     why: str
     replaces: int | None = None
     proposal_of: int | None = None
-    basis: str | None = None  # what a proposal rests on, where that matters: "hum", HOUSE_VALUE, NOT_SURE
+    basis: str | None = (
+        None  # what a proposal rests on, where that matters: "hum", HOUSE_VALUE, EVIDENCE, NOT_SURE
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,9 +121,10 @@ def treatment_findings(treatment: Treatment) -> tuple[Finding, ...]:
             values: dict[str, object] = {"rate": decision.value["rate"]}
             code = "camera speed from hum" if decision.basis == "hum" else "camera speed house value"
             found.append(Finding(code=code, where="treatment", values=values))
-        if decision.subject == "loading" and decision.basis == NOT_SURE:
+        if decision.subject == "loading" and decision.basis in (NOT_SURE, NOT_TOLD):
             values = {"why": decision.why, "taken": decision.value}
-            found.append(Finding(code="loading not sure", where="treatment", values=values))
+            code = "loading not sure" if decision.basis == NOT_SURE else "loading not told"
+            found.append(Finding(code=code, where="treatment", values=values))
         if beside is not None:
             values = {"subject": decision.subject, "value": decision.value, "proposal": beside.value}
             found.append(Finding(code="operator keeps another value", where="treatment", values=values))

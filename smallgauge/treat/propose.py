@@ -9,17 +9,18 @@ from smallgauge.gauge.gauges import Gauge, gauge_named
 from smallgauge.gauge.mains import house_speed
 from smallgauge.picture.cadence import propose_camera_speed
 from smallgauge.picture.framing import propose_framing
+from smallgauge.picture.loading import propose_loading
 from smallgauge.picture.registration import FrameEvidence, propose_registration
 from smallgauge.record.capture import Capture
 from smallgauge.record.evidence import evidence_of, shape_of
-from smallgauge.record.loading import AS_CAPTURED, loading_of, loading_stated, side_seen
+from smallgauge.record.loading import AS_CAPTURED, Loading, loading_of, loading_stated, side_seen
 from smallgauge.record.shop import Shop
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
 from smallgauge.record.treatment import (
-    HOUSE_VALUE,
+    EVIDENCE,
     NOT_SURE,
-    PROGRAM,
+    NOT_TOLD,
     Decision,
     decide,
     propose,
@@ -41,11 +42,13 @@ def propose_treatment(
     head_offset_frames: float | None,
     track: TrackPaper | None = None,
     shop: Shop = SHIPPED,
+    direction: int = 0,
 ) -> tuple[Decision, ...]:
     """The log of decisions with the program's proposals and what the operator wrote in `capture.toml`.
 
     `head_offset_frames` is the machine's stored distance, used where `capture.toml` states none; `track` what
-    the captured sound says as a whole; `shop` what the shop itself has settled.
+    the captured sound says as a whole; `shop` what the shop itself has settled; `direction` where the next captured
+    frame lies on the film: 1 below, -1 above, 0 not known.
     Running it again on the same papers adds nothing.
     """
     gauge = gauge_named(capture.gauge)
@@ -54,7 +57,7 @@ def propose_treatment(
     decisions = _registration(evidence, decisions, at)
     decisions = _framing(capture, frames, evidence, decisions, at)
     decisions = _doubles(frames, decisions, at)
-    decisions = _loading(capture, decisions, at)
+    decisions = _loading(capture, frames, decisions, at, direction)
     if capture.sound is not None:
         decisions = _sync(capture, gauge, decisions, at, head_offset_frames)
         decisions = _loudness(decisions, at, track, shop)
@@ -131,26 +134,30 @@ def _doubles(frames: Table, decisions: tuple[Decision, ...], at: str) -> tuple[D
     return propose(decisions, subject="doubles", value={"show": "once"}, at=at, why=why)
 
 
-def _loading(capture: Capture, decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]:
-    """What was stated is the operator's; what only the perforations' side says leaves two ways, so nothing is turned."""
-    stated, why, face_told = loading_stated(capture)
-    seen, usual = side_seen(capture), capture.notes.perforation_side
-    if stated is not None:
-        basis = None if face_told else NOT_SURE
-        why = f"stated in capture.toml: {why}"
-        return _stated(decisions, "loading", stated.value(), at, why=why, basis=basis)
-    if not seen or usual is None or seen == usual:
-        if not any(d.subject == "loading" and d.by == PROGRAM for d in decisions):
-            return decisions
-        why = "nothing speaks against it any more"
-        return propose(
-            decisions, subject="loading", value=AS_CAPTURED.value(), at=at, why=why, basis=HOUSE_VALUE
-        )
-    why = (
-        f"perforations on the {seen}, usually on the {usual}: the film was flipped, or ran tail first and stands on its "
-        "head, and nothing tells which"
+def _loading(
+    capture: Capture, frames: Table, decisions: tuple[Decision, ...], at: str, direction: int
+) -> tuple[Decision, ...]:
+    """What the evidence is sure of; else as captured, with what speaks for what. What was stated is the operator's."""
+    read = propose_loading(
+        picture_light=frames["picture_light"],
+        picture_upper=frames["picture_upper"],
+        scene=frames["scene"],
+        direction=direction,
+        side_seen=side_seen(capture),
+        side_usual=capture.notes.perforation_side or "",
+        negative=capture.notes.film == "negative",
     )
-    return propose(decisions, subject="loading", value=AS_CAPTURED.value(), at=at, why=why, basis=NOT_SURE)
+    loading, basis = AS_CAPTURED, NOT_SURE if read.against else NOT_TOLD
+    if read.turn is not None and read.mirror is not None and read.backwards is not None:
+        loading = Loading(turn=read.turn, mirror=read.mirror, backwards=read.backwards)
+        basis = EVIDENCE
+    why = "; ".join(read.reasons)
+    decisions = propose(decisions, subject="loading", value=loading.value(), at=at, why=why, basis=basis)
+    stated, why, face_told = loading_stated(capture, direction=direction)
+    if stated is None:
+        return decisions
+    why = f"stated in capture.toml: {why}"
+    return _stated(decisions, "loading", stated.value(), at, why=why, basis=None if face_told else NOT_SURE)
 
 
 def _loudness(

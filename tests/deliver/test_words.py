@@ -82,6 +82,7 @@ FULL = {
     "part of a capture": {"first": 120, "last": 299, "of": 900},
     "division does not add up": {"what": "the reel 7 does not hold frames 9 to 16"},
     "joint not known": {"earlier": "A", "later": "B", "common": 0, "by": "mk", "why": "the film broke"},
+    "loading not told": {"why": "no scene limit shows a slow start"},
     "loading not sure": {
         "why": "perforations on the right, usually on the left",
         "taken": {"turn": 0, "mirror": False, "backwards": False},

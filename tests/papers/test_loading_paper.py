@@ -4,6 +4,7 @@ from dataclasses import replace
 from fractions import Fraction
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from smallgauge.errors import CallerError
@@ -49,6 +50,18 @@ def test_end_and_side_of_the_perforations_give_the_face(loading, seen):
     assert loading_stated(capture("16mm-two-rows", **notes, **faces))[::2] == (loading, True)
 
 
+NOTHING = {"picture_light": np.zeros(9), "picture_upper": np.zeros(9), "scene": np.zeros(9, np.int32)}
+
+
+def treated(of: SimpleNamespace, log=(), direction: int = 1):
+    """The log with the program's proposal on loading, from pictures that say nothing."""
+    return _loading(of, NOTHING, log, AT, direction)
+
+
+def codes(log) -> list[str]:
+    return [finding.code for finding in treatment_findings(treatment_of(log))]
+
+
 def test_what_is_not_told_is_said():
     """No side, no emulsion: the end is put right, the face is left as captured, and the doubt is a finding."""
     found, _, told = loading_stated(capture("16mm-two-rows", loaded="tail", perforation_side="left"))
@@ -58,20 +71,25 @@ def test_what_is_not_told_is_said():
                       emulsion_usual="to the lens")  # fmt: skip
     found, why, told = loading_stated(crossed)
     assert (found, told) == (HEAD, False) and "does not agree" in why
-    log = _loading(crossed, (), AT)
-    assert [f.code for f in treatment_findings(treatment_of(log))] == ["loading not sure"]
+    log = treated(crossed)
+    assert codes(log) == ["loading not sure"]
     log = decide(log, subject="loading", value=HEAD.value(), by="mk", at=AT, why="looked at it")
-    assert not treatment_findings(treatment_of(log))
+    assert not codes(log)
+
+
+def test_frames_that_follow_upwards_turn_end_and_half_turn_apart():
+    """A capture whose files came in the other order: tail first, and upright all the same."""
+    found, _, told = loading_stated(capture(loaded="tail", perforation_side="left"), direction=-1)
+    assert (found, told) == (Loading(backwards=True), True)
 
 
 def test_perforations_on_the_other_side_leave_two_ways_and_nothing_is_turned():
-    log = _loading(capture(seen="right", perforation_side="left"), (), AT)
+    log = treated(capture(seen="right", perforation_side="left"))
     entry = treatment_of(log).find("loading")
     assert loading_from(entry.decision.value) == HEAD and entry.decision.basis == NOT_SURE
-    assert [f.code for f in treatment_findings(treatment_of(log))] == ["loading not sure"]
-    assert _loading(capture(seen="left", perforation_side="left"), (), AT) == ()
-    again = _loading(capture(seen="left", perforation_side="left"), log, AT)
-    assert not treatment_findings(treatment_of(again))
+    assert codes(log) == ["loading not sure"]
+    assert codes(treated(capture(seen="left", perforation_side="left"))) == ["loading not told"]
+    assert codes(treated(capture(seen="left", perforation_side="left"), log)) == ["loading not told"]
 
 
 def test_words_and_values_lead_to_each_other():
