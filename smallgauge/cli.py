@@ -157,9 +157,10 @@ def _add_treat(commands: Any) -> None:
         "treat",
         "show the decisions on a reel, or make one",
         "Shows the decisions in force, who made them and why. With --decide it records yours; the program's proposals never "
-        "overwrite it. Subjects: camera_speed (frames a second, such as 18 or 50/3), sync (frame@second: what is seen in that "
-        "captured frame is heard at that second of the captured sound), registration (gate, perforation, film edge, picture or "
-        "nothing), framing (camera image, projectable area or whole capture), doubles (once or all), loading (how the film lay in "
+        "overwrite it. Subjects: camera_speed (frames a second, such as 18 or 50/3), sync (frame@second, one or "
+        "several: what is seen in that captured frame is heard at that second of the captured sound), registration (gate, "
+        "perforation, film edge, picture or nothing), framing (camera image, projectable area or whole capture), doubles "
+        "(once or all), loading (how the film lay in "
         "the scanner: head first or tail first, and after a comma flipped or upside down where the picture is), "
         "loudness of the viewing copies (a target in LUFS such as -23, or 'gain 4.5' in decibels).",
         "smallgauge treat /shelf/0004171-R03-7 --decide camera_speed 16 --by mk --why 'children running look right'",

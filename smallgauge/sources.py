@@ -317,6 +317,20 @@ SOURCES |= {
         title="F. N. Fritsch, R. E. Carlson, Monotone piecewise cubic interpolation, SIAM JNA 17 (1980)",
         seen="not seen; from memory: end slopes within 3 times the secant keep a cubic monotone",
     ),
+    "BT1359": Source(
+        title=(
+            "ITU-R BT.1359-1 (1998), Relative timing of sound and vision for broadcasting: sound is noticed from about 45 ms "
+            "early or 125 ms late, accepted to about 90 ms early or 185 ms late"
+        ),
+        seen="text excerpt; made with tube displays at 24 and 25 frames a second",
+    ),
+    "RasmussenWilliams2006": Source(
+        title=(
+            "C. E. Rasmussen, C. K. I. Williams, Gaussian Processes for Machine Learning, MIT Press (2006): mean and "
+            "variance of a prediction, and of what is left out"
+        ),
+        seen="not seen; from memory, and tested against left-out solutions",
+    ),
     "HutchinsonDeHoog1985": Source(
         title=(
             "M. F. Hutchinson, F. R. de Hoog, Smoothing noisy data with spline functions, Numerische "

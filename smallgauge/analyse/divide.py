@@ -37,7 +37,7 @@ from smallgauge.record.finding import Finding
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import Journal, key_of
-from smallgauge.record.notes import CaptureNotes, SyncMark
+from smallgauge.record.notes import WITH_PICTURE, CaptureNotes, SyncMark
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.reel import Origin, Reel, Run
 from smallgauge.record.table import Table, write_table
@@ -116,6 +116,12 @@ def make_part(
     folder: Path, whole: Whole, order: PartOrder, *, journal: Journal, runner: Runner, progress: Progress
 ) -> Capture:
     """Make the folder of one reel; what is there and unchanged is kept. The folder is locked by the caller."""
+    captured_in = whole.capture.notes.sound_run or WITH_PICTURE
+    if whole.capture.sound is not None and captured_in != WITH_PICTURE:
+        raise MaterialError(
+            f"Sound that is divided with its picture must have been captured with it, found sound_run = '{captured_in}'; "
+            "analyse the capture without its sound.wav, and give each reel its own piece of the sound."
+        )
     key = key_of("divide", whole.papers, order)
     identity = _identity(whole, order)
     kept = folder / "archive.mkv"
@@ -130,7 +136,12 @@ def make_part(
     notes, sound_paper = _sound(folder, whole, order, key, journal)
     capture, frames, perforations, state = _retold(whole, order, notes, sound_paper, identity)
     if sound_paper is not None:
-        heard = hear_track(folder / "archive.wav", frames=frames, notes=capture.notes)
+        heard = hear_track(
+            folder / "archive.wav",
+            frames=frames,
+            notes=capture.notes,
+            usual_rates=gauge_named(capture.gauge).usual_rates,
+        )
         table = analyse_track(folder / "archive.wav", capture_digest=capture.digest)
         write_table(folder / "track.parquet", table)
         write_json(folder / TRACK_PAPER, heard)
@@ -289,11 +300,12 @@ def _sound(
     cut_sound(whole.folder / "archive.wav", folder / "archive.wav", first=first, stop=stop)
     journal.add_file("divide", "archive.wav", key=key)
     sound = replace(look_at_sound(folder / "archive.wav"), name=captured.name)
-    old, mark = whole.capture.notes, notes.sync_mark
+    old = whole.capture.notes
     rate = captured.rate * (1.0 + (old.sound_clock_ppm or 0.0) * 1e-6)
-    if mark is not None:
-        mark = SyncMark(frame=mark.frame, sound_s=mark.sound_s - first / captured.rate)
-    return replace(notes, sound_start_s=(old.sound_start_s or 0.0) + first / rate, sync_mark=mark), sound
+    marks = tuple(
+        SyncMark(frame=mark.frame, sound_s=mark.sound_s - first / captured.rate) for mark in notes.sync_marks
+    )
+    return replace(notes, sound_start_s=(old.sound_start_s or 0.0) + first / rate, sync_marks=marks), sound
 
 
 def _samples(whole: Whole, order: PartOrder, samples: int, rate: int) -> tuple[int, int]:
@@ -338,8 +350,11 @@ def _time_at(frame: float, told: NDArray[np.int64], times: NDArray[np.float64]) 
 def _own_notes(whole: Whole, order: PartOrder) -> CaptureNotes:
     """The operator's words as far as they hold for the reel, with its own frame numbers."""
     notes = whole.capture.notes
-    mark = notes.sync_mark
-    inside = mark is not None and order.first <= mark.frame < order.stop
+    marks = tuple(
+        replace(mark, frame=mark.frame - order.first)
+        for mark in notes.sync_marks
+        if order.first <= mark.frame < order.stop
+    )
     passed = tuple(n - order.first for n in notes.frames_let_pass if order.first <= n < order.stop)
     return replace(
         notes,
@@ -347,7 +362,8 @@ def _own_notes(whole: Whole, order: PartOrder) -> CaptureNotes:
         box_words=order.box_words,
         length_feet=None,
         frames_let_pass=passed,
-        sync_mark=replace(mark, frame=mark.frame - order.first) if mark is not None and inside else None,
+        sync_marks=marks,
+        sound_breaks=(),
     )
 
 

@@ -543,7 +543,12 @@ def _write(
         count=len(kept),
         numbers=(),
         notes=replace(
-            first.notes, reel=reel.number, box_words=reel.box_words, sync_mark=None, frames_let_pass=()
+            first.notes,
+            reel=reel.number,
+            box_words=reel.box_words,
+            sync_marks=(),
+            sound_breaks=(),
+            frames_let_pass=(),
         ),
         sound=None,
         findings=(*findings, *told),

@@ -21,6 +21,7 @@ from smallgauge.analyse.source import Source, look_at_sound
 from smallgauge.analyse.survey import survey_capture
 from smallgauge.analyse.track import analyse_track, hear_track
 from smallgauge.errors import MaterialError
+from smallgauge.gauge.gauges import gauge_named
 from smallgauge.media.picture_out import join_segments
 from smallgauge.media.whole import digest_file, write_whole
 from smallgauge.record.capture import Capture, CapturedFile, digest_capture
@@ -42,7 +43,7 @@ from smallgauge.record.table import Table, join_tables, read_table, write_table
 from smallgauge.record.track import TRACK_PAPER, track_findings
 from smallgauge.record.work import Progress, Runner
 
-MEASURING = 4  # raised when the same frames would give other rows
+MEASURING = 5  # raised when the same frames would give other rows
 MOST_LIGHT = 1.05  # of an open perforation before the stated open gate is doubted; common practice, no source
 LOSSLESS_STILLS = (
     "dpx",
@@ -156,7 +157,12 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         skipped=_skipped(source),
     )
     figures = line_up(capture, frames, perforations)
-    heard = hear_track(source.sound, frames=frames, notes=capture.notes) if source.sound else None
+    usual = gauge_named(capture.gauge).usual_rates
+    heard = (
+        hear_track(source.sound, frames=frames, notes=capture.notes, usual_rates=usual)
+        if source.sound
+        else None
+    )
     said = (*capture.findings, *_archive_findings(work), *frame_findings(capture, frames))
     said = (*said, *film_findings(state), *line_up_findings(figures), *log)
     said = (*said, *(track_findings(heard) if heard else ()))

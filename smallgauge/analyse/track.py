@@ -1,16 +1,21 @@
 """The captured sound to its readings: a row a second and channel, and what it says as a whole."""
 
 from dataclasses import asdict
+from fractions import Fraction
 from pathlib import Path
+
+import numpy as np
 
 from smallgauge.media.sound_in import open_sound
 from smallgauge.record.frametable import TRACK_COLUMNS
-from smallgauge.record.notes import CaptureNotes
+from smallgauge.record.notes import APART, WITH_PICTURE, CaptureNotes
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
 from smallgauge.sound.hum import find_hum
+from smallgauge.sound.knocks import find_head_distance, find_knocks
 from smallgauge.sound.levels import measure_levels
 from smallgauge.sound.recording import find_recording
+from smallgauge.sound.separate import find_run
 
 
 def analyse_track(path: Path, *, capture_digest: str) -> Table:
@@ -28,8 +33,15 @@ def analyse_track(path: Path, *, capture_digest: str) -> Table:
     return Table(name="track", columns=TRACK_COLUMNS, values=asdict(levels), capture_digest=capture_digest)
 
 
-def hear_track(path: Path, *, frames: Table, notes: CaptureNotes) -> TrackPaper:
-    """Is the captured sound a recording, and what hums in it: on the film, or in the capture chain."""
+def hear_track(
+    path: Path, *, frames: Table, notes: CaptureNotes, usual_rates: tuple[Fraction, ...]
+) -> TrackPaper:
+    """Is the captured sound a recording, what hums in it, and which splices of the picture are heard in it.
+
+    `usual_rates` are those of the gauge, tried where the sound ran apart and nobody stated at what rate.
+    """
+    if (notes.sound_run or WITH_PICTURE) != WITH_PICTURE:
+        return _hear_apart(path, frames, notes, usual_rates)
     with open_sound(path) as reader:
         recording = find_recording(
             reader.read_padded,
@@ -50,4 +62,64 @@ def hear_track(path: Path, *, frames: Table, notes: CaptureNotes) -> TrackPaper:
             sound_start_s=notes.sound_start_s or 0.0,
             sound_clock_ppm=notes.sound_clock_ppm or 0.0,
         )
-    return TrackPaper(capture_digest=frames.capture_digest, recording=recording, hum=hum)
+        knocks = find_knocks(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate)
+    splices, sure = _splices(frames)
+    head = find_head_distance(
+        knocks,
+        frame_times_s=frames["time_s"],
+        film_positions=frames["film_position"],
+        scan_rate=notes.scan_rate,
+        splices=splices,
+        confidence=sure,
+        sound_start_s=notes.sound_start_s or 0.0,
+        sound_clock_ppm=notes.sound_clock_ppm or 0.0,
+    )
+    return TrackPaper(capture_digest=frames.capture_digest, recording=recording, hum=hum, head=head)
+
+
+def _hear_apart(
+    path: Path, frames: Table, notes: CaptureNotes, usual_rates: tuple[Fraction, ...]
+) -> TrackPaper:
+    """Sound with a clock of its own: no frame's time stamp says anything of it."""
+    own = notes.sound_run == APART
+    stated = notes.sound_run_rate or notes.camera_speed
+    with open_sound(path) as reader:
+        seconds = reader.samples / reader.rate
+        rate = notes.sound_run_rate if own else None
+        passed = np.arange(max(2, int(seconds * float(rate or 1))), dtype=np.float64)
+        recording = find_recording(
+            reader.read_padded,
+            in_samples=reader.samples,
+            sound_rate=reader.rate,
+            frame_times_s=None,
+            film_positions=passed,
+            scan_rate=rate,
+        )
+        hum = find_hum(
+            reader.read_padded,
+            in_samples=reader.samples,
+            sound_rate=reader.rate,
+            frame_times_s=None,
+            film_positions=passed,
+            scan_rate=rate,
+        )
+        knocks = (
+            find_knocks(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate) if own else ()
+        )
+    run = None
+    if own:
+        splices, sure = _splices(frames)
+        run = find_run(
+            knocks,
+            splices=splices,
+            confidence=sure,
+            rates=(stated,) if stated else usual_rates,
+            seconds=seconds,
+        )
+    return TrackPaper(capture_digest=frames.capture_digest, recording=recording, hum=hum, run=run)
+
+
+def _splices(frames: Table) -> tuple[list[int], list[float]]:
+    """Film positions of the frames that follow a splice, and how sure each is."""
+    at = np.flatnonzero(frames["splice"])
+    return frames["film_position"][at].tolist(), frames["splice_confidence"][at].tolist()

@@ -57,6 +57,8 @@ UNSURE = frozenset(
         "registration weak",
         "perforations not in view",
         "sync not set",
+        "start set, drift not known",
+        "sound band wide",
         "time base guessed",
     ]
 )

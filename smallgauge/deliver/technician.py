@@ -16,6 +16,7 @@ from smallgauge.deliver.plots import Line, draw_along_reel
 from smallgauge.picture.perforations import PerforationSurvey
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import to_plain
+from smallgauge.record.notes import WITH_PICTURE
 from smallgauge.record.rendertable import RenderSummary, SoundSummary
 
 Rows = list[tuple[str, str]]
@@ -91,8 +92,7 @@ def _made(made: RenderSummary) -> Rows:
         size = f"{copy.frames:,} frames, {copy.width} x {copy.height} pixels"
         rows.append(("Copy", f"{copy.file}: {size}, {_rate_exact(copy.rate)}"))
     if made.sound:
-        moved = number_words(made.sound.shift_frames, decimals=3)
-        rows.append(("Finished sound", f"{made.sound.rate:,} Hz, moved by {moved} frames"))
+        rows.append(("Finished sound", f"{made.sound.rate:,} Hz, {_laid_words(made.sound)}"))
         rows.append(("Loudness", _loudness(made.sound)))
     return rows
 
@@ -111,6 +111,18 @@ def _loudness(sound: SoundSummary) -> str:
     told = [f"{before}{number_words(x, decimals=1)} {unit}" for before, x, unit in readings if x == x]
     copies = f"viewing copies {number_words(gain.gain_db)} dB ({gain.limit})"
     return "; ".join([*told, copies]) if told else f"not measured; {copies}"
+
+
+def _laid_words(sound: SoundSummary) -> str:
+    """How the sound was laid to the picture."""
+    if sound.run == WITH_PICTURE:
+        return f"moved by {number_words(sound.shift_frames, decimals=3)} frames"
+    if not sound.fixes:
+        return f"{sound.run}: laid by nothing"
+    band = number_words(1000 * sound.band_s, decimals=0)
+    return (
+        f"{sound.run}: laid by {count_words(len(sound.fixes), 'fix', 'fixes')}, stated error up to {band} ms"
+    )
 
 
 def _survey_words(survey: PerforationSurvey) -> str:

@@ -429,14 +429,43 @@ _SENTENCES: dict[str, _Say] = {
         "The capture says of itself that it is interlaced: each picture may hold two moments of the scan. "
         "Film needs whole pictures; set the scanner to progressive and scan again if you can."
     ),
+    "sync from splices": lambda v: (
+        "The distance from gate to sound head was read from splices that are seen in the picture and heard in the sound. "
+        "Nothing to do; look at one thing that is seen and heard if you doubt it."
+    ),
+    "sound laid by fixes": lambda v: (
+        f"The sound was not captured with the picture. It is laid by {v.plain('', 'fixes', ' fixes') or 'fixes'}, and lies "
+        f"within {v.seconds('band_s') or 'some time'} of its place by the stated error. Nothing to do."
+    ),
+    "sound band wide": lambda v: (
+        f"The sound was not captured with the picture, and its stated error reaches {v.seconds('band_s') or 'some time'} between "
+        f"{v.plain('', 'fixes', ' fixes') or 'fixes'}: more than ITU-R BT.1359 takes for acceptable (90 ms early, 185 ms "
+        "late). Add marks where the report shows the widest error."
+    ),
+    "start set, drift not known": lambda v: (
+        "Start set, drift not known: one thing alone ties the sound to the picture, and how the sound drifts from there can't "
+        "be told. Add a mark near the other end."
+    ),
+    "fix disagrees": lambda v: (
+        f"What is seen{v.plain(' at film position ', 'film_position', '')} is heard {v.seconds('seconds') or 'some time'} from "
+        "where all other marks and splices put it. Look at that mark; if the recorder was stopped there, state sound_breaks."
+    ),
+    "sync mark differs": lambda v: (
+        f"A sync mark differs{v.plain(' by ', 'frames', ' frames')} from the stated head distance or from the other marks. The "
+        "marks hold. Look at both: either a mark is off, or the machine's distance is."
+    ),
+    "head distance differs": lambda v: (
+        f"Splices that are seen and heard differ{v.plain(' by ', 'frames', ' frames')} from how far the sound was moved. What "
+        "was stated holds. Look at one thing that is seen and heard, and at the machine's head distance."
+    ),
     # Failures: the command ends with exit code 1.
     "sync not set": lambda v: (
-        "Sync not set: the distance from gate to sound head is neither stated nor stored, so the sound is laid unmoved. "
-        "State one mark that is seen and heard (sync_mark), or sound_head_offset_frames."
+        "Sync not set: nothing that is known ties the sound to the picture, so the sound is laid unmoved. State a mark "
+        "that is seen and heard (sync_marks), one in each stretch between breaks, or sound_head_offset_frames."
     ),
     "time base guessed": lambda v: (
         "The scan has neither time stamps nor a stated rate, so the sound is spread evenly over the picture, which is a guess. "
-        "State scan_rate, or give frames.csv, then sync_mark."
+        "State scan_rate, or give frames.csv, then sync_marks."
     ),
     "reel joined": lambda v: (
         f"This reel was scanned in parts: {v.text('later', 'one capture')} goes on where {v.text('earlier', 'another')} ends"
@@ -557,6 +586,18 @@ _CLIENT: dict[str, _Say] = {
     "gauge not sure": lambda v: "We are not quite sure which width of film this is.",
     "interlaced": lambda v: (
         "The scan holds two moments in each picture, so fast movement may show fine stripes."
+    ),
+    "sound laid by fixes": lambda v: (
+        "The sound was recorded apart from the picture and then brought into step with it, to within "
+        f"{v.seconds('band_s') or 'some time'}."
+    ),
+    "sound band wide": lambda v: (
+        "The sound was recorded apart from the picture. Between the places where both could be matched, lips and voices may not "
+        "match."
+    ),
+    "start set, drift not known": lambda v: (
+        "The sound was recorded apart from the picture. It begins in the right place, but may drift away from the picture after "
+        "that."
     ),
     "sync not set": lambda v: (
         "Sound and picture have not been brought together yet, so lips and voices may not match. This is still to be done."
@@ -797,7 +838,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
             _framing_words,
             {"show", "left_px", "top_px", "width", "height", "turn_rad", "skew_rad", "stretch"},
         ),
-        "sync": (_sync_words, {"set", "shift_frames", "mark"}),
+        "sync": (_sync_words, {"set", "shift_frames", "marks"}),
         "doubles": (_doubles_words, {"show"}),
         "division": (lambda v: f"cut at captured frames {v.text('cuts', 'not noted')}", {"cuts"}),
         "loading": (_loading_words, {"turn", "mirror", "backwards"}),
@@ -879,14 +920,18 @@ def _loudness_words(v: Values) -> str:
 
 
 def _sync_words(v: Values) -> str:
-    mark = v.values.get("mark")
+    marks = v.values.get("marks")
     if not v.values.get("set"):
         return "not set, the sound is laid unmoved"
     shift = v.number("shift_frames")
     moved = "set" if shift is None else f"sound moved by {number_words(shift)} frames"
-    if isinstance(mark, dict) and {"frame", "sound_s"} <= set(mark):
-        heard = number_words(float(mark["sound_s"]), decimals=3)
-        return f"set by a mark: seen in captured frame {mark['frame']}, heard at {heard} seconds"
+    if isinstance(marks, list) and marks:
+        told = [
+            f"seen in captured frame {mark['frame']}, heard at {number_words(float(mark['sound_s']), decimals=3)} seconds"
+            for mark in marks
+            if isinstance(mark, dict) and {"frame", "sound_s"} <= set(mark)
+        ]
+        return f"set by {'a mark' if len(told) == 1 else f'{len(told)} marks'}: {'; '.join(told)}"
     return moved
 
 

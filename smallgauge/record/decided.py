@@ -1,12 +1,13 @@
 """An operator's decision, from the words of the command line to the value that is recorded."""
 
-from math import nan
+import math
 
 from smallgauge.errors import CallerError
 from smallgauge.gauge.rates import parse_rate
 from smallgauge.picture.framing import SHOWN
 from smallgauge.picture.registration import KINDS
 from smallgauge.record.loading import parse_loading
+from smallgauge.record.notes import SyncMark
 from smallgauge.sound.loudness import TARGETS_LUFS
 
 _CHOICES = {"registration": ("by", KINDS), "framing": ("show", SHOWN), "doubles": ("show", ("once", "all"))}
@@ -19,8 +20,8 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
     --------
     >>> decided_value("camera_speed", "50/3"), decided_value("framing", "whole capture")
     ({'rate': '50/3'}, {'show': 'whole capture'})
-    >>> decided_value("sync", "26@1.44")["mark"]
-    {'frame': 26, 'sound_s': 1.44}
+    >>> decided_value("sync", "26@1.44 310@20.1")["marks"]
+    [{'frame': 26, 'sound_s': 1.44}, {'frame': 310, 'sound_s': 20.1}]
     >>> decided_value("loading", "tail first")
     {'turn': 180, 'mirror': False, 'backwards': True}
     >>> decided_value("loudness", "-23"), decided_value("loudness", "gain 4.5")
@@ -29,7 +30,7 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
     if subject == "camera_speed":
         return _speed(text)
     if subject == "sync":
-        return _mark(text)
+        return marks_value(tuple(_mark(word) for word in text.split()), text)
     if subject == "loading":
         return parse_loading(text).value()
     if subject == "loudness":
@@ -58,7 +59,7 @@ def _loudness(text: str) -> dict[str, object]:
     try:
         number = float(text.removeprefix("gain "))
     except ValueError:
-        number = nan
+        number = math.nan
     if gain and -60.0 <= number <= 60.0:
         return {"gain_db": number}
     if not gain and low <= number <= high:
@@ -69,7 +70,7 @@ def _loudness(text: str) -> dict[str, object]:
     )
 
 
-def _mark(text: str) -> dict[str, object]:
+def _mark(text: str) -> SyncMark:
     frame, at, second = text.partition("@")
     if not at or not frame.isdigit():
         raise CallerError(f"sync needs FRAME@SECOND such as 26@1.44, found '{text}'.")
@@ -77,4 +78,26 @@ def _mark(text: str) -> dict[str, object]:
         heard_s = float(second)
     except ValueError:
         raise CallerError(f"sync needs FRAME@SECOND such as 26@1.44, found '{text}'.") from None
-    return {"shift_frames": 0.0, "set": True, "mark": {"frame": int(frame), "sound_s": heard_s}}
+    return SyncMark(frame=int(frame), sound_s=heard_s)
+
+
+def marks_value(marks: tuple[SyncMark, ...], text: str = "") -> dict[str, object]:
+    """The value of a decision on sync by marks, in the order of their frames.
+
+    Examples
+    --------
+    >>> marks_value((SyncMark(frame=26, sound_s=1.44),))
+    {'shift_frames': 0.0, 'set': True, 'marks': [{'frame': 26, 'sound_s': 1.44}]}
+    """
+    placed = sorted(marks, key=lambda mark: mark.frame)
+    if not placed or len({mark.frame for mark in placed}) < len(placed):
+        raise CallerError(
+            f"sync needs one or more marks FRAME@SECOND, each of another frame, found '{text}'."
+        )
+    if not all(math.isfinite(mark.sound_s) for mark in placed):
+        raise CallerError(f"sync needs seconds that are finite, found '{text}'.")
+    return {
+        "shift_frames": 0.0,
+        "set": True,
+        "marks": [{"frame": mark.frame, "sound_s": mark.sound_s} for mark in placed],
+    }

@@ -13,7 +13,9 @@ from smallgauge.gauge.numbers import check_reel_number
 from smallgauge.gauge.rates import parse_rate
 from smallgauge.record.finding import Finding
 
-KeyKind = Literal["text", "number", "whole number", "yes or no", "rate", "list of whole numbers", "mark"]
+KeyKind = Literal["text", "number", "whole number", "yes or no", "rate", "list of whole numbers", "marks"]
+
+WITH_PICTURE, APART, WILD_TAPE = "with the picture", "apart", "wild tape"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,10 +163,33 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         without="0",
     ),
     _K(
-        name="sync_mark",
-        kind="mark",
-        meaning="One thing seen and heard: { frame = captured frame, sound_s = second in sound.wav }.",
+        name="sync_marks",
+        kind="marks",
+        meaning="Things seen and heard: [{ frame = captured frame, sound_s = second in sound.wav }].",
         without="none",
+        measures=False,
+    ),
+    _K(
+        name="sound_run",
+        kind="text",
+        words=(WITH_PICTURE, APART, WILD_TAPE),
+        meaning="How the sound was captured: in one run with the picture; from the film's own stripe in a run apart; or "
+        "from a tape that ran beside camera or projector.",
+        without="with the picture",
+    ),
+    _K(
+        name="sound_run_rate",
+        kind="rate",
+        meaning="Frames a second at which the film ran past the sound head, where the sound was captured apart, or in the "
+        "projector beside which a tape ran.",
+        without="the gauge's usual rates are tried, then the camera speed holds",
+    ),
+    _K(
+        name="sound_breaks",
+        kind="list of whole numbers",
+        meaning="Captured frames before which a wild tape was stopped or joined: its sound may jump there alone.",
+        without="none",
+        measures=False,
     ),
     _K(
         name="camera_speed",
@@ -277,7 +302,10 @@ class CaptureNotes:
     sound_head_offset_frames: float | None = None
     sound_start_s: float | None = None
     sound_clock_ppm: float | None = None
-    sync_mark: SyncMark | None = None
+    sync_marks: tuple[SyncMark, ...] = ()
+    sound_run: str | None = None
+    sound_run_rate: Fraction | None = None
+    sound_breaks: tuple[int, ...] = ()
     camera_speed: Fraction | None = None
     mains_hz: int | None = None
     television_rate: Fraction | None = None
@@ -396,12 +424,19 @@ def _value(key: CaptureKey, value: Any) -> Any:
         ):
             raise ValueError(f"must be a list of frame numbers such as [17, 18], {found}")
         return tuple(sorted(set(value)))
+    if not isinstance(value, list) or not value:
+        raise ValueError(f"must be a list such as [{{ frame = 26, sound_s = 1.44 }}], {found}")
+    return tuple(sorted((_mark(each) for each in value), key=lambda mark: mark.frame))
+
+
+def _mark(value: Any) -> SyncMark:
+    found = f"found {value!r}"
     if not isinstance(value, dict) or set(value) != {"frame", "sound_s"}:
-        raise ValueError(f"must be {{ frame = 26, sound_s = 1.44 }}, {found}")
+        raise ValueError(f"must hold marks such as {{ frame = 26, sound_s = 1.44 }}, {found}")
     frame, sound_s = value["frame"], value["sound_s"]
     whole = isinstance(frame, int) and not isinstance(frame, bool) and frame >= 0
     if not whole or not isinstance(sound_s, int | float) or not abs(sound_s) < 1e6:
-        raise ValueError(f"must be a frame number from 0 and a second of the sound, {found}")
+        raise ValueError(f"must hold a frame number from 0 and a second of the sound, {found}")
     return SyncMark(frame=frame, sound_s=float(sound_s))
 
 

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from fractions import Fraction
+from math import nan
 
 from smallgauge.columns import Column
 from smallgauge.picture.steadiness import Steadiness
@@ -151,6 +152,13 @@ SOUND_COLUMNS: tuple[Column, ...] = (
         source="definition",
     ),
     _c(name="gain", unit="1", type="float64", meaning="Gain applied at this knot.", source="definition"),
+    _c(
+        name="error_s",
+        unit="s",
+        type="float64",
+        meaning="Standard error of the place, for sound with a clock of its own; NaN for sound captured with the picture.",
+        source="RasmussenWilliams2006",
+    ),
 )
 STEADINESS_COLUMNS: tuple[Column, ...] = (
     _c(name="capture", unit="1", type="int32", meaning="Capture of the reel, from 0.", source="definition"),
@@ -212,8 +220,22 @@ class CopySummary:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SoundFix:
+    """One thing that lays sound with a clock of its own, and how far it lies from where all others put it.
+
+    `left_out_s` and its standard error are NaN for a fix that stands alone.
+    """
+
+    by: str  # "mark", "splice"
+    film_position: float
+    sound_s: float
+    left_out_s: float
+    left_out_sigma_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SoundSummary:
-    """The finished sound as it was made."""
+    """The finished sound as it was made. `band_s` is the widest stated error, three standard errors."""
 
     rate: int
     channels: int
@@ -224,6 +246,9 @@ class SoundSummary:
     stamp_jitter_ms: float
     loudness: LoudnessReading  # of the finished sound, as the viewing copies would play it without gain
     viewing: ViewingGain  # with which they play
+    run: str = "with the picture"
+    band_s: float = nan
+    fixes: tuple[SoundFix, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

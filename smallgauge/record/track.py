@@ -4,7 +4,9 @@ from dataclasses import dataclass
 
 from smallgauge.record.finding import Finding
 from smallgauge.sound.hum import HumReading
+from smallgauge.sound.knocks import HeadReading
 from smallgauge.sound.recording import RecordingReading
+from smallgauge.sound.separate import RunReading
 
 TRACK_PAPER = "track.json"
 
@@ -17,12 +19,17 @@ _STATES = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackPaper:
-    """The readings of the whole captured sound; those of each second stand in `track.parquet`."""
+    """The readings of the whole captured sound; those of each second stand in `track.parquet`.
+
+    `head` is there for sound captured with the picture, `run` for the film's own sound captured apart.
+    """
 
     version: int = 1
     capture_digest: str
     recording: RecordingReading
     hum: HumReading
+    head: HeadReading | None = None
+    run: RunReading | None = None
 
     @property
     def recorded(self) -> bool:

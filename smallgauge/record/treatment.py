@@ -15,6 +15,7 @@ HOUSE_VALUE = "house value"  # basis of a proposal that rests on no evidence
 EVIDENCE = "evidence"  # basis of a proposal that what was measured makes sure
 NOT_SURE = "not sure"  # basis of a decision that something speaks against
 NOT_TOLD = "not told"  # basis of a proposal to leave things as they are, against which nothing speaks
+SPLICES_HEARD = "splices heard"  # basis of a sync that splices seen and heard give
 SUBJECTS = ("camera_speed", "registration", "framing", "sync", "doubles", "division", "loading", "loudness")
 
 
@@ -125,10 +126,17 @@ def treatment_findings(treatment: Treatment) -> tuple[Finding, ...]:
             values = {"why": decision.why, "taken": decision.value}
             code = "loading not sure" if decision.basis == NOT_SURE else "loading not told"
             found.append(Finding(code=code, where="treatment", values=values))
-        if beside is not None:
+        if decision.subject == "sync" and decision.by == PROGRAM and decision.basis == SPLICES_HEARD:
+            found.append(Finding(code="sync from splices", where="treatment"))
+        if beside is not None and not _nothing_said(beside):
             values = {"subject": decision.subject, "value": decision.value, "proposal": beside.value}
             found.append(Finding(code="operator keeps another value", where="treatment", values=values))
     return tuple(found)
+
+
+def _nothing_said(beside: Decision) -> bool:
+    """A proposal on sync that is not set says only that nothing is known: it contradicts nobody."""
+    return beside.subject == "sync" and beside.value is not None and not beside.value.get("set", True)
 
 
 def propose(

@@ -7,12 +7,10 @@ pixel lies; nothing that is solved here is stored anywhere but in `render.parque
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import ceil, isfinite, nan
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.errors import CallerError
 from smallgauge.picture.cadence import solve_even_repeat
 from smallgauge.picture.framing import FramingDecision, solve_framing
 from smallgauge.picture.overlap import solve_joint
@@ -23,16 +21,15 @@ from smallgauge.record.capture import Capture
 from smallgauge.record.evidence import evidence_of, film_scale, pixels_per_mm, shape_of
 from smallgauge.record.files import structured
 from smallgauge.record.flags import FLAG_NAMED
-from smallgauge.record.loading import Loading, in_running_order, loading_of
+from smallgauge.record.loading import in_running_order, loading_of
 from smallgauge.record.material import Material
 from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe, copies
 from smallgauge.record.table import Table
+from smallgauge.record.track import TrackPaper
 from smallgauge.record.treatment import Treatment
-from smallgauge.sound.loudness import LoudnessDecision, LoudnessReading, ViewingGain, solve_gain
-from smallgauge.sound.speed import SoundMap, solve_film_time, solve_sound_map
-from smallgauge.sound.sync import Coverage, SyncMark, measured_coverage, solve_sync_shift
+from smallgauge.render.plan_sound import SoundPlan, plan_sound
+from smallgauge.sound.loudness import LoudnessReading, ViewingGain, solve_gain
 
-SOUND_RATE = 48000  # of finished sound: IASA-TC 03's lowest rate, and what players expect
 TELEVISION_RATE = Fraction(25)  # where the shop says nothing: 50 Hz countries; common practice, no source
 
 
@@ -77,20 +74,6 @@ class CopyPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SoundPlan:
-    """The finished sound's map. `set` is False while nothing but the film's passing ties it to the picture."""
-
-    map: SoundMap
-    shift_frames: float  # how far the sound is moved in film position
-    set: bool
-    coverage: Coverage
-    time_base_guessed: bool  # no time stamps and no scan rate: the sound is spread evenly over the frames
-    jitter_ms: float
-    set_aside: int
-    loudness: LoudnessDecision  # of the viewing copies
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """Everything that rendering does, decided."""
 
@@ -130,11 +113,16 @@ class _Held:
 
 
 def plan_rendering(
-    capture: Capture, frames: Table, treatment: Treatment, material: Material | None = None
+    capture: Capture,
+    frames: Table,
+    treatment: Treatment,
+    material: Material | None = None,
+    track: TrackPaper | None = None,
 ) -> Plan:
     """Plan the finished film from the papers alone.
 
-    `frames` are the reel's rows in film order; `material` names its captures where it has several.
+    `frames` are the reel's rows in film order; `material` names its captures where it has several;
+    `track` is what the captured sound says as a whole.
 
     A film position without a captured picture (missing in the numbering, or let pass) is left out of a
     silent film; where there is sound its slot repeats the frame before, so that sound stays in step.
@@ -187,7 +175,7 @@ def plan_rendering(
         height=held.height,
         rate=rate,
         copies=copy_plans,
-        sound=_sound(capture, frames, treatment, rate, len(plans), loading),
+        sound=plan_sound(capture, frames, treatment, rate, len(plans), loading, track),
         filled=int(np.count_nonzero(held.filled & readable)),
         left_out=left_out,
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
@@ -353,76 +341,9 @@ def _running_order(
     return order, tuple(left_out)
 
 
-def _sound(
-    capture: Capture, frames: Table, treatment: Treatment, rate: Fraction, count: int, loading: Loading
-) -> SoundPlan | None:
-    if capture.sound is None:
-        return None
-    decision = treatment.value("sync")
-    stamps = frames["time_s"] if np.isfinite(frames["time_s"]).any() else None
-    guessed = stamps is None and capture.notes.scan_rate is None
-    seconds = Fraction(max(capture.sound.samples, 1), capture.sound.rate)
-    film_time = solve_film_time(
-        stamps,
-        frames["film_position"].astype(np.float64),
-        scan_rate=len(frames) / seconds if guessed else capture.notes.scan_rate,
-    )
-    start_s, clock_ppm = capture.notes.sound_start_s or 0.0, capture.notes.sound_clock_ppm or 0.0
-    shift = float(cast(float, decision["shift_frames"]))
-    mark = cast("dict[str, float] | None", decision.get("mark"))
-    if mark is not None:
-        if not 0 <= int(mark["frame"]) < len(frames):
-            raise CallerError(
-                f"A sync mark needs a frame of this capture, 0 to {len(frames) - 1}, found {int(mark['frame'])}; "
-                "correct it with `smallgauge treat --decide sync FRAME@SECOND` or in capture.toml."
-            )
-        seen_at = float(frames["film_position"][int(mark["frame"])])
-        shift = solve_sync_shift(
-            SyncMark(film_position=seen_at, sound_s=mark["sound_s"]),
-            film_time,
-            sound_start_s=start_s,
-            sound_clock_ppm=clock_ppm,
-        ).shift_frames
-        shift = -shift if loading.backwards else shift  # counted from the other end
-    sound_map = solve_sound_map(
-        film_time,
-        camera_rate=rate,
-        shift_frames=shift,
-        sound_rate=capture.sound.rate,
-        out_rate=SOUND_RATE,
-        out_samples=sound_samples(count, rate),
-        sound_start_s=start_s,
-        sound_clock_ppm=clock_ppm,
-        last_position=float(frames["film_position"].max()) if loading.backwards else None,
-    )
-    return SoundPlan(
-        map=sound_map,
-        shift_frames=shift,
-        set=bool(decision["set"]) and not guessed,
-        coverage=measured_coverage(
-            sound_map, in_samples=capture.sound.samples, sound_rate=capture.sound.rate, out_rate=SOUND_RATE
-        ),
-        time_base_guessed=guessed,
-        jitter_ms=film_time.jitter_ms,
-        set_aside=film_time.set_aside,
-        loudness=structured(treatment.value("loudness"), LoudnessDecision, where="loudness"),
-    )
-
-
 def viewing_gain(sound: SoundPlan, reading: LoudnessReading) -> ViewingGain:
     """The gain of the viewing copies, once the finished sound is there and its loudness is known."""
     return solve_gain(reading, sound.loudness)
-
-
-def sound_samples(frames: int, rate: Fraction) -> int:
-    """Samples of finished sound that cover so many frames: the next whole one.
-
-    Examples
-    --------
-    >>> sound_samples(18, Fraction(18))
-    48000
-    """
-    return ceil(Fraction(frames * SOUND_RATE) / rate)
 
 
 def still_frames(plan: Plan, sharpness: NDArray[np.float64], *, most: int) -> tuple[int, ...]:

@@ -4,7 +4,7 @@ Only what a decision changes is made again; `films.py` says how that is known.
 """
 
 from contextlib import ExitStack
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,9 +26,11 @@ from smallgauge.record.rendertable import (
     STEADINESS_COLUMNS,
     CopySummary,
     RenderSummary,
+    SoundFix,
     SoundSummary,
 )
 from smallgauge.record.table import Table, write_table
+from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Treatment
 from smallgauge.record.work import Progress, Runner
 from smallgauge.render.films import (
@@ -40,11 +42,15 @@ from smallgauge.render.films import (
     viewing_sound_key,
 )
 from smallgauge.render.frame import render_frame
-from smallgauge.render.plan import SOUND_RATE, CopyPlan, Plan, plan_rendering, still_frames, viewing_gain
+from smallgauge.render.plan import CopyPlan, Plan, plan_rendering, still_frames, viewing_gain
+from smallgauge.render.plan_sound import SOUND_RATE, SoundPlan, worth_a_look
 from smallgauge.render.segments import NATIVE_RATE, CopySegment, SegmentJob, canvas_for, render_segment
 from smallgauge.render.track import HeardSound, render_track, render_viewing_track
+from smallgauge.sound.separate import ACCEPTED_S, DETECTED_S
 
 SUMMARY = "render.json"
+# A fix this many standard errors from where all others put it is worth a look. common practice, no source
+STRAY_SIGMAS = 3.0
 STEADINESS = "steadiness.parquet"
 LEAST_SILENCE_S = 0.25  # sound and picture may differ by this without a word; common practice, no source
 
@@ -64,7 +70,8 @@ def render_reel(
 
     `capture` and `frames` are the reel's own paper and rows in film order, `material` the captures behind them.
     """
-    plan = plan_rendering(capture, frames, treatment, material)
+    track = read_json(folder / TRACK_PAPER, TrackPaper) if capture.sound is not None else None
+    plan = plan_rendering(capture, frames, treatment, material, track)
     jobs = [_job(folder, material, plan, first, stop) for first, stop in plan.segments()]
     films = films_of(capture, plan, jobs)
     shelf = FilmShelf(folder=folder, jobs=jobs, films=films, journal=journal)
@@ -74,9 +81,9 @@ def render_reel(
     stand = all(standing.get(film.file) for film in films) and shelf.table_stands()
     if not stand or (sound and heard is None):
         _segments(shelf, shelf.missing_jobs(standing), runner, progress, total=len(plan.frames))
-        track, heard = _sound_files(folder, capture, plan, journal, progress)
+        finished, heard = _sound_files(folder, capture, plan, journal, progress)
         shelf.join_table(capture.digest)
-        shelf.join_films(standing, track, progress)
+        shelf.join_films(standing, finished, progress)
     summary = _summary(capture, treatment, plan, tuple(_still_names(plan, frames).values()), heard)
     _write_summary(folder, journal, summary, f"{sound}.{key_of(RENDERING, to_plain(summary))}")
     shelf.drop_segments()
@@ -130,6 +137,9 @@ def _summary(
             stamp_jitter_ms=plan.sound.jitter_ms,
             loudness=heard.loudness,
             viewing=viewing_gain(plan.sound, heard.loudness),
+            run=plan.sound.run,
+            band_s=plan.sound.band_s,
+            fixes=tuple(SoundFix(**asdict(fix)) for fix in plan.sound.fixes),
         )
     return RenderSummary(
         capture_digest=capture.digest,
@@ -145,7 +155,7 @@ def _summary(
         copies=tuple(copies),
         stills=stills,
         sound=sound,
-        findings=(*_findings(capture, plan), *_gain_findings(sound)),
+        findings=(*render_findings(capture, plan), *_gain_findings(sound)),
         steadiness=tuple(series.figure for series in plan.steadiness),
     )
 
@@ -229,6 +239,9 @@ def _small_tables(folder: Path, capture: Capture, plan: Plan, journal: Journal, 
             "in_sample": knots.in_sample,
             "slope": knots.slope,
             "gain": knots.gain,
+            "error_s": plan.sound.error_s
+            if plan.sound.error_s is not None
+            else np.full(knots.out_sample.size, np.nan),
         }
         tables["sound.parquet"] = Table(
             name="sound", columns=SOUND_COLUMNS, values=values, capture_digest=capture.digest
@@ -302,7 +315,34 @@ def _stills(
             progress("stills", count, len(missing))
 
 
-def _findings(capture: Capture, plan: Plan) -> tuple[Finding, ...]:
+def _own_clock_findings(sound: SoundPlan) -> list[Finding]:
+    """What there is to say of sound that was not captured with the picture."""
+    if not sound.fixes or not sound.set:
+        return []
+    found = []
+    count = len(sound.fixes)
+    if count == 1:
+        found.append(Finding(code="start set, drift not known", where="sound"))
+    else:
+        values: dict[str, object] = {"fixes": count, "band_s": round(sound.band_s, 3)}
+        wide = sound.band_s > ACCEPTED_S[0]
+        found.append(
+            Finding(code="sound band wide" if wide else "sound laid by fixes", where="sound", values=values)
+        )
+    far = [
+        fix
+        for fix in sound.fixes
+        if abs(fix.left_out_s) > max(STRAY_SIGMAS * fix.left_out_sigma_s, DETECTED_S[0])
+    ]
+    if far:
+        worst = max(far, key=lambda fix: abs(fix.left_out_s))
+        values = {"film_position": worst.film_position, "seconds": round(worst.left_out_s, 3)}
+        found.append(Finding(code="fix disagrees", where="sound", values=values))
+    return found
+
+
+def render_findings(capture: Capture, plan: Plan) -> tuple[Finding, ...]:
+    """What there is to say of a plan: weak registration, how the sound lies, where it is missing."""
     found = []
     if plan.filled:
         values: dict[str, object] = {
@@ -318,6 +358,13 @@ def _findings(capture: Capture, plan: Plan) -> tuple[Finding, ...]:
         found.append(Finding(code="time base guessed", where="sound"))
     elif not sound.set:
         found.append(Finding(code="sync not set", where="sound"))
+    found += _own_clock_findings(sound)
+    for code, off in (
+        ("sync mark differs", sound.marks_off_frames),
+        ("head distance differs", sound.head_off_frames),
+    ):
+        if worth_a_look(off):
+            found.append(Finding(code=code, where="sound", values={"frames": round(off, 2)}))
     if sound.set_aside:
         found.append(
             Finding(code="time stamps set aside", where="frames.csv", values={"count": sound.set_aside})

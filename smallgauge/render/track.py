@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from smallgauge.media.sound_in import open_sound
 from smallgauge.media.sound_out import whole_samples, write_aac, write_flac
-from smallgauge.render.plan import SOUND_RATE, SoundPlan
+from smallgauge.render.plan_sound import SOUND_RATE, SoundPlan
 from smallgauge.sound.loudness import LoudnessMeter, LoudnessReading, apply_gain
 from smallgauge.sound.speed import apply_sound_map
 

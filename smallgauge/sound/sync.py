@@ -19,6 +19,7 @@ import numpy as np
 from smallgauge.errors import CallerError
 from smallgauge.gauge.tracks import StripeTrack
 from smallgauge.sound.curves import hermite_inverse
+from smallgauge.sound.knocks import HeadReading
 from smallgauge.sound.speed import FilmTime, SoundMap, in_sample_at, position_at
 
 NOT_SET = "sync not set"
@@ -41,7 +42,7 @@ class SyncDecision:
 
     `shift_frames` is A - D, 0 where one of them is not known. With a `mark` the shift is that of
     `solve_sync_shift`. `set` is False where neither the two numbers nor a mark are there. `evidence` says in
-    words what the decision rests on.
+    words what the decision rests on; `from_splices` says that splices seen and heard are among it.
     """
 
     separation_frames: float | None  # A: sound ahead of picture on the film; None: not known for this gauge
@@ -50,6 +51,7 @@ class SyncDecision:
     shift_frames: float
     set: bool
     evidence: str
+    from_splices: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +83,7 @@ def propose_sync(
     head_offset_frames: float | None,
     mark: SyncMark | None = None,
     backwards: bool = False,
+    head: HeadReading | None = None,
 ) -> SyncDecision:
     """How far the sound is moved, from the gauge's separation and the machine's head, or from one mark.
 
@@ -95,6 +98,9 @@ def propose_sync(
         One event seen and heard. It sets the sync by itself, and wins over the two numbers.
     backwards : bool
         The film ran tail first.
+    head : HeadReading, optional
+        The head distance as splices show it. Taken where none is stated or stored; otherwise it is only held
+        against that, in the evidence.
 
     Returns
     -------
@@ -128,6 +134,16 @@ def propose_sync(
     if head_offset_frames is not None:
         ran = ", film tail first" if backwards else ""
         words.append(f"sound head {head_offset_frames:g} frames after the gate of this machine{ran}")
+    from_splices = False
+    if head is not None and not head.refusal:
+        words.append(
+            f"{len(head.heard)} of {head.splices} splices that are seen are heard {head.frames:.2f} frames after the gate, "
+            f"give or take {2 * head.sigma:.2f}"
+        )
+        from_splices = head_offset_frames is None and separation is not None and mark is None
+        head_offset_frames = head.frames if head_offset_frames is None else head_offset_frames
+    elif head is not None and head.splices and head_offset_frames is None:
+        words.append(f"{head.splices} splices seen say nothing of the head: {head.refusal}")
     shift = 0.0
     known = separation is not None and head_offset_frames is not None
     if separation is not None and head_offset_frames is not None:
@@ -159,6 +175,7 @@ def propose_sync(
         shift_frames=shift,
         set=known or mark is not None,
         evidence="; ".join(words),
+        from_splices=from_splices,
     )
 
 

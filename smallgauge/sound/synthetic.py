@@ -48,6 +48,7 @@ class TrackTruth:
     stripe_hiss_level: float = 0.0  # rms; of the stripe: it lies on the film and moves with the scan
     splices: tuple[int, ...] = ()  # picture frames that follow a splice; the head meets the cut before them
     knock_level: float = 0.35
+    cut_frames: float = 0.0  # film cut away before each splice, with its sound; 0: recorded after editing
     second_track: bool = False  # balance stripe with the same programme
     second_delay_s: float = 0.0  # of the second track, at the capture
     second_gain: float = 0.7
@@ -324,6 +325,9 @@ def _captured(truth: TrackTruth, film_position: Callable[[Times], Times], times:
     """What the head picked up from the film at capture times: content, recorded hum, knocks."""
     position = np.asarray(film_position(times))
     heard_s = camera_time_s(truth, position)
+    if truth.cut_frames:
+        past = sum(position - truth.head_offset_frames >= splice - 0.5 for splice in truth.splices)
+        heard_s = heard_s + truth.cut_frames / float(truth.camera_rate) * past
     recorded_s = recorded_time_s(truth, heard_s)
     out = heard_at_camera(truth, recorded_s) + film_hum(truth, recorded_s)
     if truth.stripe_hiss_level:

@@ -12,8 +12,10 @@ from smallgauge.picture.framing import propose_framing
 from smallgauge.picture.loading import propose_loading
 from smallgauge.picture.registration import FrameEvidence, propose_registration
 from smallgauge.record.capture import Capture
+from smallgauge.record.decided import marks_value
 from smallgauge.record.evidence import evidence_of, shape_of
 from smallgauge.record.loading import AS_CAPTURED, Loading, loading_of, loading_stated, side_seen
+from smallgauge.record.notes import APART, WITH_PICTURE
 from smallgauge.record.shop import Shop
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
@@ -21,12 +23,14 @@ from smallgauge.record.treatment import (
     EVIDENCE,
     NOT_SURE,
     NOT_TOLD,
+    SPLICES_HEARD,
     Decision,
     decide,
     propose,
     treatment_of,
 )
 from smallgauge.sound.loudness import propose_loudness
+from smallgauge.sound.separate import propose_run_sync
 from smallgauge.sound.sync import propose_sync
 
 SHIPPED = Shop()
@@ -59,7 +63,7 @@ def propose_treatment(
     decisions = _doubles(frames, decisions, at)
     decisions = _loading(capture, frames, decisions, at, direction)
     if capture.sound is not None:
-        decisions = _sync(capture, gauge, decisions, at, head_offset_frames)
+        decisions = _sync(capture, gauge, decisions, at, head_offset_frames, track)
         decisions = _loudness(decisions, at, track, shop)
     return decisions
 
@@ -171,19 +175,28 @@ def _loudness(
 
 
 def _sync(
-    capture: Capture, gauge: Gauge, decisions: tuple[Decision, ...], at: str, stored: float | None
+    capture: Capture,
+    gauge: Gauge,
+    decisions: tuple[Decision, ...],
+    at: str,
+    stored: float | None,
+    heard: TrackPaper | None,
 ) -> tuple[Decision, ...]:
-    stated = capture.notes.sound_head_offset_frames
-    track = gauge.tracks[0] if gauge.tracks else None
-    sync = propose_sync(
-        track=track,
-        head_offset_frames=stated if stated is not None else stored,
-        backwards=loading_of(treatment_of(decisions)).backwards,
-    )
+    stripe = gauge.tracks[0] if gauge.tracks else None
+    notes = capture.notes
+    if (notes.sound_run or WITH_PICTURE) != WITH_PICTURE:
+        run = heard.run if heard is not None else None
+        sync = propose_run_sync(track=stripe, run=run, wild=notes.sound_run != APART)
+    else:
+        stated = notes.sound_head_offset_frames
+        sync = propose_sync(
+            track=stripe,
+            head_offset_frames=stated if stated is not None else stored,
+            backwards=loading_of(treatment_of(decisions)).backwards,
+            head=heard.head if heard is not None else None,
+        )
     value: dict[str, object] = {"shift_frames": sync.shift_frames, "set": sync.set}
-    decisions = propose(decisions, subject="sync", value=value, at=at, why=sync.evidence)
-    mark = capture.notes.sync_mark
-    marked: dict[str, object] | None = None
-    if mark is not None:
-        marked = {"shift_frames": 0.0, "set": True, "mark": {"frame": mark.frame, "sound_s": mark.sound_s}}
+    basis = SPLICES_HEARD if sync.from_splices else None
+    decisions = propose(decisions, subject="sync", value=value, at=at, why=sync.evidence, basis=basis)
+    marked = marks_value(notes.sync_marks) if notes.sync_marks else None
     return _stated(decisions, "sync", marked, at)

@@ -42,6 +42,11 @@ FULL = {
     "decoder log of the capture": {"line": "slice CRC mismatch", "frame": 3},
     "sound shorter": {"head_s": 0.5, "tail_s": 2.0},
     "sound longer": {"seconds": 12.25},
+    "sound laid by fixes": {"fixes": 4, "band_s": 0.041},
+    "sound band wide": {"fixes": 2, "band_s": 0.43},
+    "fix disagrees": {"film_position": 310.0, "seconds": -0.21},
+    "sync mark differs": {"frames": 1.25},
+    "head distance differs": {"frames": 0.8},
     "time stamps set aside": {"count": 4},
     "frames doubled": {"frames": [3, 9], "count": 2},
     "frames missing": {"places": [[31, 2], [80, 1]], "missing": 3, "count_known": False},
@@ -119,6 +124,8 @@ WITHOUT_VALUES = {
     "sound capture failed",
     "no recording found",
     "hum not told apart",
+    "sync from splices",
+    "start set, drift not known",
 }
 
 
@@ -240,7 +247,10 @@ VALUES = {
         {"left_px": -1.5, "top_px": 2.0, "width": 1380, "height": 1010, "turn_rad": 0.01},
         "0.57 degrees",
     ),
-    "sync": ({"shift_frames": 0.0, "set": True, "mark": {"frame": 26, "sound_s": 1.44}}, "captured frame 26"),
+    "sync": (
+        {"shift_frames": 0.0, "set": True, "marks": [{"frame": 26, "sound_s": 1.44}]},
+        "captured frame 26",
+    ),
     "doubles": ({"show": "all"}, "all captured frames are shown"),
     "division": ({"cuts": [45, 80]}, "45 and 80"),
     "loading": (

@@ -109,7 +109,7 @@ def test_a_camera_speed_opens_no_picture(reel, monkeypatch):
 
 def test_a_sync_mark_codes_no_picture_again(reel):
     _, folder = reel
-    decide(folder, "sync", {"shift_frames": 0.0, "set": True, "mark": {"frame": 3, "sound_s": 2.1}})
+    decide(folder, "sync", {"shift_frames": 0.0, "set": True, "marks": [{"frame": 3, "sound_s": 2.1}]})
     written = again(reel)
     assert not {f for f in written if f.startswith("work/segments/") and "sound" not in f}
     assert "render.parquet" not in written
@@ -166,7 +166,7 @@ def test_a_decision_taken_back_gives_the_same_film_again(reel):
 
 def test_an_operators_decision_survives_a_new_analysis(reel):
     capture, folder = reel
-    mark = {"shift_frames": 0.0, "set": True, "mark": {"frame": 3, "sound_s": 2.1}}
+    mark = {"shift_frames": 0.0, "set": True, "marks": [{"frame": 3, "sound_s": 2.1}]}
     decide(folder, "sync", mark)
     decide(folder, "camera_speed", {"rate": "50/3"})
     toml = capture / "capture.toml"

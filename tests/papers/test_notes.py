@@ -32,8 +32,8 @@ def test_the_command_line_wins():
 
 def test_all_mistakes_come_at_once():
     with pytest.raises(MaterialError) as told:
-        read('film = "slide"\nmicrometres_per_pixel = 0\nscan_rate = "quick"\nformat = 2\nsync_mark = 3')
-    for key in ("film", "micrometres_per_pixel", "scan_rate", "format", "sync_mark"):
+        read('film = "slide"\nmicrometres_per_pixel = 0\nscan_rate = "quick"\nformat = 2\nsync_marks = 3')
+    for key in ("film", "micrometres_per_pixel", "scan_rate", "format", "sync_marks"):
         assert key in str(told.value)
 
 
@@ -90,5 +90,5 @@ MARKS = ("{ frame = -1, sound_s = 1.0 }", '{ frame = "x", sound_s = 1.0 }', "{ f
 
 @pytest.mark.parametrize("mark", MARKS)
 def test_a_sync_mark_that_can_be_none_is_refused(mark):
-    with pytest.raises(MaterialError, match="sync_mark must be"):
-        read_notes(f"sync_mark = {mark}", where="capture.toml")
+    with pytest.raises(MaterialError, match="sync_marks must"):
+        read_notes(f"sync_marks = [{mark}]", where="capture.toml")

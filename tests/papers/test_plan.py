@@ -19,8 +19,11 @@ from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.treatment import decide, treatment_of
-from smallgauge.render.plan import plan_rendering, sound_samples
+from smallgauge.render.plan import plan_rendering
+from smallgauge.render.plan_sound import sound_samples
+from smallgauge.render.reel import render_findings
 from smallgauge.sound.speed import in_sample_at
+from smallgauge.treat.propose import propose_treatment
 
 AT = "2026-01-17T10:00:00Z"
 FRAMES = 12
@@ -148,7 +151,7 @@ def test_the_television_copy_repeats_evenly(papers, rate):
 def test_one_mark_brings_seen_and_heard_together(papers):
     """What is seen in the marked frame is heard, in the finished sound, as that frame begins to show."""
     capture, frames, decisions = papers
-    value = {"shift_frames": 0.0, "set": True, "mark": {"frame": 7, "sound_s": 2.3}}
+    value = {"shift_frames": 0.0, "set": True, "marks": [{"frame": 7, "sound_s": 2.3}]}
     log = decide(decisions, subject="sync", value=value, by="mk", at=AT, why="a door")
     plan = plan_of(capture, frames, log)
     assert plan.sound.set
@@ -177,7 +180,7 @@ def test_tail_first_the_last_captured_frame_is_the_film_s_first(papers):
     assert plan.left_out == (8, 9)
     gone = plan_of(capture, unreadable(frames, FRAMES - 1), loaded(decisions, "tail first"))
     assert order(gone)[:2] == [(0, FRAMES - 2, "repeated"), (1, FRAMES - 2, "captured")]
-    value = {"shift_frames": 0.0, "set": True, "mark": {"frame": 7, "sound_s": 2.3}}
+    value = {"shift_frames": 0.0, "set": True, "marks": [{"frame": 7, "sound_s": 2.3}]}
     log = decide(loaded(decisions, "tail first"), subject="sync", value=value, by="mk", at=AT, why="a door")
     plan = plan_of(capture, frames, log)
     shown_at = (FRAMES - 1 - 7) * 48_000 / float(plan.rate)
@@ -215,9 +218,55 @@ def test_a_loading_that_is_none_is_refused():
             decided_value("loading", text)
 
 
+def marked(decisions, *marks):
+    value = decided_value("sync", " ".join(f"{frame}@{second}" for frame, second in marks))
+    return decide(decisions, subject="sync", value=value, by="mk", at=AT, why="doors")
+
+
+def codes(capture, plan):
+    return {finding.code for finding in render_findings(capture, plan)}
+
+
+def test_a_mark_that_disagrees_with_the_stated_head_distance_is_a_finding(papers):
+    capture, frames, decisions = papers
+    plan = plan_of(capture, frames, decisions)
+    assert plan.sound.set and "sync mark differs" not in codes(capture, plan)  # stated, and no mark
+    at = float(in_sample_at(plan.sound.map, [7 * 48_000 / float(plan.rate)])[0][0]) / capture.sound.rate
+    near = plan_of(capture, frames, marked(decisions, (7, round(at, 4))))
+    assert near.sound.marks_off_frames < 0.05 and "sync mark differs" not in codes(capture, near)
+    far = plan_of(capture, frames, marked(decisions, (7, round(at + 0.2, 4))))
+    assert far.sound.marks_off_frames > 0.5 and "sync mark differs" in codes(capture, far)
+
+
+def test_sound_captured_apart_is_laid_by_marks_and_says_how_surely(papers):
+    """No mark: not set. One: start set, drift not known. Two: laid, with a band that is small at the marks."""
+    capture, frames, decisions = papers
+    capture = replace(capture, notes=replace(capture.notes, sound_run="apart", sound_head_offset_frames=None))
+    log = propose_treatment(capture, frames, decisions, at=AT, head_offset_frames=None)
+    none = plan_of(capture, frames, log)
+    assert not none.sound.set and codes(capture, none) >= {"sync not set"}
+    one = plan_of(capture, frames, marked(log, (7, 2.3)))
+    assert one.sound.set and "start set, drift not known" in codes(capture, one)
+    rate = float(one.rate)
+    two = plan_of(capture, frames, marked(log, (2, 2.3), (FRAMES - 2, 2.3 + (FRAMES - 4) / rate)))
+    assert codes(capture, two) & {"sound laid by fixes", "sound band wide"}
+    heard_at = float(in_sample_at(two.sound.map, [2 * 48_000 / rate])[0][0]) / capture.sound.rate
+    assert abs(heard_at - 2.3) < 0.002 and two.sound.error_s.min() < 0.02
+    assert len(two.sound.fixes) == 2 and abs(two.sound.fixes[0].left_out_s) < 0.01
+
+
+def test_a_break_without_a_mark_behind_it_is_not_set(papers):
+    capture, frames, decisions = papers
+    capture = replace(
+        capture, notes=replace(capture.notes, sound_run="wild tape", sound_breaks=(FRAMES // 2,))
+    )
+    assert not plan_of(capture, frames, marked(decisions, (2, 2.3))).sound.set
+    assert plan_of(capture, frames, marked(decisions, (2, 2.3), (FRAMES - 2, 9.0))).sound.set
+
+
 def test_a_mark_in_a_frame_that_the_capture_has_not_is_refused(papers):
     capture, frames, decisions = papers
-    value = {"shift_frames": 0.0, "set": True, "mark": {"frame": len(frames), "sound_s": 2.3}}
+    value = {"shift_frames": 0.0, "set": True, "marks": [{"frame": len(frames), "sound_s": 2.3}]}
     log = decide(decisions, subject="sync", value=value, by="mk", at=AT, why="a door")
     with pytest.raises(CallerError, match="needs a frame of this capture"):
         plan_of(capture, frames, log)
