@@ -95,14 +95,28 @@ def masked_median(values: Array, valid: NDArray[np.bool_]) -> Array:
     >>> masked_median(np.array([[3.0, 1.0, 9.0]]), np.array([[True, True, False]]))
     array([2.])
     """
-    ordered = np.sort(np.where(valid, values, np.inf), axis=-1)
-    count = valid.sum(axis=-1)
-    low = np.maximum((count - 1) // 2, 0)[..., None]
-    high = np.maximum(count // 2, 0)[..., None]
-    high = np.minimum(high, values.shape[-1] - 1)
-    both = np.take_along_axis(ordered, low, -1)[..., 0], np.take_along_axis(ordered, high, -1)[..., 0]
-    ok = count > 0
-    return np.where(ok, 0.5 * (np.where(ok, both[0], 0.0) + np.where(ok, both[1], 0.0)), np.nan)
+    length = values.shape[-1]
+    ordered = np.where(valid, values, np.inf)
+    ordered.sort(axis=-1)
+    count = np.count_nonzero(valid, axis=-1)
+    first = np.arange(count.size).reshape(count.shape) * length  # of each row, in the array laid flat
+    flat = ordered.reshape(-1)
+    low = flat[first + np.maximum(count - 1, 0) // 2]
+    high = flat[first + np.minimum(count // 2, length - 1)]
+    return np.where(count > 0, 0.5 * (low + high), np.nan)
+
+
+def _known(values: Array, instead: float = 0.0) -> Array:
+    """The values, with `instead` where one is not known (NaN)."""
+    return np.where(np.isnan(values), instead, values)
+
+
+def _middle(values: Array) -> Array:
+    """Median over the last axis of values that are all known; `values` is put in another order."""
+    count = values.shape[-1]
+    values.partition(count // 2, axis=-1)
+    high = values[..., count // 2]
+    return high if count % 2 else 0.5 * (values[..., : count // 2].max(axis=-1) + high)
 
 
 def find_profiles(
@@ -194,8 +208,7 @@ def _falls(profiles: Profiles, *, rows_averaged: int) -> tuple[Array, Array]:
     smooth = uniform_filter1d(profiles.samples, rows_averaged, axis=1, mode="nearest")
     fall = np.zeros_like(smooth)
     fall[..., 1:-1] = smooth[..., :-2] - smooth[..., 2:]
-    flat = np.abs(fall[:, ::2, 1:-1]).reshape(len(fall), -1)
-    noise = 1.4826 * np.median(flat, axis=1)
+    noise = 1.4826 * _middle(np.abs(fall[:, ::2, 1:-1]).reshape(len(fall), -1))
     peaks = np.where(profiles.valid, fall.max(axis=2), 0.0)
     usual = np.percentile(peaks, 75, axis=1)
     least = np.maximum(4.0 * noise, 0.25 * usual)
@@ -255,7 +268,7 @@ def _levels(
     count = np.maximum(inner.sum(axis=2), 1)
     high = np.einsum("srk,srk->sr", profiles.samples, inner.astype(np.float64)) / count
     side_high = masked_median(high, valid)[:, None]
-    high = np.where(valid, high, np.nan_to_num(side_high))
+    high = np.where(valid, high, _known(side_high))
     high = median_filter(high, size=(1, 9), mode="nearest")
     if full_scale < np.inf:
         high = np.where(high >= CLIP_SHARE * full_scale, max(hole_light, full_scale), high)
@@ -321,12 +334,12 @@ def measure_crossings(
     reach, samples = profiles.reach, profiles.samples
     sides = len(samples)
     offset = np.arange(-reach, reach + 1, dtype=np.float64)
-    centre = np.nan_to_num(start_px)
+    centre = _known(start_px)
     near = np.abs(offset - centre[:, None]) <= tolerance_px
     near &= np.isfinite(start_px)[:, None]
     strength = np.where(peaks & near[:, None, :], fall, 0.0)
     best = strength.argmax(axis=2)
-    valid = np.take_along_axis(strength, best[..., None], 2)[..., 0] > 0.0
+    valid = strength.max(axis=2) > 0.0
     crossing = np.where(valid, offset[best], centre[:, None])
     light = float(hole_light) if np.isfinite(hole_light) else full_scale
     high, low, wide = _levels(profiles, crossing, valid, hole_light=light, full_scale=full_scale)
@@ -351,20 +364,20 @@ def measure_crossings(
     usual = masked_median(low, valid)[:, None]
     spread = 1.4826 * masked_median(np.abs(low - usual), valid)[:, None]
     per_row = (residual**2).sum(axis=2) / np.maximum(weight.sum(axis=2) - 2.0, 1.0)
-    noise = np.sqrt(np.nan_to_num(masked_median(per_row, valid), nan=1e-6))[:, None]
+    noise = np.sqrt(_known(masked_median(per_row, valid), 1e-6))[:, None]
     # The scatter of fitted levels holds the noise of the fit too: only what is more than that says that the
     # film itself differs from row to row.
-    of_fit = noise**2 * np.nan_to_num(masked_median(own, valid), nan=1.0)[:, None]
-    differs = np.sqrt(np.maximum(np.nan_to_num(spread) ** 2 - 1.2 * of_fit, (0.1 * noise) ** 2))
+    of_fit = noise**2 * _known(masked_median(own, valid), 1.0)[:, None]
+    differs = np.sqrt(np.maximum(_known(spread) ** 2 - 1.2 * of_fit, (0.1 * noise) ** 2))
     pull = (np.maximum(noise, 1e-6) / np.maximum(differs, 1e-6)) ** 2
     # A uniform border is known best from the wider strip, but only where that agrees with the fit.
-    strip, fitted = np.nan_to_num(wide)[:, None], np.nan_to_num(usual)
+    strip, fitted = _known(wide)[:, None], _known(usual)
     rows_used = np.maximum(valid.sum(axis=1), 1)[:, None]
     agrees = np.abs(strip - fitted) <= 4.0 * noise / np.sqrt(rows_used) + 0.005 * np.abs(high - low)
     target = np.where(agrees, strip, fitted)
     crossing, low, *_ = _fit_steps(state, crossing, low, pull, target, iterations=2, full_scale=full_scale)
     contrast = masked_median(high - low, valid)
-    sound = (high - low) > 0.35 * np.nan_to_num(contrast)[:, None]
+    sound = (high - low) > 0.35 * _known(contrast)[:, None]
     sound &= np.abs(crossing - offset[best]) < 2.0
     # An edge whose film side the picture does not hold is no edge.
     spare = 2.0 * profiles.blur[:, None] + 0.5
@@ -396,15 +409,17 @@ def _fit_steps(
 
     at, seen, used, clipped, high, blur = state
     root = np.sqrt(2.0 * np.pi)
-    residual = weight = np.zeros_like(seen)
+    residual, weight = np.zeros_like(seen), used.astype(np.float64)
     variance = np.ones_like(low)
     for _ in range(iterations):
         z = (at - crossing[..., None]) / blur
         share = ndtr(z)
-        model = high[..., None] - (high - low)[..., None] * share
-        weight = (used & ~(clipped & (model >= CLIP_SHARE * full_scale))).astype(np.float64)
+        drop = (high - low)[..., None]
+        model = high[..., None] - drop * share
+        if full_scale < np.inf:
+            weight = (used & ~(clipped & (model >= CLIP_SHARE * full_scale))).astype(np.float64)
         residual = (seen - model) * weight
-        d_x = (high - low)[..., None] * np.exp(-0.5 * z * z) / (root * blur) * weight
+        d_x = drop * np.exp(-0.5 * z * z) / (root * blur) * weight
         d_low = share * weight
         a11 = np.einsum("srk,srk->sr", d_x, d_x)
         a12 = np.einsum("srk,srk->sr", d_x, d_low)
@@ -452,15 +467,15 @@ def measure_lines(
     """
     valid, position, along = crossings.valid, crossings.position, profiles.along
     enough = valid.sum(axis=1) >= 6
-    intercept = np.nan_to_num(masked_median(position - slope[:, None] * along, valid))
+    intercept = _known(masked_median(position - slope[:, None] * along, valid))
     gradient = slope.astype(np.float64).copy()
     weight = valid.astype(np.float64)
     scale = np.full(len(intercept), 1.0)
     for turn in range(iterations):
         residual = position - intercept[:, None] - gradient[:, None] * along
         # Round the residuals' own median: a line that wild rows have drawn aside must not pass for noise.
-        middle = np.nan_to_num(masked_median(residual, valid))[:, None]
-        spread = 1.4826 * np.nan_to_num(masked_median(np.abs(residual - middle), valid), nan=1.0)
+        middle = _known(masked_median(residual, valid))[:, None]
+        spread = 1.4826 * _known(masked_median(np.abs(residual - middle), valid), 1.0)
         scale = np.maximum(np.maximum(spread, ROW_SIGMA_FLOOR_PX), 0.25 * 0.5**turn)
         reach = residual / (TUKEY_WIDTH * scale[:, None])
         weight = np.where(valid & (np.abs(reach) < 1.0), (1.0 - reach**2) ** 2, 0.0)
