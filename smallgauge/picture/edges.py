@@ -11,6 +11,8 @@ measure_lines       crossings         -> one robust line a side, with sigma
 
 "Across" a side is the direction that crosses it: x for the left and right side, y for top and bottom.
 Offsets are counted outward, from the opening towards the film, in pixels.
+
+Why this is long: four steps on the same arrays, each the next one's input, and read in that order.
 """
 
 from collections.abc import Sequence

@@ -16,7 +16,8 @@ are stands in `perforation_fix`, how candidates are found in `perforation_votes`
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from itertools import pairwise
 from typing import Literal
 
@@ -32,6 +33,7 @@ from smallgauge.picture.edges import (
     measure_lines,
     measure_votes,
 )
+from smallgauge.picture.perforation_corners import measure_corners
 from smallgauge.picture.perforation_fix import (
     COLUMNS,
     SIDES,
@@ -63,7 +65,20 @@ AGREE_PX = 0.6  # opposite sides agree with the known size within this; picture 
 ENOUGH_ROWS = 128  # a side of twice as many rows is read on every second one; common practice, no source
 CONFIDENCE_LIMIT = 0.2  # below: no measurement; common practice, no source
 ALONE = 0.6  # confidence in one side without its opposite, of that in both; common practice, no source
-DECIDED = 20.0  # odds at which one of two sides that disagree is believed; picture science note a
+UNCONFIRMED = (
+    0.45  # no more where nothing else says that the one side is the punched one; common practice, no source
+)
+SQUARE = 0.8  # a corner nearer than this to square is no punched one: drawn ones give at most 0.3, covers 0.9 to 1.1
+CONFIRMED = (
+    4.0  # odds, by other evidence, for "this is the punched side" against "an edge anywhere in the search"
+)
+OPEN_SHARE = (
+    0.5  # of each line opposite to a side that stands alone: it is an opening; common practice, no source
+)
+DECIDED = (
+    20.0  # odds at which one of two sides that disagree is believed for its own sake; picture science note a
+)
+CERTAIN = 100.0  # and for the sake of where it is expected, which may mislead; common practice, no source
 WHOLE_SHARE = 0.7  # a side with less of its length on the line counts as damaged; common practice, no source
 SIDE_SIGMA_FLOOR_PX = 0.02  # a punched side is no straighter than this; common practice, no source
 TURN_SIGMA = 0.003  # radians: film turns in the gate from frame to frame; common practice, no source
@@ -176,10 +191,31 @@ def measure_perforations(
     noise = np.maximum(crossings.noise, 1e-6)
     clear = np.clip(np.nan_to_num(crossings.contrast) / (6.0 * noise), 0.0, 1.0)
     asked = profiles.valid.mean(axis=1) * profiles.valid.shape[1]
+    square = _square_ends(plane, candidates, lines, tilt, survey)
     readings = [
-        _Reading.of(each, lines, guesses, clear, asked, 4 * k, tilt) for k, each in enumerate(candidates)
+        _Reading.of(each, lines, guesses, clear, asked, square[k], 4 * k, tilt)
+        for k, each in enumerate(candidates)
     ]
-    return _settle(readings, plane, survey=survey, expected_y_px=expected_y_px)
+    return _settle(readings, plane, survey=survey, expected_y_px=expected_y_px, search=search)
+
+
+def _square_ends(
+    plane: Plane, candidates: Sequence[Candidate], lines: Lines, tilt: float, survey: PerforationSurvey
+) -> NDArray[np.float64]:
+    """How square a side's rounder corner is, for each side of each candidate; NaN unless both are seen."""
+    light = min(survey.hole_light, survey.clip_light) if survey.full_scale else survey.hole_light
+    corners = measure_corners(
+        plane,
+        lines.position.reshape(-1, 4),
+        np.array([(each.x_px, each.y_px) for each in candidates]),
+        tilt=tilt,
+        radius_px=survey.corner_px,
+        blur_px=(survey.blur_px, survey.blur_along_px),
+        contrast=abs(light - survey.base_light),
+        dark_opening=survey.polarity == "dark hole",
+    )
+    ends = ((0, 2), (1, 3), (0, 1), (2, 3))  # corners at the ends of the left, right, top, bottom side
+    return np.stack([np.minimum(corners[:, a], corners[:, b]) for a, b in ends], axis=1)
 
 
 def _guess_sides(each: Candidate, survey: PerforationSurvey) -> list[LineGuess]:
@@ -252,6 +288,7 @@ class _Reading:
     quality: NDArray[np.float64]  # 0 to 1, share of the side on its line, less when ragged
     share: NDArray[np.float64]
     in_view: NDArray[np.bool_]
+    rounded: NDArray[np.bool_]  # both ends of the side are seen, and rounded as the punch leaves them
     clear: float  # contrast against noise, 0 to 1
     tilt: float
 
@@ -263,6 +300,7 @@ class _Reading:
         guesses: Sequence[LineGuess],
         clear: NDArray[np.float64],
         asked: NDArray[np.float64],
+        square: NDArray[np.float64],
         first: int,
         tilt: float,
     ) -> "_Reading":
@@ -274,13 +312,16 @@ class _Reading:
         ragged = 1.0 / (1.0 + (np.nan_to_num(scatter, nan=9.0) / (3.0 * usual + 0.15)) ** 2)
         found = np.isfinite(lines.position[part])
         strong = np.where(found, clear[part], 0.0)
+        quality = share * np.minimum(1.1 * ragged, 1.0) * np.minimum(seen * 1.2, 1.0)
+        # A straight edge that ends in two square corners is a cover's, not the punch's.
         return cls(
             candidate=each,
             position=lines.position[part].copy(),
             sigma=lines.sigma[part],
-            quality=np.where(found, share * np.minimum(1.1 * ragged, 1.0) * np.minimum(seen * 1.2, 1.0), 0.0),
+            quality=np.where(found & ~(square > SQUARE), quality, 0.0),
             share=share,
             in_view=seen > 0.25,
+            rounded=square < 1.0 - SQUARE,
             clear=float(np.max(strong)),
             tilt=tilt,
         )
@@ -295,18 +336,32 @@ class _Axis:
     confidence: float
     agree: bool
     options: tuple[float, float]  # what each side alone says
+    alone: int = (
+        -1
+    )  # which of the two the value rests on, where the other is not seen and nothing confirms it
+
+
+def _odds(miss: float, sigma: float, search: int) -> float:
+    """How much likelier this miss is where both mean the same edge than where one is any edge of the search."""
+    return float(2.0 * search / (np.sqrt(2.0 * np.pi) * sigma) * np.exp(-0.5 * (miss / sigma) ** 2))
 
 
 def _combine(
     reading: _Reading,
+    *,
     low: int,
     size: float,
-    *,
-    evidence: float,
-    evidence_sigma: float,
+    search: int,
     trusted: str,
+    evidence: float = np.nan,
+    evidence_sigma: float = 1.0,
 ) -> _Axis:
-    """Centre from two opposite sides (`low` is the left or the top one) and the known size."""
+    """Centre from two opposite sides (`low` is the left or the top one) and the known size.
+
+    A side by itself may be a worn one, or the edge of something that covers the opening: it looks the same.
+    It is *confirmed* by evidence that would be a coincidence if the edge lay anywhere in the search; a wide
+    guess of the place, within which a worn side lies too, confirms nothing.
+    """
     position, quality = reading.position, reading.quality
     one, two = position[low] + size / 2, position[low + 1] - size / 2
     sigma = np.hypot(reading.sigma[low : low + 2], SIDE_SIGMA_FLOOR_PX)
@@ -315,29 +370,46 @@ def _combine(
     if q.max() <= 0.0:
         return _Axis(value=np.nan, sigma=np.nan, confidence=0.0, agree=False, options=options)
     apart = abs(one - two)
-    if q.min() > 0.0 and apart <= max(AGREE_PX, 3.0 * float(np.hypot(*reading.sigma[low : low + 2]))):
-        weight = q / sigma**2
-        value = float((weight * np.array(options)).sum() / weight.sum())
-        error = float(1.0 / np.sqrt((1.0 / sigma**2).sum()))
-        return _Axis(value=value, sigma=error, confidence=float(q.mean()), agree=True, options=options)
+    doubt = float(np.hypot(*reading.sigma[low : low + 2]))
+    if q.min() > 0.0 and apart <= max(AGREE_PX, 3.0 * doubt):
+        # A remnant of a side may fall in by chance: it counts by how much of it is on its line. And lines that
+        # are known no better than that cannot be said to agree within 0.6 px.
+        genuine = float(q.min()) / max(1.0 - float(q.min()), 0.01)
+        if doubt <= AGREE_PX and genuine * _odds(apart, max(doubt, AGREE_PX / 2), search) >= CONFIRMED:
+            weight = q / sigma**2
+            value = float((weight * np.array(options)).sum() / weight.sum())
+            error = float(1.0 / np.sqrt((1.0 / sigma**2).sum()))
+            return _Axis(value=value, sigma=error, confidence=float(q.mean()), agree=True, options=options)
+        q[int(q.argmin())] = 0.0
+    miss = (np.array(options) - evidence) / evidence_sigma
+    odds = [_odds(option - evidence, evidence_sigma, search) for option in options]  # NaN: no evidence
+    most = np.where(np.array(odds) >= CONFIRMED, 1.0, UNCONFIRMED)
     if q.min() <= 0.05 * q.max():
         k = int(q.argmax())
-        sure = ALONE * float(q[k]) if np.isfinite(evidence) else min(0.45, ALONE * float(q[k]))
-        if np.isfinite(evidence) and abs(options[k] - evidence) > 5.0 * evidence_sigma:
+        sure = min(float(most[k]), ALONE * float(q[k]))
+        if np.isfinite(evidence) and abs(miss[k]) > 5.0:
             sure = min(sure, 0.15)
         value = options[k] if sure >= CONFIDENCE_LIMIT else np.nan
-        return _Axis(value=value, sigma=float(sigma[k]), confidence=sure, agree=False, options=options)
+        return _Axis(
+            value=value,
+            sigma=float(sigma[k]),
+            confidence=sure,
+            agree=False,
+            options=options,
+            alone=k if most[k] < 1.0 else -1,
+        )
     worth = q**2
-    if np.isfinite(evidence):
-        miss = (np.array(options) - evidence) / evidence_sigma
-        worth = worth * np.exp(-0.5 * np.minimum(miss**2, 25.0)) + 1e-9
     if trusted:
         worth = worth * np.where(np.array(SIDES[low : low + 2]) == trusted, 6.0, 1.0)
     k = int(worth.argmax())
+    by_itself = float(worth[k] / max(worth[1 - k], 1e-12))
+    if np.isfinite(evidence):
+        worth = worth * np.exp(-0.5 * np.minimum(miss**2, 25.0)) + 1e-9
+    k, first = int(worth.argmax()), k
     ratio = float(worth[k] / max(worth[1 - k], 1e-12))
-    if ratio >= DECIDED:
+    if ratio >= (DECIDED if k == first and by_itself >= DECIDED else CERTAIN):
         # Straightness alone may favour a worn side that is longer than the punched one's remains.
-        sure = ALONE * float(q[k]) if np.isfinite(evidence) else min(0.3, ALONE * float(q[k]))
+        sure = min(float(most[k]) if np.isfinite(evidence) else 0.3, ALONE * float(q[k]))
         return _Axis(value=options[k], sigma=float(sigma[k]), confidence=sure, agree=False, options=options)
     if apart < 2.5:
         value = float((worth * np.array(options)).sum() / worth.sum())
@@ -348,9 +420,6 @@ def _combine(
             agree=False,
             options=options,
         )
-    if ratio >= 4.0:
-        sure = min(0.25, 0.35 * float(q[k]))
-        return _Axis(value=options[k], sigma=apart / 2, confidence=sure, agree=False, options=options)
     return _Axis(value=np.nan, sigma=np.nan, confidence=0.1, agree=False, options=options)
 
 
@@ -360,34 +429,57 @@ def _settle(
     *,
     survey: PerforationSurvey,
     expected_y_px: float | None,
+    search: int,
 ) -> tuple[PerforationFix, ...]:
     """Centres of all perforations in view; those whose sides agree are evidence for those whose don't."""
-    nothing = {"evidence": np.nan, "evidence_sigma": 1.0}
-    first = [
-        (
-            _combine(each, 0, survey.width_px, trusted=survey.reference_x, **nothing),
-            _combine(each, 2, survey.height_px, trusted=survey.reference_y, **nothing),
-        )
-        for each in readings
-    ]
+    across_of = partial(_combine, low=0, size=survey.width_px, search=search, trusted=survey.reference_x)
+    along_of = partial(_combine, low=2, size=survey.height_px, search=search, trusted=survey.reference_y)
+    first = [(across_of(each), along_of(each)) for each in readings]
     fixes = []
     for k, each in enumerate(readings):
         others = [(readings[j], first[j]) for j in range(len(readings)) if j != k]
         across, along = first[k]
         if not across.agree:
             evidence, sigma = _evidence_x(each, others, survey)
-            across = _combine(
-                each, 0, survey.width_px, evidence=evidence, evidence_sigma=sigma, trusted=survey.reference_x
-            )
+            across = across_of(each, evidence=evidence, evidence_sigma=sigma)
         if not along.agree:
             evidence, sigma = _evidence_y(each, others, survey, expected_y_px)
-            along = _combine(
-                each, 2, survey.height_px, evidence=evidence, evidence_sigma=sigma, trusted=survey.reference_y
-            )
+            along = along_of(each, evidence=evidence, evidence_sigma=sigma)
+        if across.alone >= 0 and not _opens_beyond(each, across, along, 0, plane, survey):
+            across = replace(across, value=np.nan, sigma=np.nan, confidence=0.1)
+        if along.alone >= 0 and not _opens_beyond(each, along, across, 2, plane, survey):
+            along = replace(along, value=np.nan, sigma=np.nan, confidence=0.1)
         fix = _fix(each, across, along, plane, survey)
         if fix is not None:
             fixes.append(fix)
     return tuple(fixes)
+
+
+def _opens_beyond(
+    each: _Reading, axis: _Axis, other: _Axis, low: int, plane: Plane, survey: PerforationSurvey
+) -> bool:
+    """Whether light comes through the half of the rectangle that lies opposite to the only side seen.
+
+    Where the missing side is torn away, it does. Where it does not, something covers that half, and the edge
+    that was seen may as well be the cover's: only its own rounded corners then tell the two apart.
+    """
+    if each.rounded[low + axis.alone]:
+        return True
+    x, y = (axis, other) if low == 0 else (other, axis)
+    x_px = x.value if np.isfinite(x.value) else each.candidate.x_px
+    y_px = y.value if np.isfinite(y.value) else each.candidate.y_px
+    reach = [0.4 * survey.width_px, 0.4 * survey.height_px]
+    reach[low // 2] = (survey.width_px, survey.height_px)[low // 2] / 2 - (
+        2.0 * max(survey.blur_px, survey.blur_along_px) + 1.0
+    )
+    box = [x_px - reach[0], x_px + reach[0], y_px - reach[1], y_px + reach[1]]
+    box[low + axis.alone] = x_px if low == 0 else y_px  # from the middle to the missing side
+    x0, x1, y0, y1 = (max(0, round(place)) for place in box)
+    part = plane[y0 : y1 + 1, x0 : x1 + 1]
+    light = min(survey.hole_light, survey.clip_light) if survey.full_scale else survey.hole_light
+    level = survey.base_light + 0.4 * (light - survey.base_light)
+    is_open = part > level if survey.polarity == "bright hole" else part < level
+    return part.size == 0 or float(is_open.mean(axis=0 if low == 0 else 1).min()) >= OPEN_SHARE
 
 
 def _evidence_x(

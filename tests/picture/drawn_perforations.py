@@ -104,7 +104,10 @@ def draw(
     cover = ndtr(-opening / blur)
     # dark: film seen in reflected light on a dark backing, which shows through the opening and outside
     plane = light * (1 - cover) + hole * cover
-    if not dark:
+    if dark:  # tape returns some light, dirt some of what falls on it
+        plane = plane * tape + 0.3 * (1 - tape)
+        plane = plane * (1 - extra) + (hole + 0.6 * (base - hole)) * extra
+    else:
         plane = np.where(tape < 1, plane * tape, plane)
         plane = plane * (1 - extra) + base * extra
     if open_outside:
@@ -161,6 +164,43 @@ def _damage(d, extra, tape, du, dv, w, h, scale, damage, rng):
             radius = rng.uniform(0.03, 0.09) * scale
             distance = np.hypot(du - at[0], dv - at[1]) - radius
             extra = np.maximum(extra, ndtr(-distance / 1.2))
+    return _damage_by_chance(d, extra, tape, du, dv, w, h, scale, damage, rng)
+
+
+def _damage_by_chance(d, extra, tape, du, dv, w, h, scale, damage, rng):
+    """Damage whose side, place and size are drawn by chance: what `_damage` draws at fixed places, and more."""
+    side = rng.integers(4) if {"tear", "nick", "worn", "covered"} & set(damage) else 0
+    # o outward of that side, a along it; half and long its distance and half its length
+    o, a = ((-du, dv), (du, dv), (-dv, du), (dv, du))[side]
+    half, long = ((w / 2, h / 2), (h / 2, w / 2))[int(side > 1)]
+    if "tear" in damage:  # part or all of one side gone, as far as 0.4 mm
+        at, wide = rng.uniform(-0.6, 0.6) * long, rng.uniform(0.3, 1.1) * long
+        rough = np.interp(a, np.linspace(-2 * long, 2 * long, 61), rng.standard_normal(61)) * 0.02 * scale
+        deep = rng.uniform(0.03, 0.4) * scale
+        gap = np.maximum(np.abs(a - at) - wide, np.maximum(o - half - deep + rough, -o))
+        d = np.minimum(d, gap)
+    if "nick" in damage:
+        for _ in range(rng.integers(1, 4)):
+            at = rng.uniform(-0.9, 0.9) * long
+            d = np.minimum(d, np.hypot(o - half, a - at) - rng.uniform(0.02, 0.1) * scale)
+    if "worn" in damage:  # one side moved outward, straight, over all of it or its middle
+        grow, part = rng.uniform(0.01, 0.1) * scale, rng.choice([0.7, 1.0])
+        straight = np.maximum(np.abs(a) - part * (long - 0.05 * scale), np.maximum(o - half - grow, -o))
+        d = np.minimum(d, straight)
+    if "covered" in damage:  # an opaque straight-edged cover lies over part of it
+        turn = rng.choice([0.0, rng.uniform(-0.6, 0.6)])
+        distance = half * rng.uniform(-0.2, 0.98) - (o * np.cos(turn) + a * np.sin(turn))
+        extra = np.maximum(extra, ndtr(-distance / 1.2) * (np.hypot(du, dv) < 1.2 * np.hypot(w, h)))
+    if "blocked" in damage:
+        extra = np.maximum(extra, (np.hypot(du, dv) < 1.2 * np.hypot(w, h)) * 1.0)
+    if "dirt" in damage:
+        for _ in range(rng.integers(2, 7)):
+            x, y = rng.uniform(-0.7, 0.7) * w, rng.uniform(-0.7, 0.7) * h
+            long_axis, turn = rng.uniform(0.04, 0.25) * scale, rng.uniform(0, np.pi)
+            u, v = du - x, dv - y
+            u, v = u * np.cos(turn) + v * np.sin(turn), v * np.cos(turn) - u * np.sin(turn)
+            distance = np.hypot(u, v * rng.uniform(1, 4)) - long_axis
+            extra = np.maximum(extra, ndtr(-distance / 1.2) * rng.uniform(0.5, 1.0))
     if "tape" in damage:  # half covered, density 0.15
         distance = -(dv - 0.05 * h)
         tape = np.where(np.abs(dv) < h, np.minimum(tape, 1 - (1 - 10**-0.15) * ndtr(-distance / 1.2)), tape)

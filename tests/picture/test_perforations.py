@@ -8,7 +8,8 @@ import json
 
 import numpy as np
 import pytest
-from drawn_perforations import FILM, MID_FRAME, draw
+from drawn_perforations import FILM, draw
+from known_survey import survey_of
 from scipy.special import ndtr
 from specimen_frames import read_specimen
 
@@ -26,7 +27,6 @@ from smallgauge.picture.gauge_reading import find_gauge
 from smallgauge.picture.perforations import (
     COLUMNS,
     PerforationFix,
-    PerforationSurvey,
     find_film_edge,
     find_perforations,
     measure_reference,
@@ -35,25 +35,6 @@ from smallgauge.sources import SOURCES
 
 LEADER = {"base": 0.74, "hole": 0.94, "noise": 0.024, "grain": 0.0, "picture": False}
 NEGATIVE = {"base": 0.62, "hole": 0.94, "noise": 0.012, "grain": 0.03}
-
-
-def survey_of(gauge, shape, px_per_mm, blur, *, x_mm=0.3, **changes):
-    """A survey that knows the drawn film's true size: what is left to find is the place."""
-    pitch, w, h, r, width, holes = FILM[gauge]
-    values = {
-        "gauge": gauge, "polarity": "bright hole", "channel": 0, "frame_width_px": shape[1],
-        "frame_height_px": shape[0], "width_px": w * px_per_mm, "height_px": h * px_per_mm,
-        "corner_px": r * px_per_mm, "pitch_px": pitch * px_per_mm, "pitch_measured": True,
-        "across_px_per_mm": px_per_mm, "along_px_per_mm": px_per_mm, "scale_source": "drawn",
-        "blur_px": blur, "blur_along_px": blur, "tilt": 0.0,
-        "rows": tuple((x_mm + x) * px_per_mm for x in holes), "usual_y_px": (shape[0] - 1) / 2,
-        "spread_px": 3.0, "spread_x_px": 2.0, "hole_light": 0.9, "base_light": 0.01, "noise_light": 0.01,
-        "full_scale": False, "clip_light": float("nan"),
-        "holes_at": "mid-frame" if gauge in MID_FRAME else "frame line",
-        "film_left_px": x_mm * px_per_mm, "film_right_px": (x_mm + width) * px_per_mm,
-        "picture_side": "right", "reference_x": "", "reference_y": "",
-    }  # fmt: skip
-    return PerforationSurvey(**(values | changes))
 
 
 def errors(gauge, *, seeds, shape, px_per_mm, blur=1.5, damage=(), expected=False, survey=None, **light):
@@ -192,10 +173,11 @@ def test_worn_perforation_keeps_its_sides_and_says_that_it_does_not_know():
     assert fix.top_px == pytest.approx(y - 1.143 * 65, abs=0.03)
     assert fix.bottom_px == pytest.approx(y + 1.143 * 65 + 0.06 * 130, abs=0.03)
     assert (fix.left_px + fix.right_px) / 2 == pytest.approx(x, abs=0.03)
-    # the expected place decides
-    found, fixes, missed = errors(
-        "super-8", seeds=range(5), shape=(330, 330), px_per_mm=130, damage=("elongated",), expected=True
-    )
+    # an expected place decides where it is known better than the wear is long; a wide guess does not
+    held = survey_of("super-8", (330, 330), 130, 1.5, spread_px=0.5)
+    options = {"seeds": range(5), "shape": (330, 330), "px_per_mm": 130, "damage": ("elongated",)}
+    assert errors("super-8", expected=True, **options)[2] >= 4
+    found, fixes, missed = errors("super-8", expected=True, survey=held, **options)
     assert missed == 0 and (rms(found) < 0.05).all()
     assert all(f.confidence < 0.65 for f in fixes)
 
