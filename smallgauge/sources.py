@@ -28,6 +28,10 @@ SOURCES |= {
         title="EBU R 128 v4 (2020), loudness normalisation: -23 LUFS, true peak at most -1 dBTP",
         seen="EBU page and second-hand",
     ),
+    "EBU Tech 3285": Source(
+        title="EBU Tech 3285 v2 (2011), Broadcast Wave Format; Tech 3306 for RF64",
+        seen="field list second-hand; layout from memory, read back by independent programs",
+    ),
     "EBU Tech 3341": Source(
         title="EBU Tech 3341 v4 (2023), loudness metering: table 1, expected readings of test signals",
         seen="as transcribed in public test suites",

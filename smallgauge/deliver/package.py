@@ -131,6 +131,7 @@ def archive_files(folder: Path) -> tuple[str, ...]:
     ('archive.mkv', 'archive.wav')
     """
     found = [path for path in folder.glob("archive.*") if path.is_file() and path.suffix != ".part"]
+    found += [path for path in folder.glob("archive-broadcast.wav") if path.is_file()]
     for place in ("archive", "captures"):  # of a joined reel: each capture's archive copy and papers
         found += [path for path in (folder / place).rglob("*") if path.is_file() and path.suffix != ".part"]
     return tuple(sorted(path.relative_to(folder).as_posix() for path in found))

@@ -293,6 +293,10 @@ _SENTENCES: dict[str, _Say] = {
     "archive sound copied": lambda v: (
         "The captured sound is kept in the archive as the file that came, byte for byte. Nothing to do."
     ),
+    "no broadcast wave": lambda v: (
+        "The captured sound is no WAV or RF64 file, so no Broadcast Wave file is made beside it. It is kept in the archive "
+        "as it came."
+    ),
     "check not made": lambda v: (
         f"The check '{v.text('check', 'of one kind')}' was not made{v.plain(': ', 'why')}. Nothing is claimed about it."
     ),
@@ -694,6 +698,11 @@ _CHECKS: dict[str, tuple[str, str, str]] = {
         "finished sound",
         "finished sounds",
         "equal, sample for sample, to what was handed to the encoder",
+    ),
+    "sound equal capture": (
+        "archive sound",
+        "archive sounds",
+        "equal to the capture, byte for byte of its samples",
     ),
     "copy shows the right frames": (
         "frame of the copy",

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.errors import MaterialError
+from smallgauge.media.broadcast_wave import digest_sound
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.film_in import FilmReader, read_film
 from smallgauge.media.frame import black_samples
@@ -64,6 +65,7 @@ BORDER_SHARE = 0.02  # of the picture, kept clear of its edge; common practice, 
 # coder and not compared. common practice, no source
 COPY_LU = 0.3
 QUIETEST_LUFS = -60.0
+BROADCAST_SOUND = "archive-broadcast.wav"
 AAC_SAMPLES = 2048  # one coded block of 1024 either way: delivery reference, section 5
 
 
@@ -220,6 +222,7 @@ class _Prover:
         for place in capture_folders(self.folder):
             below = f"{place}/" if place else ""
             self._guarded(f"{below}archive.mkv", partial(self._archive, below))
+        self._guarded(BROADCAST_SOUND, self._broadcast)
         small = self._guarded("finished.mkv", lambda: self._finished(summary))
         for copy in summary.copies:
             if small is None:
@@ -273,6 +276,20 @@ class _Prover:
         black = digest_frame(black_samples(capture.width, capture.height, encoding), encoding.bits)
         expected = tuple(file.digest or black for file in capture.files)
         self._film(name, "archive frames equal capture", expected, rate=capture.rate, sound=None, small=False)
+
+    def _broadcast(self) -> None:
+        """The Broadcast Wave file of the archive's sound: the captured format and sample bytes, nothing else."""
+        if self.capture.sound is None or not (self.folder / BROADCAST_SOUND).is_file():
+            return
+        needed, found = (digest_sound(self.folder / name) for name in ("archive.wav", BROADCAST_SOUND))
+        self._equal(
+            "sound equal capture",
+            BROADCAST_SOUND,
+            needed,
+            found,
+            "sound digest differs",
+            "own reader of chunks and sha256",
+        )
 
     def _kept_archive(self, below: str, capture: Capture) -> None:
         """The archive copy is the captured files themselves: their digests say it all."""

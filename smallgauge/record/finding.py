@@ -28,6 +28,7 @@ _declare(
     "pitch not measured",
     "archive kept as it came",
     "archive sound copied",
+    "no broadcast wave",
     "check not made",
     "gauge not stated",
     "sound none",

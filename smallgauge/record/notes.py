@@ -4,6 +4,7 @@ import difflib
 import re
 import tomllib
 from dataclasses import dataclass
+from datetime import date
 from fractions import Fraction
 from typing import Any, Literal
 
@@ -13,7 +14,9 @@ from smallgauge.gauge.numbers import check_reel_number
 from smallgauge.gauge.rates import parse_rate
 from smallgauge.record.finding import Finding
 
-KeyKind = Literal["text", "number", "whole number", "yes or no", "rate", "list of whole numbers", "marks"]
+KeyKind = Literal[
+    "text", "number", "whole number", "yes or no", "rate", "day", "list of whole numbers", "marks"
+]
 
 WITH_PICTURE, APART, WILD_TAPE = "with the picture", "apart", "wild tape"
 
@@ -30,6 +33,7 @@ class CaptureKey:
     measures: bool = True  # a change means that the frames are measured anew
 
 
+_DAY = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 _K = CaptureKey
 CAPTURE_KEYS: tuple[CaptureKey, ...] = (
     _K(
@@ -51,6 +55,13 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         kind="text",
         meaning="What is written on the box or can, word for word.",
         without="nothing",
+        measures=False,
+    ),
+    _K(
+        name="captured_on",
+        kind="day",
+        meaning="The day of the capture, such as 2026-01-17; it stands in the Broadcast Wave file of the sound.",
+        without="not stated there",
         measures=False,
     ),
     _K(
@@ -284,6 +295,7 @@ class CaptureNotes:
     format: int = 1
     reel: str | None = None
     box_words: str | None = None
+    captured_on: str | None = None
     hold: str | None = None
     length_feet: float | None = None
     gauge: str | None = None
@@ -377,7 +389,7 @@ def read_notes(
 
 def _from_command_line(name: str, value: str) -> Any:
     key = KEY_NAMED.get(name)
-    if key is None or key.kind in ("text", "rate"):
+    if key is None or key.kind in ("text", "rate", "day"):
         return value
     try:
         return tomllib.loads(f"x = {value}")["x"]
@@ -418,6 +430,11 @@ def _value(key: CaptureKey, value: Any) -> Any:
         return value
     if key.kind == "rate":
         return _rate(value, found)
+    if key.kind == "day":
+        day = value.isoformat() if isinstance(value, date) else value
+        if not isinstance(day, str) or not _DAY.fullmatch(day):
+            raise ValueError(f"must be a day such as 2026-01-17, {found}")
+        return day
     if key.kind == "list of whole numbers":
         if not isinstance(value, list) or not all(
             isinstance(v, int) and not isinstance(v, bool) and v >= 0 for v in value

@@ -33,6 +33,7 @@ from smallgauge.record.table import Table, write_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Treatment
 from smallgauge.record.work import Progress, Runner
+from smallgauge.render.broadcast import make_broadcast_sound
 from smallgauge.render.films import (
     RENDERING,
     FilmShelf,
@@ -85,6 +86,9 @@ def render_reel(
         shelf.join_table(capture.digest)
         shelf.join_films(standing, finished, progress)
     summary = _summary(capture, treatment, plan, tuple(_still_names(plan, frames).values()), heard)
+    if not make_broadcast_sound(folder, capture, journal) and capture.sound is not None:
+        told = Finding(code="no broadcast wave", where="sound")
+        summary = replace(summary, findings=(*summary.findings, told))
     _write_summary(folder, journal, summary, f"{sound}.{key_of(RENDERING, to_plain(summary))}")
     shelf.drop_segments()
     _small_tables(folder, capture, plan, journal, key_of([film.key for film in films]))

@@ -115,6 +115,7 @@ WITHOUT_VALUES = {
     "pitch not measured",
     "archive sound copied",
     "sound none",
+    "no broadcast wave",
     "loudness not measured",
     "negative left as captured",
     "interlaced",

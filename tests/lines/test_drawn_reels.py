@@ -21,6 +21,7 @@ from drawn_reels import REELS, Made, finish_drawn, settings, write
 
 from smallgauge.demo import track_truth
 from smallgauge.line import finish
+from smallgauge.media.broadcast_wave import read_extension
 from smallgauge.media.digest import digest_frame, framemd5
 from smallgauge.media.sound_in import open_sound
 from smallgauge.picture.synthetic import film_frame_of, frame_truth
@@ -267,7 +268,17 @@ def test_the_archive_copy_is_the_capture_bit_for_bit(made, name):
 
 def test_the_archived_sound_is_the_captured_file(made):
     reel = made("super 8")
-    assert (reel.folder / "archive.wav").read_bytes() == (reel.capture / "sound.wav").read_bytes()
+    captured = (reel.capture / "sound.wav").read_bytes()
+    assert (reel.folder / "archive.wav").read_bytes() == captured
+    broadcast = reel.folder / "archive-broadcast.wav"
+    with open_sound(broadcast) as ours, open_sound(reel.capture / "sound.wav") as theirs:
+        assert np.array_equal(ours.read(0, ours.samples), theirs.read(0, theirs.samples))
+    said = read_extension(broadcast)
+    assert said.originator_reference == reel.drawn.reel and said.origination_date == ""
+    assert hashlib.sha256(captured).hexdigest() in said.description
+    proof = read_json(reel.folder / "proof.json", Proof)
+    check = next(c for c in proof.checks if c.name == "sound equal capture")
+    assert check.good and (reel.folder / "package" / "For later" / broadcast.name).is_file()
 
 
 # ---------------------------------------------------------------------------------------------------- sound
