@@ -4,7 +4,7 @@ What is compared is counted; a check that could not be made is said, never passe
 """
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.errors import MaterialError
-from smallgauge.media.broadcast_wave import digest_sound
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.film_in import FilmReader, read_film
 from smallgauge.media.frame import black_samples
@@ -31,6 +30,7 @@ from smallgauge.prove.fixity import (
     expected_digests,
 )
 from smallgauge.prove.frames import TILES, FramesJob, FramesResult, prove_frames, tiles_for
+from smallgauge.prove.sound import BROADCAST_SOUND, COPY_LU, QUIETEST_LUFS, broadcast_digests, hear_film
 from smallgauge.record.capture import Capture
 from smallgauge.record.evidence import film_scale
 from smallgauge.record.files import read_decisions, read_json, write_json
@@ -50,7 +50,6 @@ from smallgauge.record.rendertable import (
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.treatment import treatment_findings, treatment_of
 from smallgauge.record.work import Progress, Runner
-from smallgauge.sound.loudness import measure_loudness
 
 # A copy's small picture may differ by this from the finished film's: coding loss and 8 bits. Measured on
 # drawn reels and specimens: 0.004 at most for the mean, 0.02 for one tile (docs/benchmarks.md).
@@ -61,11 +60,6 @@ RUN_FRAMES, MOST_RUNS = (
     240,
 )  # of the background along a reel: as many as a plot shows; common practice, no source
 BORDER_SHARE = 0.02  # of the picture, kept clear of its edge; common practice, no source
-# The coded sound of a copy may be this much louder or softer than decided; quieter sound is lost in part by the
-# coder and not compared. common practice, no source
-COPY_LU = 0.3
-QUIETEST_LUFS = -60.0
-BROADCAST_SOUND = "archive-broadcast.wav"
 AAC_SAMPLES = 2048  # one coded block of 1024 either way: delivery reference, section 5
 
 
@@ -279,17 +273,10 @@ class _Prover:
 
     def _broadcast(self) -> None:
         """The Broadcast Wave file of the archive's sound: the captured format and sample bytes, nothing else."""
-        if self.capture.sound is None or not (self.folder / BROADCAST_SOUND).is_file():
-            return
-        needed, found = (digest_sound(self.folder / name) for name in ("archive.wav", BROADCAST_SOUND))
-        self._equal(
-            "sound equal capture",
-            BROADCAST_SOUND,
-            needed,
-            found,
-            "sound digest differs",
-            "own reader of chunks and sha256",
-        )
+        if self.capture.sound is not None and (self.folder / BROADCAST_SOUND).is_file():
+            digests = broadcast_digests(self.folder)
+            by = "own reader of chunks and sha256"
+            self._equal("sound equal capture", BROADCAST_SOUND, *digests, "sound digest differs", by)
 
     def _kept_archive(self, below: str, capture: Capture) -> None:
         """The archive copy is the captured files themselves: their digests say it all."""
@@ -402,17 +389,7 @@ class _Prover:
 
     def _copy_sound(self, name: str, film: FilmReader, sound: SoundSummary) -> None:
         """A copy's coded sound: as long as it is to be, and as loud as was decided."""
-        samples = 0
-
-        def blocks() -> Iterator[NDArray[np.float64]]:
-            nonlocal samples
-            for block in film.sound_blocks():
-                samples += len(block)
-                yield block
-
-        heard = None
-        if film.sound_rate:
-            heard = measure_loudness(blocks(), rate=film.sound_rate, channels=film.sound_channels)
+        samples, heard = hear_film(film)
         good = abs(samples - sound.samples) <= AAC_SAMPLES
         by = "decoder, within one coded block"
         self._equal("sound length", name, True, good, "sound length differs", by)
