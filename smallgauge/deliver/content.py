@@ -352,7 +352,7 @@ def _unsure(papers: Papers) -> tuple[str, ...]:
 def _lacking(papers: Papers) -> tuple[str, ...]:
     texts = list(_client_texts(papers, lambda code, weight: code not in UNSURE))
     torn = dict(papers.flag_counts).get("damaged_perforation", 0)
-    if torn:
+    if torn and not papers.has("perforations damaged"):
         texts.append(
             f"Beside {count_words(torn, 'picture')} the perforations look torn, worn or covered. "
             "Please don't put this film in a projector."
