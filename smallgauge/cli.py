@@ -174,6 +174,12 @@ def _add_treat(commands: Any) -> None:
     )
     parser.add_argument("--by", metavar="INITIALS", help="who decides")
     parser.add_argument("--why", metavar="WORDS", help="why")
+    parser.add_argument(
+        "--scene",
+        type=int,
+        metavar="POSITION",
+        help="decide camera_speed for the scene that holds this film position, counted from 0 (silent reels)",
+    )
     _add_common(parser)
 
 
@@ -534,6 +540,7 @@ def _treat(options: argparse.Namespace) -> int:
             by=options.by,
             at=_now(),
             why=options.why,
+            scene=options.scene,
             take_over=options.take_over,
         )
     treatment = read_treatment(folder)

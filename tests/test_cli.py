@@ -131,3 +131,29 @@ def test_a_mistake_of_ours_says_so(capsys, tmp_path, monkeypatch):
     monkeypatch.setattr(smallgauge.line, "finish", finish)
     assert cli.main(["finish", str(tmp_path), "--out", str(tmp_path / "shelf")]) == 70
     assert "The program itself failed" in capsys.readouterr().err
+
+
+def test_a_speed_for_one_scene_is_for_silent_reels_and_real_places(tmp_path, capsys):
+    from smallgauge.demo import write_specimen
+    from smallgauge.picture.synthetic import specimen_truth
+
+    for name, sound in (("silent", False), ("striped", True)):
+        truth = specimen_truth("super 8", width=256, height=192, frames=6, bits=8, striped=sound)
+        write_specimen(
+            tmp_path / name, truth, format="png", sound=sound, reel=name, box_words="", processes=1
+        )
+        assert (
+            run(capsys, "analyse", tmp_path / name, "--out", tmp_path / "shelf", "--workers", 1, "--quiet")[0]
+            == 0
+        )
+    words = ("--by", "mk", "--why", "slow")
+    silent, striped = tmp_path / "shelf" / "silent", tmp_path / "shelf" / "striped"
+    code, out, _ = run(capsys, "treat", silent, "--decide", "camera_speed", "12", "--scene", 4, *words)
+    assert code == 0 and "scene at film position 4" in out
+    for reel, subject, place, said in (
+        (silent, ("camera_speed", "12"), 6, "0 to 5"),
+        (silent, ("framing", "whole capture"), 2, "Only camera_speed"),
+        (striped, ("camera_speed", "12"), 2, "silent reel"),
+    ):
+        code, _, err = run(capsys, "treat", reel, "--decide", *subject, "--scene", place, *words)
+        assert code == 2 and said in err

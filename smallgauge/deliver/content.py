@@ -231,9 +231,9 @@ def _summary(papers: Papers) -> tuple[str, ...]:
     length = f", which is {length_words(gauge, frames)} of film" if gauge else ""
     text = f"This reel of {gauge_words(papers.capture.gauge)} holds {count_words(frames, 'picture')}{length}."
     shown = papers.finished_frames
-    if shown is not None and papers.rate is not None:
+    if shown is not None and papers.rate is not None and papers.running is not None:
         sound = "with sound" if papers.capture.sound else "without sound"
-        text += f" At {rate_words(papers.rate)} pictures a second it runs for {running_words(shown, papers.rate)}, {sound}."
+        text += f" At {rate_words(papers.rate)} pictures a second it runs for {running_words(*papers.running)}, {sound}."
     paragraphs = [text]
     if any(_proves_archive(check) for check in (papers.proof.checks if papers.proof else ())):
         paragraphs.append(
@@ -264,11 +264,11 @@ def _came_in(papers: Papers) -> tuple[tuple[str, str], ...]:
     if gauge:
         rows.append(("Length", length_words(gauge, frames)))
     rows.append(("Pictures", f"{frames:,}"))
-    if papers.rate is not None and papers.finished_frames is not None:
+    if papers.rate is not None and papers.running is not None:
         rows.append(
             (
                 "Running time",
-                f"{running_words(papers.finished_frames, papers.rate)}, at {rate_words(papers.rate)} pictures a second",
+                f"{running_words(*papers.running)}, at {rate_words(papers.rate)} pictures a second",
             )
         )
     if papers.scenes:
@@ -305,7 +305,11 @@ def _done(papers: Papers) -> tuple[str, ...]:
     if papers.rendered is None:
         return ("The film was scanned and measured; no finished film has been made yet.",)
     texts = ["Every picture of the film was scanned with its perforations and edge, and kept untouched."]
-    said = {entry.decision.subject: client_decision(entry) for entry in papers.treatment.in_force}
+    said = {
+        entry.decision.subject: client_decision(entry)
+        for entry in papers.treatment.in_force
+        if entry.decision.anchor == "reel"
+    }
     texts += [
         text
         for subject in ("loading", "registration", "framing", "camera_speed", "sync", "doubles")
@@ -314,6 +318,12 @@ def _done(papers: Papers) -> tuple[str, ...]:
     steady = steadiness_sentence(papers)
     if steady is not None:
         texts.insert(1 + sum(bool(said.get(subject)) for subject in ("loading", "registration")), steady)
+    scenes = len(papers.treatment.scene_values("camera_speed"))
+    if scenes:
+        texts.append(
+            f"{count_words(scenes, 'scene')} of the film to watch {'runs' if scenes == 1 else 'run'} at a speed of "
+            f"{'its' if scenes == 1 else 'their'} own."
+        )
     return tuple(texts)
 
 

@@ -218,7 +218,7 @@ def reels_csv(reels: Iterable[Papers]) -> str:
                 else "",
                 f"{float(metres_from_frames(gauge, frames)):.2f}" if gauge else "",
                 str(rate) if rate else "",
-                running_words(finished, rate) if rate else "",
+                running_words(*(papers.running or (finished, rate))) if rate else "",
                 "yes" if papers.capture.sound else "no",
                 papers.scenes or "",
                 papers.speed_rests_on,

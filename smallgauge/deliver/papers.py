@@ -75,6 +75,17 @@ class Papers:
         return None if value is None or "rate" not in value else Fraction(str(value["rate"]))
 
     @property
+    def running(self) -> tuple[int, Fraction] | None:
+        """Frames and rate that give the running time of the film to watch; None where nothing was rendered."""
+        if self.finished_frames is None or self.rate is None:
+            return None
+        if self.treatment.scene_values("camera_speed") and self.summary is not None:
+            own = [copy for copy in self.summary.copies if copy.frames != self.finished_frames]
+            if own:
+                return own[0].frames, own[0].rate
+        return self.finished_frames, self.rate
+
+    @property
     def speed_rests_on(self) -> str:
         """What the camera speed in force rests on: "house value", "hum", or who decided it; "" for none."""
         entry = self.treatment.find("camera_speed")

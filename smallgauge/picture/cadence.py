@@ -2,11 +2,13 @@
 
 propose_camera_speed  gauge, hum on the film, house value -> CameraSpeedDecision   (treat)
 solve_even_repeat     frames, film rate, copy's rate      -> shown frame -> frame  (render, plan)
+solve_scene_repeat    runs of frames and their rates      -> the same, speeds by scene
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import isfinite
+from math import ceil, isfinite
 from typing import Literal
 
 import numpy as np
@@ -208,3 +210,54 @@ def solve_even_repeat(frames: int, *, film_rate: Fraction, copy_rate: Fraction) 
     shown = shown_count(frames, step)
     index = np.arange(shown, dtype=np.int64) * step.numerator // step.denominator
     return index.astype(np.int32)
+
+
+def solve_scene_repeat(runs: Sequence[tuple[int, Fraction]], *, copy_rate: Fraction) -> NDArray[np.int32]:
+    """Which finished frame each frame of a copy shows where the camera's speed changes from scene to scene.
+
+    Parameters
+    ----------
+    runs : sequence of (int, Fraction)
+        Frames of each scene in film order, and the frames a second at which they are to be seen.
+    copy_rate : Fraction
+        Frames a second of the copy.
+
+    Returns
+    -------
+    array of int32, shape (shown frames,)
+        Entry j is the frame on show at the moment j / copy_rate; no frame is off by more than one shown frame.
+
+    Raises
+    ------
+    CallerError
+        If a rate is not positive, or a scene runs faster than the copy: frames would be left out.
+
+    Notes
+    -----
+    Exact arithmetic all through, so that no scene drifts against the next. Source: definition.
+
+    Examples
+    --------
+    >>> solve_scene_repeat([(2, Fraction(12)), (3, Fraction(24))], copy_rate=Fraction(24)).tolist()
+    [0, 0, 1, 1, 2, 3, 4]
+    """
+    if copy_rate <= 0 or any(rate <= 0 for _, rate in runs):
+        raise CallerError(
+            f"solve_scene_repeat needs positive rates, got {copy_rate} and {[str(r) for _, r in runs]}."
+        )
+    fastest = max((rate for _, rate in runs), default=copy_rate)
+    if fastest > copy_rate:
+        raise CallerError(
+            f"A copy of {copy_rate} frames a second can't show every frame of a scene of {fastest}; choose a slower speed "
+            "for the scene or a faster copy."
+        )
+    shown: list[int] = []
+    first, begin = 0, Fraction(0)
+    for count, rate in runs:
+        end = begin + count / rate
+        shown += [
+            first + int((j / copy_rate - begin) * rate)
+            for j in range(ceil(begin * copy_rate), ceil(end * copy_rate))
+        ]
+        first, begin = first + count, end
+    return np.array(shown, np.int32)

@@ -73,6 +73,16 @@ class Treatment:
             )
         return entry.decision.value
 
+    def scene_values(self, subject: str) -> dict[int, dict[str, object]]:
+        """Values in force for single scenes, by the film position that names the scene."""
+        return {
+            int(entry.decision.anchor.removeprefix("scene@")): entry.decision.value
+            for entry in self.in_force
+            if entry.decision.subject == subject
+            and entry.decision.anchor.startswith("scene@")
+            and entry.decision.value is not None
+        }
+
 
 def treatment_of(decisions: Iterable[Decision]) -> Treatment:
     """The decisions in force, from the log in its order.

@@ -6,12 +6,13 @@ pixel lies; nothing that is solved here is stored anywhere but in `render.parque
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import groupby
 from math import ceil, isfinite, nan
 
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.picture.cadence import solve_even_repeat
+from smallgauge.picture.cadence import solve_even_repeat, solve_scene_repeat
 from smallgauge.picture.framing import FramingDecision, solve_framing
 from smallgauge.picture.overlap import solve_joint
 from smallgauge.picture.registration import Places, RegistrationDecision, solve_registration
@@ -163,9 +164,7 @@ def plan_rendering(
         CopyPlan(
             recipe=recipe,
             rate=recipe.rate or rate,
-            shown=tuple(
-                solve_even_repeat(len(plans), film_rate=rate, copy_rate=recipe.rate or rate).tolist()
-            ),
+            shown=_shown(plans, treatment, film_rate=rate, copy_rate=recipe.rate),
         )
         for recipe in copies(television)
     )
@@ -181,6 +180,29 @@ def plan_rendering(
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
         steadiness=held.steadiness,
     )
+
+
+def _shown(
+    plans: tuple[FramePlan, ...], treatment: Treatment, *, film_rate: Fraction, copy_rate: Fraction | None
+) -> tuple[int, ...]:
+    """Which finished frame each frame of a copy shows; a copy at the film's own rate shows each once.
+
+    A copy with a rate of its own plays each scene at the speed that was decided for it.
+    """
+    if copy_rate is None:
+        return tuple(range(len(plans)))
+    speeds = treatment.scene_values("camera_speed")
+    scene_of = {plan.film_position: plan.scene for plan in plans}
+    own = {
+        scene_of[place]: Fraction(str(value["rate"])) for place, value in speeds.items() if place in scene_of
+    }
+    if not own:
+        return tuple(solve_even_repeat(len(plans), film_rate=film_rate, copy_rate=copy_rate).tolist())
+    runs = [
+        (len(list(frames)), own.get(scene, film_rate))
+        for scene, frames in groupby(plans, key=lambda plan: plan.scene)
+    ]
+    return tuple(solve_scene_repeat(runs, copy_rate=copy_rate).tolist())
 
 
 def _with_doubles(frames: Table, treatment: Treatment) -> Table:

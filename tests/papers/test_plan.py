@@ -285,3 +285,24 @@ def test_the_length_of_sound_is_the_next_whole_sample():
     assert sound_samples(3600, Fraction(18)) == 9_600_000
     assert sound_samples(1, Fraction(50, 3)) == 2880
     assert sound_samples(1, Fraction(18)) == 2667  # 2666.67
+
+
+def test_a_scene_of_its_own_speed_is_seen_in_the_television_copy_alone(papers):
+    capture, frames, decisions = papers
+    frames = changed(frames, scene=(np.arange(FRAMES) >= 5).astype(np.int32))
+    decisions = decide(decisions, subject="camera_speed", value={"rate": "18"}, by="m.k.", at=AT, why="look")
+    decisions = decide(
+        decisions,
+        subject="camera_speed",
+        value={"rate": "12"},
+        by="m.k.",
+        at=AT,
+        why="look",
+        anchor="scene@3",
+    )
+    plan = plan_of(silent(capture), frames, decisions)
+    viewing, television = plan.copies
+    assert plan.rate == 18 and viewing.shown == tuple(range(FRAMES))
+    times = np.bincount(television.shown, minlength=FRAMES)
+    assert times[:5].sum() == 11 and set(times[:5]) == {2, 3}  # 5 / 12 s at 25 a second
+    assert len(television.shown) == int(np.ceil(25 * (Fraction(5, 12) + Fraction(FRAMES - 5, 18))))

@@ -1,5 +1,6 @@
 """Even repeats against the published patterns and the bound that follows from them."""
 
+import math
 from fractions import Fraction
 from itertools import groupby
 
@@ -9,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from smallgauge.errors import CallerError
-from smallgauge.picture.cadence import solve_even_repeat
+from smallgauge.picture.cadence import solve_even_repeat, solve_scene_repeat
 
 
 def repeats(film: int, copy: Fraction, frames: int) -> list[int]:
@@ -59,3 +60,27 @@ def test_repeats_differ_by_one_and_nothing_is_lost_when_the_copy_is_faster(film,
 def test_rates_must_be_positive():
     with pytest.raises(CallerError, match="positive"):
         solve_even_repeat(3, film_rate=Fraction(0), copy_rate=Fraction(24))
+
+
+def test_speeds_by_scene_keep_time_exactly():
+    runs = [(37, Fraction(12)), (50, Fraction(50, 3)), (90, Fraction(18)), (11, Fraction(24))]
+    shown = solve_scene_repeat(runs, copy_rate=Fraction(25))
+    starts, first, begin = [], 0, Fraction(0)
+    for count, rate in runs:
+        starts += [(first + k, begin + k / rate) for k in range(count)]
+        first, begin = first + count, begin + count / rate
+    assert set(shown.tolist()) == set(range(first))  # no frame is left out
+    for frame, at in starts:  # each comes on at the first shown frame at or after its moment
+        assert int(np.argmax(shown == frame)) == math.ceil(at * 25)
+    assert len(shown) == math.ceil(begin * 25)
+
+
+@pytest.mark.parametrize("rate", ["12", "50/3", "18", "24"])
+def test_one_speed_for_all_scenes_is_the_even_repeat(rate):
+    one = solve_scene_repeat([(60, Fraction(rate)), (40, Fraction(rate))], copy_rate=Fraction(25))
+    assert one.tolist() == solve_even_repeat(100, film_rate=Fraction(rate), copy_rate=Fraction(25)).tolist()
+
+
+def test_a_scene_faster_than_the_copy_is_refused():
+    with pytest.raises(CallerError, match="can't show every frame"):
+        solve_scene_repeat([(4, Fraction(32))], copy_rate=Fraction(25))
