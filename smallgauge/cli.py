@@ -52,6 +52,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_treat(commands)
     _add_join(commands)
     _add_divide(commands)
+    _add_unslit(commands)
     _add_reel_commands(commands)
     _add_recover(commands)
     return parser
@@ -254,6 +255,31 @@ def _add_divide(commands: Any) -> None:
     _add_common(parser)
 
 
+def _add_unslit(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "unslit",
+        "make a reel of each of the two films of unslit double 8",
+        "Unslit double 8 carries two films of standard 8 side by side that run opposite ways. Each gets a folder of its own, is "
+        "measured by itself, and is proposed the right way round; both are held against the capture, every frame and every "
+        "column once. Then finish each folder.",
+        "smallgauge unslit /shelf/0004171-R03-7",
+    )
+    parser.add_argument("capture", metavar="FOLDER", help="the folder that `analyse` made of the capture")
+    parser.add_argument(
+        "--reel",
+        action="append",
+        default=[],
+        metavar="NUMBER",
+        help="number of a film, twice: that on the left of the captured picture first (the capture's with -1 and -2 unless said)",
+    )
+    parser.add_argument(
+        "--out", metavar="DIR", help="where the films get their folders (beside the capture's unless said)"
+    )
+    _add_workers(parser)
+    _add_common(parser)
+
+
 def _add_reel_commands(commands: Any) -> None:
     parser = _command(
         commands,
@@ -304,6 +330,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "treat": _treat,
             "join": _join,
             "divide": _divide,
+            "unslit": _unslit,
             "prove": _prove,
             "deliver": _deliver,
             "recover": _recover,
@@ -626,6 +653,33 @@ def _divide(options: argparse.Namespace) -> int:
     else:
         for line in (*leader_words(leaders), *division_words(division), *(sentence(each) for each in found)):
             print(line)
+    return 1 if found else 0
+
+
+def _unslit(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.deliver.words import sentence, unslit_words
+    from smallgauge.reels import unslit_folder
+
+    paper, found = unslit_folder(
+        Path(options.capture),
+        _settings(options),
+        numbers=tuple(options.reel),
+        out=Path(options.out) if options.out else None,
+    )
+    if options.json:
+        import json
+
+        from smallgauge.record.files import to_plain
+
+        print(
+            json.dumps({"unslit": to_plain(paper), "findings": to_plain(found)}, ensure_ascii=False, indent=1)
+        )
+    else:
+        for line in (*unslit_words(paper), *(sentence(each) for each in found)):
+            print(line)
+        print("Now run `smallgauge finish` on each of the two folders.")
     return 1 if found else 0
 
 

@@ -33,6 +33,7 @@ from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.material import Material, Stretch, capture_folders, material_of
+from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RenderSummary
 from smallgauge.record.shop import SHOP_FILE, read_shop
 from smallgauge.record.table import Table, read_table
@@ -157,7 +158,10 @@ class _Line:
         capture, frames = self._analyse(self.source) if self.source is not None else self._papers()
         hold = capture.notes.hold
         if capture.gauge == UNSLIT_DOUBLE_8.key:
-            hold = "unslit double 8 holds two films side by side, which this version does not take apart"
+            hold = (
+                hold
+                or f"unslit double 8 holds two films side by side; run `smallgauge unslit {self.folder}` for a reel of each"
+            )
         if hold and last > 0:
             self._say(Finding(code="on hold", where="capture.toml", values={"reason": hold}))
             return self._outcome(capture)
@@ -224,6 +228,7 @@ class _Line:
             shop=read_shop(
                 read_text_if_there(self.folder.parent / SHOP_FILE), where=str(self.folder.parent / SHOP_FILE)
             ),
+            half=read_json(self.folder / "reel.json", Reel).half,
             direction=_direction(self.folder / capture_folders(self.folder)[0] / FILM_PAPER),
         )
         treatment = store_decisions(self.folder, self.journal, before, after)

@@ -3,20 +3,24 @@
 join_folders     folders that `analyse` made -> one reel's folder, to be finished
 find_division    the leader in a capture, and how it was divided, if it was
 divide_folder    a capture's folder, cuts    -> one folder a reel, and the account of all its frames
+unslit_folder    a capture of unslit double 8 -> one folder for each of its two films, and the account
 """
 
 import contextlib
+import math
 import os
 from dataclasses import replace
 from pathlib import Path
 
 from smallgauge.analyse.divide import PartOrder, Whole, check_part, leaders_of, make_part
+from smallgauge.analyse.halves import SideBySideJob, check_halves, open_half, regions_of
 from smallgauge.analyse.join import WITHIN, join_captures, read_statement
+from smallgauge.analyse.reel import analyse_reel
 from smallgauge.crew import Crew
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.line import Settings, decide_on, make_folder, stored_head_offset
 from smallgauge.lock import ReelLock
-from smallgauge.media.whole import safe_file_name
+from smallgauge.media.whole import link_or_copy, safe_file_name
 from smallgauge.picture.leader import Leader
 from smallgauge.record.capture import Capture
 from smallgauge.record.division import (
@@ -27,13 +31,16 @@ from smallgauge.record.division import (
     division_findings,
 )
 from smallgauge.record.files import read_json, write_json
+from smallgauge.record.filmstate import FILM_PAPER, FilmState
 from smallgauge.record.finding import Finding
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
-from smallgauge.record.material import digest_papers
+from smallgauge.record.material import WHOLE_PAPER, archive_listing, digest_papers
 from smallgauge.record.notes import read_notes
-from smallgauge.record.reel import Reel
+from smallgauge.record.recipe import SEGMENT_FRAMES
+from smallgauge.record.reel import Half, Reel
 from smallgauge.record.table import read_table
+from smallgauge.record.unslit import UNSLIT, Film, Unslit, unslit_findings
 
 
 def join_folders(
@@ -226,3 +233,115 @@ def _account(
         write_json(folder / DIVISION, division)
         Journal(folder).add_file("divide", DIVISION, key=key_of("division", whole.capture.digest))
     return division, division_findings(folder, division, whole.capture)
+
+
+def unslit_folder(
+    folder: Path, settings: Settings, *, numbers: tuple[str, ...] = (), out: Path | None = None
+) -> tuple[Unslit, tuple[Finding, ...]]:
+    """Take unslit double 8 apart: a folder for each of its two films beside the capture's own (or below `out`).
+
+    The films are called after the capture, with -1 for the one on the left and -2, or by `numbers`. The archive copy is
+    the capture's, under a second name in each folder.
+    """
+    whole = _read_whole(folder)
+    regions = regions_of(whole.capture)
+    usual = whole.capture.notes.reel or whole.capture.name
+    if numbers and len(numbers) != 2:
+        raise CallerError(
+            f"Two films need two --reel NUMBER, found {len(numbers)}; give one for each, the left one first."
+        )
+    for number in numbers:
+        read_notes("", where="--reel", stated=(f"reel={number}",))
+    names = numbers or (f"{usual}-1", f"{usual}-2")
+    shelf = out if out is not None else folder.resolve().parent
+    places = [shelf / safe_file_name(name) for name in names]
+    if len({*places, folder.resolve()}) != 3:
+        raise CallerError(
+            "Each film needs a number of its own, found one twice or the capture's; give others with --reel."
+        )
+    notes = whole.capture.notes
+    face = notes.emulsion is not None and notes.emulsion_usual is not None
+    films = []
+    with Crew(settings.workers) as crew:
+        for n, (name, place) in enumerate(zip(names, places, strict=True)):
+            half = Half(
+                film=n + 1,
+                capture=usual,
+                capture_digest=whole.capture.digest,
+                region=regions[n],
+                mirror=face and notes.emulsion != notes.emulsion_usual,
+                face_stated=face,
+            )
+            make_folder(place)
+            with ReelLock(place, take_over=settings.take_over):
+                films.append(_film(folder, whole, half, name, place, crew, settings))
+        wrong = _not_side_by_side(whole, places, crew, settings)
+    paper = Unslit(
+        capture_digest=whole.capture.digest,
+        frames=whole.capture.count,
+        films=(films[0], films[1]),
+        wrong=wrong,
+    )
+    with ReelLock(folder, take_over=settings.take_over):
+        write_json(folder / UNSLIT, paper)
+        Journal(folder).add_file("unslit", UNSLIT, key=key_of("unslit", whole.capture.digest))
+    return paper, unslit_findings(folder, paper, whole.capture)
+
+
+def _film(
+    folder: Path, whole: Whole, half: Half, name: str, place: Path, crew: Crew, settings: Settings
+) -> Film:
+    """Give one film its folder: the capture's archive copy, and its own part of it measured as standard 8."""
+    journal = Journal(place)
+    key = key_of("unslit", whole.capture.digest, half)
+    for file in _archive_files(folder):
+        (place / file).parent.mkdir(parents=True, exist_ok=True)
+        link_or_copy(folder / file, place / file)
+        journal.add_file("unslit", file, key=key)
+    write_json(place / WHOLE_PAPER, whole.capture)
+    journal.add_file("unslit", WHOLE_PAPER, key=key)
+    source = open_half(
+        place, half, whole.capture, whole.frames, number=name, box_words=whole.capture.notes.box_words or ""
+    )
+    capture, _ = analyse_reel(place, source=source, journal=journal, runner=crew, progress=settings.progress)
+    area, survey = capture.picture_area, capture.survey
+    scale = survey.along_px_per_mm if survey is not None else math.nan
+    return Film(
+        number=name,
+        folder=Path(os.path.relpath(place, folder)).as_posix(),
+        half=half,
+        frames=capture.count,
+        film_frames=read_json(place / FILM_PAPER, FilmState).ledger.film_frames,
+        picture_along_mm=round((area.top + area.bottom) / 2 / scale, 4),
+    )
+
+
+def _archive_files(folder: Path) -> tuple[str, ...]:
+    if (folder / "archive.mkv").is_file():
+        return ("archive.mkv",)
+    kept = sorted(path for path in (folder / "archive").rglob("*") if path.is_file())
+    return tuple(path.relative_to(folder).as_posix() for path in kept)
+
+
+def _not_side_by_side(whole: Whole, places: list[Path], crew: Crew, settings: Settings) -> tuple[int, ...]:
+    """Captured frames that are not both films' frames side by side: every one decoded and compared by digest."""
+    listing, count = archive_listing(whole.folder), whole.capture.count
+    left, right = (tuple(f.digest for f in read_json(p / "capture.json", Capture).files) for p in places)
+    digests = tuple(file.digest for file in whole.capture.files)
+    jobs = [
+        SideBySideJob(
+            listing=listing,
+            slit_px=regions_of(whole.capture)[0].width,
+            first=first,
+            stop=min(first + SEGMENT_FRAMES, count),
+            whole=digests[first : first + SEGMENT_FRAMES],
+            halves=(left[first : first + SEGMENT_FRAMES], right[first : first + SEGMENT_FRAMES]),
+        )
+        for first in range(0, count, SEGMENT_FRAMES)
+    ]
+    done = crew.run(
+        check_halves,
+        jobs,
+        watch=lambda frames: settings.progress("frames compared with both films", frames, count),
+    )
+    return tuple(sorted(number for _, wrong in done for number in wrong))

@@ -66,6 +66,8 @@ class _Work:
     def archive(self) -> bool:
         """Whether an FFV1 archive copy is made."""
         listing = self.source.listing
+        if self.source.half is not None:
+            return False
         return listing.kind == "folder" and listing.format in LOSSLESS_STILLS and not listing.encoding.lossy
 
 
@@ -229,6 +231,10 @@ def _chunks(work: _Work, jobs: list[ChunkJob], keys: dict[int, str]) -> tuple[Fi
 def _archive_findings(work: _Work) -> tuple[Finding, ...]:
     """What is kept as it came, byte for byte."""
     found = []
+    half = work.source.half
+    if half is not None:
+        told: dict[str, object] = {"film": half.film, "capture": half.capture}
+        return (Finding(code="archive of both films", where="capture", values=told),)
     if not work.archive:
         values: dict[str, object] = {"format": work.source.listing.format}
         found.append(Finding(code="archive kept as it came", where="capture", values=values))
@@ -272,6 +278,8 @@ def _archive(
 ) -> None:
     """Join the archive copy's segments, or keep a lossy or floating-point capture as it came."""
     folder, source = work.folder, work.source
+    if source.half is not None:
+        return
     if work.archive:
         work.progress("archive copy joined", 0, 1)
         join_segments(
@@ -315,8 +323,7 @@ def _write_papers(work: _Work, capture: Capture, key: str) -> None:
     write_json(work.folder / "capture.json", capture)
     number = capture.notes.reel or capture.name
     run = Run(capture=0, capture_digest=capture.digest, first=0, stop=capture.count)
-    write_json(
-        work.folder / "reel.json", Reel(number=number, box_words=capture.notes.box_words or "", runs=(run,))
-    )
+    words, half = capture.notes.box_words or "", work.source.half
+    write_json(work.folder / "reel.json", Reel(number=number, box_words=words, runs=(run,), half=half))
     for file in ("capture.json", "reel.json"):
         work.journal.add_file("analyse", file, key=key)

@@ -21,6 +21,7 @@ from smallgauge.record.files import read_text_if_there
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import key_of
 from smallgauge.record.notes import KEY_NAMED, CaptureNotes, read_notes
+from smallgauge.record.reel import Half
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,6 +35,7 @@ class Source:
     findings: tuple[Finding, ...]
     times_s: NDArray[np.float64]
     sound: Path | None
+    half: Half | None = None  # of unslit double 8: the archive copy is the capture's, and there already
 
     @property
     def identity(self) -> str:
@@ -44,7 +46,8 @@ class Source:
         if self.listing.kind == "video":
             ends = [_digest_ends(self.listing.path)]
         sound = (self.sound.name, self.sound.stat().st_size) if self.sound else None
-        return key_of(self.listing.files, sizes, ends, sound)
+        region = (self.listing.region,) if self.listing.region is not None else ()
+        return key_of(self.listing.files, sizes, ends, sound, *region)
 
     @property
     def measured_with(self) -> str:

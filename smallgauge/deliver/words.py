@@ -29,6 +29,7 @@ from smallgauge.record.finding import FINDING_WEIGHTS, Check, Finding
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.recovered import Recovered
 from smallgauge.record.treatment import PROGRAM, Decision, InForce
+from smallgauge.record.unslit import Unslit
 
 _Say = Callable[[Values], str]
 
@@ -332,6 +333,10 @@ _SENTENCES: dict[str, _Say] = {
         f"The film is spliced before {_numbered(v)}. Try each splice by hand before the film runs on sprockets."
     ),
     "length agrees": _length,
+    "archive of both films": lambda v: (
+        f"This is film {v.text('film', '(not noted)')} of two that lie side by side on unslit double 8. Its archive copy is "
+        f"that of the capture{v.plain(' (', 'capture', ')')}, which shows both; the finished film is its own part of each frame."
+    ),
     "loading not told": lambda v: (
         "It is not sure which way round the film was loaded, and nothing speaks against its standing right as it was captured"
         f"{v.plain(' (', 'why', ')')}. If a still shows it otherwise, state loaded in capture.toml or decide loading."
@@ -491,6 +496,10 @@ _SENTENCES: dict[str, _Say] = {
         f"Which way round the film was loaded is not sure{v.plain(': ', 'why')}. {_loading_taken(v)}"
         "Look at a still, then say loaded and emulsion in capture.toml, or decide loading."
     ),
+    "films do not add up": lambda v: (
+        f"The two films of unslit double 8 don't add up to their capture{v.plain(': ', 'what')}. Run unslit again; hand nothing "
+        "out before it agrees."
+    ),
     "on hold": lambda v: (
         f"This reel is on hold{v.plain(': ', 'reason')}. Take hold out of capture.toml when it may go on."
     ),
@@ -543,6 +552,11 @@ _SENTENCES: dict[str, _Say] = {
 # Code -> what a family reads. A code that is not here does not concern them.
 _CLIENT: dict[str, _Say] = {
     "sound none": lambda v: "There is no sound: this film is silent, or carries no sound that was scanned.",
+    "archive of both films": lambda v: (
+        "This film was scanned together with another that lies beside it on the same strip; the untouched copy of the scan "
+        "shows both."
+    ),
+    "films do not add up": _client_file,
     "archive kept as it came": lambda v: (
         "The untouched copy of the scan is kept as the very files that the scanner wrote."
     ),
@@ -683,6 +697,11 @@ _CHECKS: dict[str, tuple[str, str, str]] = {
         "frame of the archive copy",
         "frames of the archive copy",
         "equal to the capture, bit for bit",
+    ),
+    "film in the archive copy": (
+        "picture of this film in the archive copy",
+        "pictures of this film in the archive copy",
+        "the captured ones, bit for bit",
     ),
     "archive files equal capture": (
         "file of the archive copy",
@@ -1081,6 +1100,21 @@ def recovered_words(paper: Recovered, folder: str) -> str:
 def line_up_words(capture: Capture) -> tuple[str, ...]:
     """The line-up figures of a capture, one line each: what, value, and a plain word."""
     return tuple(f"{f.name}: {line_up_value(f.value, f.unit)}, {f.word}" for f in capture.line_up)
+
+
+def unslit_words(paper: Unslit) -> tuple[str, ...]:
+    """The two films of unslit double 8 and the account of the capture's frames, one line each."""
+    lines = []
+    for film in paper.films:
+        region = film.half.region
+        lines.append(
+            f"{film.number}: columns {region.left} to {region.left + region.width - 1} of {region.of_width}, "
+            f"{count_words(film.frames, 'captured frame')}, {count_words(film.film_frames, 'film frame')}; pictures "
+            f"{number_words(film.picture_along_mm, decimals=3)} mm along it from midway between perforations. In {film.folder}."
+        )
+    good = paper.frames - len(paper.wrong)
+    total = f"{good:,} of {paper.frames:,} captured frames are both films' frames side by side, sample for sample."
+    return (*lines, total)
 
 
 def line_up_value(value: float, unit: str) -> str:

@@ -1,12 +1,15 @@
 """One captured frame in memory, and how its numbers are to be read."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 Layout = Literal["grey", "rgb"]
+
+
+Samples = NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +41,23 @@ class Frame:
 
     number: int
     samples: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Region:
+    """Whole pixels of a picture of `of_width` x `of_height`: from `left`, `top` so many to the right and down."""
+
+    left: int
+    top: int
+    width: int
+    height: int
+    of_width: int
+    of_height: int
+
+    def cut(self, samples: Samples) -> Samples:
+        """The part of a picture, as an array of its own: the same samples."""
+        rows = slice(self.top, self.top + self.height)
+        return cast(Samples, np.ascontiguousarray(samples[rows, self.left : self.left + self.width]))
 
 
 def black_samples(width: int, height: int, encoding: PixelEncoding) -> NDArray[np.uint8] | NDArray[np.uint16]:

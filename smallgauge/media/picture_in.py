@@ -20,7 +20,7 @@ from typing import Literal, Self
 
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.media.decoder_log import DecoderLog
-from smallgauge.media.frame import Frame, PixelEncoding
+from smallgauge.media.frame import Frame, PixelEncoding, Region, Samples
 from smallgauge.media.still_in import SUFFIXES, Damage, StillHeader, read_header, read_still
 
 # Beside the pictures, and read by their own readers.
@@ -59,7 +59,8 @@ class CaptureListing:
     `count` - 1. A gap is (index of the frame before it, how many numbers are missing). `passed_over` gives
     name and reason. `unreadable` gives frame index and reason of files whose header can't be read; they
     keep their place and their number. `stamps` are a video's own time stamps (empty: not to be trusted).
-    `notes` are sentences on how the pictures are read; `log` is what the libraries said.
+    `notes` are sentences on how the pictures are read; `log` is what the libraries said. With a `region` only that part
+    of each picture is read, sample for sample, and `width` and `height` are its own; frames of `left_out` can't be read.
     """
 
     kind: Literal["folder", "video"]
@@ -78,6 +79,14 @@ class CaptureListing:
     stamps: tuple[int, ...] = ()
     notes: tuple[str, ...] = ()
     log: tuple[str, ...] = ()
+    region: Region | None = None
+    left_out: tuple[int, ...] = ()
+
+    @property
+    def size_in_file(self) -> tuple[int, int]:
+        """Width and height of the pictures as they lie in the file."""
+        region = self.region
+        return (self.width, self.height) if region is None else (region.of_width, region.of_height)
 
     @property
     def path(self) -> Path:
@@ -298,6 +307,27 @@ def _list_video(
     )
 
 
+def cut_listing(listing: CaptureListing, region: Region, *, left_out: tuple[int, ...] = ()) -> CaptureListing:
+    """The listing of the same frames, of each only a region; `left_out` are frames that were let pass.
+
+    Raises
+    ------
+    CallerError
+        When the region is not one of these pictures.
+    """
+    inside = 0 <= region.left < region.left + region.width <= listing.width
+    inside &= 0 <= region.top < region.top + region.height <= listing.height
+    if (
+        listing.region is not None
+        or not inside
+        or (region.of_width, region.of_height) != (listing.width, listing.height)
+    ):
+        raise CallerError(
+            f"A region must lie in pictures of {listing.width} x {listing.height}, found {region}."
+        )
+    return replace(listing, region=region, width=region.width, height=region.height, left_out=left_out)
+
+
 class FrameReader:
     """Frames of a listed capture by their number; a context manager.
 
@@ -350,6 +380,8 @@ class FrameReader:
             When the frame can't be read whole.
         """
         self._check(number, number + 1)
+        if number in self.listing.left_out:
+            raise UnreadableFrame(number, self.listing.files[0], "it was let pass when the capture was read")
         if self.listing.kind == "folder":
             return self._read_file(number)
         if number == self._next - 2:
@@ -421,8 +453,7 @@ class FrameReader:
         try:
             header = read_header(path)
             if (header.width, header.height, header.encoding, header.format) != (
-                listing.width,
-                listing.height,
+                *listing.size_in_file,
                 listing.encoding,
                 listing.format,
             ):
@@ -438,7 +469,11 @@ class FrameReader:
             raise UnreadableFrame(number, name, f"the file can't be opened ({error.strerror})") from error
         for line in said:
             self._log.add(f"frame {number}: {line}")
-        return Frame(number=number, samples=samples)
+        return Frame(number=number, samples=self._cut(samples))
+
+    def _cut(self, samples: Samples) -> Samples:
+        region = self.listing.region
+        return samples if region is None else region.cut(samples)
 
     def _decode(self, first: int, stop: int) -> Iterator[Frame]:
         from smallgauge.media.planes import find_form, picture_samples
@@ -451,12 +486,12 @@ class FrameReader:
             if number > expected:
                 break
             try:
-                require_frame_size(frame, listing.width, listing.height)
+                require_frame_size(frame, *listing.size_in_file)
             except Damage as damage:
                 raise UnreadableFrame(number, listing.files[0], str(damage)) from damage
             if form is None or frame.format.name != form[0]:
                 form = (frame.format.name, find_form(frame, interlaced=listing.encoding.interlaced))
-            yield Frame(number=number, samples=picture_samples(frame, form[1]))
+            yield Frame(number=number, samples=self._cut(picture_samples(frame, form[1])))
             expected += 1
             before = len(self._log.lines) if expected < stop else before
         if expected < stop:

@@ -37,9 +37,9 @@ from smallgauge.record.files import read_decisions, read_json, write_json
 from smallgauge.record.finding import Check, Finding, Proof
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
-from smallgauge.record.material import capture_folders
+from smallgauge.record.material import WHOLE_PAPER, capture_folders, half_listing
 from smallgauge.record.recipe import SEGMENT_FRAMES
-from smallgauge.record.reel import Reel
+from smallgauge.record.reel import Half, Reel
 from smallgauge.record.rendertable import (
     COPY_COLUMNS,
     RENDER_COLUMNS,
@@ -262,6 +262,10 @@ class _Prover:
     def _archive(self, below: str) -> None:
         """The archive copy of one capture; a joined reel has several, each below its folder."""
         capture = read_json(self.folder / below / "capture.json", Capture) if below else self.capture
+        half = read_json(self.folder / "reel.json", Reel).half
+        if half is not None:  # the archive copy is that of the capture that holds both films
+            capture = read_json(self.folder / WHOLE_PAPER, Capture)
+            self._cut(half)
         name = f"{below}archive.mkv"
         if not (self.folder / name).exists():
             self._kept_archive(below, capture)
@@ -277,6 +281,22 @@ class _Prover:
             digests = broadcast_digests(self.folder)
             by = "own reader of chunks and sha256"
             self._equal("sound equal capture", BROADCAST_SOUND, *digests, "sound digest differs", by)
+
+    def _cut(self, half: Half) -> None:
+        """One film of unslit double 8: its part of every frame of the archive copy, against what was measured and shown."""
+        expected = tuple(file.digest for file in self.capture.files)
+        listing = half_listing(self.folder, half)
+        results = self._decode_listing(listing, expected, what=f"frames of film {half.film} decoded")
+        differing = {number for result in results for number in result.differing}
+        let_pass = {number for number, digest in enumerate(expected) if not digest}
+        wrong = sorted(differing - let_pass)
+        made = len(expected) - len(let_pass)
+        where = f"film {half.film} of {half.capture}"
+        self._count("film in the archive copy", where, made, made - len(wrong), "decoder and sha256")
+        self.findings += [
+            Finding(code="frame digest differs", where=where, values={"file": where, "frame": number})
+            for number in wrong[:20]
+        ]
 
     def _kept_archive(self, below: str, capture: Capture) -> None:
         """The archive copy is the captured files themselves: their digests say it all."""
@@ -417,6 +437,27 @@ class _Prover:
         background: tuple[int, int, int, int] | None = None,
     ) -> list[FramesResult]:
         listing: CaptureListing = replace(list_capture(path), passed_over=())
+        return self._decode_listing(
+            listing,
+            expected,
+            what=f"frames of {path.name} decoded",
+            box=box,
+            small=small,
+            count=count,
+            background=background,
+        )
+
+    def _decode_listing(
+        self,
+        listing: CaptureListing,
+        expected: tuple[str, ...],
+        *,
+        what: str,
+        box: tuple[int, int, int, int] | None = None,
+        small: bool = False,
+        count: int = 0,
+        background: tuple[int, int, int, int] | None = None,
+    ) -> list[FramesResult]:
         total = len(expected) or count
         jobs = [
             FramesJob(
@@ -431,7 +472,6 @@ class _Prover:
             )
             for first in range(0, total, SEGMENT_FRAMES)
         ]
-        what = f"frames of {path.name} decoded"
         self.progress(what, 0, total)
         done = self.runner.run(prove_frames, jobs, watch=lambda frames: self.progress(what, frames, total))
         results = {job.first: result for job, result in done}

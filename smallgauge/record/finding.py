@@ -44,6 +44,7 @@ _declare(
     "splices found",
     "length agrees",
     "loading not told",
+    "archive of both films",
 )
 _declare(
     "finding",
@@ -106,6 +107,7 @@ _declare(
     "viewing copy differs",
     "row count differs",
     "package incomplete",
+    "films do not add up",
 )
 
 

@@ -3,6 +3,7 @@
 Loading            half turn, mirror, running order: the value of the decision on loading
 loading_of         the treatment -> the loading in force
 loading_stated     what the operator wrote in `capture.toml` -> the loading, and what of it is not told
+loading_of_half    one of the two films of unslit double 8 -> its loading
 in_running_order   the frame table -> its film positions and scenes counted from the head
 film_in_running_order   the film's paper -> its film frames and feet counted from the head
 
@@ -20,6 +21,7 @@ from smallgauge.picture.damage_record import DamageRecord
 from smallgauge.picture.resample import Move
 from smallgauge.record.capture import Capture
 from smallgauge.record.filmstate import FilmState
+from smallgauge.record.reel import Half
 from smallgauge.record.table import Table
 from smallgauge.record.treatment import Treatment
 
@@ -156,6 +158,24 @@ def loading_stated(capture: Capture, *, direction: int = 0) -> tuple[Loading | N
         )
     said.append(f"perforations on the {seen}, usually on the {usual}")
     return replace(loading, mirror=by_side), "; ".join(said), True
+
+
+def loading_of_half(half: Half) -> Loading:
+    """The loading of one of the two films of unslit double 8, which were exposed one after the other and run opposite ways.
+
+    Upright and not mirrored, standard 8 has its perforations on the left; film 1 has them there in the capture, film 2 on
+    the right. So film 2 stands on its head and runs backwards, whichever end of the roll came first; of a roll that was
+    flipped it is film 1 that does.
+
+    Examples
+    --------
+    >>> from smallgauge.media.frame import Region
+    >>> part = Region(left=320, top=0, width=320, height=200, of_width=640, of_height=200)
+    >>> loading_of_half(Half(film=2, capture="", capture_digest="", region=part)).words
+    'tail first'
+    """
+    turned = (half.film == 2) != half.mirror
+    return Loading(turn=180 if turned else 0, mirror=half.mirror, backwards=turned)
 
 
 def in_running_order(frames: Table, loading: Loading) -> Table:

@@ -7,17 +7,20 @@ Material       what rendering is given: one capture as usual, or several and wha
 from dataclasses import dataclass
 from pathlib import Path
 
-from smallgauge.media.picture_in import CaptureListing, list_capture
+from smallgauge.media.picture_in import CaptureListing, cut_listing, list_capture
 from smallgauge.media.whole import digest_file
 from smallgauge.picture.overlap import COLUMNS as OVERLAP_COLUMNS
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import key_of
-from smallgauge.record.reel import Reel
+from smallgauge.record.reel import Half, Reel
 from smallgauge.record.table import Table, read_table
 
 OVERLAP = "overlap.parquet"
+WHOLE_PAPER = (
+    "whole.json"  # beside the papers of a film of unslit double 8: the paper of the capture that holds both
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,19 +55,32 @@ def capture_folders(folder: Path) -> tuple[str, ...]:
     return tuple(dict.fromkeys(run.folder for run in read_json(path, Reel).runs))
 
 
+def archive_listing(place: Path) -> CaptureListing:
+    """The archive copy of a capture, to be read: one film, or the kept files."""
+    archive = place / "archive.mkv"
+    return list_capture(archive if archive.is_file() else place / "archive")
+
+
+def half_listing(folder: Path, half: Half) -> CaptureListing:
+    """One film of unslit double 8 in the archive copy of the capture that holds both."""
+    whole = read_json(folder / WHOLE_PAPER, Capture)
+    left_out = tuple(number for number, file in enumerate(whole.files) if not file.digest)
+    return cut_listing(archive_listing(folder), half.region, left_out=left_out)
+
+
 def material_of(folder: Path) -> Material:
-    """The material of a reel that was joined or divided: every capture read from its archive copy."""
-    runs = {run.capture: run for run in reversed(read_json(folder / "reel.json", Reel).runs)}
+    """The material of a reel that was joined, divided or unslit: every capture read from its archive copy."""
+    reel = read_json(folder / "reel.json", Reel)
+    runs = {run.capture: run for run in reversed(reel.runs)}
     stretches = []
     for number in sorted(runs):
         run = runs[number]
         place = folder / run.folder
-        archive = place / "archive.mkv"
         stretches.append(
             Stretch(
                 capture=read_json(place / "capture.json", Capture),
                 frames=read_table(place / "frames.parquet", FRAME_COLUMNS, "frames"),
-                listing=list_capture(archive if archive.is_file() else place / "archive"),
+                listing=archive_listing(place) if reel.half is None else half_listing(place, reel.half),
             )
         )
     overlap = folder / OVERLAP

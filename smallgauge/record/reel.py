@@ -2,10 +2,13 @@
 
 The usual reel is one capture from end to end. A joined reel has runs of several captures, whose own papers lie in
 `captures/0`, `captures/1` ... below its folder. A reel that was divided off has a stretch of a capture as its own: its
-frames count from 0, and `origin` says where they lie in the capture.
+frames count from 0, and `origin` says where they lie in the capture. One of the two films of unslit double 8 has a `half`:
+its frames are those of the capture, of each only its own part.
 """
 
 from dataclasses import dataclass
+
+from smallgauge.media.frame import Region
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +58,22 @@ class Origin:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Half:
+    """One of the two films of unslit double 8: where it lies in every frame of which capture.
+
+    Film 1 lies on the left of the captured picture. `mirror` says that the roll lay on its other face; `face_stated` that
+    the operator said so, or said that it did not.
+    """
+
+    film: int  # 1 or 2
+    capture: str  # number of the unslit capture
+    capture_digest: str
+    region: Region
+    mirror: bool = False
+    face_stated: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reel:
     """One reel of a client's film and where its frames lie."""
 
@@ -64,3 +83,4 @@ class Reel:
     runs: tuple[Run, ...]
     joints: tuple[Joint, ...] = ()
     origin: Origin | None = None
+    half: Half | None = None

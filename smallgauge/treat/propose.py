@@ -14,8 +14,16 @@ from smallgauge.picture.registration import FrameEvidence, propose_registration
 from smallgauge.record.capture import Capture
 from smallgauge.record.decided import marks_value
 from smallgauge.record.evidence import evidence_of, shape_of
-from smallgauge.record.loading import AS_CAPTURED, Loading, loading_of, loading_stated, side_seen
+from smallgauge.record.loading import (
+    AS_CAPTURED,
+    Loading,
+    loading_of,
+    loading_of_half,
+    loading_stated,
+    side_seen,
+)
 from smallgauge.record.notes import APART, WITH_PICTURE
+from smallgauge.record.reel import Half
 from smallgauge.record.shop import Shop
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
@@ -47,12 +55,13 @@ def propose_treatment(
     track: TrackPaper | None = None,
     shop: Shop = SHIPPED,
     direction: int = 0,
+    half: Half | None = None,
 ) -> tuple[Decision, ...]:
     """The log of decisions with the program's proposals and what the operator wrote in `capture.toml`.
 
     `head_offset_frames` is the machine's stored distance, used where `capture.toml` states none; `track` what
     the captured sound says as a whole; `shop` what the shop itself has settled; `direction` where the next captured
-    frame lies on the film: 1 below, -1 above, 0 not known.
+    frame lies on the film: 1 below, -1 above, 0 not known; `half` which film of unslit double 8 it is.
     Running it again on the same papers adds nothing.
     """
     gauge = gauge_named(capture.gauge)
@@ -61,7 +70,7 @@ def propose_treatment(
     decisions = _registration(evidence, decisions, at)
     decisions = _framing(capture, frames, evidence, decisions, at)
     decisions = _doubles(frames, decisions, at)
-    decisions = _loading(capture, frames, decisions, at, direction)
+    decisions = _loading(capture, frames, decisions, at, direction, half)
     if capture.sound is not None:
         decisions = _sync(capture, gauge, decisions, at, head_offset_frames, track)
         decisions = _loudness(decisions, at, track, shop)
@@ -139,7 +148,12 @@ def _doubles(frames: Table, decisions: tuple[Decision, ...], at: str) -> tuple[D
 
 
 def _loading(
-    capture: Capture, frames: Table, decisions: tuple[Decision, ...], at: str, direction: int
+    capture: Capture,
+    frames: Table,
+    decisions: tuple[Decision, ...],
+    at: str,
+    direction: int,
+    half: Half | None = None,
 ) -> tuple[Decision, ...]:
     """What the evidence is sure of; else as captured, with what speaks for what. What was stated is the operator's."""
     read = propose_loading(
@@ -156,6 +170,11 @@ def _loading(
         loading = Loading(turn=read.turn, mirror=read.mirror, backwards=read.backwards)
         basis = EVIDENCE
     why = "; ".join(read.reasons)
+    if half is not None and (half.face_stated or not read.sure):
+        loading, basis = loading_of_half(half), EVIDENCE
+        side = "left" if half.film == 1 else "right"
+        face = "as stated" if half.face_stated else "taken as not flipped, which nobody stated"
+        why = f"one of two films of unslit double 8 that run opposite ways, this one on the {side}; {face}; {why}"
     decisions = propose(decisions, subject="loading", value=loading.value(), at=at, why=why, basis=basis)
     stated, why, face_told = loading_stated(capture, direction=direction)
     if stated is None:

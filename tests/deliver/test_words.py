@@ -87,6 +87,8 @@ FULL = {
     "part of a capture": {"first": 120, "last": 299, "of": 900},
     "division does not add up": {"what": "the reel 7 does not hold frames 9 to 16"},
     "joint not known": {"earlier": "A", "later": "B", "common": 0, "by": "mk", "why": "the film broke"},
+    "archive of both films": {"film": 2, "capture": "0000013-R01-3"},
+    "films do not add up": {"what": "the film 7-2 is not in its folder"},
     "loading not told": {"why": "no scene limit shows a slow start"},
     "loading not sure": {
         "why": "perforations on the right, usually on the left",
