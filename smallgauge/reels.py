@@ -259,6 +259,8 @@ def unslit_folder(
         raise CallerError(
             "Each film needs a number of its own, found one twice or the capture's; give others with --reel."
         )
+    for place in places:
+        _refuse_other_reel(place, whole.capture)
     notes = whole.capture.notes
     face = notes.emulsion is not None and notes.emulsion_usual is not None
     films = []
@@ -288,18 +290,29 @@ def unslit_folder(
     return paper, unslit_findings(folder, paper, whole.capture)
 
 
+def _refuse_other_reel(place: Path, capture: Capture) -> None:
+    """A film's folder is new, or holds a film of this capture already, made whole or begun."""
+    paper = place / WHOLE_PAPER
+    ours = paper.is_file() and read_json(paper, Capture).digest == capture.digest
+    if not ours and place.is_dir() and any(child.name != "work" for child in place.iterdir()):
+        raise MaterialError(
+            f"A film of '{capture.name}' needs a folder of its own, but {place} belongs to another reel; give other numbers "
+            "with --reel, or another --out."
+        )
+
+
 def _film(
     folder: Path, whole: Whole, half: Half, name: str, place: Path, crew: Crew, settings: Settings
 ) -> Film:
     """Give one film its folder: the capture's archive copy, and its own part of it measured as standard 8."""
     journal = Journal(place)
     key = key_of("unslit", whole.capture.digest, half)
+    write_json(place / WHOLE_PAPER, whole.capture)
+    journal.add_file("unslit", WHOLE_PAPER, key=key)
     for file in _archive_files(folder):
         (place / file).parent.mkdir(parents=True, exist_ok=True)
         link_or_copy(folder / file, place / file)
         journal.add_file("unslit", file, key=key)
-    write_json(place / WHOLE_PAPER, whole.capture)
-    journal.add_file("unslit", WHOLE_PAPER, key=key)
     source = open_half(
         place, half, whole.capture, whole.frames, number=name, box_words=whole.capture.notes.box_words or ""
     )

@@ -30,6 +30,7 @@ from smallgauge.picture.synthetic import (
     frame_truth,
     specimen_truth,
 )
+from smallgauge.record.loading import Loading
 
 PICTURES = Path(__file__).resolve().parent.parent / "docs" / "guide" / "pictures"
 Light = NDArray[np.float32]
@@ -159,7 +160,32 @@ def overlap() -> None:
     (PICTURES / "overlap.svg").write_text(svg + "\n", encoding="utf-8")
 
 
-ALL: tuple[Callable[[], None], ...] = (completeness, damage, overlap)
+def loading() -> None:
+    """The same captured frame of film loaded each of the four ways, with the words that put it right."""
+    import cv2
+
+    truth = specimen_truth("super 8", width=640, height=480, frames=40, seed=5, edge_print="SAFETY FILM 7")
+    right = draw_frame(truth, 9).samples
+    assert right is not None
+    tiles = []
+    for way in (
+        Loading(),
+        Loading(mirror=True),
+        Loading(turn=180, backwards=True),
+        Loading(turn=180, mirror=True, backwards=True),
+    ):
+        light = (right / np.float32(65535)).astype(np.float32)
+        light = light[::-1] if way.turn else light
+        light = light[:, ::-1] if (way.turn == 180) != way.mirror else light
+        small = cv2.resize(np.ascontiguousarray(light), (300, 225), interpolation=cv2.INTER_AREA) ** (1 / 2.2)
+        label = np.full((30, 300, 3), 255, np.uint8)
+        cv2.putText(label, way.words, (6, 21), cv2.FONT_HERSHEY_SIMPLEX, 0.6, (0, 0, 0), 1, cv2.LINE_AA)
+        tile = np.vstack([small, label / np.float32(255)])
+        tiles.append(np.pad(tile, ((0, 0), (3, 3), (0, 0)), constant_values=1))
+    write_picture("loading", np.hstack(tiles))
+
+
+ALL: tuple[Callable[[], None], ...] = (completeness, damage, overlap, loading)
 
 
 def main(names: list[str]) -> None:

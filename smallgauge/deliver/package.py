@@ -20,6 +20,7 @@ from smallgauge.errors import FixityError, MaterialError
 from smallgauge.gauge.rates import feet_from_frames, metres_from_frames
 from smallgauge.media.whole import digest_file, link_or_copy, safe_file_name, write_whole_bytes
 from smallgauge.record.files import read_json, write_json, write_text
+from smallgauge.record.material import WHOLE_PAPER
 from smallgauge.record.package import PackageList, PackagePart
 from smallgauge.record.work import Progress, silent
 
@@ -134,6 +135,7 @@ def archive_files(folder: Path) -> tuple[str, ...]:
     found += [path for path in folder.glob("archive-broadcast.wav") if path.is_file()]
     for place in ("archive", "captures"):  # of a joined reel: each capture's archive copy and papers
         found += [path for path in (folder / place).rglob("*") if path.is_file() and path.suffix != ".part"]
+    found += [path for path in (folder / WHOLE_PAPER,) if path.is_file()]  # of one film of unslit double 8
     return tuple(sorted(path.relative_to(folder).as_posix() for path in found))
 
 
