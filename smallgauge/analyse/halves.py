@@ -74,7 +74,7 @@ def open_half(
         emulsion=None,
         emulsion_usual=None,
         loaded=None,
-        sync_mark=None,
+        sync_marks=(),
     )
     return Source(
         path=folder,
