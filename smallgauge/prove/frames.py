@@ -12,8 +12,11 @@ from numpy.typing import NDArray
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.picture.background import make_background_picture, measure_background
+from smallgauge.record.capture import Capture
+from smallgauge.record.table import Table
 
 TILES = (24, 32)  # rows and columns of the small picture by which a copy is compared, at most
+BORDER_SHARE = 0.02  # of the picture, kept clear of its edge; common practice, no source
 TILE_PX = 12  # a tile's least side: over fewer pixels the loss of coding is no longer averaged out
 
 
@@ -59,6 +62,25 @@ def tiles_for(width: int, height: int) -> tuple[int, int]:
     ((24, 32), (12, 16))
     """
     return min(TILES[0], max(1, height // TILE_PX)), min(TILES[1], max(1, width // TILE_PX))
+
+
+def picture_box(capture: Capture, render: Table, size: tuple[int, int]) -> tuple[int, int, int, int] | None:
+    """The part of the finished picture that shows the camera's, a little less: left, top, right, bottom, px.
+
+    None where that is nothing. A frame's border and the perforations stand still by themselves and are no witness.
+    """
+    survey, area = capture.survey, capture.picture_area
+    usual = (survey.rows[0], survey.usual_y_px) if survey is not None else (0.0, 0.0)
+    ends = []
+    for axis, (low, high) in enumerate(((area.left, area.right), (area.top, area.bottom))):
+        stretch, start = (float(np.median(render[name])) for name in (("a", "c"), ("e", "f"))[axis])
+        inset = BORDER_SHARE * (high - low)
+        first = (usual[axis] + low + inset - start) / stretch
+        stop = (usual[axis] + high - inset - start) / stretch
+        first, stop = min(first, stop), max(first, stop)  # the picture may have been turned or mirrored
+        ends.append((max(0, round(first)), min(size[axis], round(stop))))
+    (left, right), (top, bottom) = ends
+    return (left, top, right, bottom) if right - left > 0 and bottom - top > 0 else None
 
 
 def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:

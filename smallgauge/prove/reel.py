@@ -29,7 +29,7 @@ from smallgauge.prove.fixity import (
     check_manifest,
     expected_digests,
 )
-from smallgauge.prove.frames import TILES, FramesJob, FramesResult, prove_frames, tiles_for
+from smallgauge.prove.frames import TILES, FramesJob, FramesResult, picture_box, prove_frames, tiles_for
 from smallgauge.prove.sound import BROADCAST_SOUND, COPY_LU, QUIETEST_LUFS, broadcast_digests, hear_film
 from smallgauge.record.capture import Capture
 from smallgauge.record.evidence import film_scale
@@ -59,7 +59,6 @@ RUN_FRAMES, MOST_RUNS = (
     25,
     240,
 )  # of the background along a reel: as many as a plot shows; common practice, no source
-BORDER_SHARE = 0.02  # of the picture, kept clear of its edge; common practice, no source
 AAC_SAMPLES = 2048  # one coded block of 1024 either way: delivery reference, section 5
 
 
@@ -150,25 +149,6 @@ def prove_reel(
 
 def _digest_differs(finding: Finding) -> bool:
     return finding.code == "file digest differs"
-
-
-def picture_box(capture: Capture, render: Table, size: tuple[int, int]) -> tuple[int, int, int, int] | None:
-    """The part of the finished picture that shows the camera's, a little less: left, top, right, bottom, px.
-
-    None where that is nothing. A frame's border and the perforations stand still by themselves and are no witness.
-    """
-    survey, area = capture.survey, capture.picture_area
-    usual = (survey.rows[0], survey.usual_y_px) if survey is not None else (0.0, 0.0)
-    ends = []
-    for axis, (low, high) in enumerate(((area.left, area.right), (area.top, area.bottom))):
-        stretch, start = (float(np.median(render[name])) for name in (("a", "c"), ("e", "f"))[axis])
-        inset = BORDER_SHARE * (high - low)
-        first = (usual[axis] + low + inset - start) / stretch
-        stop = (usual[axis] + high - inset - start) / stretch
-        first, stop = min(first, stop), max(first, stop)  # the picture may have been turned or mirrored
-        ends.append((max(0, round(first)), min(size[axis], round(stop))))
-    (left, right), (top, bottom) = ends
-    return (left, top, right, bottom) if right - left > 0 and bottom - top > 0 else None
 
 
 class _Prover:
