@@ -55,10 +55,8 @@ from smallgauge.record.work import Progress, Runner
 # drawn reels and specimens: 0.004 at most for the mean, 0.02 for one tile (docs/benchmarks.md).
 COPY_MEAN = 0.012
 COPY_TILE = 0.08
-RUN_FRAMES, MOST_RUNS = (
-    25,
-    240,
-)  # of the background along a reel: as many as a plot shows; common practice, no source
+# Of the background along a reel: as many as a plot shows; common practice, no source
+RUN_FRAMES, MOST_RUNS = 25, 240
 AAC_SAMPLES = 2048  # one coded block of 1024 either way: delivery reference, section 5
 
 
