@@ -21,18 +21,14 @@ from typing import Literal, Self
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.media.decoder_log import DecoderLog
 from smallgauge.media.frame import Frame, PixelEncoding, Region, Samples
+from smallgauge.media.passing import VIDEO_SUFFIXES, passing_reason
 from smallgauge.media.still_in import SUFFIXES, Damage, StillHeader, read_header, read_still
 
 # Beside the pictures, and read by their own readers.
 KNOWN_NAMES = frozenset({"capture.toml", "frames.csv", "sound.wav"})
-VIDEO_SUFFIXES = frozenset(
-    {".mkv", ".mov", ".mp4", ".m4v", ".avi", ".mxf", ".dv", ".mpg", ".mpeg", ".ts", ".m2ts", ".mts"}
-    | {".webm", ".wmv", ".y4m", ".nut"}
-)
 FRAMES_BACK = (
     8  # frames of a video that are decoded at a time when it is read backwards; common practice, no source
 )
-_SYSTEM_NAMES = frozenset({"thumbs.db", "ehthumbs.db", "desktop.ini", "icon\r", "$recycle.bin"})
 
 
 class UnreadableFrame(MaterialError):
@@ -92,26 +88,6 @@ class CaptureListing:
     def path(self) -> Path:
         """The video file, or the folder."""
         return self.root / self.files[0] if self.kind == "video" else self.root
-
-
-def _passing_reason(path: Path) -> str | None:
-    """Why an entry of a capture folder is no frame; None for a picture."""
-    name = path.name.lower()
-    if name.startswith("._"):
-        return "a system's note to another file"
-    if name in _SYSTEM_NAMES or name.startswith("."):
-        return "a hidden system file"
-    if path.is_dir():
-        return "a folder"
-    if name.endswith((".part", ".tmp", ".crdownload")):
-        return "an unfinished file"
-    if path.suffix.lower() in (".log", ".txt", ".xml", ".json", ".csv", ".md5", ".sha256"):
-        return "a text or log"
-    if path.suffix.lower() in VIDEO_SUFFIXES:
-        return "a video file beside single frames"
-    if path.suffix.lower() not in SUFFIXES:
-        return "not a picture file"
-    return None
 
 
 def _split_name(name: str) -> tuple[tuple[str, str], int | None]:
@@ -212,7 +188,7 @@ def list_capture(path: Path, *, progress: Callable[[int], None] | None = None) -
     for entry in sorted(path.iterdir(), key=lambda p: p.name):
         if entry.name.lower() in KNOWN_NAMES:
             continue
-        reason = _passing_reason(entry)
+        reason = passing_reason(entry)
         if reason is None:
             pictures.append(entry.name)
         else:
