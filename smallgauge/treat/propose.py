@@ -171,9 +171,11 @@ def _loading(
         basis = EVIDENCE
     why = "; ".join(read.reasons)
     if half is not None and (half.face_stated or not read.sure):
-        loading, basis = loading_of_half(half), EVIDENCE
+        loading, basis = loading_of_half(half), EVIDENCE if half.face_stated else NOT_SURE
         side = "left" if half.film == 1 else "right"
-        face = "as stated" if half.face_stated else "taken as not flipped, which nobody stated"
+        face = (
+            "as stated" if half.face_stated else "which face lay up nobody stated, it is taken as not flipped"
+        )
         why = f"one of two films of unslit double 8 that run opposite ways, this one on the {side}; {face}; {why}"
     decisions = propose(decisions, subject="loading", value=loading.value(), at=at, why=why, basis=basis)
     stated, why, face_told = loading_stated(capture, direction=direction)

@@ -25,7 +25,7 @@ from smallgauge.record.loading import Loading, loading_from, loading_of_half
 from smallgauge.record.reel import Half
 from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import read_table
-from smallgauge.record.treatment import treatment_of
+from smallgauge.record.treatment import treatment_findings, treatment_of
 from smallgauge.record.unslit import UNSLIT, Unslit, unslit_findings
 from smallgauge.record.work import silent
 from smallgauge.reels import unslit_folder
@@ -129,7 +129,10 @@ def test_each_film_s_proof_says_whose_its_archive_copy_is(shelf):
         assert checks["archive frames equal capture"].good
         assert "archive of both films" in [finding.code for finding in proof.findings]
         assert (folder / "archive.mkv").samefile(shelf / "roll" / "archive.mkv")  # made once
-        loading = treatment_of(read_decisions(folder / "decisions.jsonl")).find("loading").decision
+        treatment = treatment_of(read_decisions(folder / "decisions.jsonl"))
+        loading = treatment.find("loading").decision
+        said = [finding.code for finding in treatment_findings(treatment)]
+        assert "loading not sure" in said  # that the roll was not flipped nobody stated
         wanted = Loading() if number == 1 else Loading(turn=180, backwards=True)
         assert loading_from(loading.value) == wanted and "unslit double 8" in loading.why
     again = finish_reel(shelf / "roll-2", settings())
