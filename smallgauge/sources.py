@@ -460,6 +460,30 @@ SOURCES |= {
     ),
 }
 
+# Faults of recorded sound and what is done about them.
+SOURCES |= {
+    "AR clicks": Source(
+        title="S. J. Godsill, P. J. W. Rayner, Digital Audio Restoration (1998): clicks by the error of linear prediction",
+        seen="from memory, not checked; measured in tests/sound/test_clicks.py",
+    ),
+    "AR interpolation": Source(
+        title="A. J. E. M. Janssen, R. N. J. Veldhuis, L. B. Vries, Adaptive interpolation of discrete-time signals (1986)",
+        seen="from memory, not checked; measured in tests/sound/test_clicks.py",
+    ),
+    "spacing loss": Source(
+        title="R. L. Wallace, The reproduction of magnetically recorded signals (1951): 54.6 dB a wavelength of spacing",
+        seen="from memory, not checked",
+    ),
+    "Wiener hiss": Source(
+        title="Spectral subtraction by Wiener's rule, power smoothed, after S. F. Boll (1979)",
+        seen="from memory, not checked; measured in tests/sound/test_hiss.py",
+    ),
+    "IEC 60094-1 curve": Source(
+        title="IEC 60094-1, clause 15: recorded characteristic by two time constants",
+        seen="as cited by a maker of reference tapes; it gives twenty published differences within 0.01 dB",
+    ),
+}
+
 # Mains hum and the speed that it tells.
 SOURCES |= {
     "EN 50160": Source(

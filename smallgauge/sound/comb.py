@@ -52,11 +52,14 @@ HIGHEST_CYCLES = 30.0  # of a pilot: a higher one is turned by flutter beyond th
 CLEAR = 2.0  # power of the phase over its noise from which on there is flutter
 NOISY = 0.1  # noise of a line, as a share of its power, from which on its phase says ever less
 ROUNDS = 5
+MOST_ROWS, MOST_ERROR = 80.0, 0.3  # per cent of the film in which the phase must be told, to radians
+SLOW_BINS = 3  # of the power spectrum, below 0.014 cycles a frame
 LEAST_FRAMES = 48
 LEVEL_ROWS = 16  # rows of the track from one stored strength of a line to the next
-LEAST_SURE = (
-    0.05  # variance of a line's strength, as a share of its square, beyond which the line is not there
+SURE_PHASE = (
+    0.002  # variance of a line's strength, a share of its square, beyond which its phase tells nothing
 )
+LEAST_SURE = 0.005  # and beyond which the line is not there
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -100,6 +103,7 @@ def find_comb(
     sound_start_s: float = 0.0,
     sound_clock_ppm: float = 0.0,
     orders: int = ORDERS,
+    steady: bool = False,
 ) -> CombTrack | None:
     """Follow a comb of known frequency along the film.
 
@@ -112,6 +116,8 @@ def find_comb(
         pilot its frequency over the camera's rate.
     orders : int
         Lines to follow; 1 for a pilot.
+    steady : bool
+        The comb has no flutter, as hum of the capture chain has none: only its slow wander is followed.
 
     Returns
     -------
@@ -167,11 +173,13 @@ def find_comb(
     sound = _Laid(read, sound_rate, film_time, sound_start_s, sound_clock_ppm)
     z = np.concatenate(list(_heterodyned(sound, first, stop, cycles_a_frame, orders)), axis=1)
     order = np.repeat(np.arange(1.0, orders + 1), len(z) // orders)[:, None]
-    fit = _follow(z, order, most_left=MOST_LEFT * 2 * np.pi * cycles_a_frame)
+    fit = None if steady else _follow(z, order, highest=HIGHEST)
+    per_radian = 1.0 / (2 * np.pi * cycles_a_frame)
+    if fit is None or not (np.std(fit.fast_slope) > SURE * fit.left and fit.left * per_radian < MOST_LEFT):
+        fit = _follow(z, order, highest=2.5 * SLOWEST)
     x = first + np.arange(z.shape[1]) / ROWS_A_FRAME
     in_sample = (time_at(film_time, x)[0] - sound_start_s) * clock
     lines = fit.strength[:, ::LEVEL_ROWS].reshape(orders, -1, len(in_sample[::LEVEL_ROWS]))
-    per_radian = 1.0 / (2 * np.pi * cycles_a_frame)
     return CombTrack(
         cycles_a_frame=cycles_a_frame,
         film_position=x,
@@ -244,10 +252,13 @@ class _Fit:
     left: float
 
 
-def _follow(z: Complexes, order: Floats, *, most_left: float) -> _Fit:
+def _follow(z: Complexes, order: Floats, *, highest: float) -> _Fit:
     """Follow the common phase of the lines `z` (lines, rows); `order` (lines, 1) is how often each turns."""
     telling = order <= TELLING
-    phase = _slow_phase(z[telling[:, 0]], order[telling[:, 0]])
+    few, turns = z[telling[:, 0]], order[telling[:, 0]]
+    phase = np.zeros(z.shape[1])
+    for _ in range(3):  # each finds what the smoothing of the one before has lost
+        phase = phase + _slow_phase(few * np.exp(-1j * turns * phase), turns)
     weight = np.ones(z.shape)
     process = _Process(phase, float("nan"))
     for number in range(ROUNDS):
@@ -258,24 +269,22 @@ def _follow(z: Complexes, order: Floats, *, most_left: float) -> _Fit:
         u = turned * np.conj(strength) / size**2
         noise = _smooth((u.real - 1.0) ** 2, NOISE_FRAMES) + 1e-9  # as a share of the line's power
         weight = 1.0 / (noise * size**2)
-        there = _error(weight, size) < LEAST_SURE
+        there = _error(weight, size) < SURE_PHASE
         share = np.where(used & there, order**2 / noise / (1.0 + (noise / NOISY) ** 2), 1e-12)
         total = share.sum(axis=0)
         off = np.sum(share * np.angle(u) / order, axis=0) / total
-        process = _smoothed(phase + off, phase, 1.0 / total)
+        process = _smoothed(phase + off, phase, 1.0 / total, highest)
         phase = process.phase
-    slow = _low(phase)
+    slow = _low(phase) if highest == HIGHEST else phase
     fast = phase - slow
-    slope = _slope(fast)
-    left = process.left
-    if not (float(np.std(slope)) > SURE * left and left < most_left):  # NaN: nothing stood clear
-        fast, slope, left = np.zeros_like(fast), np.zeros_like(fast), float("nan")
-    turned = z * np.exp(-1j * order * (slow + fast))
+    turned = z * np.exp(-1j * order * phase)
     strength = _levels(turned, weight)
     error = _error(weight, np.abs(strength) + 1e-30)
     there = np.median(error, axis=1, keepdims=True) < LEAST_SURE
-    strength = np.where(there, strength * np.clip(1.0 - 3.0 * error, 0.0, 1.0), 0.0)
-    return _Fit(slow=slow, fast=fast, fast_slope=slope, strength=strength, left=left)
+    strength = np.where(there, strength * np.clip(1.0 - 10.0 * error, 0.0, 1.0), 0.0)
+    told = float(np.percentile(1.0 / total, MOST_ROWS)) < MOST_ERROR**2
+    left = process.left if highest == HIGHEST and told else float("nan")
+    return _Fit(slow=slow, fast=fast, fast_slope=_slope(fast), strength=strength, left=left)
 
 
 def _smooth(rows: NDArray[Any], frames: float) -> NDArray[Any]:
@@ -309,7 +318,7 @@ def _slow_phase(z: Complexes, order: Floats) -> Floats:
     step = _smooth(z[:, 1:] * np.conj(z[:, :-1]), 18.0)
     power = _smooth(np.abs(z[:, 1:]) ** 2, 18.0) + 1e-30
     alike = np.minimum(np.abs(step) / power, 0.9999)
-    share = order**2 * alike**4 / (1.0 - alike**2)
+    share = order**2 * np.sqrt(power) * alike**4 / (1.0 - alike**2)
     turn = np.sum(share * np.angle(step) / order, axis=0) / (share.sum(axis=0) + 1e-30)
     return np.concatenate([[0.0], np.cumsum(turn)])
 
@@ -322,7 +331,7 @@ class _Process:
     left: float
 
 
-def _smoothed(measured: Floats, before: Floats, variance: Floats) -> _Process:
+def _smoothed(measured: Floats, before: Floats, variance: Floats, highest: float) -> _Process:
     """The phase as a stationary process in noise of known variance (Wiener)."""
     rows = len(measured)
     usual = float(np.median(variance))
@@ -333,7 +342,11 @@ def _smoothed(measured: Floats, before: Floats, variance: Floats) -> _Process:
     pad = WINDOW_FRAMES * ROWS_A_FRAME
     size = 1 << (rows + 2 * pad - 1).bit_length()
     hz = np.fft.rfftfreq(size, 1.0 / ROWS_A_FRAME)
-    clear = np.interp(hz, width, np.maximum(power - CLEAR * noise, 0.0))
+    power_there = np.where(width <= highest, np.maximum(power - CLEAR * noise, 0.0), 0.0)
+    power_there[:SLOW_BINS] = (
+        100.0 * power[: SLOW_BINS + 2].max()
+    )  # drift: the window can't see it, so it is free
+    clear = np.interp(hz, width, power_there)
     root = np.sqrt(clear)
     weight = np.zeros(size)
     weight[pad : pad + rows] = 1.0 / variance
@@ -391,8 +404,11 @@ def _conjugate_gradients(operator: Any, right: Floats) -> Floats:
 
 
 def _low(phase: Floats) -> Floats:
-    """What of the phase is slower than `SLOWEST`."""
-    return np.asarray(_smooth(phase, 0.1874 / SLOWEST))  # a Gaussian is half down at 0.1874 / sigma
+    """What of the phase is slower than `SLOWEST`; what the smoothing lost is smoothed and added, twice."""
+    low = np.zeros_like(phase)
+    for _ in range(3):
+        low = low + _smooth(phase - low, 0.22 / SLOWEST)
+    return low
 
 
 def _slope(fast: Floats) -> Floats:
