@@ -1,4 +1,7 @@
-"""The one list of published sources that docstrings, columns, gauges and reports cite by key."""
+"""The one list of published sources that docstrings, columns, gauges and reports cite by key.
+
+Why this is long: it is one list; a source is looked up here and nowhere else.
+"""
 
 from dataclasses import dataclass
 
