@@ -16,6 +16,7 @@ from smallgauge.sound.knocks import find_head_distance, find_knocks
 from smallgauge.sound.levels import measure_levels
 from smallgauge.sound.recording import find_recording
 from smallgauge.sound.separate import find_run
+from smallgauge.sound.tracks import TracksReading, find_tracks
 
 
 def analyse_track(path: Path, *, capture_digest: str) -> Table:
@@ -74,7 +75,17 @@ def hear_track(
         sound_start_s=notes.sound_start_s or 0.0,
         sound_clock_ppm=notes.sound_clock_ppm or 0.0,
     )
-    return TrackPaper(capture_digest=frames.capture_digest, recording=recording, hum=hum, head=head)
+    return TrackPaper(
+        capture_digest=frames.capture_digest, recording=recording, hum=hum, head=head, tracks=_compare(path)
+    )
+
+
+def _compare(path: Path) -> TracksReading | None:
+    """What two tracks are to one another; None where there are not two."""
+    with open_sound(path) as reader:
+        if reader.channels != 2:
+            return None
+        return find_tracks(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate)
 
 
 def _hear_apart(
@@ -116,7 +127,9 @@ def _hear_apart(
             rates=(stated,) if stated else usual_rates,
             seconds=seconds,
         )
-    return TrackPaper(capture_digest=frames.capture_digest, recording=recording, hum=hum, run=run)
+    return TrackPaper(
+        capture_digest=frames.capture_digest, recording=recording, hum=hum, run=run, tracks=_compare(path)
+    )
 
 
 def _splices(frames: Table) -> tuple[list[int], list[float]]:

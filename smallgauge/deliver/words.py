@@ -294,6 +294,19 @@ _SENTENCES: dict[str, _Say] = {
     "archive sound copied": lambda v: (
         "The captured sound is kept in the archive as the file that came, byte for byte. Nothing to do."
     ),
+    "one track recorded": lambda v: (
+        f"Of the two captured tracks only one holds a recording{v.plain(': number ', 'recorded')}. The copies play that one; "
+        "both are kept."
+    ),
+    "two programmes": lambda v: (
+        f"The two captured tracks hold different programmes{v.plain(' (', 'coherence', ' of their power is common)')}. They are "
+        "never mixed: the copies play the first, and both are in the finished film. Ask which one is wanted (--decide tracks)."
+    ),
+    "tracks not told apart": lambda v: (
+        "What the two captured tracks are to one another can't be told"
+        f"{v.plain(' (', 'coherence', ' of their power is common)')}: one programme, stereo or two. The copies play both as "
+        "they lie. Listen, and decide (--decide tracks)."
+    ),
     "no broadcast wave": lambda v: (
         "The captured sound is no WAV or RF64 file, so no Broadcast Wave file is made beside it. It is kept in the archive "
         "as it came."
@@ -805,6 +818,7 @@ _SUBJECT_WORDS = {
     "division": "division",
     "loading": "loading",
     "loudness": "loudness of the viewing copies",
+    "tracks": "two tracks",
 }
 
 
@@ -871,6 +885,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
         "division": (lambda v: f"cut at captured frames {v.text('cuts', 'not noted')}", {"cuts"}),
         "loading": (_loading_words, {"turn", "mirror", "backwards"}),
         "loudness": (_loudness_words, {"target_lufs", "gain_db"}),
+        "tracks": (lambda v: _VIEWS.get(v.text("view", ""), "the copies play both tracks"), {"view"}),
     }
     say, keys = known[subject]
     rest = [f"{key.replace('_', ' ')} {value.text(key, 'none')}" for key in sorted(set(chosen) - keys)]
@@ -936,6 +951,14 @@ def _loading_words(v: Values) -> str:
         return "pictures and their order stand as they were captured"
     first = said[0] if said[0].startswith("the picture") else f"the picture is {said[0]}"
     return list_words([first, *said[1:]])
+
+
+_VIEWS = {
+    "both": "the copies play both tracks, left and right, as they lie",
+    "sum": "the copies play both tracks aligned and averaged",
+    "first": "the copies play the first track alone",
+    "second": "the copies play the second track alone",
+}
 
 
 def _loudness_words(v: Values) -> str:
@@ -1012,6 +1035,13 @@ def client_decision(entry: InForce) -> str | None:
         return f"Pictures that the scanner took twice are shown {shown}."
     if decision.subject == "loading":
         return _client_loading(value)
+    if decision.subject == "tracks":
+        return {
+            "both": "The film carries two sound tracks; you hear one on the left and one on the right.",
+            "sum": "The film carries its sound on two tracks; you hear them together.",
+            "first": "The film carries two sound tracks; you hear the first. The other one is kept too.",
+            "second": "The film carries two sound tracks; you hear the second. The other one is kept too.",
+        }.get(value.text("view", ""))
     if decision.subject == "loudness":
         if value.number("target_lufs") is None and not value.number("gain_db"):
             return "The sound is as loud as it came from the film."

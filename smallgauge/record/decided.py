@@ -9,8 +9,14 @@ from smallgauge.picture.registration import KINDS
 from smallgauge.record.loading import parse_loading
 from smallgauge.record.notes import SyncMark
 from smallgauge.sound.loudness import TARGETS_LUFS
+from smallgauge.sound.tracks import VIEWS
 
-_CHOICES = {"registration": ("by", KINDS), "framing": ("show", SHOWN), "doubles": ("show", ("once", "all"))}
+_CHOICES = {
+    "registration": ("by", KINDS),
+    "framing": ("show", SHOWN),
+    "doubles": ("show", ("once", "all")),
+    "tracks": ("view", VIEWS),
+}
 
 
 def decided_value(subject: str, text: str) -> dict[str, object]:
@@ -37,7 +43,8 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
         return _loudness(text)
     if subject not in _CHOICES:
         raise CallerError(
-            f"--decide takes camera_speed, sync, registration, framing, doubles, loading or loudness here, found '{subject}'."
+            f"--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness or tracks here, "
+            f"found '{subject}'."
         )
     key, words = _CHOICES[subject]
     if text not in words:

@@ -127,7 +127,7 @@ SOUND_COLUMNS: tuple[Column, ...] = (
         name="track",
         unit="1",
         type="int32",
-        meaning="Channel of the captured sound, from 0; the map is the same for all.",
+        meaning="Channel of the captured sound, from 0; where only 0 stands its map is that of all.",
         source="definition",
     ),
     _c(

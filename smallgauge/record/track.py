@@ -7,6 +7,7 @@ from smallgauge.sound.hum import HumReading
 from smallgauge.sound.knocks import HeadReading
 from smallgauge.sound.recording import RecordingReading
 from smallgauge.sound.separate import RunReading
+from smallgauge.sound.tracks import TracksReading
 
 TRACK_PAPER = "track.json"
 
@@ -14,6 +15,11 @@ _STATES = {
     "stripe without a recording": "stripe without a recording",
     "failed capture": "sound capture failed",
     "no recording, cause not told": "no recording found",
+}
+_TRACKS = {
+    "two programmes": "two programmes",
+    "not sure": "tracks not told apart",
+    "one recorded": "one track recorded",
 }
 
 
@@ -30,6 +36,7 @@ class TrackPaper:
     hum: HumReading
     head: HeadReading | None = None
     run: RunReading | None = None
+    tracks: TracksReading | None = None  # of two tracks
 
     @property
     def recorded(self) -> bool:
@@ -48,4 +55,7 @@ def track_findings(paper: TrackPaper) -> tuple[Finding, ...]:
             found.append(Finding(code="hum of the capture chain", where="sound", values=values))
     if paper.hum.refusal == "not told from the chain":
         found.append(Finding(code="hum not told apart", where="sound"))
+    if paper.tracks is not None and paper.tracks.state in _TRACKS:
+        values = {"coherence": round(paper.tracks.coherence, 2), "recorded": paper.tracks.recorded + 1}
+        found.append(Finding(code=_TRACKS[paper.tracks.state], where="sound", values=values))
     return tuple(found)

@@ -16,7 +16,17 @@ EVIDENCE = "evidence"  # basis of a proposal that what was measured makes sure
 NOT_SURE = "not sure"  # basis of a decision that something speaks against
 NOT_TOLD = "not told"  # basis of a proposal to leave things as they are, against which nothing speaks
 SPLICES_HEARD = "splices heard"  # basis of a sync that splices seen and heard give
-SUBJECTS = ("camera_speed", "registration", "framing", "sync", "doubles", "division", "loading", "loudness")
+SUBJECTS = (
+    "camera_speed",
+    "registration",
+    "framing",
+    "sync",
+    "doubles",
+    "division",
+    "loading",
+    "loudness",
+    "tracks",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

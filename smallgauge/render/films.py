@@ -25,7 +25,7 @@ from smallgauge.record.work import Progress
 from smallgauge.render.plan import CopyPlan, Plan
 from smallgauge.render.segments import SegmentJob, segment_files
 
-RENDERING = 5  # raised when the same plan would give other bytes
+RENDERING = 6  # raised when the same plan would give other bytes
 TABLE = "render.parquet"
 
 
@@ -142,9 +142,12 @@ def sound_key(capture: Capture, plan: Plan) -> str:
     if plan.sound is None or capture.sound is None:
         return ""
     sound_map = plan.sound.map
-    parts = (sound_map.out_sample, sound_map.in_sample, sound_map.slope, sound_map.gain)
+    parts = [sound_map.out_sample, sound_map.in_sample, sound_map.slope, sound_map.gain]
+    if plan.sound.second is not None:
+        own = plan.sound.second
+        parts += [own.out_sample, own.in_sample, own.slope, own.gain]
     knots = [part.tobytes().hex() for part in parts]
-    return key_of("sound", RENDERING, knots, sound_map.out_samples, capture.sound.sha256)
+    return key_of("sound", RENDERING, knots, plan.sound.view, sound_map.out_samples, capture.sound.sha256)
 
 
 def viewing_sound_key(capture: Capture, plan: Plan) -> str:

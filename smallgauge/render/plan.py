@@ -28,7 +28,7 @@ from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe, copies
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
 from smallgauge.record.treatment import Treatment
-from smallgauge.render.plan_sound import SoundPlan, plan_sound
+from smallgauge.render.plan_sound import SoundPlan, plan_sound, with_tracks
 from smallgauge.sound.loudness import LoudnessReading, ViewingGain, solve_gain
 
 TELEVISION_RATE = Fraction(25)  # where the shop says nothing: 50 Hz countries; common practice, no source
@@ -174,7 +174,12 @@ def plan_rendering(
         height=held.height,
         rate=rate,
         copies=copy_plans,
-        sound=plan_sound(capture, frames, treatment, rate, len(plans), loading, track),
+        sound=with_tracks(
+            plan_sound(capture, frames, treatment, rate, len(plans), loading, track),
+            capture,
+            treatment,
+            track,
+        ),
         filled=int(np.count_nonzero(held.filled & readable)),
         left_out=left_out,
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),

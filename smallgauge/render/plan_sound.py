@@ -3,7 +3,7 @@
 Part of `plan.py`: calls the `solve_` functions of the sound room, opens no file.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import ceil, isfinite, nan
 from typing import cast
@@ -26,6 +26,7 @@ from smallgauge.sound.loudness import LoudnessDecision
 from smallgauge.sound.separate import LaidRun, run_coverage, solve_sound_run, splice_fixes
 from smallgauge.sound.speed import FilmTime, SoundMap, solve_film_time, solve_sound_map
 from smallgauge.sound.sync import DISAGREES_FRAMES, Coverage, SyncMark, measured_coverage, solve_sync_shift
+from smallgauge.sound.tracks import TracksDecision, Views, solve_second_map
 
 SOUND_RATE = 48000  # of finished sound: IASA-TC 03's lowest rate, and what players expect
 MARK_SIGMA_FRAMES = 0.3  # of an operator's mark: a frame is seen whole, one of even spread. derived
@@ -60,6 +61,8 @@ class SoundPlan:
     jitter_ms: float
     set_aside: int
     loudness: LoudnessDecision  # of the viewing copies
+    view: Views = "both"  # what the viewing copies play of two tracks
+    second: SoundMap | None = None  # of the second track, where it has its own
     run: str = WITH_PICTURE
     error_s: NDArray[np.float64] | None = None
     band_s: float = nan
@@ -132,6 +135,18 @@ def plan_sound(
         marks_off_frames=off,
         head_off_frames=_head_off(capture, shift, bool(decision["set"]), loading, track),
     )
+
+
+def with_tracks(
+    plan: SoundPlan | None, capture: Capture, treatment: Treatment, track: TrackPaper | None
+) -> SoundPlan | None:
+    """The plan with what is decided on two tracks: the second's own map where they are summed, and the view."""
+    reading = track.tracks if track is not None else None
+    if plan is None or capture.sound is None or reading is None:
+        return plan
+    decision = structured(treatment.value("tracks"), TracksDecision, where="tracks")
+    own = solve_second_map(plan.map, reading, decision, sound_rate=capture.sound.rate)
+    return replace(plan, view=decision.view, second=None if own is plan.map else own)
 
 
 def _marks(frames: Table, decision: dict[str, object]) -> tuple[SyncMark, ...]:

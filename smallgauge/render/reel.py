@@ -236,17 +236,15 @@ def _small_tables(folder: Path, capture: Capture, plan: Plan, journal: Journal, 
         )
     }
     if plan.sound is not None:
-        knots = plan.sound.map
+        maps = (plan.sound.map,) if plan.sound.second is None else (plan.sound.map, plan.sound.second)
         values: dict[str, NDArray[Any]] = {
-            "track": np.zeros(knots.out_sample.size, np.int32),
-            "out_sample": knots.out_sample,
-            "in_sample": knots.in_sample,
-            "slope": knots.slope,
-            "gain": knots.gain,
-            "error_s": plan.sound.error_s
-            if plan.sound.error_s is not None
-            else np.full(knots.out_sample.size, np.nan),
+            name: np.concatenate([getattr(each, name) for each in maps])
+            for name in ("out_sample", "in_sample", "slope", "gain")
         }
+        counts = [each.out_sample.size for each in maps]
+        values["track"] = np.repeat(np.arange(len(maps), dtype=np.int32), counts)
+        error = plan.sound.error_s if plan.sound.error_s is not None else np.full(counts[0], np.nan)
+        values["error_s"] = np.r_[error, np.full(sum(counts[1:]), np.nan)]
         tables["sound.parquet"] = Table(
             name="sound", columns=SOUND_COLUMNS, values=values, capture_digest=capture.digest
         )

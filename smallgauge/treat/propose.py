@@ -40,6 +40,7 @@ from smallgauge.record.treatment import (
 from smallgauge.sound.loudness import propose_loudness
 from smallgauge.sound.separate import propose_run_sync
 from smallgauge.sound.sync import propose_sync
+from smallgauge.sound.tracks import TracksReading, propose_tracks
 
 SHIPPED = Shop()
 OPERATOR = "operator"  # the hand that wrote capture.toml, where no initials are known
@@ -74,6 +75,8 @@ def propose_treatment(
     if capture.sound is not None:
         decisions = _sync(capture, gauge, decisions, at, head_offset_frames, track)
         decisions = _loudness(decisions, at, track, shop)
+        if track is not None and track.tracks is not None:
+            decisions = _tracks(track.tracks, decisions, at)
     return decisions
 
 
@@ -193,6 +196,12 @@ def _loudness(
     )
     value = {key: number for key, number in asdict(decision).items() if number is not None}
     return propose(decisions, subject="loudness", value=value, at=at, why=why)
+
+
+def _tracks(reading: TracksReading, decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]:
+    decision, why = propose_tracks(reading)
+    basis = NOT_SURE if reading.state == "not sure" else None
+    return propose(decisions, subject="tracks", value=asdict(decision), at=at, why=why, basis=basis)
 
 
 def _sync(

@@ -226,6 +226,7 @@ def test_a_new_subject_makes_somebody_look_at_what_the_report_says_was_not_done(
         "division",
         "loading",
         "loudness",
+        "tracks",
     }
     assert set(FINDING_WEIGHTS) >= UNSURE
 

@@ -103,6 +103,9 @@ FULL = {
     "file missing": {"file": "viewing.mp4"},
     "decoder log of our file": {"file": "archive.mkv", "line": "slice CRC mismatch"},
     "rate differs": {"file": "viewing.mp4", "needed": "50/3", "found": "17"},
+    "one track recorded": {"recorded": 1},
+    "two programmes": {"coherence": 0.04},
+    "tracks not told apart": {"coherence": 0.75},
     "loudness held back": {"limit": "noise floor", "gain_db": 3.25, "wanted_db": 12.5},
     "loudness differs": {"file": "viewing.mp4", "needed": -18.0, "found": -21.3},
     "sound length differs": {"file": "finished.mkv", "needed": 48000, "found": 47999},
@@ -261,6 +264,7 @@ VALUES = {
         "turned by half a turn, mirrored and put in running order",
     ),
     "loudness": ({"target_lufs": -23.0}, "-23 LUFS"),
+    "tracks": ({"view": "sum"}, "aligned and averaged"),
 }
 
 

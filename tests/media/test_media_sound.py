@@ -2,6 +2,7 @@
 
 import struct
 
+import av
 import numpy as np
 import pytest
 import soundfile
@@ -162,3 +163,12 @@ def test_extensible_wave_with_odd_chunks(tmp_path):
     path.write_bytes(data[:4] + struct.pack("<I", len(data) - 8) + data[8:])
     with open_sound(path) as sound:
         assert sound.notes == () and sound.read(0, 2)[:, 0].tolist() == [0.5, -0.5]
+
+
+def test_equal_channels_stay_equal_in_a_copy(tmp_path):
+    """Hiss of one track on two channels: no noise of the coder's own on either side."""
+    hiss = 0.1 * np.random.default_rng(2).standard_normal((48000, 1))
+    write_aac(tmp_path / "a.m4a", [hiss.repeat(2, axis=1)], rate=48000, channels=2)
+    with av.open(str(tmp_path / "a.m4a")) as container:
+        left, right = np.concatenate([f.to_ndarray() for f in container.decode(audio=0)], axis=1)
+    assert np.array_equal(left, right) and np.std(left) > 0.05
