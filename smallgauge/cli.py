@@ -55,6 +55,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_unslit(commands)
     _add_reel_commands(commands)
     _add_recover(commands)
+    _add_calibrate(commands)
     return parser
 
 
@@ -322,6 +323,45 @@ def _add_recover(commands: Any) -> None:
     parser.add_argument("--quiet", action="store_true", help="no progress")
 
 
+def _add_calibrate(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "calibrate",
+        "measure a machine's scale from something of known size",
+        "Measures how many micrometres of film a pixel shows, from a capture of a graticule (lines or squares of stated period) "
+        "or of fresh film or leader of known pitch, and keeps it in machines.toml beside the reels. Captures with that machine "
+        "in capture.toml use it where they state no scale; shrinkage is measured against it.",
+        "smallgauge calibrate /captures/glass --out /shelf --machine 'bench two' --by mk --graticule 0.5",
+    )
+    parser.add_argument("capture", metavar="CAPTURE", help="a folder of frames, or a video file")
+    parser.add_argument("--out", required=True, metavar="DIR", help="the shelf that machines.toml lies on")
+    parser.add_argument("--machine", required=True, metavar="NAME", help="the scanner, as in capture.toml")
+    parser.add_argument("--by", required=True, metavar="INITIALS", help="who calibrates")
+    parser.add_argument(
+        "--gauge",
+        metavar="GAUGE",
+        help="keep it for this gauge only (a graticule's is kept for every gauge unless said)",
+    )
+    parser.add_argument(
+        "--graticule",
+        metavar="MM",
+        help="period of its lines, or side of its squares: 0.5, or 0.5x0.4 across x along",
+    )
+    parser.add_argument(
+        "--pitch",
+        metavar="PITCH",
+        help="film of known pitch: long, short, new (either of the two), or millimetres: 4.2342 or 4.22..4.24",
+    )
+    parser.add_argument(
+        "--note",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
+    )
+    _add_common(parser)
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and give its exit code."""
     options = build_parser().parse_args(arguments)
@@ -335,6 +375,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "prove": _prove,
             "deliver": _deliver,
             "recover": _recover,
+            "calibrate": _calibrate,
         }.get(options.command, _line)
         return run(options)
     except SmallgaugeError as error:
@@ -730,6 +771,33 @@ def _recover(options: argparse.Namespace) -> int:
         print(json.dumps(to_plain(paper), ensure_ascii=False, indent=1))
     else:
         print(recovered_words(paper, options.out))
+    return 0
+
+
+def _calibrate(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.calibration import calibrate
+    from smallgauge.deliver.words import calibration_words
+
+    scale, gauge = calibrate(
+        Path(options.capture),
+        Path(options.out),
+        _settings(options),
+        machine=options.machine,
+        by=options.by,
+        gauge=options.gauge,
+        graticule=options.graticule,
+        pitch=options.pitch,
+    )
+    if options.json:
+        import json
+
+        from smallgauge.record.files import to_plain
+
+        print(json.dumps({"gauge": gauge, "scale": to_plain(scale)}, ensure_ascii=False, indent=1))
+    else:
+        print(calibration_words(options.machine, gauge, scale))
     return 0
 
 

@@ -3,7 +3,6 @@
 capture folder -> analyse -> (hold?) -> treat -> render -> prove -> deliver
 """
 
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -32,6 +31,7 @@ from smallgauge.record.filmstate import FILM_PAPER, FilmState
 from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.machines import MACHINES_FILE, Machines, read_machines
 from smallgauge.record.material import Material, Stretch, capture_folders, material_of
 from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RenderSummary
@@ -102,7 +102,7 @@ def reel_folder(out: Path, source: Source) -> Path:
 
 def finish(path: Path, out: Path, settings: Settings) -> Outcome:
     """Take one capture through the line, up to `settings.last_step`; goes on where an earlier run stopped."""
-    source = open_source(path, stated=settings.stated)
+    source = open_source(path, stated=settings.stated, machines=machines_beside(out))
     folder = reel_folder(out, source)
     make_folder(folder)
     with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
@@ -419,22 +419,15 @@ def deliver_folder(folder: Path, settings: Settings) -> Outcome:
     )
 
 
-def stored_head_offset(out: Path, capture: Capture) -> float | None:
-    """The head distance that the shop stored for this machine and gauge in `machines.toml` beside its reels.
+def machines_beside(out: Path) -> Machines:
+    """What the shop keeps of its machines, in `machines.toml` beside its reels."""
+    path = out / MACHINES_FILE
+    return read_machines(read_text_if_there(path), where=str(path))
 
-    The file holds a table a machine: `["bench one"]` with `super-8 = 0.0` (film frames from gate to head).
-    """
-    path = out / "machines.toml"
-    if capture.notes.machine is None or not path.exists():
-        return None
-    try:
-        machines = tomllib.loads(path.read_text(encoding="utf-8"))
-        value = machines.get(capture.notes.machine, {}).get(gauge_named(capture.gauge).key)
-        return None if value is None else float(value)
-    except (tomllib.TOMLDecodeError, AttributeError, TypeError, ValueError) as error:
-        raise MaterialError(
-            f"{path} must hold a table of numbers for each machine, but {error}; mend it."
-        ) from None
+
+def stored_head_offset(out: Path, capture: Capture) -> float | None:
+    """The head distance that the shop keeps for this machine and gauge; None where it keeps none."""
+    return machines_beside(out).head_offset(capture.notes.machine, gauge_named(capture.gauge).key)
 
 
 def read_track(folder: Path, capture: Capture) -> TrackPaper | None:

@@ -14,8 +14,10 @@ from smallgauge.picture.damage_record import (
     find_perforation_states,
 )
 from smallgauge.picture.scenes import find_scenes
+from smallgauge.picture.shrinkage import Shrinkage, measure_shrinkage
 from smallgauge.picture.splices import find_splices
 from smallgauge.record.capture import Capture
+from smallgauge.record.evidence import scale_um
 from smallgauge.record.filmstate import FilmState, SpliceTold
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS
@@ -46,9 +48,29 @@ def tell_film(
     table, splices = _with_splices(capture, table, starts, direction)
     perforations, damage = _with_damage(capture, table, perforations, direction)
     state = FilmState(
-        capture_digest=capture.digest, ledger=ledger, direction=direction, damage=damage, splices=splices
+        capture_digest=capture.digest,
+        ledger=ledger,
+        direction=direction,
+        damage=damage,
+        splices=splices,
+        shrinkage=_shrinkage(capture, table),
     )
     return table, replace(perforations, capture_digest=capture.digest), state
+
+
+def _shrinkage(capture: Capture, frames: Table) -> Shrinkage | None:
+    """Shrinkage over the reel and along it; None where no perforation is in view."""
+    if capture.survey is None:
+        return None
+    along_um, across_um = scale_um(capture)
+    return measure_shrinkage(
+        np.hypot(frames["next_perforation_x_px"], frames["next_perforation_y_px"]),
+        frames["film_width_px"],
+        gauge=gauge_named(capture.gauge),
+        along_um=along_um,
+        across_um=across_um,
+        along_sigma=capture.scale.along_sigma if capture.scale is not None else np.nan,
+    )
 
 
 def _account(

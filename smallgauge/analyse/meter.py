@@ -25,7 +25,7 @@ from smallgauge.picture.perforations import (
     FilmReference,
     PerforationFix,
     PerforationSurvey,
-    find_film_edge,
+    find_film_edges,
     find_perforations,
     measure_reference,
 )
@@ -43,7 +43,7 @@ from smallgauge.picture.repetition import (
 )
 from smallgauge.picture.scenes import make_proxy, measure_change
 from smallgauge.picture.splice_evidence import measure_splice_evidence
-from smallgauge.record.capture import Capture
+from smallgauge.record.capture import Capture, CaptureScale
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.light import table_for
 from smallgauge.record.notes import CaptureNotes
@@ -69,6 +69,7 @@ def gate_sides(
     reference: tuple[float, float],
     nominal: tuple[float, float, float, float],
     share: float,
+    scale: CaptureScale | None,
 ) -> GateFix:
     """The camera gate's sides in one frame, looked for within a share of the picture's size.
 
@@ -88,16 +89,16 @@ def gate_sides(
         border_light=border_light,
         blur_px=survey.blur_px if survey is not None else USUAL_BLUR_PX,
         tilt=survey.tilt if survey is not None else 0.0,
-        gate_soft_px=GATE_SOFT_MM * _pixels_per_mm(notes, survey),
+        gate_soft_px=GATE_SOFT_MM * _pixels_per_mm(scale, survey),
         border="bright" if negative else "dark",
     )
 
 
-def _pixels_per_mm(notes: CaptureNotes, survey: PerforationSurvey | None) -> float:
+def _pixels_per_mm(scale: CaptureScale | None, survey: PerforationSurvey | None) -> float:
     """The capture's scale; 0 where nothing tells it."""
     if survey is not None:
         return survey.across_px_per_mm
-    return 1000 / notes.micrometres_per_pixel if notes.micrometres_per_pixel else 0.0
+    return 1000 / scale.along_um if scale is not None and scale.along_um else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -195,7 +196,15 @@ class Meter:
         area = self.capture.picture_area
         nominal = (area.left, area.top, area.right, area.bottom)
         notes, survey = self.capture.notes, self.capture.survey
-        found = gate_sides(light, notes, survey, reference=place, nominal=nominal, share=GATE_REACH_SHARE)
+        found = gate_sides(
+            light,
+            notes,
+            survey,
+            reference=place,
+            nominal=nominal,
+            share=GATE_REACH_SHARE,
+            scale=self.capture.scale,
+        )
         along_seen = {"top", "bottom"} & set(self.capture.picture_area.measured)
         if survey is not None and not (along_seen and not found.bottom_px - found.top_px > survey.pitch_px):
             # No picture is taller than the pitch: along the film this gate can't be told from its neighbours'.
@@ -315,18 +324,20 @@ class Meter:
         row["next_perforation_x_px"], row["next_perforation_y_px"] = measure_next_perforation(
             fixes, survey=survey
         )
-        edge = find_film_edge(plane, survey=survey)
-        if edge is not None:
+        edges = find_film_edges(plane, survey=survey)
+        for edge in edges[:1]:
             row |= {
                 "film_edge_side": edge.side,
                 "film_edge_x_px": edge.x_px,
                 "film_edge_sigma_px": edge.sigma_px,
             }
+        if len(edges) == 2:
+            row["film_width_px"] = abs(edges[0].x_px - edges[1].x_px) * math.cos(survey.tilt)
         return row
 
     def _reference_columns(self, reference: FilmReference) -> dict[str, object]:
         low = high = math.nan
-        scale = self.capture.notes.micrometres_per_pixel
+        scale = self.capture.scale.along_um if self.capture.scale is not None else None
         if scale is not None and math.isfinite(reference.pitch_px):
             low, high = (
                 float(share) for share in shrinkage_range(self.gauge, reference.pitch_px * scale / 1000)
@@ -354,7 +365,7 @@ def _grain_layout(capture: Capture) -> GrainLayout | None:
         reference_px=(survey.rows[0], survey.usual_y_px) if survey is not None else (0.0, 0.0),
         area_px=(area.left, area.top, area.right, area.bottom),
         pitch_px=survey.pitch_px if survey is not None else math.nan,
-        px_per_mm=_pixels_per_mm(capture.notes, survey) or math.nan,
+        px_per_mm=_pixels_per_mm(capture.scale, survey) or math.nan,
         tilt_rad=survey.tilt if survey is not None else 0.0,
         spread_px=survey.spread_px if survey is not None and math.isfinite(survey.spread_px) else 0.0,
     )

@@ -16,10 +16,11 @@ from smallgauge.errors import MaterialError
 from smallgauge.media.picture_in import CaptureListing, list_capture
 from smallgauge.media.sound_in import open_sound
 from smallgauge.media.whole import digest_file
-from smallgauge.record.capture import CapturedSound
+from smallgauge.record.capture import CapturedSound, CaptureScale
 from smallgauge.record.files import read_text_if_there
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import key_of
+from smallgauge.record.machines import Machines, MachineScale
 from smallgauge.record.notes import KEY_NAMED, CaptureNotes, read_notes
 from smallgauge.record.reel import Half
 
@@ -36,6 +37,7 @@ class Source:
     times_s: NDArray[np.float64]
     sound: Path | None
     half: Half | None = None  # of unslit double 8: the archive copy is the capture's, and there already
+    machines: Machines
 
     @property
     def identity(self) -> str:
@@ -53,7 +55,56 @@ class Source:
     def measured_with(self) -> str:
         """Digest of what the measuring depends on besides the frames: the operator's words and the times."""
         words = {n: str(getattr(self.notes, n)) for n, key in KEY_NAMED.items() if key.measures}
-        return key_of(words, hashlib.sha256(self.times_s.tobytes()).hexdigest())
+        kept = self.machines.scales.get(self.notes.machine or "", {})
+        stated = self.notes.micrometres_per_pixel is not None
+        told = (words, hashlib.sha256(self.times_s.tobytes()).hexdigest())
+        return key_of(*told) if stated or not kept else key_of(*told, dict(kept))
+
+    def scale(self, gauge: str | None) -> CaptureScale | None:
+        """The capture's scale for a gauge: as stated, else as kept for the machine and pictures of this size."""
+        along, across = self.notes.micrometres_per_pixel, self.notes.micrometres_per_pixel_across
+        nan = float("nan")
+        if along is not None:
+            return CaptureScale(
+                along_um=along,
+                across_um=across or along,
+                along_sigma=nan,
+                across_sigma=nan,
+                machine="",
+                words="stated",
+            )
+        kept = self.machines.scale(self.notes.machine, gauge)
+        if kept is None or not self.fits(kept):
+            return None
+        return CaptureScale(
+            along_um=kept.along_um,
+            across_um=kept.across_um,
+            along_sigma=(kept.along_sigma_um or nan) / (kept.along_um or nan),
+            across_sigma=(kept.across_sigma_um or nan) / (kept.across_um or nan),
+            machine=self.notes.machine or "",
+            words=f"{self.notes.machine}, calibrated {kept.at[:10]} by {kept.by} from {kept.told_by}",
+        )
+
+    def fits(self, kept: MachineScale) -> bool:
+        """Was a machine's scale measured on pictures of this capture's size?"""
+        return (kept.width_px, kept.height_px) == (self.listing.width, self.listing.height)
+
+    def scale_findings(self, gauge: str) -> tuple[Finding, ...]:
+        """Which scale is used, where a machine keeps one."""
+        kept = self.machines.scale(self.notes.machine, gauge)
+        if kept is None:
+            return ()
+        values: dict[str, object] = {"machine": self.notes.machine or "", "from": kept.told_by, "by": kept.by}
+        values |= {"at": kept.at, "along_um": kept.along_um, "across_um": kept.across_um}
+        code = "machine scale used"
+        if self.notes.micrometres_per_pixel is not None:
+            code = "scale stated over the machine's"
+            values["stated_um"] = self.notes.micrometres_per_pixel
+        elif not self.fits(kept):
+            code = "machine scale not used"
+            values["needed"] = f"{kept.width_px} x {kept.height_px}"
+            values["found"] = f"{self.listing.width} x {self.listing.height}"
+        return (Finding(code=code, where="capture", values=values),)
 
 
 def _digest_ends(path: Path) -> str:
@@ -64,8 +115,8 @@ def _digest_ends(path: Path) -> str:
         return hashlib.sha256(head + file.read()).hexdigest()
 
 
-def open_source(path: Path, *, stated: tuple[str, ...] = ()) -> Source:
-    """Look at a capture: list its frames and read the papers beside them.
+def open_source(path: Path, *, stated: tuple[str, ...] = (), machines: Machines | None = None) -> Source:
+    """Look at a capture: list its frames and read the papers beside them; `machines` is what the shop keeps of its own.
 
     Raises MaterialError where there is no capture, or where it can't be one.
     """
@@ -99,6 +150,7 @@ def open_source(path: Path, *, stated: tuple[str, ...] = ()) -> Source:
         findings=(*findings, *_listing_findings(listing, notes)),
         times_s=times,
         sound=sound if sound.exists() else None,
+        machines=machines or Machines(),
     )
 
 

@@ -53,9 +53,10 @@ def survey_capture(source: Source, *, program: str, progress: Progress) -> Captu
         findings.append(
             Finding(code="encoding assumed", where="capture", values={"code_values": light.code_values})
         )
+    known = source.scale(gauge_named(notes.gauge).key if notes.gauge else None)
     scale = _Scale(
-        along=notes.micrometres_per_pixel,
-        across=notes.micrometres_per_pixel_across or notes.micrometres_per_pixel,
+        along=known.along_um if known is not None else None,
+        across=known.across_um or known.along_um if known is not None else None,
     )
     numbers = survey_numbers(listing.count, MOST_FRAMES)
     most = max(3, min(AT_ONCE, MEMORY // (listing.width * listing.height * 12)))
@@ -118,7 +119,8 @@ def _surveyed(
         picture_area=area,
         line_up=(),
         sound=None,
-        findings=tuple(findings),
+        findings=(*findings, *source.scale_findings(gauge.key)),
+        scale=source.scale(gauge.key),
     )
 
 
@@ -242,8 +244,9 @@ def nominal_area(
     width_mm, height_mm = gauge.camera_image_width_mm.value, gauge.camera_image_height_mm.value
     if survey is None:
         wide, high = source.listing.width, source.listing.height
-        along = source.notes.micrometres_per_pixel
-        across = source.notes.micrometres_per_pixel_across or along
+        known = source.scale(gauge.key)
+        along = known.along_um if known is not None else None
+        across = known.across_um or along if known is not None else None
         fitted = 0.9 * min(wide / width_mm, high / height_mm)
         half_width = width_mm / 2 * (1000 / across if across else fitted)
         half_height = height_mm / 2 * (1000 / along if along else fitted)
@@ -279,7 +282,15 @@ def _picture_area(
             reference = measure_reference(find_perforations(plane, survey=survey), survey=survey)
             x, y = reference.x_px, reference.y_px
         fixes.append(
-            gate_sides(light, source.notes, survey, reference=(x, y), nominal=nominal, share=SEARCH_SHARE)
+            gate_sides(
+                light,
+                source.notes,
+                survey,
+                reference=(x, y),
+                nominal=nominal,
+                share=SEARCH_SHARE,
+                scale=source.scale(gauge.key),
+            )
         )
     found = find_picture_area(fixes, nominal=nominal)
     area = PictureAreaPx(

@@ -26,6 +26,7 @@ from smallgauge.deliver.phrases import (
     rate_words,
     running_words,
 )
+from smallgauge.deliver.shrinkage import shrinkage_plots, shrinkage_row, shrinkage_table
 from smallgauge.deliver.steadiness import (
     steadiness_figures,
     steadiness_plots,
@@ -189,8 +190,10 @@ def report_content(papers: Papers) -> ReportContent:
             (figure.name, line_up_value(figure.value, figure.unit), figure.word)
             for figure in papers.capture.line_up
         ),
-        tables=tuple(table for table in (steadiness_table(papers),) if table is not None),
-        plots=(*reel_plots(papers), *steadiness_plots(papers)),
+        tables=tuple(
+            table for table in (shrinkage_table(papers), steadiness_table(papers)) if table is not None
+        ),
+        plots=(*reel_plots(papers), *shrinkage_plots(papers), *steadiness_plots(papers)),
         digests=tuple((file.name, f"{file.bytes:,}", file.sha256) for file in (proof.files if proof else ())),
         program=papers.capture.program,
         decided_at=moment_words(papers.decided_at),
@@ -273,6 +276,9 @@ def _came_in(papers: Papers) -> tuple[tuple[str, str], ...]:
         )
     if papers.scenes:
         rows.append(("Scenes", f"{papers.scenes:,}"))
+    shrunk = shrinkage_row(papers)
+    if shrunk is not None:
+        rows.append(shrunk)
     rows.append(("Sound", "yes" if papers.capture.sound else "none in the scan"))
     return tuple(rows)
 

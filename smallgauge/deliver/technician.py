@@ -15,6 +15,7 @@ from smallgauge.deliver.phrases import count_words, gauge_words, list_words, mom
 from smallgauge.deliver.plots import Line, draw_along_reel
 from smallgauge.picture.perforations import PerforationSurvey
 from smallgauge.record.capture import Capture
+from smallgauge.record.evidence import scale_um
 from smallgauge.record.files import to_plain
 from smallgauge.record.notes import WITH_PICTURE
 from smallgauge.record.rendertable import RenderSummary, SoundSummary
@@ -56,7 +57,7 @@ def capture_rows(papers: Papers) -> tuple[tuple[str, str], ...]:
 
 
 def _captured(capture: Capture) -> Rows:
-    encoding, light, scale = capture.encoding, capture.light, capture.notes.micrometres_per_pixel
+    encoding, light = capture.encoding, capture.light
     kind = f"{encoding.bits} bits, {encoding.layout}{', lossy' if encoding.lossy else ''}"
     curve = f" ({light.gamma_curve})" if light.gamma_curve else ""
     sure = "sure" if capture.gauge_sure else "not sure"
@@ -66,10 +67,7 @@ def _captured(capture: Capture) -> Rows:
         ("Picture", f"{capture.width} x {capture.height} pixels, {kind}"),
         ("Code values", f"{light.code_values}{curve}, {'assumed' if light.assumed else 'as stated'}"),
         ("Gauge", f"{gauge_words(capture.gauge)}, {sure}: {capture.gauge_reason}"),
-        (
-            "Scale",
-            f"{number_words(scale, decimals=3)} micrometres a pixel, as stated" if scale else "not stated",
-        ),
+        ("Scale", _capture_scale(capture)),
         ("Held still by", capture.position_from),
     ]
     if capture.sound:
@@ -192,6 +190,18 @@ def _from_middle(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return values - (np.median(finite) if finite.size else 0.0)
 
 
+def _capture_scale(capture: Capture) -> str:
+    scale = capture.scale
+    if scale is None:
+        return "not known"
+    told = [
+        f"{number_words(value, decimals=4)} {way}"
+        for value, way in ((scale.along_um, "along"), (scale.across_um, "across"))
+        if value is not None
+    ]
+    return f"micrometres a pixel: {list_words(told)}; {scale.words}"
+
+
 def scale_words(papers: Papers) -> str:
     """Where micrometres come from."""
     _, _, unit, note = _scale(papers)
@@ -200,14 +210,11 @@ def scale_words(papers: Papers) -> str:
 
 def _scale(papers: Papers) -> tuple[float, float, str, str]:
     """Micrometres a pixel across and along the film, the unit of the plots, and what to say of the scale."""
-    notes, survey = papers.capture.notes, papers.capture.survey
-    if notes.micrometres_per_pixel:
-        return (
-            notes.micrometres_per_pixel_across or notes.micrometres_per_pixel,
-            notes.micrometres_per_pixel,
-            "µm",
-            ", scale as stated",
-        )
+    survey = papers.capture.survey
+    along, across = scale_um(papers.capture)
+    if along and across:
+        kept = papers.capture.scale.machine if papers.capture.scale is not None else ""
+        return across, along, "µm", f", scale of {kept}" if kept else ", scale as stated"
     if survey is not None and survey.across_px_per_mm > 0 and survey.along_px_per_mm > 0:
         return (
             1000 / survey.across_px_per_mm,

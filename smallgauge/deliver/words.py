@@ -27,6 +27,7 @@ from smallgauge.record.capture import Capture
 from smallgauge.record.division import Division
 from smallgauge.record.finding import FINDING_WEIGHTS, Check, Finding
 from smallgauge.record.flags import FLAG_NAMED
+from smallgauge.record.machines import MachineScale
 from smallgauge.record.recovered import Recovered
 from smallgauge.record.treatment import PROGRAM, Decision, InForce
 from smallgauge.record.unslit import Unslit
@@ -272,6 +273,67 @@ def _client_missing(v: Values) -> str:
     return "" if v.where == "capture" else "One of the files is missing. Please ask us for it."
 
 
+# What a band of shrinkage means for the film, each with its source; `LAST_WORD` goes with all of them.
+SHRINKAGE_ADVICE = {
+    "not shown": "It has not been shown to be shrunk: new film of the short pitch reads the same.",
+    "usual": "That is usual for aged acetate, which may be transferred as usual (common practice, no source).",
+    "limit": "That is about the limit for ordinary projection (a college library's preservation notes, DARTMOUTH).",
+    "above": "Don't project it; only a laboratory or a gentle transport should run it (a college library's preservation "
+    "notes, DARTMOUTH).",
+    "severe": "Don't project it. Film that has shrunk by more than 2 % is nearly impossible to copy on ordinary machines: ask "
+    "a specialist (a college library's preservation notes, DARTMOUTH).",
+}
+LAST_WORD = (
+    "No published limit for a transport without sprockets was found; flatness and brittleness count for more. Whoever has "
+    "the film in hand, a film archive or laboratory, has the last word."
+)
+
+
+def range_words(low: float, high: float) -> str:
+    """Two shares as per cent.
+
+    Examples
+    --------
+    >>> range_words(0.0052, 0.009)
+    '0.52 to 0.9 %'
+    """
+    return f"{number_words(100 * low)} to {number_words(100 * high)} %"
+
+
+def _shrunk(v: Values) -> str:
+    low, high = v.number("low"), v.number("high")
+    by = "" if low is None or high is None else f" by {range_words(low, high)}, lengthwise"
+    advice = SHRINKAGE_ADVICE.get(v.text("band", ""), "Look at the film before it is run.")
+    told = (
+        "The film's shrinkage was measured."
+        if v.text("band", "") == "not shown"
+        else f"The film has shrunk{by}."
+    )
+    return f"{told} {advice} {LAST_WORD}"
+
+
+def _client_shrunk(v: Values) -> str:
+    low, high = v.number("low"), v.number("high")
+    by = "" if low is None or high is None else f" by {range_words(low, high)}"
+    return (
+        f"The film has shrunk{by}: too much for a projector, which may tear it. Please don't project it, and ask a film "
+        "archive or laboratory before anybody runs it again."
+    )
+
+
+def _shrinkage_change(v: Values) -> str:
+    least, most = v.number("least"), v.number("most")
+    change = (
+        ""
+        if least is None or most is None or least == most
+        else f" (it changes by {range_words(least, most)} against the reel's mean)"
+    )
+    return (
+        f"How far the film has shrunk can't be told without a scale from outside it, only how that changes along the reel{change}. "
+        "Run `smallgauge calibrate` with a graticule or fresh film, or state micrometres_per_pixel."
+    )
+
+
 # Code -> what the technician reads. Every value is optional.
 _SENTENCES: dict[str, _Say] = {
     # Notes: they need nobody.
@@ -336,6 +398,17 @@ _SENTENCES: dict[str, _Say] = {
     "hum of the capture chain": lambda v: (
         f"The capture chain adds mains hum{v.plain(' at ', 'hz', ' Hz')} to the sound. It is not on the film. "
         "Look at cables and earthing of the scanner before the next reel."
+    ),
+    "shrinkage told": _shrunk,
+    "shrinkage without a scale": _shrinkage_change,
+    "machine scale used": lambda v: (
+        f"The scale is that of {v.text('machine', 'the machine')}{v.plain(', ', 'along_um', ' micrometres a pixel along')}, "
+        f"calibrated{v.plain(' by ', 'by')}{v.plain(' from ', 'from')}. Nothing to do unless the machine was set up anew since."
+    ),
+    "scale stated over the machine's": lambda v: (
+        f"The stated scale{v.plain(' of ', 'stated_um', ' micrometres a pixel')} is used, not that kept for "
+        f"{v.text('machine', 'the machine')}{v.plain(' (', 'along_um', ')')}. Take micrometres_per_pixel out of capture.toml "
+        "to use the one that was calibrated."
     ),
     "hum not told apart": lambda v: (
         "There is mains hum in the sound, and it can't be told whether it is on the film or of the capture chain: the "
@@ -446,6 +519,12 @@ _SENTENCES: dict[str, _Say] = {
     "pixels not square": lambda v: (
         f"The capture's pixels are not square{v.plain(' (width to height ', 'aspect', ')')}; copies that play allow for it. "
         "Scan with square pixels if the machine can."
+    ),
+    "film shrunk": _shrunk,
+    "machine scale not used": lambda v: (
+        f"The scale kept for {v.text('machine', 'the machine')} was measured on pictures of another size"
+        f"{v.plain(' (', 'needed', ' pixels;')}{v.plain(' these have ', 'found', ')')}, so it is not used. "
+        "Run `smallgauge calibrate` on pictures of this size."
     ),
     "interlaced": lambda v: (
         "The capture says of itself that it is interlaced: each picture may hold two moments of the scan. "
@@ -574,6 +653,7 @@ _CLIENT: dict[str, _Say] = {
         "The untouched copy of the scan is kept as the very files that the scanner wrote."
     ),
     "frames missing": _client_gap,
+    "film shrunk": _client_shrunk,
     "perforations damaged": _client_damaged,
     "splices found": lambda v: (
         "The film is joined from pieces with splices. Old splices come apart: have them looked at before it runs in a projector."
@@ -1196,4 +1276,37 @@ def division_words(division: Division | None) -> tuple[str, ...]:
     return (
         *lines,
         f"{total} Decided by {division.by} on {moment_words(division.at)}: {division.why.rstrip('.')}.",
+    )
+
+
+def calibration_words(machine: str, gauge: str, scale: MachineScale) -> str:
+    """What was calibrated, and how surely.
+
+    Examples
+    --------
+    >>> scale = MachineScale(along_um=4.503, along_sigma_um=0.0009, across_um=None, across_sigma_um=None, width_px=1440,
+    ...     height_px=1080, told_by="Super 8 film, long pitch", by="mk", at="2026-01-17T10:00:00Z", capture="5a")
+    >>> print(calibration_words("bench two", "super-8", scale))
+    bench two, Super 8: 4.5030 micrometres a pixel along the film (sure to 0.02 %), by Super 8 film, long pitch.
+    Across the film nothing was told. Kept for pictures of 1440 x 1080 pixels.
+    """
+    told, untold = [], []
+    for way, um, sigma in (
+        ("along", scale.along_um, scale.along_sigma_um),
+        ("across", scale.across_um, scale.across_sigma_um),
+    ):
+        if um is None:
+            untold.append(way)
+        else:
+            share = 100 * (sigma or 0.0) / um
+            sure = (
+                f" (sure to {number_words(share, decimals=2)} %)"
+                if share >= 0.01
+                else " (sure to 0.01 % or better)"
+            )
+            told.append(f"{um:.4f} micrometres a pixel {way} the film{sure}")
+    lacking = f"{untold[0].capitalize()} the film nothing was told. " if untold else ""
+    return (
+        f"{machine}, {gauge_words(gauge)}: {list_words(told)}, by {scale.told_by}.\n"
+        f"{lacking}Kept for pictures of {scale.width_px} x {scale.height_px} pixels."
     )

@@ -201,4 +201,8 @@ EDGE_COLUMNS: tuple[Column, ...] = (
         name="film_edge_sigma_px", unit="px", type="float64", source="tukey biweight", tolerance=0.02,
         meaning="Standard deviation of film_edge_x_px, the edge's own roughness in it.",
     ),
+    Column(
+        name="film_width_px", unit="px", type="float64", source="tukey biweight", tolerance=0.03,
+        meaning="Width of the film from edge to edge, square to them; NaN unless both are seen.",
+    ),
 )  # fmt: skip

@@ -2,7 +2,7 @@
 
 find_perforations   plane, survey  -> PerforationFix of each perforation in view   (analyse)
 measure_reference   fixes, survey  -> the frame's film-fixed point                 (analyse)
-find_film_edge      plane, survey  -> the film's edge, where no perforation is in view
+find_film_edges     plane, survey  -> the film's edges, where no perforation is in view
 
 The survey (once a capture, `gauge_reading.find_gauge`) knows how large the perforation is in pixels; so a
 single side is enough to say where it lies. Per frame: edges in a reduced strip vote for the centre of a
@@ -55,7 +55,7 @@ __all__ = [
     "PerforationFix",
     "PerforationSurvey",
     "Polarity",
-    "find_film_edge",
+    "find_film_edges",
     "find_perforations",
     "measure_perforations",
     "measure_reference",
@@ -684,10 +684,10 @@ def _row_reference(fixes: list[PerforationFix], survey: PerforationSurvey, row: 
     )
 
 
-def find_film_edge(plane: Plane, *, survey: PerforationSurvey) -> FilmEdgeFix | None:
-    """The film's edge against the open light beside it: the weak stand-in where no perforation is in view.
+def find_film_edges(plane: Plane, *, survey: PerforationSurvey) -> tuple[FilmEdgeFix, ...]:
+    """The film's edges against the open light beside them: the weak stand-in where no perforation is in view.
 
-    It gives x and tilt, never y: along the film an edge has no marks.
+    They give x and tilt, never y: along the film an edge has no marks. Both together give its width.
 
     Parameters
     ----------
@@ -697,8 +697,8 @@ def find_film_edge(plane: Plane, *, survey: PerforationSurvey) -> FilmEdgeFix | 
 
     Returns
     -------
-    FilmEdgeFix or None
-        The surer of the two edges; None where the survey saw none or neither is found.
+    tuple of FilmEdgeFix
+        The surer one first; empty where the survey saw none or neither is found.
 
     Notes
     -----
@@ -723,7 +723,7 @@ def find_film_edge(plane: Plane, *, survey: PerforationSurvey) -> FilmEdgeFix | 
                 )
             )
     if not guesses:
-        return None
+        return ()
     search = int(10 + 4 * survey.spread_x_px)
     profiles = find_profiles(
         plane, guesses, reach=search + int(np.ceil(3 * survey.blur_px)) + 6, blur_x_px=survey.blur_px,
@@ -740,13 +740,14 @@ def find_film_edge(plane: Plane, *, survey: PerforationSurvey) -> FilmEdgeFix | 
     )  # fmt: skip
     slope = np.full(len(guesses), survey.tilt)
     lines = measure_lines(crossings, profiles, slope=slope, slope_sigma=TURN_SIGMA)
-    best = int(lines.share.argmax())
-    if lines.share[best] < 0.3:
-        return None
-    return FilmEdgeFix(
-        side=sides[best],
-        x_px=float(lines.position[best]),
-        sigma_px=float(np.hypot(lines.sigma[best], lines.scatter[best])),
-        tilt=float(lines.slope[best]),
-        confidence=float(0.5 * lines.share[best]),
+    return tuple(
+        FilmEdgeFix(
+            side=sides[n],
+            x_px=float(lines.position[n]),
+            sigma_px=float(np.hypot(lines.sigma[n], lines.scatter[n])),
+            tilt=float(lines.slope[n]),
+            confidence=float(0.5 * lines.share[n]),
+        )
+        for n in np.argsort(-lines.share, kind="stable").tolist()
+        if lines.share[n] >= 0.3
     )

@@ -77,6 +77,22 @@ class LineUpFigure:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureScale:
+    """Micrometres of film a captured pixel, from outside the film: as stated, or as kept for the machine.
+
+    None where a direction is not known. `sigma` is the relative standard error, NaN where it was not measured; `words` say
+    where the scale comes from: "stated", or machine, day, by whom and from what.
+    """
+
+    along_um: float | None
+    across_um: float | None
+    along_sigma: float
+    across_sigma: float
+    machine: str  # "": stated
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Capture:
     """Everything that is known of a capture before and after its frames were all read.
 
@@ -112,6 +128,7 @@ class Capture:
     sound: CapturedSound | None
     findings: tuple[Finding, ...]
     files: tuple[CapturedFile, ...] = ()
+    scale: CaptureScale | None = None
     digest: str = ""
 
 

@@ -24,21 +24,27 @@ def evidence_of(capture: Capture, frames: Table) -> FrameEvidence:
     )
 
 
+def scale_um(capture: Capture) -> tuple[float | None, float | None]:
+    """Micrometres a pixel along and across, from outside the film; across as along where only that is known."""
+    scale = capture.scale
+    return (scale.along_um, scale.across_um or scale.along_um) if scale is not None else (None, None)
+
+
 def pixels_per_mm(capture: Capture) -> float:
     """The scale across the film: surveyed, stated, or that of the picture's nominal width."""
     if capture.survey is not None:
         return capture.survey.across_px_per_mm
-    if capture.notes.micrometres_per_pixel:
-        return 1000 / (capture.notes.micrometres_per_pixel_across or capture.notes.micrometres_per_pixel)
+    _, across = scale_um(capture)
+    if across:
+        return 1000 / across
     area = capture.picture_area
     return (area.right - area.left) / gauge_named(capture.gauge).camera_image_width_mm.value
 
 
 def film_scale(capture: Capture) -> FilmScale:
     """Pixels to a millimetre of film in both directions: stated, or by the film's own nominal size."""
-    nominal = pixels_per_mm(capture)
-    along, survey = capture.notes.micrometres_per_pixel, capture.survey
-    across = capture.notes.micrometres_per_pixel_across or along
+    nominal, survey = pixels_per_mm(capture), capture.survey
+    along, across = scale_um(capture)
     return FilmScale(
         across_px_per_mm=1000 / across if across else nominal,
         along_px_per_mm=1000 / along if along else survey.along_px_per_mm if survey is not None else nominal,
@@ -49,14 +55,13 @@ def shape_of(capture: Capture, frames: Table) -> CaptureShape:
     """How the film lies in the capture and how large its scales are."""
     import numpy as np
 
-    survey, notes, gauge = capture.survey, capture.notes, gauge_named(capture.gauge)
+    survey, gauge = capture.survey, gauge_named(capture.gauge)
     tilts = []
     for name in ("gate_upright_tilt", "gate_level_tilt"):
         told = frames[name][np.isfinite(frames[name])]
         usual = survey.tilt if survey is not None else math.nan
         tilts.append(float(np.median(told)) if told.size >= max(1, LEAST_TILTS * len(frames)) else usual)
-    along = notes.micrometres_per_pixel
-    across = notes.micrometres_per_pixel_across or along
+    along, across = scale_um(capture)
     area = gauge.projectable[0] if gauge.projectable else None
     return CaptureShape(
         width_px=capture.width,

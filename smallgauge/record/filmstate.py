@@ -6,6 +6,7 @@ from fractions import Fraction
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.picture.completeness import FootageCheck, Ledger, measure_footage
 from smallgauge.picture.damage_record import DamageRecord
+from smallgauge.picture.shrinkage import LEAST_PITCHES, Shrinkage
 from smallgauge.record.capture import Capture
 from smallgauge.record.finding import Finding
 
@@ -38,6 +39,7 @@ class FilmState:
     direction: int
     damage: DamageRecord | None
     splices: tuple[SpliceTold, ...]
+    shrinkage: Shrinkage | None = None
 
 
 def film_findings(state: FilmState) -> tuple[Finding, ...]:
@@ -80,7 +82,20 @@ def film_findings(state: FilmState) -> tuple[Finding, ...]:
     if state.splices:
         values = {"frames": [s.frame for s in state.splices[:_MOST_NAMED]], "count": len(state.splices)}
         found.append(Finding(code="splices found", where="capture", values=values))
-    return tuple(found)
+    return (*found, *_shrinkage_findings(state.shrinkage))
+
+
+def _shrinkage_findings(shrinkage: Shrinkage | None) -> tuple[Finding, ...]:
+    """How far the film has shrunk, or that it can't be told for want of a scale."""
+    if shrinkage is None or shrinkage.pitches < LEAST_PITCHES:
+        return ()
+    values: dict[str, object] = {"pitches": shrinkage.pitches}
+    if not shrinkage.band:
+        values |= {"least": shrinkage.least_change, "most": shrinkage.most_change}
+        return (Finding(code="shrinkage without a scale", where="capture", values=values),)
+    values |= {"low": shrinkage.low, "high": shrinkage.high, "band": shrinkage.band}
+    code = "film shrunk" if shrinkage.band in ("above", "severe") else "shrinkage told"
+    return (Finding(code=code, where="capture", values=values),)
 
 
 def footage_of(state: FilmState, capture: Capture) -> FootageCheck | None:

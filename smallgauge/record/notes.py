@@ -88,7 +88,7 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         name="micrometres_per_pixel",
         kind="number",
         meaning="Scale at the film, along it.",
-        without="taken from the perforation, so shrinkage can't be stated",
+        without="that kept for the machine; without that, from the perforation, so shrinkage can't be stated",
     ),
     _K(
         name="micrometres_per_pixel_across",
@@ -270,7 +270,7 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
     _K(
         name="machine",
         kind="text",
-        meaning="Name of the scanner, under which the shop stores its head distance.",
+        meaning="Name of the scanner, under which the shop keeps its head distance and scale.",
         without="none",
         measures=False,
     ),

@@ -10,7 +10,15 @@ from smallgauge.gauge.gauges import SUPER_8
 from smallgauge.media.frame import PixelEncoding
 from smallgauge.picture.completeness import Evidence, FrameRun, Ledger
 from smallgauge.picture.damage_record import find_damage_grades, find_perforation_states
-from smallgauge.record.capture import Capture, CapturedFile, CapturedSound, Light, LineUpFigure, PictureAreaPx
+from smallgauge.record.capture import (
+    Capture,
+    CapturedFile,
+    CapturedSound,
+    CaptureScale,
+    Light,
+    LineUpFigure,
+    PictureAreaPx,
+)
 from smallgauge.record.files import add_decisions, write_json, write_treatment
 from smallgauge.record.filmstate import FILM_PAPER, FilmState, SpliceTold, film_findings
 from smallgauge.record.finding import Check, FileDigest, Finding, Proof
@@ -99,6 +107,9 @@ def capture_paper(*, sound: bool, box_words: str, findings: tuple[Finding, ...])
             for n in range(FRAMES)
         ),
         digest=DIGEST,
+        scale=CaptureScale(
+            along_um=4.5, across_um=4.5, along_sigma=np.nan, across_sigma=np.nan, machine="", words="stated"
+        ),
     )
 
 

@@ -27,7 +27,7 @@ from smallgauge.picture.gauge_reading import find_gauge
 from smallgauge.picture.perforations import (
     COLUMNS,
     PerforationFix,
-    find_film_edge,
+    find_film_edges,
     find_perforations,
     measure_reference,
 )
@@ -301,12 +301,12 @@ def test_film_edge_is_found_without_perforations():
     shape = (400, 330)
     survey = survey_of("super-8", shape, 130, 1.4, film_right_px=float("nan"))
     drawn = draw("super-8", shape=shape, px_per_mm=130, blur=1.4, missing=(-1, 0, 1), tilt=0.002)
-    edge = find_film_edge(drawn.plane, survey=survey)
+    edge = find_film_edges(drawn.plane, survey=survey)[0]
     # turned about the middle of the picture, the edge passes it at the distance drawn
     assert edge is not None and edge.side == "left"
     assert edge.x_px == pytest.approx(0.3 * 130, abs=0.1)
     assert edge.tilt == pytest.approx(0.002, abs=2e-4)
-    assert find_film_edge(np.zeros(shape, np.float32), survey=survey) is None
+    assert find_film_edges(np.zeros(shape, np.float32), survey=survey) == ()
 
 
 # --- gauge ----------------------------------------------------------------------------------------------

@@ -1,0 +1,90 @@
+"""Calibrating a machine: from a capture of something of known size to `machines.toml` beside the reels."""
+
+from pathlib import Path
+
+from smallgauge.analyse.calibrate import calibrate_by_film, calibrate_by_graticule
+from smallgauge.analyse.source import open_source
+from smallgauge.errors import CallerError, MaterialError
+from smallgauge.gauge.gauges import gauge_named
+from smallgauge.gauge.geometry import new_pitch_mm
+from smallgauge.line import Settings
+from smallgauge.record.files import read_text_if_there, write_text
+from smallgauge.record.machines import EVERY_GAUGE, MACHINES_FILE, MachineScale, read_machines, with_scale
+
+
+def calibrate(
+    path: Path,
+    out: Path,
+    settings: Settings,
+    *,
+    machine: str,
+    by: str,
+    gauge: str | None = None,
+    graticule: str | None = None,
+    pitch: str | None = None,
+) -> tuple[MachineScale, str]:
+    """Measure a machine's scale from a capture and keep it beside the reels; the scale, and the gauge it is kept for.
+
+    `graticule` is its period in millimetres ("0.5", or "0.5x0.4" across and along), `pitch` that of the film captured:
+    "long", "short", "new" (either), "4.2342" or "4.22..4.24" millimetres. One of the two is given.
+    """
+    if (graticule is None) == (pitch is None):
+        raise CallerError(
+            "`calibrate` needs what is in the picture: give either --graticule MM or --pitch long, short, new or MM."
+        )
+    if not machine.strip() or not by.strip():
+        raise CallerError("A scale is kept for a machine and signed; give --machine NAME and --by INITIALS.")
+    file = out / MACHINES_FILE
+    text = read_text_if_there(file)
+    read_machines(text, where=str(file))  # a document that is not understood is told before any work
+    source = open_source(path, stated=settings.stated)
+    known = gauge or source.notes.gauge
+    if graticule is not None:
+        kept_for = gauge_named(gauge).key if gauge else EVERY_GAUGE
+        across_mm, along_mm = _two_numbers(graticule, "x", "--graticule", "0.5 or 0.5x0.4 (across x along)")
+        scale = calibrate_by_graticule(
+            source, across_mm=across_mm, along_mm=along_mm, by=by, at=settings.at, progress=settings.progress
+        )
+    else:
+        assert pitch is not None
+        if known is None:
+            raise CallerError(
+                "Film of known pitch has a gauge; give --gauge, or state gauge in capture.toml."
+            )
+        film = gauge_named(known)
+        kept_for = film.key
+        if pitch in ("long", "short", "new"):
+            limits, words = new_pitch_mm(film, pitch), f"{film.name} film, {pitch} pitch"  # type: ignore[arg-type]
+        else:
+            limits = _two_numbers(pitch, "..", "--pitch", "long, short, new, 4.2342 or 4.22..4.24")
+            words = f"{film.name} film, pitch {pitch} mm"
+        scale = calibrate_by_film(
+            source,
+            gauge=film,
+            pitch_mm=limits,
+            words=words,
+            by=by,
+            at=settings.at,
+            progress=settings.progress,
+        )
+    _make_shelf(out)
+    write_text(file, with_scale(text, machine=machine, gauge=kept_for, scale=scale, where=str(file)))
+    return scale, kept_for
+
+
+def _two_numbers(text: str, between: str, option: str, usual: str) -> tuple[float, float]:
+    """Two millimetres from text, the same one twice where there is one."""
+    first, _, second = text.partition(between)
+    try:
+        return float(first), float(second or first)
+    except ValueError:
+        raise CallerError(f"{option} needs {usual}, found '{text}'.") from None
+
+
+def _make_shelf(out: Path) -> None:
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise MaterialError(
+            f"The shelf must be a folder that can be written, but {error.strerror or error} at {out}; choose another --out."
+        ) from None
