@@ -439,10 +439,6 @@ SOURCES |= {
         "threads of light narrower than the opening's disc",
         seen="not seen; the method from memory, tested on drawn cracks",
     ),
-    "DARTMOUTH": Source(
-        title="Dartmouth College Library preservation blog, Film Assessment part 2 (2012): limits of shrinkage",
-        seen="second-hand, in the project's film notes; prints '.08%', plainly 0.8 %",
-    ),
     "SPLICE1949": Source(
         title="Draft American standard for 16 mm splices (1949): perforations of the two films at most 0.002 inch "
         "(0.05 mm) apart sideways",
