@@ -19,7 +19,6 @@ from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.media.picture_in import CaptureListing, FrameReader, list_capture, open_picture
 from smallgauge.media.whole import link_or_copy
 from smallgauge.picture.density import light_of_samples
-from smallgauge.picture.overlap import COLUMNS as OVERLAP_COLUMNS
 from smallgauge.picture.overlap import (
     Box,
     Overlap,
@@ -36,7 +35,7 @@ from smallgauge.record.evidence import pixels_per_mm
 from smallgauge.record.files import read_json, write_json
 from smallgauge.record.finding import Finding
 from smallgauge.record.flags import FLAG_NAMED
-from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
+from smallgauge.record.frametable import FRAME_COLUMNS, OVERLAP_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.light import table_for
 from smallgauge.record.material import OVERLAP, digest_papers
@@ -136,7 +135,7 @@ def join_captures(
     at : str
         The moment, ISO 8601.
     statement : Statement or None
-        The operator's word, used for every joint that can't be told from the frames.
+        The operator's word: of two captures it wins over what is found, of more it serves every joint that can't be told.
     silent : bool
         The operator lets the finished film be silent though captures have sound.
     within : int
@@ -233,20 +232,24 @@ def _identity(parts: tuple[_Part, ...]) -> str:
 def _find_joints(
     parts: tuple[_Part, ...], statement: Statement | None, at: str, within: int, progress: Progress
 ) -> tuple[tuple[_Part, ...], tuple[Joint, ...], list[Overlap | None]]:
-    """The captures in film order, and how each follows the one before."""
+    """The captures in film order, and how each follows the one before.
+
+    Of two captures the operator's word wins over what was found; of more it serves the joints that can't be told.
+    """
     joints: list[Joint] = []
     overlaps: list[Overlap | None] = []
     order = list(parts)
     for later in range(1, len(order)):
         found = _search(order[later - 1], order[later], within, progress)
-        if len(order) == 2 and (found.offset is None or found.offset < 0):
+        two = len(order) == 2
+        if two and statement is None and (found.offset is None or found.offset < 0):
             other = _search(order[1], order[0], within, progress)
             if other.offset is not None and other.offset >= 0:
                 order.reverse()
                 found = other
         before, after = order[later - 1], order[later]
         lost: int | None = 0
-        if found.offset is not None:
+        if found.offset is not None and not (two and statement is not None):
             _check_place(before, after, found.offset)
             overlaps.append(found)
             offset, common, by, why = found.offset, found.common, "program", found.reason
@@ -261,7 +264,9 @@ def _find_joints(
             end = int(before.places[-1]) + 1
             common, lost, by, why = statement.common, statement.lost, statement.by, statement.why
             offset = end - common + (lost or 0) - int(after.places[0])
-            overlaps.append(None)
+            overlaps.append(found if found.offset == offset else None)
+            if found.offset not in (None, offset):
+                why = f"{why}; the program found {found.reason}"
             _check_place(before, after, offset)
         joints.append(
             Joint(

@@ -1,4 +1,4 @@
-"""`frames.parquet`: one row a captured frame; `perforations.parquet`: one row a perforation seen."""
+"""`frames.parquet`: a row a captured frame; `perforations.parquet`: a row a perforation; `overlap.parquet`: a row a frame of a joint."""
 
 from smallgauge.columns import Column
 from smallgauge.picture.alignment import COLUMNS as ALIGNMENT_COLUMNS
@@ -7,6 +7,7 @@ from smallgauge.picture.exposure import COLUMNS as EXPOSURE_COLUMNS
 from smallgauge.picture.focus import COLUMNS as FOCUS_COLUMNS
 from smallgauge.picture.gate import COLUMNS as GATE_COLUMNS
 from smallgauge.picture.loading import COLUMNS as LOADING_COLUMNS
+from smallgauge.picture.overlap import COLUMNS as JOINT_COLUMNS
 from smallgauge.picture.perforation_fix import EDGE_COLUMNS
 from smallgauge.picture.perforations import COLUMNS as FIX_COLUMNS
 from smallgauge.picture.pitch import COLUMNS as PITCH_COLUMNS
@@ -169,3 +170,4 @@ FRAME_COLUMNS: tuple[Column, ...] = (
 )
 PERFORATION_COLUMNS: tuple[Column, ...] = (*_KEY, *FIX_COLUMNS, *DAMAGE_COLUMNS)
 TRACK_COLUMNS: tuple[Column, ...] = LEVEL_COLUMNS
+OVERLAP_COLUMNS: tuple[Column, ...] = JOINT_COLUMNS  # one row a film frame that two captures of a reel show

@@ -9,10 +9,9 @@ from pathlib import Path
 
 from smallgauge.media.picture_in import CaptureListing, cut_listing, list_capture
 from smallgauge.media.whole import digest_file
-from smallgauge.picture.overlap import COLUMNS as OVERLAP_COLUMNS
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json
-from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.frametable import FRAME_COLUMNS, OVERLAP_COLUMNS
 from smallgauge.record.journal import key_of
 from smallgauge.record.reel import Half, Reel
 from smallgauge.record.table import Table, read_table

@@ -12,12 +12,11 @@ from smallgauge.errors import CallerError, MaterialError
 from smallgauge.line import finish_reel, prove_folder
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import list_capture, open_picture
-from smallgauge.picture.overlap import COLUMNS as OVERLAP_COLUMNS
 from smallgauge.picture.resample import compose_moves, invert_move
 from smallgauge.picture.synthetic import frame_truth
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_decisions, read_json
-from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.frametable import FRAME_COLUMNS, OVERLAP_COLUMNS
 from smallgauge.record.material import material_of
 from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RENDER_COLUMNS
@@ -120,6 +119,13 @@ def test_the_operators_word_is_taken_where_nothing_was_found(base, lost, step):
     assert ("joint not known" in codes) == (lost == "unknown")
     joint = read_json(folder / "reel.json", Reel).joints[0]
     assert (joint.by, joint.why, joint.lost) == ("mk", "the film broke", 3 if lost == "3" else None)
+
+
+def test_the_operators_word_wins_and_what_was_found_stands_beside_it(base):
+    folder = join(base, "one", "two", number="overruled", overlap=5, by="mk", why="counted by hand")
+    joint = read_json(folder / "reel.json", Reel).joints[0]
+    assert (joint.offset, joint.common, joint.by) == (8, 5, "mk")
+    assert joint.why.startswith("counted by hand; the program found 7 film frames in common")
 
 
 def test_nonsense_is_refused_in_one_sentence(base, tmp_path):

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 import numpy as np
 
@@ -77,8 +78,9 @@ def capture(
     return Run(truth, first, scale, off)
 
 
+@lru_cache(maxsize=16)
 def sheets_of(run: Run) -> list[OverlapSheet]:
-    """Sheets of all frames of a capture."""
+    """Sheets of all frames of a capture; drawn once where tests share it."""
     return [
         make_overlap_sheet(run.light(n), position=n, box=run.box(n), size=SIZE, layout=LAYOUT)
         for n in range(run.truth.frames)
