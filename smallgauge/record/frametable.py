@@ -1,4 +1,4 @@
-"""`frames.parquet`: a row a captured frame; `perforations.parquet`: a perforation; `overlap.parquet`: a film frame in two captures."""
+"""`frames.parquet`: a row a captured frame; `perforations.parquet`: a perforation; `overlap.parquet`: a frame in two captures."""
 
 from smallgauge.columns import Column
 from smallgauge.picture.alignment import COLUMNS as ALIGNMENT_COLUMNS
