@@ -354,7 +354,8 @@ def _scene_anchor(folder: Path, subject: str, scene: int) -> str:
         raise CallerError(
             "Speeds by scene need a silent reel: this one has sound, which fixes its speed; decide camera_speed for the reel."
         )
-    frames = read_json(folder / FILM_PAPER, FilmState).ledger.film_frames
+    table = read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
+    frames = int(table["film_position"].max()) + 1
     if not 0 <= scene < frames:
         raise CallerError(f"--scene needs a film position of this reel, 0 to {frames - 1}, found {scene}.")
     return f"scene@{scene}"

@@ -36,7 +36,7 @@ from smallgauge.record.finding import Finding
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.material import WHOLE_PAPER, archive_listing, digest_papers
-from smallgauge.record.notes import read_notes
+from smallgauge.record.notes import WITH_PICTURE, read_notes
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.reel import Half, Reel
 from smallgauge.record.table import read_table
@@ -118,6 +118,11 @@ def _read_whole(folder: Path) -> Whole:
         raise MaterialError(
             f"`divide` needs a whole capture, found a part, a joined reel or an unfinished one in {folder}; name the folder of the "
             "capture that holds the rolls, analysed to its end."
+        )
+    if capture.sound is not None and (capture.notes.sound_run or WITH_PICTURE) != WITH_PICTURE:
+        raise MaterialError(
+            f"`divide` cuts sound by the time stamps of the picture, found sound of another run ({capture.notes.sound_run}) in "
+            f"{folder}; analyse the capture without {capture.sound.name}, divide it, and keep that sound for each reel by hand."
         )
     return Whole(
         folder=folder,

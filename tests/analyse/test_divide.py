@@ -210,6 +210,17 @@ def test_what_can_not_be_is_refused_in_one_sentence(divided, tmp_path):
         divide_folder(divided.parent / "spool roll 1", settings(), cuts=(4,), **SAID)
 
 
+def test_sound_of_a_run_of_its_own_is_not_cut(divided):
+    paper = divided / "capture.json"
+    kept = paper.read_bytes()
+    paper.write_bytes(kept.replace(b'"sound_run": null', b'"sound_run": "wild tape"'))
+    try:
+        with pytest.raises(MaterialError, match="wild tape"):
+            divide_folder(divided, settings(), cuts=(12,), **SAID)
+    finally:
+        paper.write_bytes(kept)
+
+
 def test_cuts_in_leader_and_elsewhere():
     clear = Leader(first=0, stop=8, kind="leader", density=0.2, sure=True, reason="")
     dark = Leader(first=40, stop=50, kind="dark", density=2.8, sure=False, reason="")

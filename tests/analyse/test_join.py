@@ -6,10 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from captured_twice import analysed, draw_capture, enlarged, settings
+from captured_twice import AT, analysed, draw_capture, enlarged, settings
 
 from smallgauge.errors import CallerError, MaterialError
-from smallgauge.line import finish_reel, prove_folder
+from smallgauge.line import decide_on, finish_reel, prove_folder
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import list_capture, open_picture
 from smallgauge.picture.resample import compose_moves, invert_move
@@ -70,6 +70,7 @@ def test_a_joined_reel_is_rendered_from_both_and_proved(base):
         zip(*(render[n].tolist() for n in ("source_capture", "source_frame", "other_capture", "other_frame")))
     )
     assert named[5] == (0, 5, -1, -1) and named[7] == (0, 7, 1, 1) and named[10] == (1, 4, 0, 10)
+    decide_on(folder, subject="camera_speed", value={"rate": "16"}, by="mk", at=AT, why="slow", scene=12)
     again = prove_folder(
         folder, settings(last_step="prove"), source=base.parent / "one"
     )  # whose names are both captures'
