@@ -185,7 +185,11 @@ def _compare(x: Floats, rate: int) -> tuple[float, float, float]:
     middle, step = float(lag), 0.25
     for _ in range(3):  # to a 64th of a sample, then the vertex of a parabola
         lags = middle + step * np.arange(-4, 5)
-        value = sign * np.real(np.exp(1j * np.outer(lags, omega)) @ part)
+        turned, step_on = np.exp(1j * lags[0] * omega) * part, np.exp(1j * step * omega)
+        value = np.empty(len(lags))
+        for number in range(len(lags)):
+            value[number] = sign * float(turned.real.sum())
+            turned *= step_on
         best = int(np.clip(np.argmax(value), 1, 7))
         middle = float(lags[best])
         before, here, after = value[best - 1 : best + 2]

@@ -74,12 +74,12 @@ def test_a_poor_recording_is_still_aligned_within_two_microseconds():
 
 def stereo():
     """Two voices, each mostly on its own side."""
-    one, other = voice(14, 1), voice(14, 7)
+    one, other = voice(9, 1), voice(9, 7)
     return one + 0.35 * other, other + 0.35 * one
 
 
 def test_what_the_tracks_hold():
-    one, other = voice(14, 1), voice(14, 7)
+    one, other = voice(9, 1), voice(9, 7)
     assert found_in(*stereo()).state == "stereo"
     found = found_in(one, other)
     assert found.state == "two programmes" and found.delay_us == ()
