@@ -5,7 +5,7 @@ A folder holds the three papers beside its frames. A video file `reel.mov` has t
 """
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -37,7 +37,7 @@ class Source:
     times_s: NDArray[np.float64]
     sound: Path | None
     half: Half | None = None  # of unslit double 8: the archive copy is the capture's, and there already
-    machines: Machines
+    machines: Machines = field(default_factory=Machines)  # what the shop keeps of its own
 
     @property
     def identity(self) -> str:
