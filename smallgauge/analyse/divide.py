@@ -51,7 +51,8 @@ _RETOLD = frozenset(
         "frame clipped", "light above the open gate", "pitch not measured", "frames doubled", "frames missing",
         "frames swapped", "frames suspected", "frames not accounted for", "perforations damaged", "splices found",
         "length agrees", "length differs", "line-up", "stripe without a recording", "sound capture failed",
-        "no recording found", "hum of the capture chain", "hum not told apart", "archive kept as it came",
+        "no recording found", "hum of the capture chain", "hum not told apart",
+        "sound runs on through splices", "foreign sound behind splices", "archive kept as it came",
         "archive sound copied",
     ]
 )  # fmt: skip
@@ -140,7 +141,7 @@ def make_part(
             folder / "archive.wav",
             frames=frames,
             notes=capture.notes,
-            usual_rates=gauge_named(capture.gauge).usual_rates,
+            gauge=gauge_named(capture.gauge),
         )
         table = analyse_track(folder / "archive.wav", capture_digest=capture.digest)
         write_table(folder / "track.parquet", table)

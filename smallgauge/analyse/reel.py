@@ -159,9 +159,8 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         skipped=_skipped(source),
     )
     figures = line_up(capture, frames, perforations)
-    usual = gauge_named(capture.gauge).usual_rates
     heard = (
-        hear_track(source.sound, frames=frames, notes=capture.notes, usual_rates=usual)
+        hear_track(source.sound, frames=frames, notes=capture.notes, gauge=gauge_named(capture.gauge))
         if source.sound
         else None
     )

@@ -1,16 +1,17 @@
 """The captured sound to its readings: a row a second and channel, and what it says as a whole."""
 
 from dataclasses import asdict
-from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 
+from smallgauge.gauge.gauges import Gauge
 from smallgauge.media.sound_in import open_sound
 from smallgauge.record.frametable import TRACK_COLUMNS
 from smallgauge.record.notes import APART, WITH_PICTURE, CaptureNotes
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
+from smallgauge.sound.cuts import find_cuts
 from smallgauge.sound.hum import find_hum
 from smallgauge.sound.knocks import find_head_distance, find_knocks
 from smallgauge.sound.levels import measure_levels
@@ -34,15 +35,14 @@ def analyse_track(path: Path, *, capture_digest: str) -> Table:
     return Table(name="track", columns=TRACK_COLUMNS, values=asdict(levels), capture_digest=capture_digest)
 
 
-def hear_track(
-    path: Path, *, frames: Table, notes: CaptureNotes, usual_rates: tuple[Fraction, ...]
-) -> TrackPaper:
+def hear_track(path: Path, *, frames: Table, notes: CaptureNotes, gauge: Gauge) -> TrackPaper:
     """Is the captured sound a recording, what hums in it, and which splices of the picture are heard in it.
 
-    `usual_rates` are those of the gauge, tried where the sound ran apart and nobody stated at what rate.
+    Of the gauge the separation is taken, and the usual rates: they are tried where the sound ran apart and nobody
+    stated at what rate.
     """
     if (notes.sound_run or WITH_PICTURE) != WITH_PICTURE:
-        return _hear_apart(path, frames, notes, usual_rates)
+        return _hear_apart(path, frames, notes, gauge)
     with open_sound(path) as reader:
         recording = find_recording(
             reader.read_padded,
@@ -64,19 +64,37 @@ def hear_track(
             sound_clock_ppm=notes.sound_clock_ppm or 0.0,
         )
         knocks = find_knocks(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate)
-    splices, sure = _splices(frames)
-    head = find_head_distance(
-        knocks,
-        frame_times_s=frames["time_s"],
-        film_positions=frames["film_position"],
-        scan_rate=notes.scan_rate,
-        splices=splices,
-        confidence=sure,
-        sound_start_s=notes.sound_start_s or 0.0,
-        sound_clock_ppm=notes.sound_clock_ppm or 0.0,
-    )
+        splices, sure = _splices(frames)
+        head = find_head_distance(
+            knocks,
+            frame_times_s=frames["time_s"],
+            film_positions=frames["film_position"],
+            scan_rate=notes.scan_rate,
+            splices=splices,
+            confidence=sure,
+            sound_start_s=notes.sound_start_s or 0.0,
+            sound_clock_ppm=notes.sound_clock_ppm or 0.0,
+        )
+        cuts = find_cuts(
+            reader.read_padded,
+            sound_rate=reader.rate,
+            hum=hum,
+            heard=head.heard,
+            splices=splices,
+            ahead_frames=gauge.tracks[0].ahead_frames.value if gauge.tracks else None,
+            frame_times_s=frames["time_s"],
+            film_positions=frames["film_position"],
+            scan_rate=notes.scan_rate,
+            sound_start_s=notes.sound_start_s or 0.0,
+            sound_clock_ppm=notes.sound_clock_ppm or 0.0,
+        )
     return TrackPaper(
-        capture_digest=frames.capture_digest, recording=recording, hum=hum, head=head, tracks=_compare(path)
+        capture_digest=frames.capture_digest,
+        recording=recording,
+        hum=hum,
+        head=head,
+        cuts=cuts,
+        tracks=_compare(path),
     )
 
 
@@ -88,9 +106,7 @@ def _compare(path: Path) -> TracksReading | None:
         return find_tracks(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate)
 
 
-def _hear_apart(
-    path: Path, frames: Table, notes: CaptureNotes, usual_rates: tuple[Fraction, ...]
-) -> TrackPaper:
+def _hear_apart(path: Path, frames: Table, notes: CaptureNotes, gauge: Gauge) -> TrackPaper:
     """Sound with a clock of its own: no frame's time stamp says anything of it."""
     own = notes.sound_run == APART
     stated = notes.sound_run_rate or notes.camera_speed
@@ -124,7 +140,7 @@ def _hear_apart(
             knocks,
             splices=splices,
             confidence=sure,
-            rates=(stated,) if stated else usual_rates,
+            rates=(stated,) if stated else gauge.usual_rates,
             seconds=seconds,
         )
     return TrackPaper(

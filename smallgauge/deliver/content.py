@@ -27,6 +27,7 @@ from smallgauge.deliver.phrases import (
     running_words,
 )
 from smallgauge.deliver.shrinkage import shrinkage_plots, shrinkage_row, shrinkage_table
+from smallgauge.deliver.soundtable import sound_table
 from smallgauge.deliver.steadiness import (
     steadiness_figures,
     steadiness_plots,
@@ -191,7 +192,9 @@ def report_content(papers: Papers) -> ReportContent:
             for figure in papers.capture.line_up
         ),
         tables=tuple(
-            table for table in (shrinkage_table(papers), steadiness_table(papers)) if table is not None
+            table
+            for table in (shrinkage_table(papers), steadiness_table(papers), sound_table(papers))
+            if table is not None
         ),
         plots=(*reel_plots(papers), *shrinkage_plots(papers), *steadiness_plots(papers)),
         digests=tuple((file.name, f"{file.bytes:,}", file.sha256) for file in (proof.files if proof else ())),

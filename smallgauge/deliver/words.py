@@ -530,6 +530,15 @@ _SENTENCES: dict[str, _Say] = {
         "The capture says of itself that it is interlaced: each picture may hold two moments of the scan. "
         "Film needs whole pictures; set the scanner to progressive and scan again if you can."
     ),
+    "sound runs on through splices": lambda v: (
+        "Hum that was recorded with the sound runs on through the splices: the sound was recorded after the film was cut, and "
+        "belongs to its pictures behind each splice too. Nothing to do."
+    ),
+    "foreign sound behind splices": lambda v: (
+        f"Hum that was recorded with the sound jumps at the splices: the sound was recorded before the film was cut. Behind each "
+        f"splice{v.plain(', ', 'splices', ' in all')}, the sound of {v.frames('frames', 'some frames')} belongs to pictures "
+        "that were cut away. Nothing was cut or moved; the places stand in track.json."
+    ),
     "sync from splices": lambda v: (
         "The distance from gate to sound head was read from splices that are seen in the picture and heard in the sound. "
         "Nothing to do; look at one thing that is seen and heard if you doubt it."
@@ -697,6 +706,10 @@ _CLIENT: dict[str, _Say] = {
     "gauge not sure": lambda v: "We are not quite sure which width of film this is.",
     "interlaced": lambda v: (
         "The scan holds two moments in each picture, so fast movement may show fine stripes."
+    ),
+    "foreign sound behind splices": lambda v: (
+        "This film was cut after its sound had been recorded on it: for a moment after each join you hear what belonged to "
+        "pictures that are no longer there."
     ),
     "sound laid by fixes": lambda v: (
         "The sound was recorded apart from the picture and then brought into step with it, to within "

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from smallgauge.record.finding import Finding
+from smallgauge.sound.cuts import CutsReading
 from smallgauge.sound.hum import HumReading
 from smallgauge.sound.knocks import HeadReading
 from smallgauge.sound.recording import RecordingReading
@@ -11,6 +12,7 @@ from smallgauge.sound.tracks import TracksReading
 
 TRACK_PAPER = "track.json"
 
+_MOST_NAMED = 20  # stretches that a finding names
 _STATES = {
     "stripe without a recording": "stripe without a recording",
     "failed capture": "sound capture failed",
@@ -27,7 +29,7 @@ _TRACKS = {
 class TrackPaper:
     """The readings of the whole captured sound; those of each second stand in `track.parquet`.
 
-    `head` is there for sound captured with the picture, `run` for the film's own sound captured apart.
+    `head` and `cuts` are there for sound captured with the picture, `run` for the film's own sound captured apart.
     """
 
     version: int = 1
@@ -35,6 +37,7 @@ class TrackPaper:
     recording: RecordingReading
     hum: HumReading
     head: HeadReading | None = None
+    cuts: CutsReading | None = None
     run: RunReading | None = None
     tracks: TracksReading | None = None  # of two tracks
 
@@ -58,4 +61,11 @@ def track_findings(paper: TrackPaper) -> tuple[Finding, ...]:
     if paper.tracks is not None and paper.tracks.state in _TRACKS:
         values = {"coherence": round(paper.tracks.coherence, 2), "recorded": paper.tracks.recorded + 1}
         found.append(Finding(code=_TRACKS[paper.tracks.state], where="sound", values=values))
+    if paper.cuts is not None and paper.cuts.recorded == "after cutting":
+        found.append(Finding(code="sound runs on through splices", where="sound"))
+    if paper.cuts is not None and paper.cuts.foreign:
+        first, stop = paper.cuts.foreign[0]
+        values = {"splices": len(paper.cuts.foreign), "frames": stop - first}
+        values["places"] = [list(stretch) for stretch in paper.cuts.foreign[:_MOST_NAMED]]
+        found.append(Finding(code="foreign sound behind splices", where="sound", values=values))
     return tuple(found)

@@ -74,6 +74,7 @@ FULL = {
     "sound longer": {"seconds": 12.25},
     "sound laid by fixes": {"fixes": 4, "band_s": 0.041},
     "sound band wide": {"fixes": 2, "band_s": 0.43},
+    "foreign sound behind splices": {"splices": 3, "frames": 18, "places": [[90, 108]]},
     "fix disagrees": {"film_position": 310.0, "seconds": -0.21},
     "sync mark differs": {"frames": 1.25},
     "head distance differs": {"frames": 0.8},
@@ -161,6 +162,7 @@ WITHOUT_VALUES = {
     "no recording found",
     "hum not told apart",
     "sync from splices",
+    "sound runs on through splices",
     "start set, drift not known",
 }
 
