@@ -18,6 +18,7 @@ from smallgauge.media.digest import digest_frame
 from smallgauge.media.frame import Region
 from smallgauge.media.picture_in import CaptureListing, open_picture
 from smallgauge.record.capture import Capture
+from smallgauge.record.machines import Machines
 from smallgauge.record.material import half_listing
 from smallgauge.record.reel import Half
 from smallgauge.record.table import Table
@@ -85,6 +86,7 @@ def open_half(
         times_s=np.asarray(frames["time_s"], np.float64),
         sound=None,
         half=half,
+        machines=Machines(),  # what is kept of the machine is of its whole picture: each film is measured by itself
     )
 
 
