@@ -242,6 +242,7 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         meaning="Side of the captured picture on which this machine shows the one row of perforations of film that was "
         "loaded as it should be.",
         without="not known",
+        measures=False,
     ),
     _K(
         name="emulsion",
