@@ -1,12 +1,13 @@
 """Unslit double 8: two films in running order, every frame once, and together they are the capture."""
 
+import json
 import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from loaded_film import WAYS, turned
+from loaded_film import WAYS, load_otherwise, turned
 
 from smallgauge.cli import main
 from smallgauge.crew import Crew
@@ -135,8 +136,12 @@ def test_each_film_s_proof_says_whose_its_archive_copy_is(shelf):
         assert "loading not sure" in said  # that the roll was not flipped nobody stated
         wanted = Loading() if number == 1 else Loading(turn=180, backwards=True)
         assert loading_from(loading.value) == wanted and "unslit double 8" in loading.why
-    again = finish_reel(shelf / "roll-2", settings())
-    assert again.exit_code == 0
+    journal = shelf / "roll-2" / "work" / "journal.jsonl"
+    before = len(journal.read_text().splitlines())
+    unslit_folder(shelf / "roll", settings())  # again: what stands is kept
+    assert finish_reel(shelf / "roll-2", settings()).exit_code == 0
+    made = [json.loads(line)["file"] for line in journal.read_text().splitlines()[before:]]
+    assert not {"frames.parquet", "finished.mkv", "render.parquet", "viewing.mp4"} & set(made), made
 
 
 def test_a_picture_that_is_not_the_film_s_part_of_the_archive_copy_is_found(shelf, tmp_path):
@@ -200,3 +205,27 @@ def test_what_can_t_be_taken_apart_is_refused(shelf):
     outside = Region(left=500, top=0, width=200, height=HIGH, of_width=WIDE, of_height=HIGH)
     with pytest.raises(CallerError, match="region must lie"):
         cut_listing(listing, outside)
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("way", [way for way in WAYS if way != "head first"])
+def test_a_roll_loaded_another_way_gives_the_same_two_films(shelf, tmp_path, way):
+    """Through the whole line; what lay left may lie right now, so each film is looked for among both."""
+    notes: dict[str, object] = {"reel": "other", "emulsion_usual": "to the lens"}
+    notes["emulsion"] = "to the lamp" if WAYS[way]["flipped"] else "to the lens"
+    load_otherwise(shelf.parent / "roll", tmp_path / "other", **WAYS[way], notes=notes)
+    finish(tmp_path / "other", tmp_path / "shelf", settings())
+    _, found = unslit_folder(tmp_path / "shelf" / "other", settings())
+    assert found == ()
+    films = []
+    for name in ("other-1", "other-2"):
+        outcome = finish_reel(tmp_path / "shelf" / name, settings())
+        assert outcome.exit_code == 0 and "loading not sure" not in [f.code for f in outcome.findings]
+        films.append(pictures(tmp_path / "shelf" / name))
+    if WAYS[way]["tail"] != WAYS[way]["flipped"]:  # each film lies on the other side
+        films.reverse()
+    for name, theirs in zip(("roll-1", "roll-2"), films, strict=True):
+        ours = pictures(shelf / name)
+        rows, columns = (min(a, b) for a, b in zip(ours.shape[1:], theirs.shape[1:], strict=True))
+        alike = (ours[:, :rows, :columns] * theirs[:, :rows, :columns]).mean(axis=(1, 2))
+        assert alike.min() > 0.97, (way, name, alike)
