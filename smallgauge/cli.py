@@ -8,7 +8,7 @@ Why this is long: it is every command's help, which belongs in one place.
 import argparse
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from smallgauge import __version__
@@ -17,6 +17,7 @@ from smallgauge.errors import CallerError, MaterialError, SmallgaugeError
 if TYPE_CHECKING:
     from smallgauge.line import Outcome, Settings
     from smallgauge.record.finding import Finding
+    from smallgauge.record.verdict import Verdict
 
 EXIT_CODES = """exit codes:
   0  done
@@ -29,6 +30,7 @@ EXIT_CODES = """exit codes:
 
 first steps:
   smallgauge demo                             draw a specimen reel and take it through everything
+  smallgauge follow CAPTURE --out SHELF       read along while the scanner writes: may the reel come off?
   smallgauge finish CAPTURE --out SHELF       take a capture from frames to a proven package
   smallgauge finish CAPTURE --out SHELF       the same again goes on where it stopped
 """
@@ -49,6 +51,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     _add_demo(commands)
     _add_line_commands(commands)
+    _add_follow(commands)
     _add_treat(commands)
     _add_join(commands)
     _add_divide(commands)
@@ -151,6 +154,45 @@ def _add_line_commands(commands: Any) -> None:
         )
         _add_workers(parser)
         _add_common(parser)
+
+
+def _add_follow(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "follow",
+        "read a capture while the scanner is still writing it: may the reel come off?",
+        "Reads a folder of frames while the scanner writes into it. Says at once what goes wrong (focus, highlights, "
+        "perforation, sound), and within half a minute of the last frame one line: the reel may come off, or keep the reel on, "
+        "and why. The capture has ended when no new frame has come for a while, when the stated number of frames is there, or "
+        "at the first Ctrl-C; a second Ctrl-C stops without a verdict. Exit code 0: it may come off; 1: keep it on. With --out "
+        "the frames are measured as analyse does it, and finish afterwards goes on from there.",
+        "smallgauge follow /captures/reel-one --out /shelf",
+    )
+    parser.add_argument("capture", metavar="CAPTURE", help="the folder into which the scanner writes")
+    parser.add_argument(
+        "--out", metavar="DIR", help="the shelf; without it nothing is kept of what was measured"
+    )
+    parser.add_argument(
+        "--note",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
+    )
+    parser.add_argument("--frames", type=int, metavar="N", help="how many frames the capture will have")
+    parser.add_argument(
+        "--quiet-seconds",
+        type=float,
+        metavar="S",
+        help="no new frame for so long is the end (unless said: as long as 25 frames take, 5 to 15 seconds)",
+    )
+    sound = parser.add_mutually_exclusive_group()
+    sound.add_argument(
+        "--sound", action="store_true", help="the film has sound: without a level the reel stays on"
+    )
+    sound.add_argument("--no-sound", action="store_true", help="the film has no sound, whatever is recorded")
+    _add_workers(parser)
+    _add_common(parser)
 
 
 def _add_treat(commands: Any) -> None:
@@ -368,6 +410,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         run = {
             "demo": _demo,
+            "follow": _follow,
             "treat": _treat,
             "join": _join,
             "divide": _divide,
@@ -587,6 +630,75 @@ def _print_json(outcomes: "list[Outcome]", errors: list[tuple[str, str, int]] = 
         ],
     }
     print(json.dumps(document, ensure_ascii=False, indent=1))
+
+
+def _follow(options: argparse.Namespace) -> int:
+    import time
+    from pathlib import Path
+
+    from smallgauge.analyse.follow import Bench
+    from smallgauge.deliver.follow_words import verdict_line
+    from smallgauge.deliver.words import sentence
+    from smallgauge.line import follow
+
+    for name in ("frames", "quiet_seconds", "workers"):
+        value = getattr(options, name)
+        if value is not None and not value > 0:
+            raise CallerError(f"--{name.replace('_', '-')} needs a number above 0, found {value}.")
+    say = _say_now(options)
+
+    def told(verdict: "Verdict") -> None:
+        if options.json:
+            _print_verdict(verdict)
+            return
+        print(verdict_line(verdict, sentence), flush=True)
+        for note in verdict.notes:
+            say(note)
+
+    bench = Bench(
+        clock=time.monotonic,
+        wait=time.sleep,
+        asked=_ask_by_ctrl_c(),
+        say=say,
+        told=told,
+        quiet_s=options.quiet_seconds,
+        frames=options.frames,
+        sound=True if options.sound else False if options.no_sound else None,
+        stated=tuple(options.note),
+    )
+    out = Path(options.out) if options.out else None
+    verdict = follow(Path(options.capture), out, bench, workers=options.workers, take_over=options.take_over)
+    return 0 if verdict.may_come_off else 1
+
+
+def _print_verdict(verdict: "Verdict") -> None:
+    import json
+
+    from smallgauge.deliver.follow_words import verdict_line
+    from smallgauge.deliver.words import sentence
+    from smallgauge.record.files import to_plain
+
+    document = {
+        **to_plain(verdict),
+        "line": verdict_line(verdict, sentence),
+        "exit_code": 0 if verdict.may_come_off else 1,
+    }
+    print(json.dumps(document, ensure_ascii=False, indent=1), flush=True)
+
+
+def _ask_by_ctrl_c() -> "Callable[[], bool]":
+    """The first Ctrl-C asks for the verdict; the second stops the program."""
+    import signal
+
+    asked: list[int] = []
+
+    def answer(number: int, frame: Any) -> None:
+        if asked:
+            raise KeyboardInterrupt
+        asked.append(number)
+
+    signal.signal(signal.SIGINT, answer)
+    return lambda: bool(asked)
 
 
 def _treat(options: argparse.Namespace) -> int:

@@ -71,10 +71,11 @@ def _run_shared(function: Callable[[Any, Tick], Any], job: Any) -> Any:
 
 
 class Crew:
-    """The workers of one run; a context manager."""
+    """The workers of one run; a context manager. `apart`: not even a single worker is this process."""
 
-    def __init__(self, workers: int | None = None) -> None:
+    def __init__(self, workers: int | None = None, *, apart: bool = False) -> None:
         self.workers = workers if workers is not None else (os.cpu_count() or 1)
+        self.here = self.workers <= 1 and not apart  # jobs run in this process, one after the other
         self._pool: Any = None
         self._done_here = 0
         prepare_kernels()
@@ -116,7 +117,7 @@ class Crew:
         self, function: Callable[[Job, Tick], Result], job: Job, *, limit_s: float | None = None
     ) -> "Future[Result]":
         """Give out one job; the future brings its result or its error."""
-        if self.workers <= 1:
+        if self.here:
             future: Future[Result] = Future()
             try:
                 future.set_result(function(job, self._tick_here))
@@ -131,7 +132,7 @@ class Crew:
 
     def done(self) -> int:
         """Frames done by all workers since the crew was made."""
-        return self._done_here if self.workers <= 1 or _counter is None else int(_counter.value)
+        return self._done_here if self.here or _counter is None else int(_counter.value)
 
     def run(
         self,

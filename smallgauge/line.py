@@ -3,10 +3,12 @@
 capture folder -> analyse -> (hold?) -> treat -> render -> prove -> deliver
 """
 
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from smallgauge.analyse.follow import Bench, Follower
 from smallgauge.analyse.reel import analyse_reel
 from smallgauge.analyse.source import Source, open_source
 from smallgauge.crew import Crew
@@ -33,12 +35,14 @@ from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.machines import MACHINES_FILE, Machines, read_machines
 from smallgauge.record.material import Material, Stretch, capture_folders, material_of
+from smallgauge.record.notes import read_notes
 from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RenderSummary
 from smallgauge.record.shop import SHOP_FILE, read_shop
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Decision, Treatment, decide, treatment_findings, treatment_of
+from smallgauge.record.verdict import Verdict
 from smallgauge.record.work import Progress, silent
 from smallgauge.render.reel import render_reel
 from smallgauge.treat.propose import propose_treatment
@@ -119,6 +123,43 @@ def finish_reel(folder: Path, settings: Settings) -> Outcome:
     make_folder(folder)
     with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
         return _Line(folder, None, Journal(folder), crew, settings).run()
+
+
+def follow(
+    path: Path, out: Path | None, bench: Bench, *, workers: int | None = None, take_over: bool = False
+) -> Verdict:
+    """Read a capture while the scanner is still writing it; what it makes below `out` is kept by `finish`.
+
+    Without `out`, or where the reel's folder holds an analysed capture, nothing is kept.
+    """
+    if not path.is_dir():
+        found = (
+            f"the file {path.name}, which a scanner closes only at its end"
+            if path.exists()
+            else "nothing there"
+        )
+        raise MaterialError(
+            f"follow needs the folder into which the scanner writes single frames, found {found} ({path}); give that "
+            "folder, and run `smallgauge analyse` on a video once it is closed."
+        )
+    words, _ = read_notes(
+        read_text_if_there(path / "capture.toml"), where="capture.toml", stated=bench.stated
+    )
+    if out is not None:
+        bench = replace(bench, machines=machines_beside(out))
+    folder = out / safe_file_name(words.reel or path.name) if out is not None else None
+    if folder is None or (folder / "capture.json").exists():
+        with tempfile.TemporaryDirectory(prefix="smallgauge-follow-") as place:
+            return _follow(path, Path(place), bench, workers=workers, take_over=take_over, keep=False)
+    make_folder(folder)
+    return _follow(path, folder, bench, workers=workers, take_over=take_over, keep=True)
+
+
+def _follow(
+    path: Path, folder: Path, bench: Bench, *, workers: int | None, take_over: bool, keep: bool
+) -> Verdict:
+    with ReelLock(folder, take_over=take_over), Crew(workers, apart=True) as crew:
+        return Follower(path, folder, Journal(folder), crew, bench, keep=keep).run()
 
 
 def make_folder(folder: Path) -> None:

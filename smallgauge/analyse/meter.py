@@ -133,6 +133,10 @@ class Meter:
         reference, _ = self._place(light)
         self._remember(self._proxy(light, reference, self._gate(light, self._usual(reference))))
 
+    def forget(self) -> None:
+        """Forget the frames before: the next one is measured by itself."""
+        self.proxies = [None, None]
+
     def _remember(self, proxy: _Proxy | None) -> None:
         self.proxies = [self.proxies[1], proxy]
 

@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 
 from smallgauge import __version__
 from smallgauge.analyse.filmstate import tell_film
+from smallgauge.analyse.frozen import take_followed, why_not_kept
 from smallgauge.analyse.lineup import line_up, line_up_findings
-from smallgauge.analyse.rows import ChunkJob, analyse_chunk, chunk_files
+from smallgauge.analyse.rows import HALO, ChunkJob, ChunkResult, analyse_chunk, chunk_files
 from smallgauge.analyse.source import Source, look_at_sound
-from smallgauge.analyse.survey import survey_capture
+from smallgauge.analyse.survey import survey_frames, surveyed_capture
 from smallgauge.analyse.track import analyse_track, hear_track
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import gauge_named
@@ -50,6 +51,7 @@ LOSSLESS_STILLS = (
     "tiff",
     "png",
 )  # folders of these get an FFV1 archive copy; others are kept as they came
+FOLLOW_STEP = "follow"  # journal lines of chunks made while the scanner was still writing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +91,7 @@ def analyse_reel(
         return capture, read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
     surveyed = before if before is not None and journal.holds("capture.json", _survey_key(key)) else None
     if surveyed is None:
-        surveyed = survey_capture(source, program=f"smallgauge {__version__}", progress=progress)
+        surveyed = _survey(work)
         write_json(folder / "capture.json", surveyed)
         journal.add_file("analyse", "capture.json", key=_survey_key(key))
     return _measure(work, _with_words(surveyed, source), key)
@@ -97,6 +99,43 @@ def analyse_reel(
 
 def _survey_key(key: str) -> str:
     return key_of("survey", key)
+
+
+def _survey(work: _Work) -> Capture:
+    """The survey of the whole capture; or that of its beginning, frozen by `follow`, where it serves as well."""
+    source, program = work.source, f"smallgauge {__version__}"
+    found = survey_frames(source, progress=work.progress)
+    followed = take_followed(source, folder_journal=work.journal, measuring=MEASURING)
+    if followed is None:
+        return surveyed_capture(source, found, program=program)
+    values: dict[str, object] = {"frames": len(followed.files)}
+    why = why_not_kept(source, followed.found, found, progress=work.progress)
+    if why:
+        said = Finding(
+            code="survey of the beginning set aside", where="capture", values={**values, "reason": why}
+        )
+    else:
+        found = followed.found
+        said = Finding(code="survey of the beginning", where="capture", values=values)
+    capture = surveyed_capture(source, found, program=program)
+    return replace(capture, findings=(*capture.findings, said))
+
+
+def chunk_key(source: Source, capture: Capture, first: int, stop: int) -> str:
+    """What a chunk depends on: survey, operator's words, and its own frames with the halo before them.
+
+    A folder's chunks stand for themselves, so that they may be made before the capture is complete. The frames of a
+    video are no files of their own: there it is the whole capture's identity.
+    """
+    files: object = capture.identity
+    if source.listing.kind == "folder":
+        names, root = source.listing.files, source.listing.root
+        sizes = [(name, (root / name).stat().st_size) for name in names[max(0, first - HALO) : stop]]
+        files = sizes, [digest_file(root / names[n]) for n in sorted({first, stop - 1})]
+    measured = (source.listing.region, capture.scale, capture.encoding, capture.light, capture.gauge)
+    size = (capture.width, capture.height)
+    by = (size, capture.survey, capture.position_from, capture.picture_area)
+    return key_of("chunk", MEASURING, source.words, measured, by, first, stop, files)
 
 
 def _earlier(work: _Work) -> Capture | None:
@@ -140,7 +179,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         )
         for first in range(0, count, SEGMENT_FRAMES)
     ]
-    keys = {job.first: key_of(key, capture.survey, capture.picture_area, job.first, job.stop) for job in jobs}
+    keys = {job.first: chunk_key(source, capture, job.first, job.stop) for job in jobs}
     log = _chunks(work, jobs, keys)
     names = [chunk_files(job.first, archive=work.archive) for job in jobs]
     files = tuple(file for n in names for file in read_json(folder / n[2], tuple[CapturedFile, ...]))
@@ -195,13 +234,7 @@ def _skipped(source: Source) -> NDArray[np.int32]:
 
 
 def _chunks(work: _Work, jobs: list[ChunkJob], keys: dict[int, str]) -> tuple[Finding, ...]:
-    missing = [
-        job
-        for job in jobs
-        if not all(
-            work.journal.holds(f, keys[job.first]) for f in chunk_files(job.first, archive=work.archive)
-        )
-    ]
+    missing = [part for job in jobs if (part := missing_part(work.journal, job, keys[job.first])) is not None]
     total = work.source.listing.count
     kept = total - sum(job.stop - job.first for job in missing)
     log: list[Finding] = []
@@ -211,20 +244,36 @@ def _chunks(work: _Work, jobs: list[ChunkJob], keys: dict[int, str]) -> tuple[Fi
         missing,
         watch=lambda done: work.progress("frames read and measured", kept + done, total),
     ):
-        for file in result.files:
-            work.journal.add_file(
-                "analyse",
-                file,
-                key=keys[job.first],
-                first=job.first,
-                stop=job.stop,
-                rows=job.stop - job.first,
-            )
+        note_chunk(work.journal, job, result, keys[job.first])
         log += [
             Finding(code="decoder log of the capture", where="capture", values={"line": line})
             for line in result.log
         ]
     return tuple(sorted(log, key=str)[:20])
+
+
+def missing_part(journal: Journal, job: ChunkJob, key: str) -> ChunkJob | None:
+    """What of a chunk is still to be made; None where all of it is there."""
+    names = chunk_files(job.first, archive=job.archive)
+    if not all(journal.holds(name, key) for name in names[:3]) or not _files_as_measured(journal, job, names):
+        return job
+    return replace(job, rows=False) if not all(journal.holds(name, key) for name in names[3:]) else None
+
+
+def _files_as_measured(journal: Journal, job: ChunkJob, names: tuple[str, ...]) -> bool:
+    """Whether captured files that were read while the scanner was writing are still what was read."""
+    if journal.lines[names[2]].step != FOLLOW_STEP:
+        return True
+    known = read_json(Path(job.folder) / names[2], tuple[CapturedFile, ...])
+    return all(digest_file(job.listing.root / file.name) == file.file_sha256 for file in known)
+
+
+def note_chunk(
+    journal: Journal, job: ChunkJob, result: ChunkResult, key: str, *, step: str = "analyse"
+) -> None:
+    """Journal lines of what a chunk made."""
+    for file in result.files:
+        journal.add_file(step, file, key=key, first=job.first, stop=job.stop, rows=job.stop - job.first)
 
 
 def _archive_findings(work: _Work) -> tuple[Finding, ...]:

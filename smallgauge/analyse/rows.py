@@ -10,12 +10,13 @@ from fractions import Fraction
 from pathlib import Path
 
 from smallgauge.analyse.meter import Meter
+from smallgauge.errors import MaterialError
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.frame import Frame, black_samples
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.media.picture_out import create_lossless
 from smallgauge.record.capture import Capture, CapturedFile
-from smallgauge.record.files import write_json
+from smallgauge.record.files import read_json, write_json
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.table import table_of, write_table
 
@@ -24,7 +25,10 @@ HALO = 2  # frames before a chunk that its rows depend on
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChunkJob:
-    """Frames `first` to `stop` of a capture; files go to the reel's `work` folder."""
+    """Frames `first` to `stop` of a capture; files go to the reel's `work` folder.
+
+    `rows` and `archive` say which of the chunk's two parts are to be made: its tables, its archive segment.
+    """
 
     folder: str
     listing: CaptureListing
@@ -33,6 +37,7 @@ class ChunkJob:
     stop: int
     rate: Fraction  # of the archive copy: what the capture says, for the container only
     archive: bool
+    rows: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,34 +67,64 @@ def analyse_chunk(job: ChunkJob, tick: Callable[[int], None]) -> ChunkResult:
     names = chunk_files(job.first, archive=job.archive)
     for name in names:
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
+    with open_picture(job.listing) as reader:
+        made = _measured(reader, job, names, tick) if job.rows else _as_measured(reader, job, names, tick)
+        return ChunkResult(files=made, log=tuple(reader.log))
+
+
+def _measured(
+    reader: FrameReader, job: ChunkJob, names: tuple[str, ...], tick: Callable[[int], None]
+) -> tuple[str, ...]:
+    """The chunk's tables and, where it is wanted, its archive segment from the same reading."""
+    folder = Path(job.folder)
     meter = Meter(job.capture)
     rows: list[dict[str, object]] = []
     fixes: list[dict[str, object]] = []
     files: list[CapturedFile] = []
-    with open_picture(job.listing) as reader:
-        for number in range(max(0, job.first - HALO), job.first):
-            meter.look_back(_read(reader, number, job.capture.notes.frames_let_pass))
+    for number in range(max(0, job.first - HALO), job.first):
+        meter.look_back(_read(reader, number, job.capture.notes.frames_let_pass))
 
-        def frames() -> Iterator[Frame | None]:
-            for number in range(job.first, job.stop):
-                frame = _read(reader, number, job.capture.notes.frames_let_pass)
-                files.append(_captured_file(reader, job, number, frame))
-                row, seen = meter.measure(number, frame)
-                rows.append(row)
-                fixes.extend(seen)
-                tick(1)
-                yield frame
+    def frames() -> Iterator[Frame | None]:
+        for number in range(job.first, job.stop):
+            frame = _read(reader, number, job.capture.notes.frames_let_pass)
+            files.append(_captured_file(reader, job, number, frame))
+            row, seen = meter.measure(number, frame)
+            rows.append(row)
+            fixes.extend(seen)
+            tick(1)
+            yield frame
 
-        if job.archive:
-            _write_archive(folder / names[3], job, frames())
-        else:
-            for _ in frames():
-                pass
-        log = tuple(reader.log)
+    if job.archive:
+        _write_archive(folder / names[3], job, frames())
+    else:
+        for _ in frames():
+            pass
     write_table(folder / names[0], table_of("frames", FRAME_COLUMNS, rows))
     write_table(folder / names[1], table_of("perforations", PERFORATION_COLUMNS, fixes))
     write_json(folder / names[2], files)
-    return ChunkResult(files=names, log=log)
+    return names
+
+
+def _as_measured(
+    reader: FrameReader, job: ChunkJob, names: tuple[str, ...], tick: Callable[[int], None]
+) -> tuple[str, ...]:
+    """The archive segment alone, of the very pictures that the chunk's tables were measured from."""
+    known = read_json(Path(job.folder) / names[2], tuple[CapturedFile, ...])
+
+    def frames() -> Iterator[Frame | None]:
+        for number, file in zip(range(job.first, job.stop), known, strict=True):
+            frame = _read(reader, number, job.capture.notes.frames_let_pass)
+            digest = digest_frame(frame.samples, job.listing.encoding.bits) if frame is not None else ""
+            if digest != file.digest:
+                raise MaterialError(
+                    f"Captured frames must stay as they are, but {file.name} is another picture than when it was "
+                    "measured; move the folder 'work' of the reel away and run the command again."
+                )
+            tick(1)
+            yield frame
+
+    _write_archive(Path(job.folder) / names[3], job, frames())
+    return (names[3],)
 
 
 def _read(reader: FrameReader, number: int, let_pass: tuple[int, ...]) -> Frame | None:

@@ -52,13 +52,17 @@ class Source:
         return key_of(self.listing.files, sizes, ends, sound, *region)
 
     @property
-    def measured_with(self) -> str:
-        """Digest of what the measuring depends on besides the frames: the operator's words and the times."""
+    def words(self) -> dict[str, str]:
+        """The operator's words that the measuring depends on, and the machine's scales where none is stated."""
         words = {n: str(getattr(self.notes, n)) for n, key in KEY_NAMED.items() if key.measures}
         kept = self.machines.scales.get(self.notes.machine or "", {})
         stated = self.notes.micrometres_per_pixel is not None
-        told = (words, hashlib.sha256(self.times_s.tobytes()).hexdigest())
-        return key_of(*told) if stated or not kept else key_of(*told, dict(kept))
+        return words if stated or not kept else words | {"machine's scales": str(dict(kept))}
+
+    @property
+    def measured_with(self) -> str:
+        """Digest of what the tables depend on besides the frames: the operator's words and the times."""
+        return key_of(self.words, hashlib.sha256(self.times_s.tobytes()).hexdigest())
 
     def scale(self, gauge: str | None) -> CaptureScale | None:
         """The capture's scale for a gauge: as stated, else as kept for the machine and pictures of this size."""

@@ -18,7 +18,7 @@ from smallgauge.picture.density import light_of_samples
 from smallgauge.picture.gate import find_picture_area
 from smallgauge.picture.gauge_reading import GaugeReading, find_gauge
 from smallgauge.picture.perforations import PerforationSurvey, find_perforations, measure_reference
-from smallgauge.record.capture import Capture, Light, PictureAreaPx
+from smallgauge.record.capture import Capture, PictureAreaPx
 from smallgauge.record.finding import Finding
 from smallgauge.record.light import choose_light, table_for
 from smallgauge.record.work import Progress
@@ -41,18 +41,27 @@ class _Scale:
     across: float | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurveyFound:
+    """What a survey found in the frames: gauge, perforations, picture area, and what there is to say of them."""
+
+    gauge: str
+    reading: GaugeReading
+    area: PictureAreaPx
+    findings: tuple[Finding, ...]
+
+
 def survey_capture(source: Source, *, program: str, progress: Progress) -> Capture:
     """Survey a capture: gauge, scale, blur, usual place, picture area and line-up figures.
 
     Raises MaterialError when the gauge is stated and contradicted, or not stated and not sure.
     """
+    return surveyed_capture(source, survey_frames(source, progress=progress), program=program)
+
+
+def survey_frames(source: Source, *, progress: Progress) -> SurveyFound:
+    """The survey of a capture's frames, without what is said of the capture as a whole."""
     listing, notes = source.listing, source.notes
-    light = choose_light(notes, listing.encoding)
-    findings = list(source.findings)
-    if light.assumed:
-        findings.append(
-            Finding(code="encoding assumed", where="capture", values={"code_values": light.code_values})
-        )
     known = source.scale(gauge_named(notes.gauge).key if notes.gauge else None)
     scale = _Scale(
         along=known.along_um if known is not None else None,
@@ -60,36 +69,40 @@ def survey_capture(source: Source, *, program: str, progress: Progress) -> Captu
     )
     numbers = survey_numbers(listing.count, MOST_FRAMES)
     most = max(3, min(AT_ONCE, MEMORY // (listing.width * listing.height * 12)))
-    few = [frame for _, frame in _frames(source, light_numbers(numbers, most), progress, "frames surveyed")]
+    few = [
+        frame for _, frame in survey_light(source, light_numbers(numbers, most), progress, "frames surveyed")
+    ]
     if not few:
         raise MaterialError(
             f"A capture needs frames that can be read, found none in {source.path}; scan it again."
         )
+    findings: list[Finding] = []
     reading, gauge = _gauge(source, few, scale, findings)
     del few
     area = _picture_area(source, reading.survey, gauge, numbers, progress)
-    return _surveyed(source, program, light, reading, gauge, area, findings)
-
-
-def _surveyed(
-    source: Source,
-    program: str,
-    light: Light,
-    reading: GaugeReading,
-    gauge: Gauge,
-    area: PictureAreaPx,
-    findings: list[Finding],
-) -> Capture:
-    listing, notes = source.listing, source.notes
-    position_from = (
-        "perforation" if reading.survey is not None else "picture" if both_ways(area) else "nothing"
-    )
     if reading.survey is None:
-        values: dict[str, object] = {"instead": position_from}
+        values: dict[str, object] = {"instead": _position_from(reading, area)}
         findings.append(Finding(code="perforations not in view", where="capture", values=values))
     if len(area.measured) < 4:
         sides = [side for side in ("left", "right", "top", "bottom") if side not in area.measured]
         findings.append(Finding(code="picture area assumed", where="capture", values={"sides": sides}))
+    return SurveyFound(gauge=gauge.key, reading=reading, area=area, findings=tuple(findings))
+
+
+def _position_from(reading: GaugeReading, area: PictureAreaPx) -> str:
+    return "perforation" if reading.survey is not None else "picture" if both_ways(area) else "nothing"
+
+
+def surveyed_capture(source: Source, found: SurveyFound, *, program: str) -> Capture:
+    """The paper of a capture that was surveyed: what the survey found, and what is said of the capture."""
+    listing, notes, reading = source.listing, source.notes, found.reading
+    light = choose_light(notes, listing.encoding)
+    findings = list(source.findings)
+    if light.assumed:
+        findings.append(
+            Finding(code="encoding assumed", where="capture", values={"code_values": light.code_values})
+        )
+    findings += found.findings
     if source.sound is None:
         findings.append(Finding(code="sound none", where="capture"))
     elif notes.sound_start_s is None:
@@ -106,21 +119,21 @@ def _surveyed(
         height=listing.height,
         count=listing.count,
         encoding=listing.encoding,
-        rate=str(notes.camera_speed or usual_rate(gauge)),
+        rate=str(notes.camera_speed or usual_rate(gauge_named(found.gauge))),
         numbers=listing.numbers if listing.kind == "folder" else (),
         notes=notes,
         light=light,
-        gauge=gauge.key,
+        gauge=found.gauge,
         gauge_sure=reading.sure,
         gauge_reason=reading.reason,
         gauge_scores=reading.scores,
         survey=reading.survey,
-        position_from=position_from,
-        picture_area=area,
+        position_from=_position_from(reading, found.area),
+        picture_area=found.area,
         line_up=(),
         sound=None,
-        findings=(*findings, *source.scale_findings(gauge.key)),
-        scale=source.scale(gauge.key),
+        findings=(*findings, *source.scale_findings(found.gauge)),
+        scale=source.scale(found.gauge),
     )
 
 
@@ -151,7 +164,7 @@ def light_numbers(numbers: tuple[int, ...], most: int) -> tuple[int, ...]:
     return tuple(numbers[n] for n in survey_numbers(len(numbers), most))
 
 
-def _frames(
+def survey_light(
     source: Source, numbers: tuple[int, ...], progress: Progress, what: str
 ) -> Iterator[tuple[int, Pixels]]:
     """Light of the survey's frames one by one; unreadable ones that were let pass are left out."""
@@ -275,7 +288,7 @@ def _picture_area(
     left, right, top, bottom = nominal_area(survey, gauge, source)
     nominal = (left, top, right, bottom)
     fixes = []
-    for _, light in _frames(source, numbers, progress, "picture area surveyed"):
+    for _, light in survey_light(source, numbers, progress, "picture area surveyed"):
         x = y = 0.0
         if survey is not None:
             plane = light if light.ndim == 2 else np.ascontiguousarray(light[:, :, survey.channel])

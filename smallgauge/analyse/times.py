@@ -49,6 +49,27 @@ def read_times(text: str, *, count: int, where: str) -> NDArray[np.float64]:
     return times
 
 
+def growing_times(text: str) -> dict[int, float]:
+    """Times of frames as far as a `frames.csv` that is still being written holds them, s, by frame.
+
+    The last line counts only when it is ended. Lines that are no pair of numbers are passed over: they are
+    refused when the capture is read as a whole.
+
+    Examples
+    --------
+    >>> growing_times("frame,time_s\\n0,0.5\\n1,0.54\\n2,0.5")
+    {0: 0.5, 1: 0.54}
+    """
+    times: dict[int, float] = {}
+    for line in text[: text.rfind("\n") + 1].splitlines()[1:]:
+        frame, _, time_s = line.partition(",")
+        try:
+            times[int(frame)] = float(time_s)
+        except ValueError:
+            continue
+    return times
+
+
 def even_times(count: int, scan_rate: Fraction) -> NDArray[np.float64]:
     """Times of an even scan.
 

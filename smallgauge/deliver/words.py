@@ -13,6 +13,7 @@ flags and subjects. A technician's sentence says what it means and what to do. T
 from collections.abc import Callable, Mapping, Sequence
 from math import degrees
 
+from smallgauge.deliver.follow_words import FOLLOW_SENTENCES
 from smallgauge.deliver.phrases import (
     Values,
     count_words,
@@ -336,6 +337,7 @@ def _shrinkage_change(v: Values) -> str:
 
 # Code -> what the technician reads. Every value is optional.
 _SENTENCES: dict[str, _Say] = {
+    **FOLLOW_SENTENCES,
     # Notes: they need nobody.
     "files passed over": _passed_over,
     "sound start assumed": lambda v: (

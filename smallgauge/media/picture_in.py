@@ -90,7 +90,7 @@ class CaptureListing:
         return self.root / self.files[0] if self.kind == "video" else self.root
 
 
-def _split_name(name: str) -> tuple[tuple[str, str], int | None]:
+def split_name(name: str) -> tuple[tuple[str, str], int | None]:
     """Stem without the last group of digits, and that number."""
     stem = Path(name).stem
     groups = list(re.finditer(r"\d+", stem))
@@ -102,7 +102,7 @@ def _split_name(name: str) -> tuple[tuple[str, str], int | None]:
 
 def _sort_names(names: list[str], folder: Path) -> tuple[list[str], list[int]]:
     """Names in the order of their numbers; refuses two sequences in one folder and doubled numbers."""
-    parts = {name: _split_name(name) for name in names}
+    parts = {name: split_name(name) for name in names}
     stems = Counter(stem for stem, _ in parts.values())
     if len(stems) > 1:
         shown = ", ".join(f"{a}…{b}" if a or b else "…" for (a, b), _ in stems.most_common(4))
@@ -124,7 +124,8 @@ def _sort_names(names: list[str], folder: Path) -> tuple[list[str], list[int]]:
     return [name for _, name in numbered], [number for number, _ in numbered]
 
 
-def _describe(header: StillHeader) -> str:
+def describe_still(header: StillHeader) -> str:
+    """Format, size and depth of a still in words."""
     layout = "grey" if header.encoding.layout == "grey" else "RGB"
     return f"{header.format} {header.width} x {header.height}, {header.encoding.bits}-bit {layout}"
 
@@ -132,11 +133,11 @@ def _describe(header: StillHeader) -> str:
 def _one_form(folder: Path, names: list[str], headers: list[StillHeader | None]) -> StillHeader:
     """The one form that all headers share; refuses the first file that differs from the most."""
     known = [header for header in headers if header is not None]
-    counts = Counter((_describe(header), header) for header in known)
+    counts = Counter((describe_still(header), header) for header in known)
     (_, usual), _ = counts.most_common(1)[0]
     for name, header in zip(names, headers):
         if header is not None and header != usual:
-            found, needed = _describe(header), _describe(usual)
+            found, needed = describe_still(header), describe_still(usual)
             if found == needed:
                 found, needed = f"{found} {header.encoding}", f"{needed} {usual.encoding}"
             raise MaterialError(
@@ -434,7 +435,7 @@ class FrameReader:
                 listing.format,
             ):
                 raise MaterialError(
-                    f"{name} is {_describe(header)}, the capture was listed as {listing.format} "
+                    f"{name} is {describe_still(header)}, the capture was listed as {listing.format} "
                     f"{listing.width} x {listing.height}, {listing.encoding.bits} bits; "
                     "the capture was changed: list it again."
                 )

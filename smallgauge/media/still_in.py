@@ -1,6 +1,7 @@
 """One still picture file to an array: DPX, TIFF, PNG, OpenEXR, JPEG.
 
 read_header   what the file says of itself, from its first bytes
+check_whole   the same, where all that it states is there
 read_still    its samples, whole or not at all
 
 A picture that ends early, or whose decoder complained, raises `Damage`: no row is ever made up. What the
@@ -281,17 +282,59 @@ def read_still(path: Path, header: StillHeader) -> tuple[Samples, tuple[str, ...
     return np.ascontiguousarray(samples, dtype=samples.dtype.newbyteorder("=")), said
 
 
-def _read_png(path: Path) -> NDArray[Any]:
-    import imagecodecs
+def check_whole(path: Path) -> StillHeader:
+    """What a still says of itself, where everything that it states is there; its samples are not decoded.
 
-    data = path.read_bytes()
+    DPX and TIFF are held to the sizes in their headers, PNG and JPEG to their end marks. OpenEXR has neither and
+    is decoded.
+
+    Raises
+    ------
+    Damage
+        When something is missing.
+    MaterialError
+        When the file is whole but of a kind that the program doesn't read.
+    """
+    header = read_header(path)
+    try:
+        if header.format == "png":
+            _check_png_end(path.read_bytes())
+        elif header.format == "jpeg":
+            _check_jpeg_end(path)
+        elif header.format == "tiff":
+            import tifffile
+
+            size = path.stat().st_size
+            with tifffile.TiffFile(path) as tiff:
+                _check_tiff_strips(tiff.pages[0], size)
+        elif header.format == "exr":
+            read_still(path, header)
+    except OSError as error:
+        raise Damage(f"the file can't be opened ({error.strerror})") from error
+    return header
+
+
+def _check_png_end(data: bytes) -> None:
     at = 8
     while True:  # libpng doesn't miss the closing chunk
         if at + 12 > len(data):
             raise Damage("the file ends before its closing chunk")
         if data[at + 4 : at + 8] == b"IEND":
-            break
+            return
         at += 12 + int.from_bytes(data[at : at + 4], "big")
+
+
+def _check_tiff_strips(page: Any, size: int) -> None:
+    for start, count in zip(page.dataoffsets, page.databytecounts):
+        if count <= 0 or start + count > size:
+            raise Damage(f"the file ends early: {size} bytes of at least {start + count}")
+
+
+def _read_png(path: Path) -> NDArray[Any]:
+    import imagecodecs
+
+    data = path.read_bytes()
+    _check_png_end(data)
     try:
         return np.asarray(imagecodecs.png_decode(data))
     except Exception as error:
@@ -321,9 +364,7 @@ def _read_tiff(path: Path) -> tuple[NDArray[Any], tuple[str, ...]]:
     try:
         with tifffile.TiffFile(io.BytesIO(data)) as tiff:
             page = tiff.pages[0]
-            for start, count in zip(page.dataoffsets, page.databytecounts):
-                if count <= 0 or start + count > len(data):
-                    raise Damage(f"the file ends early: {len(data)} bytes of at least {start + count}")
+            _check_tiff_strips(page, len(data))
             samples = np.asarray(page.asarray(maxworkers=1))
             if int(page.planarconfig) == 2 and samples.ndim == 3:
                 samples = np.moveaxis(samples, 0, 2)

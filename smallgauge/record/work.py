@@ -1,6 +1,7 @@
 """What a pass is given to work with: a runner of jobs and somebody to tell how far it is."""
 
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future
 from typing import Protocol, TypeVar
 
 Job = TypeVar("Job")
@@ -21,6 +22,22 @@ class Runner(Protocol):
         watch: Callable[[int], None] | None = None,
     ) -> Iterator[tuple[Job, Result]]:
         """Run them; `watch` is told the frames done in this call."""
+        ...
+
+
+class Helper(Protocol):
+    """Does one job beside the caller."""
+
+    workers: int
+
+    def submit(
+        self,
+        function: Callable[[Job, Callable[[int], None]], Result],
+        job: Job,
+        *,
+        limit_s: float | None = None,
+    ) -> "Future[Result]":
+        """Give out one job; the future brings its result or its error."""
         ...
 
 
