@@ -113,6 +113,18 @@ def _known(values: Array, instead: float = 0.0) -> Array:
     return np.where(np.isnan(values), instead, values)
 
 
+def _usual_mean(values: Array, valid: NDArray[np.bool_]) -> Array:
+    """Mean over the last axis of the valid values within 3 robust deviations of their median."""
+    middle = masked_median(values, valid)[..., None]
+    spread = 1.4826 * masked_median(np.abs(values - middle), valid)[..., None]
+    usual = valid & (np.abs(values - middle) <= 3.0 * spread)
+    return np.where(
+        usual.any(axis=-1),
+        np.where(usual, values, 0.0).sum(axis=-1) / np.maximum(usual.sum(axis=-1), 1),
+        np.nan,
+    )
+
+
 def _middle(values: Array) -> Array:
     """Median over the last axis of values that are all known; `values` is put in another order."""
     count = values.shape[-1]
@@ -257,7 +269,13 @@ def measure_votes(profiles: Profiles, *, rows_averaged: int = 5) -> tuple[Array,
 
 
 def _levels(
-    profiles: Profiles, start: Array, valid: NDArray[np.bool_], *, hole_light: float, full_scale: float
+    profiles: Profiles,
+    start: Array,
+    valid: NDArray[np.bool_],
+    *,
+    hole_light: float,
+    full_scale: float,
+    depth_px: float,
 ) -> tuple[Array, Array, Array]:
     """Light of the opening beside each crossing (sides, rows), of the film just beyond it, and of the film
     over a wider strip (sides,)."""
@@ -266,7 +284,7 @@ def _levels(
     blur = profiles.blur[:, None]
     offset = np.arange(-profiles.reach, profiles.reach + 1)
     near = start - np.maximum(3.0 * blur, 2.0)
-    inner = (offset >= (near - 12.0)[..., None]) & (offset <= near[..., None])
+    inner = (offset >= (near - depth_px)[..., None]) & (offset <= near[..., None])
     count = np.maximum(inner.sum(axis=2), 1)
     high = np.einsum("srk,srk->sr", profiles.samples, inner.astype(np.float64)) / count
     side_high = masked_median(high, valid)[:, None]
@@ -283,7 +301,7 @@ def _levels(
         np.einsum("srk,srk->sr", profiles.samples, each.astype(np.float64)) / np.maximum(each.sum(2), 1)
         for each in (close, wide)
     ]
-    return high, low[0], masked_median(low[1], valid)
+    return high, low[0], _usual_mean(low[1], valid)
 
 
 def measure_crossings(
@@ -297,6 +315,7 @@ def measure_crossings(
     tolerance_px: float = 2.5,
     iterations: int = 4,
     window_px: float | None = None,
+    depth_px: float = 12.0,
 ) -> Crossings:
     """Where each row crosses its edge: least squares of a blurred step, the blur held fixed.
 
@@ -323,6 +342,9 @@ def measure_crossings(
         Gauss-Newton steps before the low level's prior is known.
     window_px : float, optional
         Use samples this far to each side; left out, 3 blurs inwards and 2.5 outwards.
+    depth_px : float
+        How far into the opening its light is read, as far as the profiles reach. Its error is common to
+        all rows of a side and is not averaged away with them.
 
     Returns
     -------
@@ -344,7 +366,9 @@ def measure_crossings(
     valid = strength.max(axis=2) > 0.0
     crossing = np.where(valid, offset[best], centre[:, None])
     light = float(hole_light) if np.isfinite(hole_light) else full_scale
-    high, low, wide = _levels(profiles, crossing, valid, hole_light=light, full_scale=full_scale)
+    high, low, wide = _levels(
+        profiles, crossing, valid, hole_light=light, full_scale=full_scale, depth_px=depth_px
+    )
     # A window that fits every side: 3 blurs inside, 2.5 outside, at least two samples each.
     blur = profiles.blur[:, None, None]
     inner = np.maximum(3.0 * blur, 2.0) + 1.0 if window_px is None else np.full_like(blur, window_px)

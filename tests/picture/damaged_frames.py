@@ -39,7 +39,9 @@ class DamagedFrame:
 class Outcome:
     """One fix against the perforation it means; `error_px` is the distance, inf where there is none."""
 
-    frame: DamagedFrame
+    seed: int
+    light: str
+    damage: tuple[str, ...]
     fix: PerforationFix
     error_px: float
     error: tuple[float, float]
@@ -92,5 +94,14 @@ def outcomes(frame: DamagedFrame) -> list[Outcome]:
             continue
         misses = [(fix.x_px - x, fix.y_px - y) for _, x, y in frame.drawn.centres]
         error = min(misses, key=lambda miss: np.hypot(*miss), default=(np.inf, np.inf))
-        each.append(Outcome(frame=frame, fix=fix, error=error, error_px=float(np.hypot(*error))))
+        each.append(
+            Outcome(
+                seed=frame.seed,
+                light=frame.light,
+                damage=frame.damage,
+                fix=fix,
+                error=error,
+                error_px=float(np.hypot(*error)),
+            )
+        )
     return each

@@ -50,7 +50,7 @@ def table(found, drawn):
         "|---|---|---|---|---|---|---|---|",
     ]
     for kind in (*CLASSES, "several"):
-        ours = [each for each in found if kind_of(each.frame.damage) == kind]
+        ours = [each for each in found if kind_of(each.damage) == kind]
         if not ours:
             lines.append(f"| {kind} | {drawn[kind]} | 0 | 0 | | | | |")
             continue
@@ -66,14 +66,10 @@ def table(found, drawn):
 
 
 def check(found):
-    far = [
-        (each.frame.seed, each.frame.damage, each.error)
-        for each in found
-        if each.error_px > 2 and not flagged(each)
-    ]
+    far = [(each.seed, each.damage, each.error) for each in found if each.error_px > 2 and not flagged(each)]
     assert far == []
     for kind in NAMED:
-        errors = np.array([each.error for each in found if kind_of(each.frame.damage) == kind])
+        errors = np.array([each.error for each in found if kind_of(each.damage) == kind])
         if len(errors):
             assert (np.sqrt((errors**2).mean(axis=0)) <= 0.1).all(), kind
             assert np.percentile(np.abs(errors), 99.9) <= 0.5, kind
@@ -82,7 +78,7 @@ def check(found):
 def test_a_hundred_damaged_frames():
     found, drawn = run(range(0, 10_000, 97))
     assert len(found) > 75 and set(drawn) == {*CLASSES, "several"}
-    assert {each.frame.light for each in found} == set(LIGHTS)
+    assert {each.light for each in found} == set(LIGHTS)
     check(found)
 
 
