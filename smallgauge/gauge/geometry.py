@@ -250,7 +250,7 @@ def new_pitch_mm(gauge: Gauge, stock: Literal["long", "short", "new"]) -> tuple[
     --------
     >>> from smallgauge.gauge.gauges import SUPER_8
     >>> [round(each, 4) for each in new_pitch_mm(SUPER_8, "long")]
-    [4.2297, 4.2383]
+    [4.2299, 4.2385]
     """
     if stock == "short" and gauge.pitch_short_mm is None:
         raise CallerError(f'{gauge.name} film has one pitch only; state "long" or "new" for it.')

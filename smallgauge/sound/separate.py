@@ -359,8 +359,10 @@ def splice_fixes(heard: Sequence[SpliceHeard], *, ahead_frames: float, rate: flo
 
     Examples
     --------
-    >>> splice_fixes([SpliceHeard(film_position=100, sound_s=7.0, sigma_s=0.001)], ahead_frames=18.0, rate=18.0)
-    [Fix(film_position=117.5, sound_s=7.0, sigma_s=0.008393..., shared=True)]
+    >>> heard = SpliceHeard(film_position=100, sound_s=7.0, sigma_s=0.001)
+    >>> fix = splice_fixes([heard], ahead_frames=18.0, rate=18.0)[0]
+    >>> fix.film_position, fix.sound_s, round(fix.sigma_s, 4), fix.shared
+    (117.5, 7.0, 0.0084, True)
     """
     place = SPLICE_SIGMA_FRAMES / rate
     return [
