@@ -1261,7 +1261,7 @@ def leader_words(leaders: Sequence[Leader]) -> tuple[str, ...]:
     Examples
     --------
     >>> leader_words([Leader(first=40, stop=52, kind="leader", density=0.2, sure=True, reason="no gate's edge")])
-    ('1. frames 40 to 51: leader, 12 frames: no gate\'s edge. Cut there: --cut 40',)
+    ("1. frames 40 to 51: leader, 12 frames: no gate's edge. Cut there: --cut 40",)
     """
     if not leaders:
         return (

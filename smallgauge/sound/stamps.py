@@ -71,6 +71,7 @@ def find_curve(times: Floats, x: Floats) -> Curve | None:
     >>> curve.kept.tolist(), curve.speed.round(3).tolist()
     ([0, 1, 2, 4], [10.0, 10.0, 10.0, 10.0])
     """
+    times = np.round(times / STAMP_FLOOR_S) * STAMP_FLOOR_S  # what is finer is no time that a clock told
     kept = _running_forwards(times, x)
     if len(kept) < 2:
         return None

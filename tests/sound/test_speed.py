@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from smallgauge.errors import CallerError, MaterialError
@@ -117,6 +117,8 @@ def test_a_pause_leaves_the_curve_rising():
         assert abs(position_at(film_time, [moment])[0] - frame) < 0.1
 
 
+@example([0.0, 1e-38], 0)
+@example([0.0, 1e-221, 2e-38, 1e-7], 1)
 @given(st.lists(st.floats(0.0, 10.0), min_size=2, max_size=40), st.integers(0, 2**31))
 def test_any_stamps_at_all_give_a_rising_curve(stamps, seed):
     """Property: whatever the stamps, position rises with time and the inverse leads back."""
