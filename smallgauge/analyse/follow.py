@@ -60,7 +60,7 @@ LOOKS_PER_S = 2.0  # frames measured by themselves
 LEAST_QUIET_S, MOST_QUIET_S = 5.0, 15.0
 QUIET_FRAMES = 25  # without a new frame for the time of so many frames the scanner has stopped
 FIRST_FRAME_S = 600.0  # a capture that has not begun by then is not waited for
-ANSWER_S = 25.0  # after the last change the verdict is given with what there is: half a minute is promised
+ANSWER_S = 22.0  # after the last change the verdict is given with what there is: half a minute is promised
 ASKED_S = 1.0  # after the operator asked: a file that is being written would grow in that time
 BEHIND_FRAMES = 400  # whole frames that wait to be measured before it is said that not every frame is
 FIRST_SURVEYS = (24, 96, 192, 384, 768, 1536)  # frames there when a survey is tried
@@ -439,22 +439,30 @@ class Follower:
             self.seen.add(job.listing.numbers[frame], row, margin_px=margin, compared=True)
 
     def _finish_measuring(self, until: float) -> None:
-        """Measure what is left, as far as the time goes."""
+        """Measure what is left, as far as the time goes: single frames first, so that none of the film is unseen."""
+        alone = False
         while True:
             now = self.bench.clock()
             self._harvest()
             self._survey(now, ended=True)
             self._give_out(now, ended=True)
+            if self.meter is not None and not alone:
+                alone = True
+                self._measure_spread(until)
+                continue
             busy = bool(self.chunks.running) or self.surveying is not None
             if not busy or now >= until:
-                break
+                return
             self.bench.wait(TURN_S)
-        count = self.arrivals.settled(now, ended=True)
-        if self.meter is None or not count:
+
+    def _measure_spread(self, until: float) -> None:
+        """The last frame, and every n-th that nobody has measured yet."""
+        count = self.arrivals.settled(self.bench.clock(), ended=True)
+        if not count:
             return
         source = self._source(count)
         looked = self.seen.columns(source.listing.numbers).looked
-        step = max(1, self.every) if self.every else max(1, count // 50)
+        step = self.every or max(1, count // 50)
         for frame in dict.fromkeys((count - 1, *range(0, count, step))):
             if self.bench.clock() >= until:
                 return
