@@ -52,7 +52,8 @@ _RETOLD = frozenset(
         "frames swapped", "frames suspected", "frames not accounted for", "perforations damaged", "splices found",
         "length agrees", "length differs", "line-up", "stripe without a recording", "sound capture failed",
         "no recording found", "hum of the capture chain", "hum not told apart",
-        "sound runs on through splices", "foreign sound behind splices", "archive kept as it came",
+        "sound runs on through splices", "foreign sound behind splices",
+        "flutter told by hum", "sound drops out", "archive kept as it came",
         "archive sound copied",
     ]
 )  # fmt: skip

@@ -1,18 +1,23 @@
 """The captured sound to its readings: a row a second and channel, and what it says as a whole."""
 
 from dataclasses import asdict
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 
 from smallgauge.gauge.gauges import Gauge
-from smallgauge.media.sound_in import open_sound
+from smallgauge.gauge.mains import MAINS_HZ
+from smallgauge.media.sound_in import SoundReader, open_sound
 from smallgauge.record.frametable import TRACK_COLUMNS
 from smallgauge.record.notes import APART, WITH_PICTURE, CaptureNotes
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
+from smallgauge.sound.comb import find_comb
 from smallgauge.sound.cuts import find_cuts
-from smallgauge.sound.hum import find_hum
+from smallgauge.sound.dropouts import find_dropouts
+from smallgauge.sound.flutter import NOT_READ, FlutterReading, measure_comb_flutter
+from smallgauge.sound.hum import HumReading, find_hum
 from smallgauge.sound.knocks import find_head_distance, find_knocks
 from smallgauge.sound.levels import measure_levels
 from smallgauge.sound.recording import find_recording
@@ -64,6 +69,8 @@ def hear_track(path: Path, *, frames: Table, notes: CaptureNotes, gauge: Gauge) 
             sound_clock_ppm=notes.sound_clock_ppm or 0.0,
         )
         knocks = find_knocks(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate)
+        flutter = _flutter(reader, hum, frames, notes)
+        dropouts = find_dropouts(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate)
         splices, sure = _splices(frames)
         head = find_head_distance(
             knocks,
@@ -95,7 +102,29 @@ def hear_track(path: Path, *, frames: Table, notes: CaptureNotes, gauge: Gauge) 
         head=head,
         cuts=cuts,
         tracks=_compare(path),
+        flutter=flutter,
+        dropouts=dropouts,
     )
+
+
+def _flutter(reader: SoundReader, hum: HumReading, frames: Table, notes: CaptureNotes) -> FlutterReading:
+    """Flutter of the recording, where hum of the film tells it; the scan's own is in the frames' time stamps."""
+    if hum.refusal:
+        return NOT_READ
+    comb = find_comb(
+        reader.read_padded,
+        in_samples=reader.samples,
+        sound_rate=reader.rate,
+        frame_times_s=frames["time_s"],
+        film_positions=frames["film_position"],
+        cycles_a_frame=hum.cycles_a_frame,
+        scan_rate=notes.scan_rate,
+        sound_start_s=notes.sound_start_s or 0.0,
+        sound_clock_ppm=notes.sound_clock_ppm or 0.0,
+    )
+    # Where it was 60 Hz and nobody said so, the reading takes flutter for a sixth slower than it was.
+    mains_hz = notes.mains_hz or MAINS_HZ[0]
+    return measure_comb_flutter(comb, camera_rate=Fraction(mains_hz / hum.cycles_a_frame))
 
 
 def _compare(path: Path) -> TracksReading | None:

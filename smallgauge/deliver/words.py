@@ -417,6 +417,15 @@ _SENTENCES: dict[str, _Say] = {
         "scan ran evenly, and the hum stands at the mains frequency. It says nothing of the camera's speed. A minute "
         "scanned at another speed tells."
     ),
+    "flutter told by hum": lambda v: (
+        f"The recording flutters{v.plain(' by ', 'percent', ' %, weighted')}: the hum that was recorded with it tells. The "
+        "sound is left as it is. Nothing to do."
+    ),
+    "sound drops out": lambda v: (
+        f"The film was off the sound head{v.plain(' in ', 'places', ' places')}, the longest"
+        f"{v.plain(' ', 'longest_ms', ' ms')}{v.plain(' at second ', 'at_s', '')} of the captured sound. Clean film and head "
+        "and capture the sound again where it matters; the places stand in track.json."
+    ),
     "splices found": lambda v: (
         f"The film is spliced before {_numbered(v)}. Try each splice by hand before the film runs on sprockets."
     ),

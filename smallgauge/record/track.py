@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 from smallgauge.record.finding import Finding
 from smallgauge.sound.cuts import CutsReading
+from smallgauge.sound.dropouts import Dropout
+from smallgauge.sound.flutter import NOT_READ, FlutterReading
 from smallgauge.sound.hum import HumReading
 from smallgauge.sound.knocks import HeadReading
 from smallgauge.sound.recording import RecordingReading
@@ -30,6 +32,8 @@ class TrackPaper:
     """The readings of the whole captured sound; those of each second stand in `track.parquet`.
 
     `head` and `cuts` are there for sound captured with the picture, `run` for the film's own sound captured apart.
+    `flutter` is what hum of the film tells, NaN where it tells none; `dropouts` are the places where the film was off
+    the head.
     """
 
     version: int = 1
@@ -40,6 +44,8 @@ class TrackPaper:
     cuts: CutsReading | None = None
     run: RunReading | None = None
     tracks: TracksReading | None = None  # of two tracks
+    flutter: FlutterReading = NOT_READ
+    dropouts: tuple[Dropout, ...] = ()
 
     @property
     def recorded(self) -> bool:
@@ -68,4 +74,20 @@ def track_findings(paper: TrackPaper) -> tuple[Finding, ...]:
         values = {"splices": len(paper.cuts.foreign), "frames": stop - first}
         values["places"] = [list(stretch) for stretch in paper.cuts.foreign[:_MOST_NAMED]]
         found.append(Finding(code="foreign sound behind splices", where="sound", values=values))
+    if paper.flutter.weighted_peak == paper.flutter.weighted_peak:
+        percent = round(100 * paper.flutter.weighted_peak, 2)
+        found.append(Finding(code="flutter told by hum", where="sound", values={"percent": percent}))
+    if paper.dropouts and paper.recorded:
+        longest = max(paper.dropouts, key=lambda d: d.stop_s - d.first_s)
+        found.append(
+            Finding(
+                code="sound drops out",
+                where="sound",
+                values={
+                    "places": len(paper.dropouts),
+                    "longest_ms": round(1000 * (longest.stop_s - longest.first_s)),
+                    "at_s": round(longest.first_s, 2),
+                },
+            )
+        )
     return tuple(found)

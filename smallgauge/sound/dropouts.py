@@ -27,11 +27,11 @@ LEAST_S, MOST_S = 0.005, 0.5  # the same
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dropout:
-    """One dropout on one track: captured samples, half open, and how far the hiss fell at most, decibels."""
+    """One dropout on one track: seconds of the captured sound, half open, and how far the hiss fell at most, dB."""
 
     track: int
-    first: int
-    stop: int
+    first_s: float
+    stop_s: float
     depth_db: float
 
 
@@ -50,7 +50,7 @@ def find_dropouts(read: ReadSound, *, in_samples: int, sound_rate: int) -> tuple
     Returns
     -------
     tuple of Dropout
-        In order of track and sample, to about 5 ms.
+        In order of track and time, to about 5 ms.
 
     Raises
     ------
@@ -67,7 +67,7 @@ def find_dropouts(read: ReadSound, *, in_samples: int, sound_rate: int) -> tuple
     >>> hiss = 0.01 * np.random.Generator(np.random.SFC64(1)).standard_normal(96000)
     >>> hiss[48000:50400] *= 0.1
     >>> found, = find_dropouts(read_array(hiss), in_samples=96000, sound_rate=48000)
-    >>> abs(found.first - 48000) < 500, abs(found.stop - 50400) < 500
+    >>> abs(found.first_s - 1.0) < 0.01, abs(found.stop_s - 1.05) < 0.01
     (True, True)
     """
     if sound_rate <= 0:
@@ -91,12 +91,12 @@ def find_dropouts(read: ReadSound, *, in_samples: int, sound_rate: int) -> tuple
                     found.append(
                         Dropout(
                             track=track,
-                            first=(low + first) * hop,
-                            stop=(low + stop) * hop,
+                            first_s=(low + first) * hop / sound_rate,
+                            stop_s=(low + stop) * hop / sound_rate,
                             depth_db=float(fallen[first:stop].max()),
                         )
                     )
-    return tuple(sorted(found, key=lambda d: (d.track, d.first)))
+    return tuple(sorted(found, key=lambda d: (d.track, d.first_s)))
 
 
 def _levels(read: ReadSound, low: int, high: int, hop: int, rate: int, band: tuple[float, float]) -> Floats:

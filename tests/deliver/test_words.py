@@ -99,6 +99,8 @@ FULL = {
     "camera speed house value": {"rate": "50/3"},
     "camera speed from hum": {"rate": "18"},
     "hum of the capture chain": {"hz": 49.97},
+    "flutter told by hum": {"percent": 0.41},
+    "sound drops out": {"places": 3, "longest_ms": 120, "at_s": 12.5},
     "operator keeps another value": {
         "subject": "camera_speed",
         "value": {"rate": "18"},

@@ -29,8 +29,8 @@ def test_dropouts_are_marked_where_they_are(content):
     found = found_in(replace(TRUTH, content=content))
     assert len(found) == len(PLACES)
     for mark, (at_s, length_s, _) in zip(found, PLACES, strict=True):
-        assert mark.first / RATE == pytest.approx(at_s, abs=0.008)
-        assert mark.stop / RATE == pytest.approx(at_s + length_s, abs=0.008)
+        assert mark.first_s == pytest.approx(at_s, abs=0.008)
+        assert mark.stop_s == pytest.approx(at_s + length_s, abs=0.008)
         assert mark.depth_db > 6
 
 
