@@ -5,7 +5,7 @@ import json
 import pytest
 
 from smallgauge import __version__, cli
-from smallgauge.cli import build_parser
+from smallgauge.arguments import build_parser
 from smallgauge.errors import CallerError
 
 

@@ -318,9 +318,9 @@ def command_sections(parser: argparse.ArgumentParser, level: int) -> Iterator[st
 
 
 def make_commands() -> str:
-    """`docs/commands.md`, from `smallgauge.cli.build_parser()`."""
-    cli = importlib.import_module("smallgauge.cli")
-    return "\n".join(["# Commands\n", MADE, *command_sections(cli.build_parser(), 2)])
+    """`docs/commands.md`, from `smallgauge.arguments.build_parser()`."""
+    arguments = importlib.import_module("smallgauge.arguments")
+    return "\n".join(["# Commands\n", MADE, *command_sections(arguments.build_parser(), 2)])
 
 
 # ---- sources ----

@@ -1,0 +1,390 @@
+"""What the command line takes: every command with its help and an example. Documentation is made from it.
+
+Nothing of the program is imported, so that help comes at once.
+"""
+
+import argparse
+from typing import Any
+
+from smallgauge import __version__
+
+EXIT_CODES = """exit codes:
+  0  done
+  1  done, with findings that fail (sync not set, a hold, a check that failed)
+  2  the command asks for something that can't be
+  3  the capture, the film or a document is not what it is said to be
+  4  a file is not the file that was written
+  70 the program itself failed: a mistake of ours, please report it
+  130 stopped by Ctrl-C; the same command goes on from there
+
+first steps:
+  smallgauge demo                             draw a specimen reel and take it through everything
+  smallgauge follow CAPTURE --out SHELF       read along while the scanner writes: may the reel come off?
+  smallgauge finish CAPTURE --out SHELF       take a capture from frames to a proven package
+  smallgauge finish CAPTURE --out SHELF       the same again goes on where it stopped
+"""
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The parser of all commands; documentation is made from it."""
+    parser = argparse.ArgumentParser(
+        prog="smallgauge",
+        description="From a scan of small-gauge film to a steady film, a proven archive copy and an honest report.",
+        epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"smallgauge {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    _add_demo(commands)
+    _add_line_commands(commands)
+    _add_follow(commands)
+    _add_treat(commands)
+    _add_join(commands)
+    _add_divide(commands)
+    _add_unslit(commands)
+    _add_reel_commands(commands)
+    _add_recover(commands)
+    _add_calibrate(commands)
+    return parser
+
+
+def _command(commands: Any, name: str, help_: str, description: str, example: str) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=help_,
+        description=description,
+        epilog=f"example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    return parser
+
+
+def _add_common(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="print one JSON document instead of words")
+    parser.add_argument("--quiet", action="store_true", help="no progress")
+    parser.add_argument(
+        "--take-over", action="store_true", help="take a folder over from a machine that has gone silent"
+    )
+
+
+def _add_workers(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--workers", type=int, metavar="N", help="processes to work with (one a core unless said)"
+    )
+
+
+def _add_demo(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "demo",
+        "draw a specimen reel and take it through everything",
+        "Draws a Super 8 reel of about 200 frames with known faults, takes it through all passes and says where to look.",
+        "smallgauge demo --out demo-out",
+    )
+    parser.add_argument(
+        "--out", default="demo-out", metavar="DIR", help="where to work (demo-out unless said)"
+    )
+    _add_workers(parser)
+    _add_common(parser)
+
+
+def _add_line_commands(commands: Any) -> None:
+    texts = {
+        "finish": (
+            "take captures all the way to proven packages",
+            "Takes each capture through analyse, treat, render, prove and deliver. Run the same command again after a stop or a "
+            "power cut: it goes on where it was. One reel's failure never stops the next. The folder of a reel that was joined or "
+            "divided is finished from its archive copies.",
+            "smallgauge finish /captures/reel-one /captures/reel-two --out /shelf",
+        ),
+        "analyse": (
+            "read every frame once: archive copy, frame table, line-up figures",
+            "Reads every captured frame once, writes the archive copy and the frame table, and prints the line-up figures.",
+            "smallgauge analyse /captures/reel-one --out /shelf",
+        ),
+        "render": (
+            "make the finished film and its copies",
+            "Brings the reel up to its finished film: what is already made and unchanged is kept.",
+            "smallgauge render /captures/reel-one --out /shelf",
+        ),
+    }
+    for name, (help_, description, example) in texts.items():
+        parser = _command(commands, name, help_, description, example)
+        parser.add_argument(
+            "captures",
+            nargs="+" if name == "finish" else 1,
+            metavar="CAPTURE",
+            help="a folder of frames, or a video file" + (", or a reel's folder" if name == "finish" else ""),
+        )
+        parser.add_argument(
+            "--out",
+            required=name != "finish",
+            metavar="DIR",
+            help="the shelf: each reel gets a folder of its own there"
+            + (" (needed for a capture)" if name == "finish" else ""),
+        )
+        parser.add_argument(
+            "--note",
+            action="append",
+            default=[],
+            metavar="KEY=VALUE",
+            help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
+        )
+        parser.add_argument(
+            "--let-pass",
+            action="append",
+            default=[],
+            type=int,
+            metavar="FRAME",
+            help="let an unreadable frame pass, by its number counted from 0 (may be repeated)",
+        )
+        _add_workers(parser)
+        _add_common(parser)
+
+
+def _add_follow(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "follow",
+        "read a capture while the scanner is still writing it: may the reel come off?",
+        "Reads a folder of frames while the scanner writes into it. Says at once what goes wrong (focus, highlights, "
+        "perforation, sound), and within half a minute of the last frame one line: the reel may come off, or keep the reel on, "
+        "and why. The capture has ended when no new frame has come for a while, when the stated number of frames is there, or "
+        "at the first Ctrl-C; a second Ctrl-C stops without a verdict. Exit code 0: it may come off; 1: keep it on. With --out "
+        "the frames are measured as analyse does it, and finish afterwards goes on from there.",
+        "smallgauge follow /captures/reel-one --out /shelf",
+    )
+    parser.add_argument("capture", metavar="CAPTURE", help="the folder into which the scanner writes")
+    parser.add_argument(
+        "--out", metavar="DIR", help="the shelf; without it nothing is kept of what was measured"
+    )
+    parser.add_argument(
+        "--note",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
+    )
+    parser.add_argument("--frames", type=int, metavar="N", help="how many frames the capture will have")
+    parser.add_argument(
+        "--quiet-seconds",
+        type=float,
+        metavar="S",
+        help="no new frame for so long is the end (unless said: as long as 25 frames take, 5 to 15 seconds)",
+    )
+    sound = parser.add_mutually_exclusive_group()
+    sound.add_argument(
+        "--sound", action="store_true", help="the film has sound: without a level the reel stays on"
+    )
+    sound.add_argument("--no-sound", action="store_true", help="the film has no sound, whatever is recorded")
+    _add_workers(parser)
+    _add_common(parser)
+
+
+def _add_treat(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "treat",
+        "show the decisions on a reel, or make one",
+        "Shows the decisions in force, who made them and why. With --decide it records yours; the program's proposals never "
+        "overwrite it. Subjects: camera_speed (frames a second, such as 18 or 50/3), sync (frame@second, one or "
+        "several: what is seen in that captured frame is heard at that second of the captured sound), registration (gate, "
+        "perforation, film edge, picture or nothing), framing (camera image, projectable area or whole capture), doubles "
+        "(once or all), loading (how the film lay in "
+        "the scanner: head first or tail first, and after a comma flipped or upside down where the picture is), "
+        "loudness of the viewing copies (a target in LUFS such as -23, or 'gain 4.5' in decibels), "
+        "tracks (what the copies play of two: both, sum, first or second).",
+        "smallgauge treat /shelf/0004171-R03-7 --decide camera_speed 16 --by mk --why 'children running look right'",
+    )
+    parser.add_argument("reel", metavar="REEL", help="the reel's folder")
+    parser.add_argument(
+        "--decide",
+        nargs=2,
+        metavar=("SUBJECT", "VALUE"),
+        help="record a decision; VALUE 'back' takes yours back",
+    )
+    parser.add_argument("--by", metavar="INITIALS", help="who decides")
+    parser.add_argument("--why", metavar="WORDS", help="why")
+    parser.add_argument(
+        "--scene",
+        type=int,
+        metavar="POSITION",
+        help="decide camera_speed for the scene that holds this film position, counted from 0 (silent reels)",
+    )
+    _add_common(parser)
+
+
+def _add_join(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "join",
+        "make one reel of several captures of the same film",
+        "Finds the film frames that one capture's end and the next one's beginning have in common, from the frames themselves, "
+        "and makes a reel that shows each film frame once. The captures must have been analysed; two may be named in either "
+        "order. Where the overlap can't be told, state it. Then finish the new reel's folder.",
+        "smallgauge join /shelf/part-one /shelf/part-two --out /shelf --reel 0004171-R03-7",
+    )
+    parser.add_argument(
+        "captures", nargs="+", metavar="FOLDER", help="folders that `analyse` made, in film order"
+    )
+    parser.add_argument(
+        "--out", required=True, metavar="DIR", help="the shelf, where the new reel gets its folder"
+    )
+    parser.add_argument("--reel", required=True, metavar="NUMBER", help="number of the new reel")
+    parser.add_argument("--box-words", default="", metavar="WORDS", help="what is written on the box")
+    parser.add_argument(
+        "--within", type=int, metavar="N", help="frames to search at the captures' ends (400 unless said)"
+    )
+    stated = parser.add_mutually_exclusive_group()
+    stated.add_argument("--overlap", type=int, metavar="N", help="your word: N film frames are in both")
+    stated.add_argument(
+        "--lost", metavar="N", help="your word: N film frames between them are in neither, or 'unknown'"
+    )
+    parser.add_argument("--by", metavar="INITIALS", help="who states it")
+    parser.add_argument("--why", metavar="WORDS", help="why")
+    parser.add_argument(
+        "--silent", action="store_true", help="let the finished film be silent though captures have sound"
+    )
+    _add_common(parser)
+
+
+def _add_divide(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "divide",
+        "make several reels of one capture",
+        "Shows the leader between the rolls of a spool, with frame numbers. With --cut it divides there: any frame of a leader "
+        "sets that leader aside, any other frame begins a reel. Each reel gets a folder of its own that holds nothing of the "
+        "others; reels and leader are counted against the capture. Then finish each reel's folder.",
+        "smallgauge divide /shelf/spool --cut 812 1640 --by mk --why 'white leader between the rolls'",
+    )
+    parser.add_argument("capture", metavar="FOLDER", help="the folder that `analyse` made of the capture")
+    parser.add_argument(
+        "--cut", nargs="+", type=int, metavar="FRAME", help="where to cut, captured frames from 0"
+    )
+    parser.add_argument("--by", metavar="INITIALS", help="who decides")
+    parser.add_argument("--why", metavar="WORDS", help="why")
+    parser.add_argument(
+        "--reel",
+        action="append",
+        default=[],
+        metavar="NUMBER",
+        help="number of a reel, one for each in order",
+    )
+    parser.add_argument(
+        "--box-words",
+        action="append",
+        default=[],
+        metavar="WORDS",
+        help="words on a reel's box, one for each in order",
+    )
+    parser.add_argument(
+        "--out", metavar="DIR", help="where the reels get their folders (beside the capture's unless said)"
+    )
+    _add_workers(parser)
+    _add_common(parser)
+
+
+def _add_unslit(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "unslit",
+        "make a reel of each of the two films of unslit double 8",
+        "Unslit double 8 carries two films of standard 8 side by side that run opposite ways. Each gets a folder of its own, is "
+        "measured by itself, and is proposed the right way round; both are held against the capture, every frame and every "
+        "column once. Then finish each folder.",
+        "smallgauge unslit /shelf/0004171-R03-7",
+    )
+    parser.add_argument("capture", metavar="FOLDER", help="the folder that `analyse` made of the capture")
+    parser.add_argument(
+        "--reel",
+        action="append",
+        default=[],
+        metavar="NUMBER",
+        help="number of a film, twice: that on the left of the captured picture first (the capture's with -1 and -2 unless said)",
+    )
+    parser.add_argument(
+        "--out", metavar="DIR", help="where the films get their folders (beside the capture's unless said)"
+    )
+    _add_workers(parser)
+    _add_common(parser)
+
+
+def _add_reel_commands(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "prove",
+        "check every file of a reel again",
+        "Hashes every file, decodes every frame of the archive copy, the finished film and the copies, and compares.",
+        "smallgauge prove /shelf/0004171-R03-7 --capture /captures/reel-one",
+    )
+    parser.add_argument("reel", metavar="REEL", help="the reel's folder")
+    parser.add_argument(
+        "--capture", metavar="CAPTURE", help="where the captured files lie, to compare them too"
+    )
+    _add_workers(parser)
+    _add_common(parser)
+    parser = _command(
+        commands,
+        "deliver",
+        "make report and package of a proved reel again",
+        "Makes the report and the package folder with its SHA256SUMS from a proved reel.",
+        "smallgauge deliver /shelf/0004171-R03-7",
+    )
+    parser.add_argument("reel", metavar="REEL", help="the reel's folder")
+    _add_common(parser)
+
+
+def _add_recover(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "recover",
+        "take the film's own frames out of a video that repeats them",
+        "Finds out at what rate the film was run in a video made elsewhere, and writes each film frame once into a new folder, "
+        "which can be finished like any capture. Fields are woven together and mixtures taken apart where no frame of the video "
+        "shows a film frame whole. The video is not altered.",
+        "smallgauge recover old-transfer.avi --out /captures/old-transfer",
+    )
+    parser.add_argument("video", metavar="VIDEO", help="a video file")
+    parser.add_argument("--out", required=True, metavar="DIR", help="a new folder for the film frames")
+    parser.add_argument("--json", action="store_true", help="print one JSON document instead of words")
+    parser.add_argument("--quiet", action="store_true", help="no progress")
+
+
+def _add_calibrate(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "calibrate",
+        "measure a machine's scale from something of known size",
+        "Measures how many micrometres of film a pixel shows, from a capture of a graticule (lines or squares of stated period) "
+        "or of fresh film or leader of known pitch, and keeps it in machines.toml beside the reels. Captures with that machine "
+        "in capture.toml use it where they state no scale; shrinkage is measured against it.",
+        "smallgauge calibrate /captures/glass --out /shelf --machine 'bench two' --by mk --graticule 0.5",
+    )
+    parser.add_argument("capture", metavar="CAPTURE", help="a folder of frames, or a video file")
+    parser.add_argument("--out", required=True, metavar="DIR", help="the shelf that machines.toml lies on")
+    parser.add_argument("--machine", required=True, metavar="NAME", help="the scanner, as in capture.toml")
+    parser.add_argument("--by", required=True, metavar="INITIALS", help="who calibrates")
+    parser.add_argument(
+        "--gauge",
+        metavar="GAUGE",
+        help="keep it for this gauge only (a graticule's is kept for every gauge unless said)",
+    )
+    parser.add_argument(
+        "--graticule",
+        metavar="MM",
+        help="period of its lines, or side of its squares: 0.5, or 0.5x0.4 across x along",
+    )
+    parser.add_argument(
+        "--pitch",
+        metavar="PITCH",
+        help="film of known pitch: long, short, new (either of the two), or millimetres: 4.2342 or 4.22..4.24",
+    )
+    parser.add_argument(
+        "--note",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
+    )
+    _add_common(parser)
