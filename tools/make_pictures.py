@@ -31,6 +31,7 @@ from smallgauge.picture.synthetic import (
     specimen_truth,
 )
 from smallgauge.record.loading import Loading
+from smallgauge.sound.fixes import BAND_SIGMAS, TAPE_RUN, Fix, solve_fixes
 
 PICTURES = Path(__file__).resolve().parent.parent / "docs" / "guide" / "pictures"
 Light = NDArray[np.float32]
@@ -185,7 +186,31 @@ def loading() -> None:
     write_picture("loading", np.hstack(tiles))
 
 
-ALL: tuple[Callable[[], None], ...] = (completeness, damage, overlap, loading)
+def sound_apart() -> None:
+    """Wild tape of ten minutes laid by five marks: its stated band, and how far it truly lies from its place."""
+    random = np.random.Generator(np.random.SFC64(5))
+    frames, rate, keep = 600 * 18, 18.0, float(np.exp(-1 / (18 * 60.0)))
+    speed = 1.02 - 0.006 * (np.arange(frames) / frames - 0.5)
+    value = 0.003 * random.standard_normal()
+    for n in range(frames):
+        speed[n] += value
+        value = keep * value + 0.003 * float(np.sqrt(1 - keep**2)) * random.standard_normal()
+    heard = 3.7 + np.cumsum(speed) / rate
+    at = np.linspace(90, frames - 90, 5).astype(int)
+    marks = [Fix(float(n), float(heard[n]) + 0.01 * random.standard_normal(), 0.0167) for n in at]
+    second, _, sigma = solve_fixes(marks, rate=rate, transport=TAPE_RUN).at(np.arange(frames))
+    svg = draw_along_reel(
+        [
+            Line(name="off its place", values=1000 * np.abs(second - heard)),
+            Line(name="stated", values=1000 * BAND_SIGMAS * sigma),
+        ],
+        title="Sound of a wild tape, five marks: how far it lies off its place, and the stated error",
+        unit="ms",
+    )
+    (PICTURES / "sound-apart.svg").write_text(svg + "\n", encoding="utf-8")
+
+
+ALL: tuple[Callable[[], None], ...] = (completeness, damage, overlap, loading, sound_apart)
 
 
 def main(names: list[str]) -> None:
