@@ -6,7 +6,10 @@ import cv2
 import numpy as np
 import pytest
 from damaged_frames import CLASSES, LIGHTS, draw_damaged, outcomes
+from drawn_perforations import draw
 
+from smallgauge.gauge.gauges import GAUGES
+from smallgauge.picture.gauge_reading import find_gauge
 from smallgauge.picture.perforation_corners import measure_corners
 
 CONFIRMED = (
@@ -104,6 +107,42 @@ def test_ten_thousand_damaged_frames(capsys):
         )
     check(found)
     assert min(drawn.values()) > 4 * 5  # at least five seeds of each class in each light
+
+
+# --- gauge ---
+
+MIXES = (
+    ("claw", "specks"), ("torn", "chip"), ("tear", "dirt"), ("elongated", "crack"), ("covered", "nick"),
+    ("worn", "tape"), ("tear", "worn", "specks"), ("torn", "claw", "dirt"),
+)  # fmt: skip
+VIEWS = {
+    "super-8": (58, (306, 350)), "standard-8": (64, (350, 546)), "16mm": (42, (392, 742)),
+    "16mm-two-rows": (42, (392, 742)), "unslit-double-8": (35, (294, 602)), "9.5mm": (42, (378, 448)),
+}  # fmt: skip
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("gauge", list(VIEWS))
+def test_gauge_of_damaged_reels_is_right_or_not_sure(gauge, capsys):
+    """Nine frames, of which most have every perforation damaged: a survey may fail, and says so; it never errs."""
+    scale, shape = VIEWS[gauge]
+    said = Counter()
+    for mix in MIXES:
+        for seed in range(2):
+            chance = np.random.default_rng((7, seed))
+            frames = [
+                draw(
+                    gauge, shape=shape, px_per_mm=scale, seed=100 * seed + k, tilt=0.0015, blur=1.1,
+                    reference_y=shape[0] / 2 + 5 * np.sin(k), damage=(*mix, "all") if chance.random() < 0.85 else (),
+                ).plane
+                for k in range(9)
+            ]  # fmt: skip
+            reading = find_gauge(frames, gauges=GAUGES)
+            assert reading.gauge == gauge or not reading.sure, (mix, seed, reading.reason)
+            assert reading.sure or reading.reason
+            said["right" if reading.sure else "no gauge fits" if reading.gauge is None else "not sure"] += 1
+    with capsys.disabled():
+        print(f"\n{gauge}: {dict(said)}")
 
 
 # --- corners ------------------------------------------------------------------------------------------------
