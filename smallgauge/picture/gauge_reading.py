@@ -26,6 +26,10 @@ SIZE_SIGMA = (
     0.015  # what shrinkage and measuring may do to a ratio, beside the tolerance; picture science note a
 )
 SHRINKAGE_SIGMA = 0.015  # what shrinkage does to a size in millimetres (0 to 2.5 %); film facts 4.1
+NO_SECOND_ROW = (
+    0.8  # of the first row's votes: from here on a second row may be there; common practice, no source
+)
+ONE_ROW_ALONE = 0.65  # what film of one row gives: edges of film and picture; common practice, no source
 SURE_RATIO = 20.0  # likelihood of the best over the next; picture science note a
 POOR_FIT = 4.5  # standard deviations of the worst feature: no gauge fits; common practice, no source
 SEEN_SHARE = 0.2  # of the frames in which a perforation would be in view; common practice, no source
@@ -224,8 +228,10 @@ def _score_rows(seen: HolesSeen, gauge: Gauge, misses: dict[str, float]) -> floa
         hidden_left and not np.isfinite(seen.film_left)
     ):
         return 0.0
-    misses["second row of perforations"] = -5.0
-    return -12.0
+    # Where something recurs there, though damage keeps it from being read, nothing says that it is no second row.
+    absent = min(max((NO_SECOND_ROW - seen.second_row) / (NO_SECOND_ROW - ONE_ROW_ALONE), 0.0), 1.0)
+    misses["second row of perforations"] = -1.0 - 4.0 * absent
+    return -1.0 - 11.0 * absent
 
 
 def _score_edges(seen: HolesSeen, gauge: Gauge, misses: dict[str, float]) -> float:

@@ -48,6 +48,7 @@ class HolesSeen:
     film_right: float
     frame_width: int
     wholeness: float  # mean share of the sides, 0 to 1
+    second_row: float  # votes for a rectangle elsewhere, as a share of those for the first row
     survey: PerforationSurvey  # provisional
     fixes: tuple[tuple[PerforationFix, ...], ...]
 
@@ -224,7 +225,7 @@ def _measure_holes(
         survey = _levels_of(some, survey)
         if turn == 1:
             survey = _blur_of(some, survey)
-    survey = _rows_of(planes, survey)
+    survey, second_row = _rows_of(planes, survey)
     found = [_measure_loosely(plane, survey, 3) for plane in planes]
     pitch = _pitch_of(found, survey)
     shares = [f.confidence for fixes in found for f in fixes]
@@ -233,7 +234,8 @@ def _measure_holes(
     return HolesSeen(
         width=survey.width_px, height=survey.height_px, pitch=pitch, rows=survey.rows, film_left=film_left,
         film_right=film_right, frame_width=planes[0].shape[1],
-        wholeness=float(np.mean(shares)) * per_frame if shares else 0.0, survey=survey, fixes=tuple(found),
+        wholeness=float(np.mean(shares)) * per_frame if shares else 0.0, second_row=second_row, survey=survey,
+        fixes=tuple(found),
     )  # fmt: skip
 
 
@@ -432,8 +434,12 @@ def _some_sides(
     return merged, np.tile([True, True, False, False], len(stacked))
 
 
-def _rows_of(planes: Sequence[Plane], survey: PerforationSurvey) -> PerforationSurvey:
-    """A second row: the same rectangle recurring at another place across the frames."""
+def _rows_of(planes: Sequence[Plane], survey: PerforationSurvey) -> tuple[PerforationSurvey, float]:
+    """A second row: the same rectangle recurring at another place across the frames; and how much speaks for one.
+
+    That is the strongest recurring rectangle elsewhere, as a share of the first row's: picture and film edges alone
+    give about two thirds.
+    """
     factor = max(1, int(min(survey.width_px, survey.height_px) // 16))
     sign = -1 if survey.polarity == "dark hole" else 1
     width, height = survey.width_px / factor, survey.height_px / factor
@@ -450,21 +456,22 @@ def _rows_of(planes: Sequence[Plane], survey: PerforationSurvey) -> PerforationS
     xs = (np.arange(len(mean)) + 0.5) * factor - 0.5
     far = np.abs(xs - survey.rows[0]) > 2.0 * survey.width_px
     if not far.any():
-        return survey
+        return survey, 0.0
     k = int(np.where(far, mean, -1.0).argmax())
     main = mean[np.abs(xs - survey.rows[0]) < 3 * factor].max(initial=0.0)
+    share = float(mean[k] / main) if main > 0 else 0.0
     if mean[k] < 0.8 * main or mean[k] < 2.2:
-        return survey
+        return survey, share
     second = replace(survey, rows=(float(xs[k]),))
     found = [f for plane in planes for f in _measure_loosely(plane, second, 3) if f.confidence > 0.5]
     sizes = np.array([(f.right_px - f.left_px, f.bottom_px - f.top_px) for f in found])
     enough = len(found) >= len(planes) / 2
     if not enough or abs(np.nanmedian(sizes[:, 0]) / survey.width_px - 1) > 0.02:
-        return survey
+        return survey, share
     if abs(np.nanmedian(sizes[:, 1]) / survey.height_px - 1) > 0.02:
-        return survey
+        return survey, share
     x = float(np.nanmedian([(f.left_px + f.right_px) / 2 for f in found]))
-    return replace(survey, rows=tuple(sorted((survey.rows[0], x))))
+    return replace(survey, rows=tuple(sorted((survey.rows[0], x)))), share
 
 
 def _pitch_of(found: Sequence[Sequence[PerforationFix]], survey: PerforationSurvey) -> float:
