@@ -61,6 +61,10 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
+# How the pool tells that a worker died: with its job in hand, or before it was known to have one.
+_DEATHS = ("ProcessExpired", "BrokenProcessPool")
+
+
 def _tick_shared(frames: int) -> None:
     with _counter.get_lock():
         _counter.value += frames
@@ -96,6 +100,10 @@ class Crew:
 
     def _open(self) -> Any:
         global _counter
+        if self._pool is not None and not self._pool.active:  # broken by a worker that died between two jobs
+            self._pool.stop()
+            self._pool.join()
+            self._pool = None
         if self._pool is None:
             import multiprocessing
 
@@ -195,10 +203,10 @@ class Crew:
             error = future.exception()
             if error is None:
                 yield job, future.result()
-            elif type(error).__name__ == "ProcessExpired" and tries < 2:
+            elif type(error).__name__ in _DEATHS and tries < 2:
                 time.sleep(0.1)
                 running[self.submit(function, job, limit_s=limit_s)] = (job, tries + 1)
-            elif type(error).__name__ == "ProcessExpired":
+            elif type(error).__name__ in _DEATHS:
                 raise SmallgaugeError(
                     "A working process was ended twice from outside (often for want of memory); "
                     "close other programs or give --workers 1, and run the same command again."

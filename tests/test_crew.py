@@ -168,3 +168,24 @@ def test_a_lock_that_was_taken_over_is_left_alone(tmp_path):
     with ReelLock(tmp_path):
         lock_file(tmp_path, host="bench two")
     assert json.loads((tmp_path / "work" / "lock").read_text())["host"] == "bench two"
+
+
+def test_a_pool_that_broke_is_opened_again(two, tmp_path, monkeypatch):
+    """A worker that dies before the pool knows its job breaks the pool: the job is given out again in a new one."""
+    from concurrent.futures import Future
+    from concurrent.futures.process import BrokenProcessPool
+
+    submit, broken = two.submit, []
+
+    def first_time_broken(function, job, **limits):
+        if broken:
+            return submit(function, job, **limits)
+        submit(function, Job(1, str(tmp_path)), **limits).result()
+        two._pool.stop()
+        broken.append(job)
+        future = Future()
+        future.set_exception(BrokenProcessPool("All workers expired"))
+        return future
+
+    monkeypatch.setattr(two, "submit", first_time_broken)
+    assert [job.number for job, _ in two.run(square, [Job(3, str(tmp_path))])] == [3] and len(broken) == 1
