@@ -15,17 +15,14 @@ from smallgauge.media.frame import Region
 class Run:
     """A run of captured frames that belongs to the reel, `first` to `stop` (half open).
 
-    `turn` is 0 or 180 degrees, `mirror` and `backwards` say how the film was loaded. `folder` is where the capture's
-    papers lie, below the reel's folder; "" is that folder itself.
+    `folder` is where the capture's papers lie, below the reel's folder; "" is that folder itself. How the film was
+    loaded is a decision, `loading`.
     """
 
     capture: int
     capture_digest: str
     first: int
     stop: int
-    turn: int = 0
-    mirror: bool = False
-    backwards: bool = False
     folder: str = ""
 
 
