@@ -11,7 +11,7 @@ from pathlib import Path
 from smallgauge.analyse.meter import Meter
 from smallgauge.analyse.rows import ChunkJob, analyse_chunk
 from smallgauge.analyse.source import open_source
-from smallgauge.analyse.survey import survey_capture
+from smallgauge.analyse.survey import survey_frames, surveyed_capture
 from smallgauge.crew import prepare_kernels
 from smallgauge.demo import write_specimen
 from smallgauge.media.arriving import Arrivals
@@ -31,7 +31,7 @@ def main() -> None:
         )
         write_specimen(folder, truth, format="dpx", sound=False, processes=1)
         source = open_source(folder)
-        capture = survey_capture(source, program="benchmark", progress=silent)
+        capture = surveyed_capture(source, survey_frames(source, progress=silent), program="benchmark")
         job = ChunkJob(
             folder=place,
             listing=source.listing,

@@ -288,12 +288,12 @@ def _frames(reader: object, taken: list[_Taken], bits: int) -> Iterator[tuple[_T
             continue
         second = each.frame + 1
         neighbours = 0 < n < len(taken) - 1 and taken[n - 1].kind == taken[n + 1].kind == "whole"
-        if each.kind == "mixed" and neighbours and each.first <= each.frame < second < each.stop + 1:
+        if each.kind == "mixed" and neighbours and second <= each.stop:
             planes = [read(k).samples for k in (taken[n - 1].frame, each.frame, second, taken[n + 1].frame)]
             light = [plane.astype(np.float32) / np.float32(2**bits - 1) for plane in planes]
             grey = [plane if plane.ndim == 2 else plane[:, :, 1] for plane in light]
             shares = find_blend_shares(*grey)
-            if max(shares[:2]) >= LEAST_RECOVERED:
+            if np.isfinite(shares[0]) and max(shares[:2]) >= LEAST_RECOVERED:
                 found = apply_unblend(*light, share_first=shares[0], share_second=shares[1])
                 codes = np.clip(np.rint(found * (2**bits - 1)), 0, 2**bits - 1).astype(samples.dtype)
                 yield each, codes, "unmixed", second

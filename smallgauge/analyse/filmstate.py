@@ -1,12 +1,13 @@
 """What only whole columns can tell: scenes, the account of frames, splices, and the perforations of the film."""
 
 from dataclasses import replace
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.gauge.gauges import gauge_named
-from smallgauge.picture.completeness import Ledger, film_positions, find_links, measure_ledger
+from smallgauge.picture.completeness import Ledger, Links, film_positions, find_links, measure_ledger
 from smallgauge.picture.damage_record import (
     DamageRecord,
     find_damage_grades,
@@ -41,7 +42,9 @@ def tell_film(
     count = len(frames)
     digests = [file.digest for file in capture.files]
     same = np.array([n > 0 and digests[n] != "" and digests[n] == digests[n - 1] for n in range(count)])
-    ledger, direction = _account(capture, frames, times_s, skipped, same)
+    pitch_px = capture.survey.pitch_px if capture.survey is not None else np.nan
+    links, ledger = account_of(frames, times_s=times_s, pitch_px=pitch_px, skipped=skipped, same=same)
+    direction = links.direction
     starts = find_scenes(frames["change"], frames["change_skip"])
     table = _with_account(frames, ledger, skipped, times_s, starts)
     table = replace(table, capture_digest=capture.digest)
@@ -73,31 +76,42 @@ def _shrinkage(capture: Capture, frames: Table) -> Shrinkage | None:
     )
 
 
-def _account(
-    capture: Capture, frames: Table, times_s: NDArray[np.float64], skipped: NDArray[np.int32], same: Marks
-) -> tuple[Ledger, int]:
+class Columns(Protocol):
+    """Columns of the frame table by name: the table itself, or what is read of it so far."""
+
+    def __getitem__(self, name: str, /) -> NDArray[Any]: ...
+
+
+def account_of(
+    columns: Columns,
+    *,
+    times_s: NDArray[np.float64],
+    pitch_px: float,
+    skipped: NDArray[np.int32],
+    same: Marks | None = None,
+) -> tuple[Links, Ledger]:
+    """The account of frames from the columns of the frame table, of a whole capture or of what is read so far."""
     links = find_links(
-        match=frames["grain_match"],
-        match_skip=frames["grain_match_skip"],
-        follows=frames["grain_follows"],
-        follows_skip=frames["grain_follows_skip"],
-        precedes=frames["grain_precedes"],
-        precedes_skip=frames["grain_precedes_skip"],
-        edge_strength=frames["edge_grain_strength"],
+        match=columns["grain_match"],
+        match_skip=columns["grain_match_skip"],
+        follows=columns["grain_follows"],
+        follows_skip=columns["grain_follows_skip"],
+        precedes=columns["grain_precedes"],
+        precedes_skip=columns["grain_precedes_skip"],
+        edge_strength=columns["edge_grain_strength"],
     )
-    pitch = capture.survey.pitch_px if capture.survey is not None else np.nan
     ledger = measure_ledger(
         links,
-        match=frames["grain_match"],
+        match=columns["grain_match"],
         time_s=times_s,
-        position_px=frames["perforation_y_px"],
-        pitch_px=np.full(len(frames), pitch),
+        position_px=columns["perforation_y_px"],
+        pitch_px=np.full(times_s.size, pitch_px),
         same_samples=same,
         numbers_skipped=skipped,
-        step=frames["picture_step"],
-        step_skip=frames["picture_step_skip"],
+        step=columns["picture_step"],
+        step_skip=columns["picture_step_skip"],
     )
-    return ledger, links.direction
+    return links, ledger
 
 
 def _with_account(

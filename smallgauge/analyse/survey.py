@@ -51,16 +51,11 @@ class SurveyFound:
     findings: tuple[Finding, ...]
 
 
-def survey_capture(source: Source, *, program: str, progress: Progress) -> Capture:
-    """Survey a capture: gauge, scale, blur, usual place, picture area and line-up figures.
+def survey_frames(source: Source, *, progress: Progress) -> SurveyFound:
+    """The survey of a capture's frames: gauge, scale, blur, usual place, picture area.
 
     Raises MaterialError when the gauge is stated and contradicted, or not stated and not sure.
     """
-    return surveyed_capture(source, survey_frames(source, progress=progress), program=program)
-
-
-def survey_frames(source: Source, *, progress: Progress) -> SurveyFound:
-    """The survey of a capture's frames, without what is said of the capture as a whole."""
     listing, notes = source.listing, source.notes
     known = source.scale(gauge_named(notes.gauge).key if notes.gauge else None)
     scale = _Scale(

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from smallgauge.analyse.filmstate import account_of
 from smallgauge.analyse.seen import SeenColumns
-from smallgauge.picture.completeness import Ledger, Links, find_links, measure_ledger
 from smallgauge.record.finding import Finding
 
 MOST_NAMED = 20  # frames or files that a finding names
@@ -68,7 +68,10 @@ def judge_count(
     skipped = np.zeros(count, np.int32)
     for before, how_many in counted.gaps:
         skipped[before + 1] = how_many
-    links, ledger = _account(counted, columns.comparable(), skipped, pitch_px)
+    # Where neighbours were not compared, numbers and stamps alone speak.
+    links, ledger = account_of(
+        columns.comparable(), times_s=counted.times_s, pitch_px=pitch_px, skipped=skipped
+    )
     lost = [(before + 1, n) for before, n in counted.gaps if not links.on[before + 1]]
     if lost:
         values = {"places": [list(place) for place in lost[:MOST_NAMED]], "missing": sum(n for _, n in lost)}
@@ -119,32 +122,6 @@ def _files(counted: Counted) -> list[Finding]:
         values = {"frame": frame, "file": name, "reason": why, "count": len(counted.unreadable)}
         found.append(Finding(code="reel frame unreadable", values=values))
     return found
-
-
-def _account(
-    counted: Counted, columns: SeenColumns, skipped: np.ndarray, pitch_px: float
-) -> tuple[Links, Ledger]:
-    """The account of frames, as far as neighbours were compared; elsewhere numbers and stamps alone speak."""
-    links = find_links(
-        match=columns["grain_match"],
-        match_skip=columns["grain_match_skip"],
-        follows=columns["grain_follows"],
-        follows_skip=columns["grain_follows_skip"],
-        precedes=columns["grain_precedes"],
-        precedes_skip=columns["grain_precedes_skip"],
-        edge_strength=columns["edge_grain_strength"],
-    )
-    ledger = measure_ledger(
-        links,
-        match=columns["grain_match"],
-        time_s=counted.times_s,
-        position_px=columns["perforation_y_px"],
-        pitch_px=np.full(len(columns.looked), pitch_px),
-        numbers_skipped=skipped,
-        step=columns["picture_step"],
-        step_skip=columns["picture_step_skip"],
-    )
-    return links, ledger
 
 
 def picture_length_s(counted: Counted) -> float:

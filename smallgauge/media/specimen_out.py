@@ -1,6 +1,7 @@
 """Captured frames and sound written as a scanner writes them: DPX, TIFF, PNG and 24-bit WAV.
 
-Only drawn specimens are written this way; what the program makes of a capture goes through picture_out.
+Drawn specimens are written this way, and film frames taken out of a video, which are a capture like any other; what the
+program makes of a capture goes through picture_out.
 """
 
 from pathlib import Path

@@ -19,6 +19,7 @@ Plane = NDArray[np.float32]
 # Common practice, no source; chosen on drawn films.
 LEAST_SHARE = 0.12  # of the weaker picture in a mixture
 MOST_REST = 0.3  # grain of a picture of its own would leave 0.5 and more
+MOST_PAIR_REST = 0.1  # of two mixtures that share a film frame
 FINE_PX = 1.5  # sigma of what is taken away
 LEAST_RECOVERED = 0.4  # share of a film frame in a mixture from which it is worth taking out: noise grows
 
@@ -97,7 +98,9 @@ def find_blend_shares(before: Plane, first: Plane, second: Plane, after: Plane) 
     Returns
     -------
     (float, float, float)
-        Share in `first`, share in `second`, and the rest as a share of how far `before` and `after` differ.
+        Share in `first`, share in `second`, and the rest as a share of how far `before` and `after` differ. Both
+        shares are NaN where the two are no such mixtures: too much is left, or one share lies at an end of the
+        grid, where the equation holds for any picture.
 
     Notes
     -----
@@ -125,7 +128,10 @@ def find_blend_shares(before: Plane, first: Plane, second: Plane, after: Plane) 
     power /= np.square(weights).sum(axis=-1)  # what noise of its own in each picture would give
     best = np.unravel_index(int(power.argmin()), power.shape)
     apart = gram[0, 0] + gram[3, 3] - 2 * gram[0, 3]
-    return float(share[best[0]]), float(share[best[1]]), float(power[best] / max(apart, 1e-12))
+    rest = float(power[best] / max(apart, 1e-12))
+    if rest > MOST_PAIR_REST or {int(best[0]), int(best[1])} & {0, share.size - 1}:
+        return math.nan, math.nan, rest
+    return float(share[best[0]]), float(share[best[1]]), rest
 
 
 def apply_unblend(

@@ -8,7 +8,7 @@ import pytest
 
 from smallgauge.analyse.rows import ChunkJob, analyse_chunk, chunk_files
 from smallgauge.analyse.source import open_source
-from smallgauge.analyse.survey import survey_capture
+from smallgauge.analyse.survey import survey_frames, surveyed_capture
 from smallgauge.demo import write_specimen
 from smallgauge.picture.synthetic import SceneTruth, specimen_truth
 from smallgauge.record.capture import CapturedFile
@@ -36,7 +36,7 @@ def surveyed(tmp_path_factory):
     write_specimen(folder, truth, format="png", sound=False, processes=1)
     (folder / "frame_000029.png").rename(folder / "frame_000031.png")
     source = open_source(folder)
-    return source, survey_capture(source, program="test", progress=silent)
+    return source, surveyed_capture(source, survey_frames(source, progress=silent), program="test")
 
 
 def analyse(surveyed, folder: Path, length: int):

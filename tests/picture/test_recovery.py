@@ -126,6 +126,8 @@ def test_mixtures_are_told_from_frames_and_taken_apart():
     assert p == pytest.approx(0.55, abs=0.03) and q == pytest.approx(0.7, abs=0.03) and rest < 0.1
     found = apply_unblend(a, first, second, c, share_first=p, share_second=q)
     assert float(np.std(found - x)) < 0.15 * float(np.std(first - x))  # the mixture itself is far from it
+    for one, two in ((first, other), (other, second), (other, c), (first, c)):  # a film frame is no mixture
+        assert np.isnan(find_blend_shares(a, one, two, c)[:2]).all()
     with pytest.raises(CallerError, match="share"):
         apply_unblend(a, first, second, c, share_first=0.2, share_second=0.3)
 
