@@ -505,3 +505,12 @@ SOURCES |= {
         seen="abstract of the paper; the estimator is measured in tests/sound/test_hum.py",
     ),
 }
+
+# Faded dyes.
+SOURCES |= {
+    "Gschwind and Frey 1994": Source(
+        title="R. Gschwind and F. Frey, electronic imaging, a tool for the reconstruction of faded colour photographs, "
+        "J. Imaging Science and Technology 38, 520 (1994); the linear density model of fading",
+        seen="not seen; the model as quoted by later papers",
+    ),
+}
