@@ -220,6 +220,10 @@ SOURCES |= {
         title="Residual after motion and exposure over its running median, fixed threshold 3; own definition",
         seen="own definition, measured on drawn sequences in the tests and in benchmarks/scenes.py",
     ),
+    "flicker": Source(
+        title="Change of log exposure between motion-compensated frames as surface of second degree and contrast; own definition",
+        seen="own definition, measured on drawn sequences in the tests and in benchmarks/flicker.py",
+    ),
 }
 
 # Code values, resampling and display encoding.
