@@ -518,3 +518,15 @@ SOURCES |= {
         seen="not seen; the model as quoted by later papers",
     ),
 }
+
+# Negatives.
+SOURCES |= {
+    "ST 2065-3": Source(
+        title="SMPTE ST 2065-3, academy density exchange encoding (ADX)",
+        seen="not seen; numbers read out of OpenColorIO's built-in ADX10 and ADX16 transforms",
+    ),
+    "Fritsch and Carlson 1980": Source(
+        title="F. N. Fritsch and R. E. Carlson, Monotone piecewise cubic interpolation, SIAM J. Numerical Analysis 17, 238",
+        seen="not seen; as SciPy has it",
+    ),
+}

@@ -1,0 +1,376 @@
+"""Negatives: from the density of the negative to the density of a print of it.
+
+propose_inversion  base of one length of one stock  ->  InversionDecision   (treat)
+solve_inversion    decision                         ->  NegativeCorrection  (render, plan)
+apply_negative     density of a frame, correction   ->  density of a print  (render)
+apply_adx          density above the base           ->  ADX code values: the open way out
+print_density      density above the base           ->  density of the print that we draw
+
+A negative has no look of its own: its base is coloured (the orange mask), it holds more than any screen shows,
+and how it should print somebody has to say. What is measured is the base, on the border that the camera never
+exposed. The rest is a stated print curve, the same for a whole length of one stock, and what a person decides.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.errors import CallerError
+
+Triple = tuple[float, float, float]
+
+# ADX, SMPTE ST 2065-3, as OpenColorIO's built-in transforms read it: ADX10 has 500 codes to a density, ADX16 8000, and film
+# without an image stands 0.19 of density above code 0.
+ADX_CODES_PER_DENSITY = {10: 500.0, 16: 8000.0}
+ADX_BASE_DENSITY = 0.19
+# 18 % grey at normal exposure: ADX10 code 445 is 445 / 500 - 0.19 above the base.
+NORMAL_GREY = 0.70
+
+# The print that we draw: an S-curve of our own, of the kind that print stocks have (from memory, not checked: their steepest
+# slope is 2.5 to 3 and they reach densities near 3). No stock is copied.
+PRINT_WHITE, PRINT_BLACK = 0.05, 2.85  # densities of the print's two ends
+PRINT_CONTRAST = 2.9  # steepest slope: density of the print to density of the negative
+PRINT_GREY = 0.85  # density of the print where the negative shows normal grey
+CONTRASTS = (1.0, 5.0)  # what may be decided
+
+# Knots of the curves: density of the negative above its base. Between knots the curve is a straight line, off by 2.5e-4 at most.
+_FIRST, _STEP, _KNOTS = -0.2, 0.02, 171
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NegativeCorrection:
+    """Curves of one length of one stock: density of the print over density of the negative, for R, G, B.
+
+    Knot k of channel c stands at density `first[c] + k * step[c]`; between knots a straight line, beyond the
+    ends the end's value.
+    """
+
+    first: Triple
+    step: Triple
+    curves: tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InversionDecision:
+    """How one length of negative is printed.
+
+    `base` is the density of film that saw no light, R, G, B. `greys` are densities of the negative, each R, G, B,
+    of things that somebody says were grey: they bring the three layers in step. `contrast` is the steepest slope
+    of the print, `grey` the density above the base (in green) that prints as middle grey.
+    """
+
+    base: Triple
+    greys: tuple[Triple, ...] = ()
+    contrast: float = PRINT_CONTRAST
+    grey: float = NORMAL_GREY
+
+
+def propose_inversion(
+    base: Sequence[float], *, sigma: Sequence[float] = (0.0, 0.0, 0.0)
+) -> tuple[InversionDecision, str]:
+    """The inversion of a length of one stock, from its base alone.
+
+    Parameters
+    ----------
+    base : three floats
+        Density of the unexposed border, R, G, B.
+    sigma : three floats
+        Standard errors of `base`.
+
+    Returns
+    -------
+    decision : InversionDecision
+    why : str
+
+    Raises
+    ------
+    CallerError
+        If a base is not a finite number, or not from -0.2 to 3.
+
+    Notes
+    -----
+    Source: SMPTE ST 2065-3 (normal grey); print curve of our own. Nothing of the picture's content is used: a
+    night stays night. The base is the constant part of the mask; the part that goes with the image is what the
+    mask was made to take back in the print, so channels are not mixed.
+
+    Examples
+    --------
+    >>> decision, why = propose_inversion((0.21, 0.52, 0.80))
+    >>> decision.base, why
+    ((0.21, 0.52, 0.8), 'the unexposed border has densities 0.21, 0.52 and 0.80 (red, green, blue)')
+    """
+    measured = _triple(base, "The base")
+    _check_base(measured)
+    decision = InversionDecision(base=(round(measured[0], 4), round(measured[1], 4), round(measured[2], 4)))
+    why = (
+        f"the unexposed border has densities {measured[0]:.2f}, {measured[1]:.2f} and {measured[2]:.2f} "
+        "(red, green, blue)"
+    )
+    worst = max(sigma)
+    return decision, why + (f", known to {worst:.3f}" if worst >= 0.0005 else "")
+
+
+def print_density(
+    above_base: NDArray[np.floating], *, contrast: float = PRINT_CONTRAST, grey: float = NORMAL_GREY
+) -> NDArray[np.floating]:
+    """Density of the print that we draw, over density of the negative above its base.
+
+    Parameters
+    ----------
+    above_base : floating array, any shape
+        Density of the negative less that of its base.
+    contrast : float
+        Steepest slope, print density to negative density, 1 to 5.
+    grey : float
+        Density above the base that prints as middle grey.
+
+    Returns
+    -------
+    array of the same shape and type
+        Density from PRINT_WHITE to PRINT_BLACK, falling. NaN where the input is NaN.
+
+    Raises
+    ------
+    CallerError
+        If `contrast` is out of its range or `grey` is not from 0 to 3.
+
+    Notes
+    -----
+    Source: derived. A logistic over log exposure, the common shape of a characteristic curve:
+    white + (black - white) / (1 + 10^(g (x - x_half))), g = 4 contrast / (ln 10 (black - white)), and x_half such
+    that `grey` prints at PRINT_GREY.
+
+    Examples
+    --------
+    >>> print(print_density(np.array([0.0, 0.7, 1.2, 3.0])).round(2))
+    [2.51 0.85 0.18 0.05]
+    """
+    low, high = CONTRASTS
+    if not (low <= contrast <= high and 0.0 <= grey <= 3.0):
+        raise CallerError(
+            f"A print needs a contrast from {low:g} to {high:g} and a grey from 0 to 3 above the base, got "
+            f"{contrast} and {grey}."
+        )
+    span = PRINT_BLACK - PRINT_WHITE
+    steep = 4.0 * contrast / (np.log(10.0) * span)
+    half = grey - np.log10(span / (PRINT_GREY - PRINT_WHITE) - 1.0) / steep
+    exponent = np.clip(steep * (np.asarray(above_base, np.float64) - half), -300.0, 300.0)
+    drawn = PRINT_WHITE + span / (1.0 + np.power(10.0, exponent))
+    return np.asarray(drawn, np.asarray(above_base).dtype)
+
+
+def solve_inversion(decision: InversionDecision) -> NegativeCorrection:
+    """The curves of one length of one stock.
+
+    Parameters
+    ----------
+    decision : InversionDecision
+
+    Returns
+    -------
+    NegativeCorrection
+
+    Raises
+    ------
+    CallerError
+        If the base, contrast or grey is out of range, or the greys do not rise together above the base.
+
+    Notes
+    -----
+    Source: derived. Without greys each layer's density above its base counts as it is. Each grey says that three
+    densities belong together: a monotone curve (Fritsch and Carlson 1980) through the base and the greys brings
+    red and blue in step with green; beyond the last grey it goes on straight.
+
+    Examples
+    --------
+    >>> solved = solve_inversion(InversionDecision(base=(0.2, 0.5, 0.8)))
+    >>> first, step = solved.first[1], solved.step[1]
+    >>> round(first, 3), step, round(solved.curves[1][45], 3)
+    (0.3, 0.02, 0.85)
+    """
+    base = _triple(decision.base, "The base")
+    _check_base(base)
+    above: NDArray[np.float64] = _FIRST + _STEP * np.arange(_KNOTS, dtype=np.float64)
+    curves = []
+    for channel in range(3):
+        in_step = _in_step(above, channel, base, decision.greys)
+        drawn = print_density(in_step, contrast=decision.contrast, grey=decision.grey)
+        curves.append(tuple(np.round(drawn, 6).tolist()))
+    return NegativeCorrection(
+        first=(base[0] + _FIRST, base[1] + _FIRST, base[2] + _FIRST),
+        step=(_STEP, _STEP, _STEP),
+        curves=(curves[0], curves[1], curves[2]),
+    )
+
+
+def apply_negative(density: NDArray[np.floating], correction: NegativeCorrection) -> NDArray[np.floating]:
+    """Density of a print of the negative.
+
+    Parameters
+    ----------
+    density : floating array, shape (..., 3)
+        Densities of the negative R, G, B as scanned. Not altered.
+    correction : NegativeCorrection
+
+    Returns
+    -------
+    array of the same shape and type
+        Densities of the print. NaN where the input is NaN.
+
+    Raises
+    ------
+    CallerError
+        If the last axis is not 3 long.
+
+    Notes
+    -----
+    Source: definition (straight lines between knots, ends held).
+
+    Examples
+    --------
+    >>> line = NegativeCorrection(first=(0.0, 0.0, 0.0), step=(1.0, 1.0, 1.0), curves=((3.0, 1.0),) * 3)
+    >>> print(apply_negative(np.array([[0.0, 0.5, 4.0]]), line))
+    [[3. 2. 1.]]
+    """
+    _check_channels(density)
+    out = np.empty_like(density)
+    for channel in range(3):
+        curve = np.asarray(correction.curves[channel], np.float64)
+        knots = correction.first[channel] + correction.step[channel] * np.arange(curve.size)
+        out[..., channel] = np.interp(density[..., channel], knots, curve)
+    return out
+
+
+def adx_values(density: NDArray[np.floating], *, base: Sequence[float], bits: int) -> NDArray[np.float64]:
+    """ADX code values of a negative before they are rounded.
+
+    Parameters
+    ----------
+    density : floating array, shape (..., 3)
+        Densities of the negative R, G, B as scanned. Not altered.
+    base : three floats
+        Density of film that saw no light.
+    bits : 10 or 16
+
+    Returns
+    -------
+    float64 array of the same shape
+        Not limited to the codes that there are. NaN where the input is NaN.
+
+    Raises
+    ------
+    CallerError
+        If `bits` is neither, the last axis is not 3 long or a base is not finite.
+
+    Notes
+    -----
+    Source: SMPTE ST 2065-3. The standard was not seen: the numbers are those of OpenColorIO's built-in ADX10 and ADX16
+    transforms, which the tests hold them to. The densities are the scanner's own, not the printing densities of
+    ST 2065-2 that ADX is defined on.
+
+    Examples
+    --------
+    >>> print(adx_values(np.array([[0.2, 1.2, 0.8]]), base=(0.2, 0.5, 0.8), bits=16))
+    [[1520. 7120. 1520.]]
+    """
+    _check_channels(density)
+    if bits not in ADX_CODES_PER_DENSITY:
+        raise CallerError(f"ADX has 10 or 16 bits, got {bits}.")
+    above = np.asarray(density, np.float64) - np.asarray(_triple(base, "The base"))
+    return np.asarray((above + ADX_BASE_DENSITY) * ADX_CODES_PER_DENSITY[bits], np.float64)
+
+
+def apply_adx(density: NDArray[np.floating], *, base: Sequence[float], bits: int) -> NDArray[np.uint16]:
+    """ADX code values of a negative: its density above the base, as others can read it.
+
+    Parameters
+    ----------
+    density : floating array, shape (..., 3)
+        Densities of the negative R, G, B as scanned. Not altered.
+    base : three floats
+        Density of film that saw no light.
+    bits : 10 or 16
+
+    Returns
+    -------
+    uint16 array of the same shape
+        Code values 0 to 1023 or 65535, rounded; density beyond the last code counts as that.
+
+    Raises
+    ------
+    CallerError
+        As `adx_values`; and if a density is NaN, for which there is no code.
+
+    Notes
+    -----
+    Source: SMPTE ST 2065-3, see `adx_values`.
+
+    Examples
+    --------
+    >>> print(apply_adx(np.array([[0.2, 1.2, 0.8]]), base=(0.2, 0.5, 0.8), bits=10))
+    [[ 95 445  95]]
+    """
+    codes = adx_values(density, base=base, bits=bits)
+    if np.isnan(codes).any():
+        raise CallerError("ADX codes need densities that are known, found some that are not a number.")
+    return np.rint(np.clip(codes, 0.0, 2.0**bits - 1.0)).astype(np.uint16)
+
+
+def _in_step(
+    above: NDArray[np.float64], channel: int, base: Triple, greys: Sequence[Triple]
+) -> NDArray[np.float64]:
+    """Density above the base of one layer, brought in step with green by what is known to be grey."""
+    if not greys or channel == 1:
+        _check_greys(base, greys)
+        return above
+    from scipy.interpolate import PchipInterpolator
+
+    points = _check_greys(base, greys)
+    own, green = points[:, channel], points[:, 1]
+    if own.size == 2:
+        return np.asarray(above * (green[1] / own[1]), np.float64)
+    curve = PchipInterpolator(own, green, extrapolate=False)
+    head, tail = (
+        (green[1] - green[0]) / (own[1] - own[0]),
+        (green[-1] - green[-2]) / (own[-1] - own[-2]),
+    )
+    inside = curve(np.clip(above, own[0], own[-1]))
+    below, beyond = np.minimum(above - own[0], 0.0), np.maximum(above - own[-1], 0.0)
+    return np.asarray(inside + head * below + tail * beyond, np.float64)
+
+
+def _check_greys(base: Triple, greys: Sequence[Triple]) -> NDArray[np.float64]:
+    """Densities above the base of base and greys, shape (n + 1, 3), rising; refused where they don't."""
+    picked = np.array([_triple(grey, "A grey") for grey in greys], np.float64).reshape(-1, 3)
+    points = np.vstack([np.zeros((1, 3)), picked - np.asarray(base)])
+    points = points[np.argsort(points[:, 1], kind="stable")]
+    if (np.diff(points, axis=0) < 0.05).any():
+        raise CallerError(
+            "Greys of a negative must be denser than its base and than each other by 0.05 or more in each of the "
+            f"three channels, found {[tuple(round(v, 3) for v in row) for row in points.tolist()]} above the base; "
+            "pick others, or fewer."
+        )
+    return points
+
+
+def _triple(values: Sequence[float], what: str) -> Triple:
+    numbers = tuple(float(value) for value in values)
+    if len(numbers) != 3 or not np.isfinite(numbers).all():
+        raise CallerError(f"{what} needs three finite densities, red, green and blue, got {numbers}.")
+    return numbers[0], numbers[1], numbers[2]
+
+
+def _check_base(base: Triple) -> None:
+    if not all(-0.2 <= value <= 3.0 for value in base):
+        raise CallerError(
+            f"The base of a negative has densities from 0 to 3, got {base}; read it on the unexposed border."
+        )
+
+
+def _check_channels(density: NDArray[np.floating]) -> None:
+    if density.ndim < 1 or density.shape[-1] != 3:
+        raise CallerError(
+            f"Densities must stand in an array whose last axis holds 3 channels, got shape {density.shape}."
+        )
