@@ -530,3 +530,19 @@ SOURCES |= {
         seen="not seen; as SciPy has it",
     ),
 }
+
+# Colour: the operator's own correction and the file that holds it.
+SOURCES |= {
+    "ASC CDL": Source(
+        title="ASC Color Decision List v1.2: slope, offset, power and saturation",
+        seen="several implementers' pages; held against another program's own processor in tests/picture/test_primary.py",
+    ),
+    "printer points": Source(
+        title="Encyclopedia article on colour timing: a printer-light point is 0.025 of log exposure (citing Case 2001)",
+        seen="text; older laboratories' points differ, so the unit is always shown",
+    ),
+    "Oklab": Source(
+        title="B. Ottosson, A perceptual color space for image processing (2020)",
+        seen="numbers from memory, held against a public colour library in tests/picture/test_selective.py",
+    ),
+}

@@ -4,6 +4,7 @@ import doctest
 import importlib
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import smallgauge
@@ -19,7 +20,10 @@ MODULES = sorted(
 @pytest.mark.parametrize("name", MODULES)
 def test_examples(name, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)  # an example that writes a file writes it here
-    result = doctest.testmod(importlib.import_module(name), raise_on_error=False)
+    with np.printoptions(
+        legacy=False
+    ):  # a library of the tests sets another way of printing when it is imported
+        result = doctest.testmod(importlib.import_module(name), raise_on_error=False)
     assert result.failed == 0, (
         f"{result.failed} of {result.attempted} examples of {name} fail (printed above)"
     )

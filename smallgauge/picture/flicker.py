@@ -36,12 +36,12 @@ class FlickerCorrection:
             )
 
 
-def apply_flicker(density: NDArray[np.float32], correction: FlickerCorrection) -> NDArray[np.float32]:
+def apply_flicker(density: NDArray[np.floating], correction: FlickerCorrection) -> NDArray[np.floating]:
     """A frame's density with its flicker taken out.
 
     Parameters
     ----------
-    density : array, shape (height, width, 3), float32
+    density : floating array, shape (height, width, 3)
         Density of the finished picture's pixels, 0 is the open gate. Not altered. Must be finite: no light at all is held at
         the light floor before it becomes a density. NaN stays NaN.
     correction : FlickerCorrection
@@ -49,7 +49,7 @@ def apply_flicker(density: NDArray[np.float32], correction: FlickerCorrection) -
 
     Returns
     -------
-    array, shape (height, width, 3), float32
+    array of the same shape and type
         ``D + t0 + t1 x + t2 y + t3 x^2 + t4 x y + t5 y^2 + c (D - middle)``, at a pixel's centre.
 
     Raises
@@ -74,7 +74,7 @@ def apply_flicker(density: NDArray[np.float32], correction: FlickerCorrection) -
     height, width = density.shape[:2]
     x = ((2 * np.arange(width, dtype=np.float64) + 1) / width - 1)[None, :]
     y = ((2 * np.arange(height, dtype=np.float64) + 1) / height - 1)[:, None]
-    out = np.empty(density.shape, np.float32)
+    out = np.empty_like(density)
     for channel, (t, middle) in enumerate(zip(correction.terms, correction.middle, strict=True)):
         surface = (t[0] + t[1] * x + t[3] * x * x) + (t[2] * y + t[5] * y * y) + t[4] * (x * y)
         plane = density[:, :, channel].astype(np.float64)
