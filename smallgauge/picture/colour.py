@@ -68,7 +68,7 @@ def apply_colour(light: NDArray[np.floating], colour: FrameColour) -> NDArray[np
     >>> print(apply_colour(np.full((1, 1, 3), 0.5), FrameColour(lamp=(1.0, 1.0, 0.5)))[0, 0])
     [0.5 0.5 1. ]
     """
-    density = _density(np.asarray(light, np.float64), colour)
+    density: NDArray[np.floating] = _density(np.asarray(light, np.float64), colour)
     if colour.flicker is not None:
         density = apply_flicker(density, colour.flicker)
     density = apply_density(density, colour)
@@ -110,7 +110,7 @@ def apply_density(density: NDArray[np.floating], colour: FrameColour) -> NDArray
     >>> print(apply_density(np.array([1.0, 1.0, 1.0]), FrameColour(points=PrinterPoints(blue=4.0))))
     [1.  1.  1.1]
     """
-    out = np.asarray(density, np.float64)
+    out: NDArray[np.floating] = np.asarray(density, np.float64)
     if colour.fade is not None:
         out = apply_dyefade(out, colour.fade)
     if colour.negative is not None:
@@ -119,7 +119,7 @@ def apply_density(density: NDArray[np.floating], colour: FrameColour) -> NDArray
         out = apply_mono(out, colour.mono)
     if colour.points is not None:
         out = apply_points(out, colour.points)
-    return out
+    return np.asarray(out, np.float64)
 
 
 def _density(light: NDArray[np.float64], colour: FrameColour) -> NDArray[np.float64]:
