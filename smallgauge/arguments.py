@@ -193,7 +193,8 @@ def _add_treat(commands: Any) -> None:
         "(once or all), loading (how the film lay in "
         "the scanner: head first or tail first, and after a comma flipped or upside down where the picture is), "
         "loudness of the viewing copies (a target in LUFS such as -23, or 'gain 4.5' in decibels), "
-        "tracks (what the copies play of two: both, sum, first or second).",
+        "tracks (what the copies play of two: both, sum, first or second), smooth_copy (frames a second, such as 50, of a "
+        "further copy with synthetic frames between those of the film; none is made unless you ask).",
         "smallgauge treat /shelf/0004171-R03-7 --decide camera_speed 16 --by mk --why 'children running look right'",
     )
     parser.add_argument("reel", metavar="REEL", help="the reel's folder")

@@ -47,6 +47,7 @@ from smallgauge.deliver.words import (
 from smallgauge.gauge.rates import running_time_text
 from smallgauge.media.whole import plain_size
 from smallgauge.record.finding import Check
+from smallgauge.record.recipe import SMOOTH
 from smallgauge.record.treatment import PROGRAM
 
 MOST_PICTURES = 9  # in the family's part; all of them are in the package
@@ -407,6 +408,13 @@ def _files(papers: Papers) -> tuple[FileRow, ...]:
     film = f"{WATCH}/{film_file_name(papers.reel.number, papers.reel.box_words)}"
     player = "Double-click it; any player, telephone or television of the last ten years should show it."
     add(film, ("television.mp4",), "The film to watch.", player)
+    add(
+        f"{film.removesuffix('.mp4')} (synthetic frames).mp4",
+        (SMOOTH.file,),
+        "The film with smoother movement. It holds synthetic frames: made between two pictures of the film, not taken by a "
+        "camera.",
+        player,
+    )
     stills = tuple(f"stills/{place.path.name}" for place in still_places(folder))
     add(
         f"{PICTURES}/",

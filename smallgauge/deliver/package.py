@@ -22,6 +22,7 @@ from smallgauge.media.whole import digest_file, link_or_copy, safe_file_name, wr
 from smallgauge.record.files import read_json, write_json, write_text
 from smallgauge.record.material import WHOLE_PAPER
 from smallgauge.record.package import PackageList, PackagePart
+from smallgauge.record.recipe import SMOOTH
 from smallgauge.record.work import Progress, silent
 
 WATCH, PICTURES, LATER = "Watch these", "Pictures", "For later"
@@ -98,7 +99,9 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
         PackagePart(place=f"{LATER}/reels.csv", of="reels.csv"),
     ]
     parts += [PackagePart(place=f"{LATER}/{name}", of=name) for name in _LATER_NEEDED]
-    optional = [("Report.pdf", "report.pdf"), (f"{PICTURES}/contact-sheet.jpg", "stills/contact-sheet.jpg")]
+    watched = film_file_name(papers.reel.number, papers.reel.box_words).removesuffix(".mp4")
+    optional = [(f"{WATCH}/{watched} (synthetic frames).mp4", SMOOTH.file)]
+    optional += [("Report.pdf", "report.pdf"), (f"{PICTURES}/contact-sheet.jpg", "stills/contact-sheet.jpg")]
     optional += [(f"{LATER}/{name}", name) for name in (*_LATER_TABLES, "render.json")]
     optional += [
         (f"{PICTURES}/{still.path.name}", f"stills/{still.path.name}") for still in still_places(folder)

@@ -88,7 +88,10 @@ def _made(made: RenderSummary) -> Rows:
         rows.append(("Repeated", f"{where}: not captured, the frame before stands in"))
     for copy in made.copies:
         size = f"{copy.frames:,} frames, {copy.width} x {copy.height} pixels"
-        rows.append(("Copy", f"{copy.file}: {size}, {_rate_exact(copy.rate)}"))
+        told = ""
+        if copy.synthetic or copy.refused:
+            told = f"; {copy.synthetic:,} synthetic frames, {copy.refused:,} repeats where no motion could be trusted"
+        rows.append(("Copy", f"{copy.file}: {size}, {_rate_exact(copy.rate)}{told}"))
     if made.sound:
         rows.append(("Finished sound", f"{made.sound.rate:,} Hz, {_laid_words(made.sound)}"))
         rows.append(("Loudness", _loudness(made.sound)))

@@ -389,6 +389,12 @@ _SENTENCES: dict[str, _Say] = {
         f"The gain of the viewing copies is {v.text('gain_db', 'smaller')}{' dB' if v.text('gain_db', '') else ''} instead "
         f"of {v.text('wanted_db', 'what was decided')}{' dB' if v.text('wanted_db', '') else ''}, because {_gain_limit(v)}."
     ),
+    "synthetic frames": lambda v: (
+        f"{v.text('file', 'The smooth copy')} holds synthetic frames{v.plain(': ', 'frames')}{v.plain(' of ', 'of')}. Each "
+        "was made between two frames of the film; no camera took it. "
+        f"{v.plain('', 'refused', ' more repeat the frame before, because no motion could be trusted. ')}"
+        "The archive copy, the finished film and the other copies hold none."
+    ),
     "loudness not measured": lambda v: (
         "The sound is silent or shorter than half a second, so its loudness can't be measured and the viewing copies "
         "play as it is. Nothing to do."
@@ -651,6 +657,10 @@ _SENTENCES: dict[str, _Say] = {
         f"{v.text('file', 'A viewing copy')} does not show the frame that it should{v.plain(' at its frame ', 'frame')}. "
         "Run render again, then prove."
     ),
+    "synthetic frames not said": lambda v: (
+        f"{v.text('file', 'A copy')} holds synthetic frames that its name, title, comment or table does not tell as such. "
+        "Don't hand it out; run render again, then prove."
+    ),
     "row count differs": lambda v: (
         f"{v.text('file', 'A table')} has {v.text('found', 'another number of')} rows where {v.text('needed', 'another number')} "
         "are needed. Run the pass that writes it again."
@@ -758,6 +768,7 @@ _CLIENT: dict[str, _Say] = {
     "loudness differs": _client_file,
     "checksum of the container fails": _client_file,
     "viewing copy differs": _client_file,
+    "synthetic frames not said": _client_file,
     "row count differs": _client_file,
     "package incomplete": _client_missing,
 }
@@ -845,6 +856,8 @@ _CHECKS: dict[str, tuple[str, str, str]] = {
         "frames of the copy",
         "showing the film frame that belongs there",
     ),
+    "kind of each frame": ("row", "rows", "telling a frame of the film from a synthetic one"),
+    "synthetic frames said": ("file", "files", "saying in itself that it holds synthetic frames"),
     "frame count": ("frame count", "frame counts", "as planned"),
     "rate": ("rate", "rates", "as decided"),
     "sound length": ("sound length", "sound lengths", "as planned"),
@@ -923,6 +936,7 @@ _SUBJECT_WORDS = {
     "loading": "loading",
     "loudness": "loudness of the viewing copies",
     "tracks": "two tracks",
+    "smooth_copy": "smooth copy with synthetic frames",
 }
 
 
@@ -989,6 +1003,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
         "division": (lambda v: f"cut at captured frames {v.text('cuts', 'not noted')}", {"cuts"}),
         "loading": (_loading_words, {"turn", "mirror", "backwards"}),
         "loudness": (_loudness_words, {"target_lufs", "gain_db"}),
+        "smooth_copy": (lambda v: f"made at {v.rate('rate', 'no rate')} frames a second", {"rate"}),
         "tracks": (lambda v: _VIEWS.get(v.text("view", ""), "the copies play both tracks"), {"view"}),
     }
     say, keys = known[subject]
@@ -1139,6 +1154,11 @@ def client_decision(entry: InForce) -> str | None:
         return f"Pictures that the scanner took twice are shown {shown}."
     if decision.subject == "loading":
         return _client_loading(value)
+    if decision.subject == "smooth_copy":
+        return (
+            "You also get a copy with smoother movement. It holds synthetic frames: pictures that a computer made between two "
+            "of the film's. Keep the other files as the film; this one is only for watching."
+        )
     if decision.subject == "tracks":
         return {
             "both": "The film carries two sound tracks; you hear one on the left and one on the right.",

@@ -1,6 +1,8 @@
 """The fourth pass: every file against the papers, by decoding and by digest.
 
 What is compared is counted; a check that could not be made is said, never passed over.
+
+Why this is long: it is one class that gathers the checks of one reel, a method each.
 """
 
 import hashlib
@@ -22,6 +24,7 @@ from smallgauge.media.picture_in import CaptureListing, list_capture
 from smallgauge.media.whole import medium_doubt
 from smallgauge.picture.background import BackgroundRun, measure_unsteadiness
 from smallgauge.picture.steadiness import Steadiness
+from smallgauge.prove.copies import said_synthetic, wrong_frames, wrong_kinds
 from smallgauge.prove.fixity import (
     AFTER_PROOF,
     check_captured_files,
@@ -38,11 +41,12 @@ from smallgauge.record.finding import Check, Finding, Proof
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.material import WHOLE_PAPER, capture_folders, half_listing
-from smallgauge.record.recipe import SEGMENT_FRAMES
+from smallgauge.record.recipe import SEGMENT_FRAMES, SMOOTH
 from smallgauge.record.reel import Half, Reel
 from smallgauge.record.rendertable import (
     COPY_COLUMNS,
     RENDER_COLUMNS,
+    SYNTHETIC,
     CopySummary,
     RenderSummary,
     SoundSummary,
@@ -51,10 +55,6 @@ from smallgauge.record.table import Table, read_table
 from smallgauge.record.treatment import treatment_findings, treatment_of
 from smallgauge.record.work import Progress, Runner
 
-# A copy's small picture may differ by this from the finished film's: coding loss and 8 bits. Measured on
-# drawn reels and specimens: 0.004 at most for the mean, 0.02 for one tile (docs/benchmarks.md).
-COPY_MEAN = 0.012
-COPY_TILE = 0.08
 # Of the background along a reel: as many as a plot shows; common practice, no source
 RUN_FRAMES, MOST_RUNS = 25, 240
 AAC_SAMPLES = 2048  # one coded block of 1024 either way: delivery reference, section 5
@@ -465,32 +465,47 @@ class _Prover:
             for line in lines[:20]
         ]
 
+    def _kinds(self, copy: CopySummary, rows: Table, tags: dict[str, str]) -> None:
+        """Synthetic frames: between two captured frames of one scene, counted, and said in the file itself."""
+        made = int(np.count_nonzero(rows["kind"] == SYNTHETIC))
+        if copy.file != SMOOTH.file and not made and not copy.synthetic:
+            return
+        wrong = wrong_kinds(rows, read_table(self.folder / "render.parquet", RENDER_COLUMNS, "render"))
+        good = said_synthetic(copy.file, tags, made) and made == copy.synthetic
+        self._count(
+            "kind of each frame", copy.file, len(rows), len(rows) - wrong.size, "tables, by their own rules"
+        )
+        self._count("synthetic frames said", copy.file, 1, int(good), "name, title and comment of the file")
+        if wrong.size or not good:
+            values: dict[str, object] = {"file": copy.file, "frames": made}
+            self.findings.append(Finding(code="synthetic frames not said", where=copy.file, values=values))
+
     def _copy(self, copy: CopySummary, finished: NDArray[np.float32]) -> None:
         """A copy: count, rate, and every shown frame beside the finished frame that it shows."""
         path = self.folder / copy.file
         if not path.is_file():
             return
         table = read_table(self.folder / "copies.parquet", COPY_COLUMNS, "copies")
-        shown = table["finished_frame"][table["copy"] == copy.file]
+        own = table["copy"] == copy.file
+        rows = replace(table, values={name: column[own] for name, column in table.values.items()})
         with read_film(path) as film:
             self._equal("frame count", copy.file, copy.frames, film.count, "frame count differs", "container")
             self._equal("rate", copy.file, str(copy.rate), str(film.rate), "rate differs", "container")
             summary = read_json(self.folder / "render.json", RenderSummary).sound
             if summary is not None:
                 self._copy_sound(copy.file, film, summary)
+            self._kinds(copy, rows, film.tags)
         left, top = (copy.width - copy.picture_width) // 2, (copy.height - copy.picture_height) // 2
         box = (left, top, copy.picture_width, copy.picture_height)
         results = self._decode(path, (), box=box, small=True, count=copy.frames)
         self._decoder_silent(copy.file, results)
         small = [result.small for result in results if result.small is not None]
-        if not small or sum(len(part) for part in small) != len(shown):
-            self._count("copy shows the right frames", copy.file, len(shown), 0, "small pictures")
+        if not small or sum(len(part) for part in small) != len(rows):
+            self._count("copy shows the right frames", copy.file, len(rows), 0, "small pictures")
             return
-        difference = np.abs(np.concatenate(small) - finished[shown])
-        right = (difference.mean(axis=(1, 2, 3)) <= COPY_MEAN) & (difference.max(axis=(1, 2, 3)) <= COPY_TILE)
-        wrong = np.flatnonzero(~right)  # a picture that could not be decoded is NaN, and wrong
+        wrong = wrong_frames(np.concatenate(small), finished, rows)
         self._count(
-            "copy shows the right frames", copy.file, len(shown), len(shown) - wrong.size, "small pictures"
+            "copy shows the right frames", copy.file, len(rows), len(rows) - wrong.size, "small pictures"
         )
         self.findings += [
             Finding(

@@ -11,6 +11,7 @@ from smallgauge.record.notes import SyncMark
 from smallgauge.sound.loudness import TARGETS_LUFS
 from smallgauge.sound.tracks import VIEWS
 
+SMOOTH_RATES = (24, 120)  # frames a second of a copy with pictures between; common practice, no source
 _CHOICES = {
     "registration": ("by", KINDS),
     "framing": ("show", SHOWN),
@@ -32,6 +33,8 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
     {'turn': 180, 'mirror': False, 'backwards': True}
     >>> decided_value("loudness", "-23"), decided_value("loudness", "gain 4.5")
     ({'target_lufs': -23.0}, {'gain_db': 4.5})
+    >>> decided_value("smooth_copy", "50")
+    {'rate': '50'}
     """
     if subject == "camera_speed":
         return _speed(text)
@@ -41,10 +44,12 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
         return parse_loading(text).value()
     if subject == "loudness":
         return _loudness(text)
+    if subject == "smooth_copy":
+        return _smooth(text)
     if subject not in _CHOICES:
         raise CallerError(
-            f"--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness or tracks here, "
-            f"found '{subject}'."
+            "--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness, tracks or smooth_copy "
+            f"here, found '{subject}'."
         )
     key, words = _CHOICES[subject]
     if text not in words:
@@ -56,6 +61,16 @@ def _speed(text: str) -> dict[str, object]:
     rate = parse_rate(text)
     if not 1 <= rate <= 200:
         raise CallerError(f"camera_speed must lie between 1 and 200 frames a second, found {rate}.")
+    return {"rate": str(rate)}
+
+
+def _smooth(text: str) -> dict[str, object]:
+    rate = parse_rate(text)
+    low, high = SMOOTH_RATES
+    if not low <= rate <= high:
+        raise CallerError(
+            f"smooth_copy needs frames a second from {low} to {high} such as 50, found {rate}; 'back' takes it back."
+        )
     return {"rate": str(rate)}
 
 

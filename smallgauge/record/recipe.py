@@ -36,6 +36,7 @@ class StillRecipe:
 
 FINISHED = FinishedRecipe()
 STILLS = StillRecipe()
+SMOOTH = CopyRecipe(file="smooth-synthetic-frames.mp4", rate=None)  # only where it is decided
 
 
 def copies(television_rate: Fraction) -> tuple[CopyRecipe, ...]:

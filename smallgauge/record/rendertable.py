@@ -200,10 +200,40 @@ COPY_COLUMNS: tuple[Column, ...] = (
         name="finished_frame",
         unit="1",
         type="int32",
-        meaning="Frame of the finished film that it shows.",
+        meaning="Frame of the finished film that it shows; of a synthetic one the frame before it.",
         source="definition",
     ),
+    _c(
+        name="kind",
+        unit="",
+        type="text",
+        meaning="real (a frame of the film, repeated or not), or synthetic (made between two of them).",
+        source="definition",
+    ),
+    _c(
+        name="next_frame",
+        unit="1",
+        type="int32",
+        meaning="Frame of the finished film behind a synthetic one; -1 for a real one.",
+        source="definition",
+    ),
+    _c(
+        name="share",
+        unit="1",
+        type="float64",
+        meaning="Share of the way from finished_frame to next_frame; 0 for a real one.",
+        source="definition",
+    ),
+    _c(
+        name="unmatched_share",
+        unit="1",
+        type="float64",
+        meaning="Share of the picture whose motion to the next frame and back misses by more than 1 px; above 0.1 the frame "
+        "before is repeated. NaN where no picture between was wanted.",
+        source="DIS flow",
+    ),
 )
+REAL, SYNTHETIC = "real", "synthetic"  # kinds of a copy's frames
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -217,6 +247,8 @@ class CopySummary:
     height: int
     picture_width: int
     picture_height: int
+    synthetic: int = 0  # frames made between two of the film
+    refused: int = 0  # frames that repeat because no motion between could be trusted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -26,6 +26,7 @@ SUBJECTS = (
     "loading",
     "loudness",
     "tracks",
+    "smooth_copy",
 )
 
 

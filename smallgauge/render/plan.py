@@ -6,12 +6,13 @@ pixel lies; nothing that is solved here is stored anywhere but in `render.parque
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import groupby
+from itertools import groupby, pairwise
 from math import ceil, isfinite, nan
 
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.picture.between import solve_between_places
 from smallgauge.picture.cadence import solve_even_repeat, solve_scene_repeat
 from smallgauge.picture.framing import FramingDecision, solve_framing
 from smallgauge.picture.overlap import solve_joint
@@ -75,6 +76,15 @@ class CopyPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SmoothPlan:
+    """The smooth copy: its rate and, of each of its frames, the finished frame before it and the share of the way on."""
+
+    rate: Fraction
+    shown: tuple[int, ...]
+    shares: tuple[Fraction, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """Everything that rendering does, decided."""
 
@@ -88,6 +98,7 @@ class Plan:
     left_out: tuple[int, ...]  # film positions that a silent film leaves out
     repeated: tuple[int, ...]  # film positions kept by a repeat
     steadiness: tuple[SteadinessSeries, SteadinessSeries]  # across and along, one value a captured frame
+    smooth: SmoothPlan | None = None  # only where it was decided
 
     def segments(self) -> tuple[tuple[int, int], ...]:
         """Finished frames of each segment: it starts at a multiple of 100 film positions, or with another capture."""
@@ -184,6 +195,7 @@ def plan_rendering(
         left_out=left_out,
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
         steadiness=held.steadiness,
+        smooth=_smooth(plans, treatment, film_rate=rate),
     )
 
 
@@ -196,18 +208,46 @@ def _shown(
     """
     if copy_rate is None:
         return tuple(range(len(plans)))
+    runs = _runs(plans, treatment, film_rate)
+    if all(rate == film_rate for _, rate in runs):
+        return tuple(solve_even_repeat(len(plans), film_rate=film_rate, copy_rate=copy_rate).tolist())
+    return tuple(solve_scene_repeat(runs, copy_rate=copy_rate).tolist())
+
+
+def _runs(
+    plans: tuple[FramePlan, ...], treatment: Treatment, film_rate: Fraction
+) -> list[tuple[int, Fraction]]:
+    """Frames of each scene in film order, and the frames a second at which they are to be seen."""
     speeds = treatment.scene_values("camera_speed")
     scene_of = {plan.film_position: plan.scene for plan in plans}
     own = {
         scene_of[place]: Fraction(str(value["rate"])) for place, value in speeds.items() if place in scene_of
     }
-    if not own:
-        return tuple(solve_even_repeat(len(plans), film_rate=film_rate, copy_rate=copy_rate).tolist())
-    runs = [
+    return [
         (len(list(frames)), own.get(scene, film_rate))
         for scene, frames in groupby(plans, key=lambda plan: plan.scene)
     ]
-    return tuple(solve_scene_repeat(runs, copy_rate=copy_rate).tolist())
+
+
+def _smooth(plans: tuple[FramePlan, ...], treatment: Treatment, *, film_rate: Fraction) -> SmoothPlan | None:
+    """The smooth copy, where it was decided. Nothing lies between two frames of different scenes, nor beside a gap."""
+    entry = treatment.find("smooth_copy")
+    if entry is None or entry.decision.value is None:
+        return None
+    rate = Fraction(str(entry.decision.value["rate"]))
+    at, shares = solve_between_places(_runs(plans, treatment, film_rate), copy_rate=rate)
+    follows = [
+        after.film_position - before.film_position == 1 and {before.kind, after.kind} == {"captured"}
+        for before, after in pairwise(plans)
+    ]
+    return SmoothPlan(
+        rate=rate,
+        shown=tuple(at.tolist()),
+        shares=tuple(
+            share if share and follows[n] else Fraction(0)
+            for n, share in zip(at.tolist(), shares, strict=True)
+        ),
+    )
 
 
 def _with_doubles(frames: Table, treatment: Treatment) -> Table:

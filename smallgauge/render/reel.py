@@ -5,6 +5,7 @@ Only what a decision changes is made again; `films.py` says how that is known.
 
 from contextlib import ExitStack
 from dataclasses import asdict, replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -19,11 +20,13 @@ from smallgauge.record.finding import Finding
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.light import table_for
 from smallgauge.record.material import Material
-from smallgauge.record.recipe import FINISHED, STILLS
+from smallgauge.record.recipe import FINISHED, SMOOTH, STILLS, CopyRecipe
 from smallgauge.record.rendertable import (
     COPY_COLUMNS,
+    REAL,
     SOUND_COLUMNS,
     STEADINESS_COLUMNS,
+    SYNTHETIC,
     CopySummary,
     RenderSummary,
     SoundFix,
@@ -46,6 +49,7 @@ from smallgauge.render.frame import render_frame
 from smallgauge.render.plan import CopyPlan, Plan, plan_rendering, still_frames, viewing_gain
 from smallgauge.render.plan_sound import SOUND_RATE, SoundPlan, worth_a_look
 from smallgauge.render.segments import NATIVE_RATE, CopySegment, SegmentJob, canvas_for, render_segment
+from smallgauge.render.smooth import make_smooth_copy
 from smallgauge.render.track import HeardSound, render_track, render_viewing_track
 from smallgauge.sound.separate import ACCEPTED_S, DETECTED_S
 
@@ -85,13 +89,24 @@ def render_reel(
         finished, heard = _sound_files(folder, capture, plan, journal, progress)
         shelf.join_table(capture.digest)
         shelf.join_films(standing, finished, progress)
-    summary = _summary(capture, treatment, plan, tuple(_still_names(plan, frames).values()), heard)
+    smooth = make_smooth_copy(
+        folder,
+        capture,
+        plan,
+        films,
+        sound=viewing_sound_key(capture, plan),
+        journal=journal,
+        runner=runner,
+        progress=progress,
+    )
+    summary = _summary(capture, treatment, plan, tuple(_still_names(plan, frames).values()), heard, smooth)
     if not make_broadcast_sound(folder, capture, journal) and capture.sound is not None:
         told = Finding(code="no broadcast wave", where="sound")
         summary = replace(summary, findings=(*summary.findings, told))
     _write_summary(folder, journal, summary, f"{sound}.{key_of(RENDERING, to_plain(summary))}")
     shelf.drop_segments()
-    _small_tables(folder, capture, plan, journal, key_of([film.key for film in films]))
+    smooth_key = journal.lines[SMOOTH.file].key if smooth is not None else ""
+    _small_tables(folder, capture, plan, smooth, journal, key_of([film.key for film in films], smooth_key))
     _steadiness_table(folder, capture, frames, plan, journal)
     _stills(folder, material, frames, plan, journal, films[0].pictures, progress)
     return summary
@@ -113,22 +128,20 @@ def _write_summary(folder: Path, journal: Journal, summary: RenderSummary, key: 
 
 
 def _summary(
-    capture: Capture, treatment: Treatment, plan: Plan, stills: tuple[str, ...], heard: HeardSound | None
+    capture: Capture,
+    treatment: Treatment,
+    plan: Plan,
+    stills: tuple[str, ...],
+    heard: HeardSound | None,
+    smooth: Table | None,
 ) -> RenderSummary:
-    copies = []
-    for copy in plan.copies:
-        canvas = canvas_for(plan.width, plan.height, largest_height=copy.recipe.largest_height)
-        copies.append(
-            CopySummary(
-                file=copy.recipe.file,
-                rate=copy.rate,
-                frames=len(copy.shown),
-                width=canvas.width,
-                height=canvas.height,
-                picture_width=canvas.picture_width,
-                picture_height=canvas.picture_height,
-            )
-        )
+    copies = [_copy_summary(plan, copy.recipe, copy.rate, len(copy.shown)) for copy in plan.copies]
+    if smooth is not None and plan.smooth is not None:
+        kinds = smooth["kind"]
+        wanted = np.isfinite(smooth["unmatched_share"])
+        own = _copy_summary(plan, SMOOTH, plan.smooth.rate, len(smooth))
+        made = int(np.count_nonzero(kinds == SYNTHETIC))
+        copies.append(replace(own, synthetic=made, refused=int(np.count_nonzero(wanted)) - made))
     sound = None
     if plan.sound is not None and capture.sound is not None and heard is not None:
         sound = SoundSummary(
@@ -159,8 +172,34 @@ def _summary(
         copies=tuple(copies),
         stills=stills,
         sound=sound,
-        findings=(*render_findings(capture, plan), *_gain_findings(sound)),
+        findings=(*render_findings(capture, plan), *_gain_findings(sound), *_synthetic_findings(copies)),
         steadiness=tuple(series.figure for series in plan.steadiness),
+    )
+
+
+def _copy_summary(plan: Plan, recipe: CopyRecipe, rate: Fraction, frames: int) -> CopySummary:
+    canvas = canvas_for(plan.width, plan.height, largest_height=recipe.largest_height)
+    return CopySummary(
+        file=recipe.file,
+        rate=rate,
+        frames=frames,
+        width=canvas.width,
+        height=canvas.height,
+        picture_width=canvas.picture_width,
+        picture_height=canvas.picture_height,
+    )
+
+
+def _synthetic_findings(copies: list[CopySummary]) -> tuple[Finding, ...]:
+    """A copy with pictures that no camera took says so."""
+    return tuple(
+        Finding(
+            code="synthetic frames",
+            where=copy.file,
+            values={"file": copy.file, "frames": copy.synthetic, "of": copy.frames, "refused": copy.refused},
+        )
+        for copy in copies
+        if copy.file == SMOOTH.file
     )
 
 
@@ -224,17 +263,27 @@ def _sound_files(
     return FinishedTrack(flac=folder / flac, aac=folder / aac), heard
 
 
-def _small_tables(folder: Path, capture: Capture, plan: Plan, journal: Journal, key: str) -> None:
-    copies = {
+def _copies_table(capture: Capture, plan: Plan, smooth: Table | None) -> Table:
+    """A row for each frame of each copy."""
+    rows = sum(len(copy.shown) for copy in plan.copies)
+    copies: dict[str, NDArray[Any]] = {
         "copy": np.array([copy.recipe.file for copy in plan.copies for _ in copy.shown], dtype=object),
         "shown_frame": np.concatenate([np.arange(len(copy.shown), dtype=np.int32) for copy in plan.copies]),
         "finished_frame": np.concatenate([np.asarray(copy.shown, np.int32) for copy in plan.copies]),
+        "kind": np.full(rows, REAL, dtype=object),
+        "next_frame": np.full(rows, -1, np.int32),
+        "share": np.zeros(rows),
+        "unmatched_share": np.full(rows, np.nan),
     }
-    tables = {
-        "copies.parquet": Table(
-            name="copies", columns=COPY_COLUMNS, values=copies, capture_digest=capture.digest
-        )
-    }
+    if smooth is not None:
+        copies = {name: np.concatenate([column, smooth[name]]) for name, column in copies.items()}
+    return Table(name="copies", columns=COPY_COLUMNS, values=copies, capture_digest=capture.digest)
+
+
+def _small_tables(
+    folder: Path, capture: Capture, plan: Plan, smooth: Table | None, journal: Journal, key: str
+) -> None:
+    tables = {"copies.parquet": _copies_table(capture, plan, smooth)}
     if plan.sound is not None:
         maps = (plan.sound.map,) if plan.sound.second is None else (plan.sound.map, plan.sound.second)
         values: dict[str, NDArray[Any]] = {

@@ -227,6 +227,7 @@ def test_a_new_subject_makes_somebody_look_at_what_the_report_says_was_not_done(
         "loading",
         "loudness",
         "tracks",
+        "smooth_copy",
     }
     assert set(FINDING_WEIGHTS) >= UNSURE
 

@@ -139,6 +139,8 @@ FULL = {
     "one track recorded": {"recorded": 1},
     "two programmes": {"coherence": 0.04},
     "tracks not told apart": {"coherence": 0.75},
+    "synthetic frames": {"file": "smooth-synthetic-frames.mp4", "frames": 310, "of": 500, "refused": 12},
+    "synthetic frames not said": {"file": "smooth-synthetic-frames.mp4", "frames": 310},
     "loudness held back": {"limit": "noise floor", "gain_db": 3.25, "wanted_db": 12.5},
     "loudness differs": {"file": "viewing.mp4", "needed": -18.0, "found": -21.3},
     "sound length differs": {"file": "finished.mkv", "needed": 48000, "found": 47999},
@@ -333,6 +335,7 @@ VALUES = {
     ),
     "loudness": ({"target_lufs": -23.0}, "-23 LUFS"),
     "tracks": ({"view": "sum"}, "aligned and averaged"),
+    "smooth_copy": ({"rate": "50"}, "50 frames a second"),
 }
 
 

@@ -14,7 +14,12 @@ from drawn_reels import AT, relink_package, settings, small_reel
 import smallgauge.render.reel
 import smallgauge.render.segments
 from smallgauge.line import decide_on, finish
-from smallgauge.record.files import read_decisions, write_treatment
+from smallgauge.media.film_in import read_film
+from smallgauge.record.files import read_decisions, read_json, write_treatment
+from smallgauge.record.finding import Proof
+from smallgauge.record.recipe import SMOOTH
+from smallgauge.record.rendertable import COPY_COLUMNS, RenderSummary
+from smallgauge.record.table import read_table
 from smallgauge.record.treatment import treatment_of
 
 
@@ -150,6 +155,39 @@ def test_a_film_faster_than_television_is_coded_for_it(reel):
     written = again(reel)
     assert {f for f in written if "/television-" in f} and not {f for f in written if "/viewing-" in f}
     assert [data for _, data in packets_of(folder / "viewing.mp4")] == [data for _, data in pictures]
+
+
+def test_a_smooth_copy_is_made_only_when_asked_for_and_says_what_it_is(reel):
+    folder = reel[1]
+
+    def table():
+        return read_table(folder / "copies.parquet", COPY_COLUMNS, "copies")
+
+    films = {name: (folder / name).read_bytes() for name in ("finished.mkv", "archive.mkv", "viewing.mp4")}
+    assert not (folder / SMOOTH.file).exists() and set(table()["kind"]) == {"real"}
+    decide(folder, "smooth_copy", {"rate": "50"})
+    written = again(reel)
+    assert {SMOOTH.file, "copies.parquet", "render.json"} <= written and "finished.mkv" not in written
+    assert {name: (folder / name).read_bytes() for name in films} == films
+    rows = table()
+    own = rows["copy"] == SMOOTH.file
+    kinds, shares = rows["kind"][own], rows["share"][own]
+    assert set(rows["kind"][~own]) == {"real"} and (kinds == "synthetic").any()
+    assert ((shares > 0) == (kinds == "synthetic")).all() and (kinds[shares == 0] == "real").all()
+    with read_film(folder / SMOOTH.file) as film:
+        assert film.count == own.sum() and film.rate == 50 and film.sound_rate == 48000
+        assert "synthetic frames" in film.tags["TITLE"]
+    summary = read_json(folder / "render.json", RenderSummary)
+    assert "synthetic frames" in {finding.code for finding in summary.findings}
+    proof = read_json(folder / "proof.json", Proof)
+    said = {check.name for check in proof.checks if check.of == SMOOTH.file and check.good}
+    assert {"copy shows the right frames", "kind of each frame", "synthetic frames said"} <= said
+    assert any("(synthetic frames).mp4" in path.name for path in (folder / "package").rglob("*"))
+    assert "synthetic frames" in (folder / "report.html").read_text(encoding="utf-8")
+    decide(folder, "smooth_copy", None)
+    again(reel)
+    assert not (folder / SMOOTH.file).exists() and set(table()["copy"]) == {"viewing.mp4", "television.mp4"}
+    assert not any("synthetic" in path.name for path in (folder / "package").rglob("*"))
 
 
 def test_a_decision_taken_back_gives_the_same_film_again(reel):

@@ -1,0 +1,56 @@
+"""A copy beside the finished film: does each of its frames show what belongs there, and does it say what was made?"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.record.recipe import SMOOTH
+from smallgauge.record.rendertable import REAL, SYNTHETIC
+from smallgauge.record.table import Table
+
+# A copy's small picture may differ by this from the finished film's: coding loss and 8 bits. Measured on
+# drawn reels and specimens: 0.004 at most for the mean, 0.02 for one tile (docs/benchmarks.md).
+COPY_MEAN = 0.012
+COPY_TILE = 0.08
+SAID = "synthetic"
+
+Small = NDArray[np.float32]
+
+
+def wrong_frames(shown: Small, finished: Small, rows: Table) -> NDArray[np.intp]:
+    """Frames of a copy that do not show what their rows say, by small pictures (frames, rows, columns, 3), 0 to 1.
+
+    A real frame is the finished frame. A synthetic one is no further from either neighbour than they are from one
+    another, coding loss allowed. A picture that could not be decoded is NaN, and wrong.
+    """
+    at, beyond = rows["finished_frame"], rows["next_frame"]
+    off = np.abs(shown - finished[at])
+    right = (off.mean(axis=(1, 2, 3)) <= COPY_MEAN) & (off.max(axis=(1, 2, 3)) <= COPY_TILE)
+    for n in np.flatnonzero(rows["kind"] == SYNTHETIC):
+        before, after = finished[at[n]], finished[beyond[n]]
+        apart = np.abs(after - before).mean()
+        right[n] = max(np.abs(shown[n] - end).mean() for end in (before, after)) <= apart + COPY_MEAN
+    return np.flatnonzero(~right)
+
+
+def wrong_kinds(rows: Table, render: Table) -> NDArray[np.intp]:
+    """Rows of the smooth copy that can't be: a synthetic frame not between two captured neighbours of one scene."""
+    at, beyond, share = rows["finished_frame"], rows["next_frame"], rows["share"]
+    synthetic = rows["kind"] == SYNTHETIC
+    last = len(render) - 1
+    inside = (at >= 0) & (at < last)
+    one, two = np.clip(at, 0, last), np.clip(at + 1, 0, last)
+    follows = inside & (beyond == at + 1) & (render["scene"][one] == render["scene"][two])
+    follows &= render["film_position"][two] - render["film_position"][one] == 1
+    follows &= (render["kind"][one] == "captured") & (render["kind"][two] == "captured")
+    good = np.where(
+        synthetic,
+        follows & (share > 0) & (share < 1),
+        (rows["kind"] == REAL) & (beyond == -1) & (share == 0),
+    )
+    return np.flatnonzero(~good)
+
+
+def said_synthetic(file: str, tags: dict[str, str], synthetic: int) -> bool:
+    """Whether a copy with synthetic frames says so in its name, its title and its comment."""
+    told = (file, tags.get("TITLE", ""), tags.get("COMMENT", ""))
+    return all(SAID in word for word in told) and str(synthetic) in told[2].split() and file == SMOOTH.file
