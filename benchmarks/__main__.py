@@ -2,6 +2,16 @@
 
 import runpy
 
-for name in ("account", "between", "completeness", "follow", "recovery", "registration", "resample", "scenes", "sound"):
+for name in (
+    "account",
+    "between",
+    "completeness",
+    "follow",
+    "recovery",
+    "registration",
+    "resample",
+    "scenes",
+    "sound",
+):
     print(f"\n## {name}\n", flush=True)
     runpy.run_module(f"benchmarks.{name}", run_name="__main__")
