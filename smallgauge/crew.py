@@ -6,6 +6,7 @@ after the other; with more, each in a process of its own (started afresh, not fo
 dies only its job is lost and given out once more.
 """
 
+import hashlib
 import os
 import threading
 import time
@@ -32,13 +33,21 @@ def prepare_kernels() -> None:
     if "NUMBA_CACHE_DIR" in os.environ:
         return
     base = os.environ.get("LOCALAPPDATA") or os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    folder = Path(base) / "smallgauge" / "kernels"
+    folder = Path(base) / "smallgauge" / "kernels" / _kernels_digest()
     try:
         folder.mkdir(parents=True, exist_ok=True)
         if os.access(folder, os.W_OK):
             os.environ["NUMBA_CACHE_DIR"] = str(folder)
     except OSError:
         pass
+
+
+def _kernels_digest() -> str:
+    """Of all compiled files together: one of them holds code of another, which the compiler does not watch."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*/kernels*.py")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
 
 
 def _start(counter: Any) -> None:

@@ -21,6 +21,9 @@ from smallgauge.picture.selective import HueWindow, apply_hues
 
 Triple = tuple[float, float, float]
 DEEPEST = 4.0  # density; beyond that of any film, so what is denser is the scanner's noise. common practice, no source
+BRIGHTEST = (
+    16.0  # light, white 1: four stops beyond white nothing is left to roll off. common practice, no source
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +79,7 @@ def apply_colour(light: NDArray[np.floating], colour: FrameColour) -> NDArray[np
         out: NDArray[np.float64] = np.power(10.0, -density)
     else:
         out = apply_output(density, colour.output)
+    out = np.minimum(out, BRIGHTEST)
     if colour.decision_list is not None:
         out = apply_decision_list(out, colour.decision_list)
     if colour.hues:

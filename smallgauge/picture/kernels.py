@@ -1,17 +1,17 @@
-"""The pixel program: look-up, resampling, display encoding and dither in one pass over memory.
+"""The pixel program: look-up, resampling, colour, display encoding and dither in one pass over memory.
 
 finish_frame  samples as captured, table, move -> code values of the finished file   (render, frame)
 reduce_frame  finished frame                   -> 8-bit picture of a viewing copy    (render, frame)
 warm          compiles all of it once
 
-The references are `resample.apply_move`, `display.apply_display` and `display.apply_reduction` in
-plain NumPy; here is the same arithmetic, in the same order and precision, fused. Resampled light is
-equal to the reference's bit for bit; the display exponent is a polynomial good to 0.05 of a 16-bit
-code. Compiled without fastmath, so that multiplications and additions are never contracted or
-reordered and every x86-64 machine gives the same bytes. One thread a frame, no lock held.
+The references are `resample.apply_move`, `colour.apply_colour` (whose rows stand in `kernels_colour.py`),
+`display.apply_display` and `display.apply_reduction` in plain NumPy; here is the same arithmetic, in the same
+order and precision, fused. Resampled light is equal to the reference's bit for bit; the display exponent is a
+polynomial good to 0.05 of a 16-bit code. Compiled without fastmath, so that multiplications and additions are
+never contracted or reordered and every x86-64 machine gives the same bytes. One thread a frame, no lock held.
 
-Why this is long: it is the one file of the room that may import numba, so all of the pixel program
-lives here; it is in three parts, each to be read alone: one row, one frame, and what callers call.
+Why this is long: all of the pixel program but its colour lives here; it is in three parts, each to be read alone:
+one row, one frame, and what callers call.
 """
 
 from typing import Any
@@ -21,7 +21,9 @@ from numba import njit
 from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
+from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.display import GOLDEN, REDUCED_BITS, box_overlaps
+from smallgauge.picture.kernels_colour import colour_program, colour_row
 from smallgauge.picture.resample import (
     PHASES,
     REACH,
@@ -50,6 +52,7 @@ _E0, _E1, _E2, _E3, _E4, _E5, _E6 = _EXP
 _U1, _U15, _U16 = np.uint32(1), np.uint32(15), np.uint32(16)
 _GOLDEN, _MIX_1, _MIX_2 = np.uint32(GOLDEN), np.uint32(0x7FEB352D), np.uint32(0x846CA68B)
 _DITHER_MASK, _DITHER_STEP, _DITHER_FIRST = np.uint32(127), np.float32(1 / 128), np.float32(1 / 256)
+_NO_COLOUR = (False, colour_program(FrameColour()).parts())
 _CHANNEL_SHIFT = (np.uint32(1), np.uint32(9), np.uint32(17))
 
 
@@ -122,14 +125,18 @@ def _look_up(codes, table, light):  # type: ignore[no-untyped-def]
 
 @_kernel
 def _load(samples, v, table, light):  # type: ignore[no-untyped-def]
-    """Light of captured row `v`, whichever kind of sample the capture has."""
-    bytes_, words, lights = samples
+    """Light of captured row `v`, whichever kind of sample the capture has, made even where its evenness is known."""
+    bytes_, words, lights, gains = samples
     if bytes_.shape[0] > 0:
         _look_up(bytes_[v], table, light)
     elif words.shape[0] > 0:
         _look_up(words[v], table, light)
     else:
         _copy(lights[v], light)
+    if gains.shape[0] > 0:
+        gain = gains[v]
+        for i in range(light.shape[0]):
+            light[i] = light[i] * gain[i]
 
 
 @_kernel
@@ -213,6 +220,7 @@ def _finish_straight(  # type: ignore[no-untyped-def]
     weights_x,
     weights_y,
     box,
+    colour,
     peak,
     frame,
     out,
@@ -231,6 +239,8 @@ def _finish_straight(  # type: ignore[no-untyped-def]
     ring = np.empty((TAPS, span * channels), np.float32)
     light = np.empty(span * channels, np.float32)
     hashes = np.empty(stop_x, np.uint32)
+    coloured, program = colour
+    planes = np.zeros((7, max(span, 3)))
     start = first_y + offset_y - REACH
     for v in range(start, stop_y + offset_y - REACH + TAPS - 1):
         row = min(max(v, 0), capture_height - 1)
@@ -243,6 +253,9 @@ def _finish_straight(  # type: ignore[no-untyped-def]
         if top >= 0:
             y = first_y + top
             _filter_column(ring, weights_y, top, light)
+            if coloured:
+                down = np.float64(2 * y + 1) / out.shape[0] - 1.0
+                colour_row(light, program, down, first_x, out.shape[1] // 3, planes)
             _dither_row(frame, y, hashes)
             _fill(out[y, : first_x * 3], np.uint16(0))
             _fill(out[y, stop_x * 3 :], np.uint16(0))
@@ -314,13 +327,30 @@ def _turn_along(samples, size, table, phases, mirrored, move, low, high, along):
 
 
 @_kernel
+def _blank_outside(light, channels, y, affine, captured):  # type: ignore[no-untyped-def]
+    """No light where a finished pixel of row `y` lies outside the capture."""
+    a, b, c, d, e, f = affine
+    captured_width, captured_height = captured
+    for channel in range(channels):
+        for x in range(light.shape[0] // channels):
+            across = a * np.float64(x) + b * np.float64(y) + c
+            down = d * np.float64(x) + e * np.float64(y) + f
+            inside = (
+                (across >= -0.5)
+                & (across <= captured_width - 0.5)
+                & (down >= -0.5)
+                & (down <= captured_height - 0.5)
+            )
+            light[channels * x + channel] = light[channels * x + channel] if inside else _ZERO
+
+
+@_kernel
 def _finish_turned(  # type: ignore[no-untyped-def]
-    samples, size, table, phases, mirrored, affine, along_move, down_move, captured, peak, frame, out
+    samples, size, table, phases, mirrored, affine, along_move, down_move, captured, colour, peak, frame, out
 ):
     """A turned or scaled frame in two passes; the first is kept whole, in single precision."""
-    a, b, c, d, e, f = affine
     down_x, down_y, down_0 = down_move
-    captured_width, captured_height = captured
+    coloured, program = colour
     rows, _, channels = size
     height, width = out.shape[0], out.shape[1] // 3
     along = np.empty((rows + 2 * TAPS, width * channels), np.float32)
@@ -334,6 +364,7 @@ def _finish_turned(  # type: ignore[no-untyped-def]
         _copy(along[high + TAPS - 1], along[v])
     light = np.empty(width * channels, np.float32)
     planes = np.empty((channels, width), np.float32)
+    lines = np.zeros((7, max(width, 3)))
     hashes = np.empty(width, np.uint32)
     first = np.empty(width, np.int64)
     weights = np.empty((TAPS, width), np.float32)
@@ -350,15 +381,10 @@ def _finish_turned(  # type: ignore[no-untyped-def]
         for channel in range(channels):
             plane = planes[channel]
             for x in range(width):
-                across = a * np.float64(x) + b * np.float64(y) + c
-                down = d * np.float64(x) + e * np.float64(y) + f
-                inside = (
-                    (across >= -0.5)
-                    & (across <= captured_width - 0.5)
-                    & (down >= -0.5)
-                    & (down <= captured_height - 0.5)
-                )
-                light[channels * x + channel] = plane[x] if inside else _ZERO
+                light[channels * x + channel] = plane[x]
+        if coloured:
+            colour_row(light, program, np.float64(2 * y + 1) / height - 1.0, 0, width, lines)
+        _blank_outside(light, channels, y, affine, captured)
         _dither_row(frame, y, hashes)
         _store_row(light, hashes, channels, peak, out[y])
 
@@ -396,9 +422,11 @@ def finish_frame(
     height: int,
     bits: int,
     frame: int,
+    colour: FrameColour | None = None,
+    evenness: NDArray[np.float32] | None = None,
     out: NDArray[np.uint16] | None = None,
 ) -> NDArray[np.uint16]:
-    """A captured frame to a finished one: light, geometry, display encoding and dither at once.
+    """A captured frame to a finished one: light, geometry, colour, display encoding and dither at once.
 
     Parameters
     ----------
@@ -414,6 +442,10 @@ def finish_frame(
         Bits of the finished file, 8 to 16.
     frame : int
         Number of the finished frame, for the dither.
+    colour : FrameColour, optional
+        What is done to the colour; without it light is only encoded.
+    evenness : float32 array, shape of the samples, optional
+        What the captured light is multiplied by, pixel by pixel, above 0.
     out : uint16 array, shape (height, width, 3), optional
         Where the result goes, every pixel of it written; made anew where absent.
 
@@ -430,8 +462,8 @@ def finish_frame(
 
     Notes
     -----
-    Source: as `resample.apply_move` and `display.apply_display`, from which stored values differ by at
-    most one.
+    Source: as `resample.apply_move`, `colour.apply_colour` and `display.apply_display`, from which values differ by
+    less than half a code of 16 bits before dither and rounding, stored values by at most one.
 
     Examples
     --------
@@ -441,7 +473,10 @@ def finish_frame(
     >>> print(finished.shape, finished.min())
     (3, 4, 3) 4095
     """
-    planes = _planes_of(samples, table)
+    planes, gains = _planes_of(samples, table), _gains_of(evenness, samples)
+    if colour is not None and planes.shape[2] == 1:
+        planes, gains = np.repeat(planes, 3, axis=2), np.repeat(gains, 3, axis=2)
+    program = _NO_COLOUR if colour is None else (True, colour_program(colour).parts())
     if not 8 <= bits <= 16 or width < 1 or height < 1:
         raise CallerError(
             f"A finished frame has at least one pixel and 8 to 16 bits, got {width} x {height}, {bits} bits."
@@ -461,7 +496,7 @@ def finish_frame(
     if straight is not None:
         box = _span(move.a, move.c, width, capture_width) + _span(move.e, move.f, height, capture_height)
         _finish_straight(
-            _by_kind(planes),
+            _by_kind(planes, gains),
             planes.shape,
             lights,
             straight.mirrored_x,
@@ -471,6 +506,7 @@ def finish_frame(
             np.array(straight.weights_x, np.float32),
             np.array(straight.weights_y, np.float32),
             box,
+            program,
             peak,
             number,
             out.reshape(height, -1),
@@ -478,9 +514,9 @@ def finish_frame(
         return out
     turned = turned_move(move, width=capture_width, height=capture_height)
     if turned.swapped:
-        planes = np.ascontiguousarray(planes.transpose(1, 0, 2))
+        planes, gains = (np.ascontiguousarray(each.transpose(1, 0, 2)) for each in (planes, gains))
     _finish_turned(
-        _by_kind(planes),
+        _by_kind(planes, gains),
         planes.shape,
         lights,
         np.ascontiguousarray(phase_table().T),
@@ -489,6 +525,7 @@ def finish_frame(
         (float(turned.along_x), float(turned.along_v), float(turned.along_0)),
         (float(turned.down_x), float(turned.down_y), float(turned.down_0)),
         (capture_width, capture_height),
+        program,
         peak,
         number,
         out.reshape(height, -1),
@@ -512,12 +549,25 @@ def _planes_of(samples: NDArray[Any], table: NDArray[np.float32] | None) -> NDAr
     return np.ascontiguousarray(samples).reshape(shape[0], shape[1], -1)
 
 
-def _by_kind(planes: NDArray[Any]) -> tuple[NDArray[Any], ...]:
-    """The capture in its place among bytes, words and light, so that each kernel is compiled once."""
+def _gains_of(evenness: NDArray[np.float32] | None, samples: NDArray[Any]) -> NDArray[np.float32]:
+    """Evenness as (height, width, channels) in one piece; no rows where there is none."""
+    if evenness is None:
+        return np.empty((0, 0, 1), np.float32)
+    if evenness.shape != samples.shape or evenness.dtype != np.float32:
+        raise CallerError(
+            f"The evenness of the light is float32 of the frame's shape {samples.shape}, "
+            f"got {evenness.dtype} of shape {evenness.shape}."
+        )
+    return np.ascontiguousarray(evenness).reshape(samples.shape[0], samples.shape[1], -1)
+
+
+def _by_kind(planes: NDArray[Any], gains: NDArray[np.float32]) -> tuple[NDArray[Any], ...]:
+    """The capture in its place among bytes, words and light, so that each kernel is compiled once; then the gains."""
     rows = planes.reshape(len(planes), -1)
-    return tuple(
+    kinds = (
         rows if rows.dtype == kind else np.empty((0, 0), kind) for kind in (np.uint8, np.uint16, np.float32)
     )
+    return (*kinds, gains.reshape(len(gains), gains.shape[1] * gains.shape[2]))
 
 
 def _span(scale: float, shift: float, size: int, capture_size: int) -> tuple[int, int]:

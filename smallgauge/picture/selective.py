@@ -23,6 +23,21 @@ OPPONENTS = (
     (1.9779984951, -2.4285922050, 0.4505937099),
     (0.0259040371, 0.7827717662, -0.8086757660),
 )
+
+
+def _inverse(m: tuple[tuple[float, float, float], ...]) -> tuple[tuple[float, float, float], ...]:
+    """Inverse of three rows of three by cofactors: plain arithmetic, the same on every machine."""
+    (a, b, c), (d, e, f), (g, h, k) = m
+    rows = (
+        (e * k - f * h, c * h - b * k, b * f - c * e),
+        (f * g - d * k, a * k - c * g, c * d - a * f),
+        (d * h - e * g, b * g - a * h, a * e - b * d),
+    )
+    size = a * rows[0][0] + b * rows[1][0] + c * rows[2][0]
+    return tuple((x / size, y / size, z / size) for x, y, z in rows)
+
+
+CONES_BACK, OPPONENTS_BACK = _inverse(CONES), _inverse(OPPONENTS)
 # Chroma at which a window has half its strength: grain of a grey stays far below. common practice, no source
 HALF_CHROMA = 0.04
 LEAST_CHROMA = 1e-9  # below it a hue is not asked for
@@ -87,6 +102,6 @@ def apply_hues(light: NDArray[np.floating], windows: tuple[HueWindow, ...]) -> N
         out[..., 0] += weight * (window.lightness - 1.0) * lightness
         out[..., 1] += weight * (along * a - across * b - a)
         out[..., 2] += weight * (across * a + along * b - b)
-    roots = out @ np.linalg.inv(np.asarray(OPPONENTS)).T
-    result: NDArray[np.float64] = roots**3 @ np.linalg.inv(np.asarray(CONES)).T
+    roots = out @ np.asarray(OPPONENTS_BACK).T
+    result: NDArray[np.float64] = roots**3 @ np.asarray(CONES_BACK).T
     return result
