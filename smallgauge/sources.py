@@ -525,6 +525,10 @@ SOURCES |= {
         title="SMPTE ST 2065-3, academy density exchange encoding (ADX)",
         seen="not seen; numbers read out of OpenColorIO's built-in ADX10 and ADX16 transforms",
     ),
+    "one-factor model": Source(
+        title="Factor analysis with one common factor, after C. Spearman (1904): what three channels share, and each one's own",
+        seen="from memory, not checked; measured in tests/picture/test_mono.py",
+    ),
     "Fritsch and Carlson 1980": Source(
         title="F. N. Fritsch and R. E. Carlson, Monotone piecewise cubic interpolation, SIAM J. Numerical Analysis 17, 238",
         seen="not seen; as SciPy has it",

@@ -35,8 +35,13 @@ PRINT_CONTRAST = 2.9  # steepest slope: density of the print to density of the n
 PRINT_GREY = 0.85  # density of the print where the negative shows normal grey
 CONTRASTS = (1.0, 5.0)  # what may be decided
 
+# What a print film sees over what the scanner sees, of density above the base, R, G, B: a print film's layers see the dyes of
+# a negative at other wavelengths. Computed from the invented stock "first" of picture/synthetic_negative.py with its printer
+# and scanners; another stock's may differ by a tenth, which greys put right.
+GAINS: dict[str, Triple] = {"narrow": (1.57, 1.11, 0.91), "broad": (1.37, 1.20, 1.16)}
+
 # Knots of the curves: density of the negative above its base. Between knots the curve is a straight line, off by 2.5e-4 at most.
-_FIRST, _STEP, _KNOTS = -0.2, 0.02, 171
+_FIRST, _STEP, _KNOTS = -0.2, 0.02, 171  # to 3.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,19 +61,21 @@ class NegativeCorrection:
 class InversionDecision:
     """How one length of negative is printed.
 
-    `base` is the density of film that saw no light, R, G, B. `greys` are densities of the negative, each R, G, B,
-    of things that somebody says were grey: they bring the three layers in step. `contrast` is the steepest slope
-    of the print, `grey` the density above the base (in green) that prints as middle grey.
+    `base` is the density of film that saw no light, R, G, B. `gain` makes printing density of the scanner's density above
+    it. `greys` are densities of the negative, each R, G, B, of things that somebody says were grey: they bring red and
+    blue in step with green. `contrast` is the steepest slope of the print, `grey` the printing density above the base
+    that prints as middle grey.
     """
 
     base: Triple
+    gain: Triple = (1.0, 1.0, 1.0)
     greys: tuple[Triple, ...] = ()
     contrast: float = PRINT_CONTRAST
     grey: float = NORMAL_GREY
 
 
 def propose_inversion(
-    base: Sequence[float], *, sigma: Sequence[float] = (0.0, 0.0, 0.0)
+    base: Sequence[float], *, light: str | None, sigma: Sequence[float] = (0.0, 0.0, 0.0)
 ) -> tuple[InversionDecision, str]:
     """The inversion of a length of one stock, from its base alone.
 
@@ -76,6 +83,8 @@ def propose_inversion(
     ----------
     base : three floats
         Density of the unexposed border, R, G, B.
+    light : "narrow", "broad" or None
+        The scanner's light; where it is not known it is taken as narrow, and said.
     sigma : three floats
         Standard errors of `base`.
 
@@ -91,25 +100,34 @@ def propose_inversion(
 
     Notes
     -----
-    Source: SMPTE ST 2065-3 (normal grey); print curve of our own. Nothing of the picture's content is used: a
+    Source: SMPTE ST 2065-3 (normal grey); print curve and gains of our own. Nothing of the picture's content is used: a
     night stays night. The base is the constant part of the mask; the part that goes with the image is what the
     mask was made to take back in the print, so channels are not mixed.
 
     Examples
     --------
-    >>> decision, why = propose_inversion((0.21, 0.52, 0.80))
-    >>> decision.base, why
-    ((0.21, 0.52, 0.8), 'the unexposed border has densities 0.21, 0.52 and 0.80 (red, green, blue)')
+    >>> decision, why = propose_inversion((0.21, 0.52, 0.80), light="narrow")
+    >>> decision.base, decision.gain
+    ((0.21, 0.52, 0.8), (1.57, 1.11, 0.91))
+    >>> why
+    'the unexposed border has densities 0.21, 0.52 and 0.80 (red, green, blue); the light is narrow'
     """
     measured = _triple(base, "The base")
     _check_base(measured)
-    decision = InversionDecision(base=(round(measured[0], 4), round(measured[1], 4), round(measured[2], 4)))
-    why = (
-        f"the unexposed border has densities {measured[0]:.2f}, {measured[1]:.2f} and {measured[2]:.2f} "
-        "(red, green, blue)"
+    if light is not None and light not in GAINS:
+        raise CallerError(f"The scanner's light is {' or '.join(GAINS)}, found '{light}'.")
+    decision = InversionDecision(
+        base=(round(measured[0], 4), round(measured[1], 4), round(measured[2], 4)),
+        gain=GAINS[light or "narrow"],
     )
     worst = max(sigma)
-    return decision, why + (f", known to {worst:.3f}" if worst >= 0.0005 else "")
+    known = f", known to {worst:.3f}" if worst >= 0.0005 else ""
+    told = f"the light is {light}" if light else "the scanner's light is not stated and taken as narrow"
+    why = (
+        f"the unexposed border has densities {measured[0]:.2f}, {measured[1]:.2f} and {measured[2]:.2f} "
+        f"(red, green, blue){known}; {told}"
+    )
+    return decision, why
 
 
 def print_density(
@@ -175,12 +193,12 @@ def solve_inversion(decision: InversionDecision) -> NegativeCorrection:
     Raises
     ------
     CallerError
-        If the base, contrast or grey is out of range, or the greys do not rise together above the base.
+        If base, gain, contrast or grey is out of range, or the greys do not rise together above the base.
 
     Notes
     -----
-    Source: derived. Without greys each layer's density above its base counts as it is. Each grey says that three
-    densities belong together: a monotone curve (Fritsch and Carlson 1980) through the base and the greys brings
+    Source: derived. Without greys each layer's density above its base is multiplied by its gain. Each grey says that
+    three densities belong together: a monotone curve (Fritsch and Carlson 1980) through the base and the greys brings
     red and blue in step with green; beyond the last grey it goes on straight.
 
     Examples
@@ -192,10 +210,13 @@ def solve_inversion(decision: InversionDecision) -> NegativeCorrection:
     """
     base = _triple(decision.base, "The base")
     _check_base(base)
+    gain = _triple(decision.gain, "The gain")
+    if not all(0.2 <= value <= 5.0 for value in gain):
+        raise CallerError(f"The gains of a negative's channels lie from 0.2 to 5, got {gain}.")
     above: NDArray[np.float64] = _FIRST + _STEP * np.arange(_KNOTS, dtype=np.float64)
     curves = []
     for channel in range(3):
-        in_step = _in_step(above, channel, base, decision.greys)
+        in_step = _in_step(above, channel, base, gain, decision.greys)
         drawn = print_density(in_step, contrast=decision.contrast, grey=decision.grey)
         curves.append(tuple(np.round(drawn, 6).tolist()))
     return NegativeCorrection(
@@ -319,26 +340,23 @@ def apply_adx(density: NDArray[np.floating], *, base: Sequence[float], bits: int
 
 
 def _in_step(
-    above: NDArray[np.float64], channel: int, base: Triple, greys: Sequence[Triple]
+    above: NDArray[np.float64], channel: int, base: Triple, gain: Triple, greys: Sequence[Triple]
 ) -> NDArray[np.float64]:
-    """Density above the base of one layer, brought in step with green by what is known to be grey."""
-    if not greys or channel == 1:
-        _check_greys(base, greys)
-        return above
+    """Printing density above the base of one layer, brought in step with green by what is known to be grey."""
+    points = _check_greys(base, greys)
+    if channel == 1 or len(points) == 1:
+        return np.asarray(above * gain[channel], np.float64)
     from scipy.interpolate import PchipInterpolator
 
-    points = _check_greys(base, greys)
-    own, green = points[:, channel], points[:, 1]
-    if own.size == 2:
-        return np.asarray(above * (green[1] / own[1]), np.float64)
-    curve = PchipInterpolator(own, green, extrapolate=False)
-    head, tail = (
-        (green[1] - green[0]) / (own[1] - own[0]),
-        (green[-1] - green[-2]) / (own[-1] - own[-2]),
+    own, wanted = points[:, channel], points[:, 1] * gain[1]
+    slopes = np.diff(wanted) / np.diff(own)
+    inside = (
+        PchipInterpolator(own, wanted)(np.clip(above, own[0], own[-1]))
+        if own.size > 2
+        else slopes[0] * np.clip(above, own[0], own[-1])
     )
-    inside = curve(np.clip(above, own[0], own[-1]))
     below, beyond = np.minimum(above - own[0], 0.0), np.maximum(above - own[-1], 0.0)
-    return np.asarray(inside + head * below + tail * beyond, np.float64)
+    return np.asarray(inside + slopes[0] * below + slopes[-1] * beyond, np.float64)
 
 
 def _check_greys(base: Triple, greys: Sequence[Triple]) -> NDArray[np.float64]:

@@ -101,9 +101,9 @@ def test_greys_that_can_not_be_are_refused(greys):
 
 def test_a_base_that_can_not_be_is_refused():
     with pytest.raises(CallerError, match="unexposed border"):
-        propose_inversion((0.2, 3.4, 0.8))
+        propose_inversion((0.2, 3.4, 0.8), light=None)
     with pytest.raises(CallerError, match="finite"):
-        propose_inversion((0.2, np.nan, 0.8))
+        propose_inversion((0.2, np.nan, 0.8), light="narrow")
     with pytest.raises(CallerError, match="contrast"):
         solve_inversion(InversionDecision(base=BASE, contrast=9.0))
 
