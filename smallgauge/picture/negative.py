@@ -1,8 +1,9 @@
 """Negatives: from the density of the negative to the density of a print of it.
 
 propose_inversion  base of one length of one stock  ->  InversionDecision   (treat)
+solve_unmixing     decision                         ->  FadeCorrection: densities above the base as a print sees them
 solve_inversion    decision                         ->  NegativeCorrection  (render, plan)
-apply_negative     density of a frame, correction   ->  density of a print  (render)
+apply_negative     density of a frame, unmixed      ->  density of a print  (render)
 apply_adx          density above the base           ->  ADX code values: the open way out
 print_density      density above the base           ->  density of the print that we draw
 
@@ -18,8 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
+from smallgauge.picture.dyefade import FadeCorrection, apply_dyefade
 
 Triple = tuple[float, float, float]
+Matrix = tuple[Triple, Triple, Triple]
 
 # ADX, SMPTE ST 2065-3, as OpenColorIO's built-in transforms read it: ADX10 has 500 codes to a density, ADX16 8000, and film
 # without an image stands 0.19 of density above code 0.
@@ -35,18 +38,22 @@ PRINT_CONTRAST = 2.9  # steepest slope: density of the print to density of the n
 PRINT_GREY = 0.85  # density of the print where the negative shows normal grey
 CONTRASTS = (1.0, 5.0)  # what may be decided
 
-# What a print film sees over what the scanner sees, of density above the base, R, G, B: a print film's layers see the dyes of
-# a negative at other wavelengths. Computed from the invented stock "first" of picture/synthetic_negative.py with its printer
-# and scanners; another stock's may differ by a tenth, which greys put right.
-GAINS: dict[str, Triple] = {"narrow": (1.57, 1.11, 0.91), "broad": (1.37, 1.20, 1.16)}
+# Printing density (what the layers of a print film see) of the scanner's density, both above the base; rows R, G, B. Fitted to
+# the invented stock "first" of picture/synthetic_negative.py with noise of 0.02, so that broad light is not told apart beyond
+# what noise allows, and such that its greys come out exactly. Another stock may differ by a tenth, which greys put right.
+UNMIXING: dict[str, Matrix] = {
+    "narrow": ((1.80, -0.23, 0.05), (0.14, 1.11, -0.08), (0.00, 0.09, 0.84)),
+    "broad": ((2.32, -1.03, 0.19), (-0.14, 1.53, -0.19), (-0.04, -0.13, 1.32)),
+}
+SAME: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 
-# Knots of the curves: density of the negative above its base. Between knots the curve is a straight line, off by 2.5e-4 at most.
+# Knots of the curves: printing density above the base. Between knots the curve is a straight line, off by 2.5e-4 at most.
 _FIRST, _STEP, _KNOTS = -0.2, 0.02, 171  # to 3.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NegativeCorrection:
-    """Curves of one length of one stock: density of the print over density of the negative, for R, G, B.
+    """Curves of one length of one stock: density of the print over printing density of the negative, for R, G, B.
 
     Knot k of channel c stands at density `first[c] + k * step[c]`; between knots a straight line, beyond the
     ends the end's value.
@@ -61,15 +68,17 @@ class NegativeCorrection:
 class InversionDecision:
     """How one length of negative is printed.
 
-    `base` is the density of film that saw no light, R, G, B. `gain` makes printing density of the scanner's density above
-    it. `greys` are densities of the negative, each R, G, B, of things that somebody says were grey: they bring red and
-    blue in step with green. `contrast` is the steepest slope of the print, `grey` the printing density above the base
-    that prints as middle grey.
+    `base` is the density of film that saw no light, R, G, B. `unmixing` makes printing density of the scanner's density
+    above it. `greys` are densities of the negative, each R, G, B, of things that somebody says were grey: they bring red
+    and blue in step with green. `card` is the density of a grey card in the light of the scene: it counts as a grey and
+    prints as middle grey; without one the printing density `grey` above the base does. `contrast` is the steepest slope
+    of the print.
     """
 
     base: Triple
-    gain: Triple = (1.0, 1.0, 1.0)
+    unmixing: Matrix = SAME
     greys: tuple[Triple, ...] = ()
+    card: Triple | None = None
     contrast: float = PRINT_CONTRAST
     grey: float = NORMAL_GREY
 
@@ -100,25 +109,24 @@ def propose_inversion(
 
     Notes
     -----
-    Source: SMPTE ST 2065-3 (normal grey); print curve and gains of our own. Nothing of the picture's content is used: a
-    night stays night. The base is the constant part of the mask; the part that goes with the image is what the
-    mask was made to take back in the print, so channels are not mixed.
+    Source: SMPTE ST 2065-3 (normal grey); print curve and unmixing of our own. Nothing of the picture's content is used: a
+    night stays night. The base is the constant part of the mask.
 
     Examples
     --------
     >>> decision, why = propose_inversion((0.21, 0.52, 0.80), light="narrow")
-    >>> decision.base, decision.gain
-    ((0.21, 0.52, 0.8), (1.57, 1.11, 0.91))
+    >>> decision.base, decision.unmixing == UNMIXING["narrow"]
+    ((0.21, 0.52, 0.8), True)
     >>> why
     'the unexposed border has densities 0.21, 0.52 and 0.80 (red, green, blue); the light is narrow'
     """
     measured = _triple(base, "The base")
     _check_base(measured)
-    if light is not None and light not in GAINS:
-        raise CallerError(f"The scanner's light is {' or '.join(GAINS)}, found '{light}'.")
+    if light is not None and light not in UNMIXING:
+        raise CallerError(f"The scanner's light is {' or '.join(UNMIXING)}, found '{light}'.")
     decision = InversionDecision(
         base=(round(measured[0], 4), round(measured[1], 4), round(measured[2], 4)),
-        gain=GAINS[light or "narrow"],
+        unmixing=UNMIXING[light or "narrow"],
     )
     worst = max(sigma)
     known = f", known to {worst:.3f}" if worst >= 0.0005 else ""
@@ -179,8 +187,51 @@ def print_density(
     return np.asarray(drawn, np.asarray(above_base).dtype)
 
 
+def solve_unmixing(decision: InversionDecision) -> FadeCorrection:
+    """From the scanner's densities of a negative to printing densities above its base.
+
+    Parameters
+    ----------
+    decision : InversionDecision
+
+    Returns
+    -------
+    FadeCorrection
+        Takes the place of the fade correction, which a negative has none of: its border holds no dye to tell a fade by.
+
+    Raises
+    ------
+    CallerError
+        If base or unmixing is out of range.
+
+    Notes
+    -----
+    Source: derived (dyes of a negative reach into neighbouring bands, most where light is broad; linear in density).
+
+    Examples
+    --------
+    >>> unmixing = solve_unmixing(InversionDecision(base=(0.2, 0.5, 0.8)))
+    >>> print(apply_dyefade(np.array([0.2, 1.5, 0.9]), unmixing).round(6))
+    [0.  1.  0.1]
+    """
+    base = _triple(decision.base, "The base")
+    _check_base(base)
+    matrix = np.array([_triple(row, "A row of the unmixing") for row in decision.unmixing])
+    if matrix.shape != (3, 3) or not (matrix.sum(axis=1) > 0.2).all() or np.abs(matrix).max() > 5.0:
+        raise CallerError(
+            "The unmixing of a negative needs three rows whose sums are above 0.2 and whose numbers are at most 5, got "
+            f"{decision.unmixing}."
+        )
+    shift = -(matrix @ np.asarray(base))
+    rows = [(float(s), *row, *(0.0,) * 6) for s, row in zip(shift, matrix.tolist(), strict=True)]
+    same = [(0.0, *row, *(0.0,) * 6) for row in SAME]
+    return FadeCorrection(
+        before=(rows[0], rows[1], rows[2]), gain=(1.0, 1.0, 1.0), after=(same[0], same[1], same[2])
+    )
+
+
 def solve_inversion(decision: InversionDecision) -> NegativeCorrection:
-    """The curves of one length of one stock.
+    """The curves of one length of one stock, for densities that `solve_unmixing` unmixed.
 
     Parameters
     ----------
@@ -193,37 +244,61 @@ def solve_inversion(decision: InversionDecision) -> NegativeCorrection:
     Raises
     ------
     CallerError
-        If base, gain, contrast or grey is out of range, or the greys do not rise together above the base.
+        If base, unmixing, contrast or grey is out of range, or the greys do not rise together above the base.
 
     Notes
     -----
-    Source: derived. Without greys each layer's density above its base is multiplied by its gain. Each grey says that
-    three densities belong together: a monotone curve (Fritsch and Carlson 1980) through the base and the greys brings
-    red and blue in step with green; beyond the last grey it goes on straight.
+    Source: derived. Each grey says that three densities belong together: a monotone curve (Fritsch and Carlson 1980)
+    through the base and the greys brings red and blue in step with green; beyond the last grey it goes on straight.
 
     Examples
     --------
     >>> solved = solve_inversion(InversionDecision(base=(0.2, 0.5, 0.8)))
-    >>> first, step = solved.first[1], solved.step[1]
-    >>> round(first, 3), step, round(solved.curves[1][45], 3)
-    (0.3, 0.02, 0.85)
+    >>> solved.first[1], solved.step[1], round(solved.curves[1][45], 3)
+    (-0.2, 0.02, 0.85)
     """
-    base = _triple(decision.base, "The base")
-    _check_base(base)
-    gain = _triple(decision.gain, "The gain")
-    if not all(0.2 <= value <= 5.0 for value in gain):
-        raise CallerError(f"The gains of a negative's channels lie from 0.2 to 5, got {gain}.")
-    above: NDArray[np.float64] = _FIRST + _STEP * np.arange(_KNOTS, dtype=np.float64)
+    points, grey = _grey_points(decision), _middle_grey(decision)
+    printing: NDArray[np.float64] = _FIRST + _STEP * np.arange(_KNOTS, dtype=np.float64)
     curves = []
     for channel in range(3):
-        in_step = _in_step(above, channel, base, gain, decision.greys)
-        drawn = print_density(in_step, contrast=decision.contrast, grey=decision.grey)
+        in_step = _in_step(printing, points[:, channel], points[:, 1])
+        drawn = print_density(in_step, contrast=decision.contrast, grey=grey)
         curves.append(tuple(np.round(drawn, 6).tolist()))
     return NegativeCorrection(
-        first=(base[0] + _FIRST, base[1] + _FIRST, base[2] + _FIRST),
+        first=(_FIRST, _FIRST, _FIRST),
         step=(_STEP, _STEP, _STEP),
         curves=(curves[0], curves[1], curves[2]),
     )
+
+
+def print_ends(decision: InversionDecision) -> tuple[float, float]:
+    """Densities of the print's white and black: its clear end, and what the negative's base prints.
+
+    Parameters
+    ----------
+    decision : InversionDecision
+
+    Returns
+    -------
+    white, black : float
+        The same for every scene, whatever it holds.
+
+    Raises
+    ------
+    CallerError
+        If contrast or grey is out of range.
+
+    Notes
+    -----
+    Source: derived.
+
+    Examples
+    --------
+    >>> print_ends(InversionDecision(base=(0.2, 0.5, 0.8)))
+    (0.05, 2.511)
+    """
+    black = print_density(np.zeros(1), contrast=decision.contrast, grey=_middle_grey(decision))
+    return PRINT_WHITE, round(float(black[0]), 3)
 
 
 def apply_negative(density: NDArray[np.floating], correction: NegativeCorrection) -> NDArray[np.floating]:
@@ -232,7 +307,7 @@ def apply_negative(density: NDArray[np.floating], correction: NegativeCorrection
     Parameters
     ----------
     density : floating array, shape (..., 3)
-        Densities of the negative R, G, B as scanned. Not altered.
+        Printing densities of the negative above its base, R, G, B. Not altered.
     correction : NegativeCorrection
 
     Returns
@@ -340,29 +415,25 @@ def apply_adx(density: NDArray[np.floating], *, base: Sequence[float], bits: int
 
 
 def _in_step(
-    above: NDArray[np.float64], channel: int, base: Triple, gain: Triple, greys: Sequence[Triple]
+    printing: NDArray[np.float64], own: NDArray[np.float64], green: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Printing density above the base of one layer, brought in step with green by what is known to be grey."""
-    points = _check_greys(base, greys)
-    if channel == 1 or len(points) == 1:
-        return np.asarray(above * gain[channel], np.float64)
+    """Printing density of one layer brought in step with green, by base and greys in both."""
+    if own.size == 1:
+        return printing
     from scipy.interpolate import PchipInterpolator
 
-    own, wanted = points[:, channel], points[:, 1] * gain[1]
-    slopes = np.diff(wanted) / np.diff(own)
-    inside = (
-        PchipInterpolator(own, wanted)(np.clip(above, own[0], own[-1]))
-        if own.size > 2
-        else slopes[0] * np.clip(above, own[0], own[-1])
-    )
-    below, beyond = np.minimum(above - own[0], 0.0), np.maximum(above - own[-1], 0.0)
+    slopes = np.diff(green) / np.diff(own)
+    held = np.clip(printing, own[0], own[-1])
+    inside = PchipInterpolator(own, green)(held) if own.size > 2 else slopes[0] * held
+    below, beyond = np.minimum(printing - own[0], 0.0), np.maximum(printing - own[-1], 0.0)
     return np.asarray(inside + slopes[0] * below + slopes[-1] * beyond, np.float64)
 
 
-def _check_greys(base: Triple, greys: Sequence[Triple]) -> NDArray[np.float64]:
-    """Densities above the base of base and greys, shape (n + 1, 3), rising; refused where they don't."""
+def _grey_points(decision: InversionDecision) -> NDArray[np.float64]:
+    """Printing densities of base and greys, shape (greys + 1, 3), rising; refused where they don't."""
+    greys = (*decision.greys, *((decision.card,) if decision.card is not None else ()))
     picked = np.array([_triple(grey, "A grey") for grey in greys], np.float64).reshape(-1, 3)
-    points = np.vstack([np.zeros((1, 3)), picked - np.asarray(base)])
+    points = np.vstack([np.zeros((1, 3)), apply_dyefade(picked, solve_unmixing(decision))])
     points = points[np.argsort(points[:, 1], kind="stable")]
     if (np.diff(points, axis=0) < 0.05).any():
         raise CallerError(
@@ -371,6 +442,14 @@ def _check_greys(base: Triple, greys: Sequence[Triple]) -> NDArray[np.float64]:
             "pick others, or fewer."
         )
     return points
+
+
+def _middle_grey(decision: InversionDecision) -> float:
+    """Printing density above the base that prints as middle grey."""
+    if decision.card is None:
+        return decision.grey
+    card = np.asarray(_triple(decision.card, "A grey card"))
+    return float(apply_dyefade(card, solve_unmixing(decision))[1])
 
 
 def _triple(values: Sequence[float], what: str) -> Triple:

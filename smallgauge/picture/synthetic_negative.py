@@ -2,6 +2,7 @@
 
 draw_negative           exposure of the scene, stock  ->  share of light let through at each wavelength
 draw_scan               spectra, light of the scanner ->  the scanner's light of R, G, B, flare and noise in it
+draw_printing_density   exposure, stock               ->  density as the layers of a print film see it
 draw_laboratory_print   exposure, stock               ->  density of the print that a laboratory would make
 
 The inversion knows nothing of this file: neither dyes nor curves of the layers nor what a printer sees. All is invented,
@@ -156,6 +157,32 @@ def draw_scan(
     return np.asarray(seen * (1 - flare) + flare + noise * random.standard_normal(seen.shape), np.float64)
 
 
+def draw_printing_density(exposure: NDArray[np.floating], *, stock: NegativeStock) -> Array:
+    """Density R, G, B of a negative as the layers of a print film see it.
+
+    Parameters
+    ----------
+    exposure : floating array, shape (..., 3)
+        As for `draw_negative`.
+    stock : NegativeStock
+
+    Returns
+    -------
+    float64 array, shape (..., 3)
+
+    Notes
+    -----
+    Source: definition.
+
+    Examples
+    --------
+    >>> grey, dark = (draw_printing_density(np.full(3, e), stock=STOCKS["first"]) for e in (0.18, 0.0))
+    >>> print((grey - dark).round(2))
+    [0.7  0.7  0.71]
+    """
+    return np.asarray(-np.log10(_seen(draw_negative(exposure, stock=stock), PRINTER)), np.float64)
+
+
 def draw_laboratory_print(
     exposure: NDArray[np.floating], *, stock: NegativeStock, contrast: float = PRINT_CONTRAST
 ) -> Array:
@@ -184,13 +211,9 @@ def draw_laboratory_print(
     >>> print(draw_laboratory_print(np.full((1, 3), 0.18), stock=STOCKS["second"]).round(2))
     [[0.85 0.85 0.85]]
     """
-    grey = _printing(np.full(3, GREY), stock)
-    above = _printing(exposure, stock) - grey + NORMAL_GREY
+    grey = draw_printing_density(np.full(3, GREY), stock=stock)
+    above = draw_printing_density(exposure, stock=stock) - grey + NORMAL_GREY
     return np.asarray(print_density(above, contrast=contrast), np.float64)
-
-
-def _printing(exposure: NDArray[np.floating], stock: NegativeStock) -> Array:
-    return np.asarray(-np.log10(_seen(draw_negative(exposure, stock=stock), PRINTER)), np.float64)
 
 
 def _seen(through: Array, bands: tuple[tuple[float, float], ...]) -> Array:

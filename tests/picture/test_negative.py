@@ -4,20 +4,29 @@ import numpy as np
 import pytest
 
 from smallgauge.errors import CallerError
+from smallgauge.picture.dyefade import apply_dyefade
 from smallgauge.picture.negative import (
     NORMAL_GREY,
     PRINT_CONTRAST,
+    PRINT_WHITE,
+    UNMIXING,
     InversionDecision,
     NegativeCorrection,
     adx_values,
     apply_adx,
     apply_negative,
     print_density,
+    print_ends,
     propose_inversion,
     solve_inversion,
+    solve_unmixing,
 )
 
 BASE = (0.21, 0.55, 0.83)
+
+
+def inverted(density, decision):
+    return apply_negative(apply_dyefade(density, solve_unmixing(decision)), solve_inversion(decision))
 
 
 def opencolorio(name):
@@ -58,11 +67,11 @@ def test_adx_says_what_it_can_not_encode():
 
 
 def test_curves_follow_the_print_and_hold_at_their_ends():
-    correction = solve_inversion(InversionDecision(base=BASE))
+    decision = InversionDecision(base=BASE)
     above = np.linspace(-0.2, 3.2, 5001)
-    printed = apply_negative(above[:, None] + np.asarray(BASE), correction)
+    printed = inverted(above[:, None] + np.asarray(BASE), decision)
     assert np.abs(printed - print_density(above)[:, None]).max() < 2.6e-4
-    far = apply_negative(np.array([[-5.0] * 3, [9.0] * 3]), correction)
+    far = inverted(np.array([[-5.0] * 3, [9.0] * 3]), decision)
     assert far[0] == pytest.approx(printed[0], abs=1e-5)
     assert far[1] == pytest.approx(printed[-1], abs=1e-5)
 
@@ -78,12 +87,12 @@ def test_greys_bring_the_layers_in_step():
     """Whatever the layers' own slopes are, what was called grey prints neutral, and so does the base."""
     red, blue = (lambda x: 0.8 * x + 0.03 * x * x), (lambda x: 1.15 * x - 0.02 * x * x)
     greys = tuple((BASE[0] + red(x), BASE[1] + x, BASE[2] + blue(x)) for x in (0.3, 0.7, 1.2))
-    correction = solve_inversion(InversionDecision(base=BASE, greys=greys))
-    printed = apply_negative(np.array([BASE, *greys]), correction)
+    decision = InversionDecision(base=BASE, greys=greys)
+    printed = inverted(np.array([BASE, *greys]), decision)
     assert np.ptp(printed, axis=1).max() < 0.004  # density, of curves with knots 0.02 apart
     between = np.linspace(0, 1.6, 60)
     scale = np.stack([red(between), between, blue(between)], axis=-1) + np.asarray(BASE)
-    assert np.ptp(apply_negative(scale, correction), axis=1).max() < 0.03
+    assert np.ptp(inverted(scale, decision), axis=1).max() < 0.03
 
 
 @pytest.mark.parametrize(
@@ -106,6 +115,22 @@ def test_a_base_that_can_not_be_is_refused():
         propose_inversion((0.2, np.nan, 0.8), light="narrow")
     with pytest.raises(CallerError, match="contrast"):
         solve_inversion(InversionDecision(base=BASE, contrast=9.0))
+
+
+@pytest.mark.parametrize("light", UNMIXING)
+def test_the_base_prints_black_and_black_is_the_same_for_every_scene(light):
+    decision = InversionDecision(base=BASE, unmixing=UNMIXING[light])
+    white, black = print_ends(decision)
+    assert inverted(np.array(BASE), decision) == pytest.approx([black] * 3, abs=6e-4)
+    assert inverted(np.array(BASE) + 4.0, decision) == pytest.approx([white] * 3, abs=2e-4)
+    assert white == PRINT_WHITE
+
+
+def test_an_unmixing_that_can_not_be_is_refused():
+    with pytest.raises(CallerError, match="unmixing"):
+        solve_unmixing(
+            InversionDecision(base=BASE, unmixing=((0.1, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)))
+        )
 
 
 def test_input_is_left_alone_and_types_are_kept():
