@@ -333,6 +333,11 @@ def _add_reel_commands(commands: Any) -> None:
         "smallgauge deliver /shelf/0004171-R03-7",
     )
     parser.add_argument("reel", metavar="REEL", help="the reel's folder")
+    parser.add_argument(
+        "--bag",
+        action="store_true",
+        help="also make the package for an archive: a bag by RFC 8493 with its records",
+    )
     _add_common(parser)
 
 

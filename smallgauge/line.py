@@ -12,6 +12,7 @@ from smallgauge.analyse.follow import Bench, Follower
 from smallgauge.analyse.reel import analyse_reel
 from smallgauge.analyse.source import Source, open_source
 from smallgauge.crew import Crew
+from smallgauge.deliver.bag import build_bag
 from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.package import build_package
 from smallgauge.deliver.report import build_pdf, build_report
@@ -441,8 +442,8 @@ def _proved_capture(folder: Path, journal: Journal) -> Capture:
         ) from None
 
 
-def deliver_folder(folder: Path, settings: Settings) -> Outcome:
-    """Make the report and the package of a proved reel again."""
+def deliver_folder(folder: Path, settings: Settings, *, bag: bool = False) -> Outcome:
+    """Make the report and the package of a proved reel again, and the bag for an archive where it is asked for."""
     if not (folder / "proof.json").is_file():
         raise MaterialError(
             f"A package needs a proved reel, found no proof.json in {folder}; run `smallgauge finish` first."
@@ -450,13 +451,14 @@ def deliver_folder(folder: Path, settings: Settings) -> Outcome:
     with ReelLock(folder, take_over=settings.take_over):
         journal = Journal(folder)
         deliver_reel(folder, journal, settings.progress)
+        told = build_bag(folder, at=settings.at, progress=settings.progress) if bag else ()
     proof = read_json(folder / "proof.json", Proof)
     _, found = check_manifest(folder)
     return Outcome(
         folder=str(folder),
         reel=proof.reel,
         steps=("deliver",),
-        findings=(*proof.findings, *found),
+        findings=(*proof.findings, *found, *told),
         proved=proof.good,
     )
 

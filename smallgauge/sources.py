@@ -403,6 +403,26 @@ SOURCES |= {
         title="FIAF Digital Statement part II (May 2022): keep the film, a scan does not replace it",
         seen="text",
     ),
+    "RFC 8493": Source(
+        title="RFC 8493, The BagIt File Packaging Format, version 1.0 (2018)",
+        seen="head seen; layout held against an independent validator",
+    ),
+    "PBCore 2.1": Source(
+        title="PBCore 2.1 XML schema (public domain, CC0 1.0)",
+        seen="text of the schema",
+    ),
+    "film condition 2.0": Source(
+        title="Film Conservation Metadata 2.0, XML schema of a national library of science (public domain, CC0 1.0)",
+        seen="text of the schema",
+    ),
+    "PREMIS 3.0": Source(
+        title="PREMIS Data Dictionary for Preservation Metadata, version 3.0 (2015)",
+        seen="not seen; names of its units from memory",
+    ),
+    "NARA names": Source(
+        title="US National Archives, Sustaining Moving Image Files: names under 25 characters, unique, no spaces or signs",
+        seen="second-hand",
+    ),
     "RFC 4180": Source(
         title="RFC 4180 Common Format and MIME Type for Comma-Separated Values (2005)",
         seen="not seen now; from memory",

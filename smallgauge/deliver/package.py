@@ -3,36 +3,35 @@
 plan_parts      the papers of a reel -> which of its files goes where in the package
 build_package   makes `package/` by hard link or copy, writes SHA256SUMS and `package.json`
 
-A package is first built whole in `package.part` and then takes the place of the one before. Nothing is ever
-deleted but files that an earlier list (`package.json`) names: a file that somebody put there is a refusal.
+`swap.py` builds it whole beside the one before, whose place it then takes.
 """
 
 import csv
 import io
 import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from pathlib import Path
 
 from smallgauge.deliver.papers import Papers, read_papers, still_places
 from smallgauge.deliver.phrases import gauge_words, number_words, running_words
 from smallgauge.deliver.readme import read_me_text
-from smallgauge.errors import FixityError, MaterialError
+from smallgauge.deliver.swap import building, fill
+from smallgauge.errors import MaterialError
 from smallgauge.gauge.rates import feet_from_frames, metres_from_frames
-from smallgauge.media.whole import digest_file, link_or_copy, safe_file_name, write_whole_bytes
-from smallgauge.record.files import read_json, write_json, write_text
+from smallgauge.media.whole import safe_file_name, write_whole_bytes
+from smallgauge.record.files import write_text
 from smallgauge.record.material import WHOLE_PAPER
 from smallgauge.record.package import PackageList, PackagePart
 from smallgauge.record.recipe import SMOOTH
 from smallgauge.record.work import Progress, silent
 
 WATCH, PICTURES, LATER = "Watch these", "Pictures", "For later"
-_PART, _OLD, _PACKAGE = "package.part", "package.old", "package"
-_LIST, _LIST_PART = "package.json", "package.part.json"
+PACKAGE = "package"
 _LONGEST_PLACE = (
     180  # characters of a path inside a package: delivery reference, section 11 (below 200 in all)
 )
 _LONGEST_STEM = 120  # bytes of a film's name before its ending; common practice, no source
-_LATER_NEEDED = (
+LATER_NEEDED = (
     "finished.mkv",
     "viewing.mp4",
     "capture.json",
@@ -41,7 +40,7 @@ _LATER_NEEDED = (
     "decisions.jsonl",
     "proof.json",
 )
-_LATER_TABLES = (
+LATER_TABLES = (
     "frames.parquet",
     "perforations.parquet",
     "track.parquet",
@@ -53,7 +52,6 @@ _LATER_TABLES = (
     "copies.parquet",
     "overlap.parquet",
 )
-_MADE_HERE = ("report.html", "report.pdf", "read-me-first.txt", "reels.csv", "stills/contact-sheet.jpg")
 
 
 def film_file_name(number: str, box_words: str) -> str:
@@ -98,11 +96,11 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
         PackagePart(place="Report.html", of="report.html"),
         PackagePart(place=f"{LATER}/reels.csv", of="reels.csv"),
     ]
-    parts += [PackagePart(place=f"{LATER}/{name}", of=name) for name in _LATER_NEEDED]
+    parts += [PackagePart(place=f"{LATER}/{name}", of=name) for name in LATER_NEEDED]
     watched = film_file_name(papers.reel.number, papers.reel.box_words).removesuffix(".mp4")
     optional = [(f"{WATCH}/{watched} (synthetic frames).mp4", SMOOTH.file)]
     optional += [("Report.pdf", "report.pdf"), (f"{PICTURES}/contact-sheet.jpg", "stills/contact-sheet.jpg")]
-    optional += [(f"{LATER}/{name}", name) for name in (*_LATER_TABLES, "render.json")]
+    optional += [(f"{LATER}/{name}", name) for name in (*LATER_TABLES, "render.json")]
     optional += [
         (f"{PICTURES}/{still.path.name}", f"stills/{still.path.name}") for still in still_places(folder)
     ]
@@ -175,19 +173,12 @@ def build_package(
     parts = plan_parts(papers, television=television)
     _check_parts(folder, parts)
     listed = PackageList(reel=papers.reel.number, parts=parts)
-    _recover(folder)
-    ours = _places(folder / _LIST)
-    _refuse_strangers(folder / _PACKAGE, ours)
-    (folder / _PART).mkdir(exist_ok=True)
-    _empty(folder / _PART, _places(folder / _LIST_PART))
-    write_json(folder / _LIST_PART, listed)
     proved = {file.name: file.sha256 for file in papers.proof.files} if papers.proof else {}
-    _fill(folder, listed, proved, progress)
-    if (folder / _PACKAGE).exists():
-        (folder / _PACKAGE).rename(folder / _OLD)
-    (folder / _PART).rename(folder / _PACKAGE)
-    _remove(folder / _OLD, ours)
-    (folder / _LIST_PART).replace(folder / _LIST)
+    with building(folder, PACKAGE, listed) as part:
+        sums = fill(folder, part, parts, proved, progress)
+        # The format of coreutils' sha256sum: digest, two spaces, path with forward slashes; checked with `-c`.
+        lines = "".join(f"{digest}  {place}\n" for place, digest in sums.items())
+        write_whole_bytes(part / listed.manifest, lines.encode())
     return listed
 
 
@@ -254,81 +245,3 @@ def _check_parts(folder: Path, parts: tuple[PackagePart, ...]) -> None:
                 f"A package takes paths of at most {_LONGEST_PLACE} characters, found {len(part.place)} in {part.place}; "
                 "give the captured file a shorter name and run analyse again."
             )
-
-
-def _fill(folder: Path, listed: PackageList, proved: dict[str, str], progress: Progress) -> None:
-    """Link or copy every part into `package.part`, read it again, and write the sums."""
-    lines = []
-    for number, part in enumerate(listed.parts):
-        progress("files packed", number, len(listed.parts))
-        target = folder / _PART / part.place
-        target.parent.mkdir(parents=True, exist_ok=True)
-        link_or_copy(folder / part.of, target)
-        digest = digest_file(target, from_medium=True)
-        known = proved.get(part.of)
-        if known is not None and known != digest and part.of not in _MADE_HERE:
-            raise FixityError(
-                f"{part.of} must be the file that was proved (SHA-256 {known[:12]}...), found {digest[:12]}... in {folder}; "
-                "nothing was packed: run `smallgauge prove` and read what it says."
-            )
-        lines.append(f"{digest}  {part.place}\n")
-    # The format of coreutils' sha256sum: digest, two spaces, path with forward slashes; checked with `-c`.
-    write_whole_bytes(folder / _PART / listed.manifest, "".join(lines).encode())
-    progress("files packed", len(listed.parts), len(listed.parts))
-
-
-def _places(path: Path) -> frozenset[str]:
-    """The files that a package list calls ours, its sums included; none where there is no list."""
-    if not path.is_file():
-        return frozenset()
-    listed = read_json(path, PackageList)
-    return frozenset([*(part.place for part in listed.parts), listed.manifest])
-
-
-def _recover(folder: Path) -> None:
-    """Finish or undo what a power cut left between the three renames of `build_package`."""
-    package, part, old = folder / _PACKAGE, folder / _PART, folder / _OLD
-    # `package.part` is emptied but never removed while a list of it stands, so that "a list and no folder"
-    # can only mean that the folder has become the package.
-    if old.exists() and not package.exists():
-        old.rename(package)  # cut before the new one took its place: the old one stands again
-    elif old.exists():
-        _remove(old, _places(folder / _LIST))
-    if (folder / _LIST_PART).exists() and not part.exists():
-        (folder / _LIST_PART).replace(folder / _LIST)  # cut after the new one took its place
-
-
-def _strangers(folder: Path, ours: frozenset[str]) -> Iterator[str]:
-    """Files and empty folders that no list of ours names."""
-    for path in sorted(folder.rglob("*")):
-        name = path.relative_to(folder).as_posix()
-        if path.is_dir() and not path.is_symlink():
-            if not any(place.startswith(f"{name}/") for place in ours):
-                yield name + "/"
-        elif name.removesuffix(".part") not in ours:
-            yield name
-
-
-def _refuse_strangers(folder: Path, ours: frozenset[str]) -> None:
-    strangers = list(_strangers(folder, ours)) if folder.exists() else []
-    if strangers:
-        raise MaterialError(
-            f"{folder} must hold only what this program put there, found {', '.join(strangers[:5])}"
-            f"{f' and {len(strangers) - 5} more' if len(strangers) > 5 else ''}; move that away and run deliver again."
-        )
-
-
-def _empty(folder: Path, ours: frozenset[str]) -> None:
-    """Delete our own files and folders below a folder; anything else there is a refusal, before the first."""
-    _refuse_strangers(folder, ours)
-    for path in sorted(folder.rglob("*"), reverse=True):
-        if path.is_dir() and not path.is_symlink():
-            path.rmdir()
-        else:
-            path.unlink()
-
-
-def _remove(folder: Path, ours: frozenset[str]) -> None:
-    if folder.exists():
-        _empty(folder, ours)
-        folder.rmdir()

@@ -41,6 +41,15 @@ def _passed_over(v: Values) -> str:
     return f"Passed over, because they are no frames of this film: {named}. Look whether one of them should be one."
 
 
+def _long_names(v: Values) -> str:
+    names = list_words(v.items("names"))
+    said = f" ({names})" if names else ""
+    return (
+        "Some archives take only names of at most 25 letters, digits, hyphens and full stops, and some names in the bag "
+        f"are otherwise{said}. Ask the archive, or rename the captured files and run the capture again."
+    )
+
+
 def _joint_words(v: Values) -> str:
     """How one capture follows another, and who says so."""
     common, lost = v.count("common"), v.count("lost")
@@ -375,6 +384,11 @@ _SENTENCES: dict[str, _Say] = {
         "The captured sound is no WAV or RF64 file, so no Broadcast Wave file is made beside it. It is kept in the archive "
         "as it came."
     ),
+    "no condition record": lambda v: (
+        "The bag has no condition record: its schema asks for the film's base and its deformation, and nobody has stated them. "
+        "State film_base and deformation in capture.toml as found at inspection, and make the bag again."
+    ),
+    "names for an archive": _long_names,
     "check not made": lambda v: (
         f"The check '{v.text('check', 'of one kind')}' was not made{v.plain(': ', 'why')}. Nothing is claimed about it."
     ),

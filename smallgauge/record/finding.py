@@ -29,6 +29,8 @@ _declare(
     "archive kept as it came",
     "archive sound copied",
     "no broadcast wave",
+    "no condition record",
+    "names for an archive",
     "one track recorded",
     "check not made",
     "gauge not stated",

@@ -79,6 +79,23 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         measures=False,
     ),
     _K(
+        name="film_base",
+        kind="text",
+        words=("acetate", "polyester", "nitrate", "not known"),
+        meaning="What the film's base is made of, as found at inspection; it stands in the condition record for an archive. "
+        "Film that may be nitrate is for licensed practice only: stop, and follow the local code.",
+        without="not stated: no condition record is written for an archive",
+        measures=False,
+    ),
+    _K(
+        name="deformation",
+        kind="text",
+        words=("none", "slight", "medium", "strong"),
+        meaning="How far the film is curled, cupped or warped, as found at inspection; for the condition record.",
+        without="not stated: no condition record is written for an archive",
+        measures=False,
+    ),
+    _K(
         name="gauge",
         kind="text",
         meaning="Gauge of the film as the operator sees it.",
@@ -299,6 +316,8 @@ class CaptureNotes:
     captured_on: str | None = None
     hold: str | None = None
     length_feet: float | None = None
+    film_base: str | None = None
+    deformation: str | None = None
     gauge: str | None = None
     micrometres_per_pixel: float | None = None
     micrometres_per_pixel_across: float | None = None

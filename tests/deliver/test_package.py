@@ -14,9 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from reel_papers import NUMBER, make_reel
 
-from smallgauge.deliver import package as subject
+from smallgauge.deliver import swap as subject
 from smallgauge.deliver.contact import write_contact_sheet
-from smallgauge.deliver.package import build_package, film_file_name, plan_parts
+from smallgauge.deliver.package import build_package, film_file_name, plan_parts, reels_csv
 from smallgauge.deliver.papers import read_papers
 from smallgauge.deliver.report import build_report
 from smallgauge.errors import FixityError, MaterialError
@@ -283,7 +283,7 @@ def test_the_film_s_name_is_legal_on_every_common_system(words):
 
 def test_reels_csv_is_read_by_the_library_as_it_was_meant(tmp_path):
     folder = make_reel(tmp_path / "reel", box_words='Sea, "1968"')
-    text = subject.reels_csv([read_papers(folder)])
+    text = reels_csv([read_papers(folder)])
     rows = list(csv.reader(io.StringIO(text, newline="")))
     row = dict(zip(rows[0], rows[1]))
     assert row["words on the box"] == 'Sea, "1968"' and row["pictures a second"] == "50/3"

@@ -29,6 +29,7 @@ OF_THE_FILM = re.compile(r"repair|treat|clean|restor|fixed|altered|damaged? the 
 FULL = {
     "files passed over": {"names": ["Thumbs.db", "scan.log"], "reasons": ["a log", "hidden"]},
     "how pictures are read": {"words": "The frames carry a transparency channel; it was left out."},
+    "names for an archive": {"names": ["garden run 1", "a-name-that-is-much-too-long.mkv"]},
     "check not made": {"check": "captured files unchanged", "why": "the capture is not at hand"},
     "machine scale used": {
         "machine": "bench two",
@@ -189,6 +190,7 @@ WITHOUT_VALUES = {
     "archive sound copied",
     "sound none",
     "no broadcast wave",
+    "no condition record",
     "loudness not measured",
     "negative left as captured",
     "interlaced",
