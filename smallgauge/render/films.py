@@ -74,7 +74,7 @@ class Film:
 def films_of(capture: Capture, plan: Plan, jobs: list[SegmentJob]) -> tuple[Film, ...]:
     """The finished film and, after it, each copy."""
     files = [segment_files(job.first, tuple(copy.recipe.file for copy in plan.copies)) for job in jobs]
-    keys = [_segment_key(capture, job) for job in jobs]
+    keys = [segment_key(capture, job) for job in jobs]
     title = capture.notes.reel or capture.name
     sound, viewing_sound = sound_key(capture, plan), viewing_sound_key(capture, plan)
     tags = {
@@ -129,7 +129,7 @@ def _repeating(coded: Film, copy: CopyPlan, first: Film, plan: Plan) -> Film:
     )
 
 
-def _segment_key(capture: Capture, job: SegmentJob) -> str:
+def segment_key(capture: Capture, job: SegmentJob) -> str:
     """What a segment of the finished film depends on; its rate is no part of it."""
     digests = [capture.files[frame.source].digest for frame in job.frames]
     return key_of(

@@ -77,7 +77,7 @@ def render_reel(
     """
     track = read_json(folder / TRACK_PAPER, TrackPaper) if capture.sound is not None else None
     plan = plan_rendering(capture, frames, treatment, material, track)
-    jobs = [_job(folder, material, plan, first, stop) for first, stop in plan.segments()]
+    jobs = [segment_job(folder, material, plan, first, stop) for first, stop in plan.segments()]
     films = films_of(capture, plan, jobs)
     shelf = FilmShelf(folder=folder, jobs=jobs, films=films, journal=journal)
     standing = shelf.standing()
@@ -203,7 +203,8 @@ def _synthetic_findings(copies: list[CopySummary]) -> tuple[Finding, ...]:
     )
 
 
-def _job(folder: Path, material: Material, plan: Plan, first: int, stop: int) -> SegmentJob:
+def segment_job(folder: Path, material: Material, plan: Plan, first: int, stop: int) -> SegmentJob:
+    """The work on finished frames [first, stop), which come from one capture."""
     stretch = material.stretches[plan.frames[first].capture]
     return SegmentJob(
         folder=str(folder),

@@ -130,8 +130,6 @@ def render_segment(job: SegmentJob, tick: Callable[[int], None]) -> tuple[str, .
 
 def _new_frames(job: SegmentJob, folder: Path, names: tuple[str, ...]) -> Iterator[tuple[int, Codes]]:
     """Finished frames from the capture; writes the segment of the finished film and its table."""
-    table = table_for(job.capture.light, job.capture.encoding)
-    finished = np.empty((job.height, job.width, 3), np.uint16)
     rows: list[dict[str, object]] = []
     lossless = create_lossless(
         folder / names[0],
@@ -141,7 +139,19 @@ def _new_frames(job: SegmentJob, folder: Path, names: tuple[str, ...]) -> Iterat
         layout="rgb",
         rate=SEGMENT_RATE,
     )
-    with open_picture(job.listing) as reader, lossless as writer:
+    with lossless as writer:
+        for plan, finished in rendered_frames(job):
+            rows.append(_row(plan, digest_frame(finished, FINISHED.bits)))
+            writer.write(finished)
+            yield plan.finished, finished
+    write_table(folder / names[1], table_of("render", RENDER_COLUMNS, rows))
+
+
+def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes]]:
+    """Each frame of a segment as it looks finished; the array is used again for the next one."""
+    table = table_for(job.capture.light, job.capture.encoding)
+    finished = np.empty((job.height, job.width, 3), np.uint16)
+    with open_picture(job.listing) as reader:
         for plan in job.frames:
             render_frame(
                 reader.read(plan.frame).samples,
@@ -153,10 +163,7 @@ def _new_frames(job: SegmentJob, folder: Path, names: tuple[str, ...]) -> Iterat
                 frame=plan.finished,
                 out=finished,
             )
-            rows.append(_row(plan, digest_frame(finished, FINISHED.bits)))
-            writer.write(finished)
-            yield plan.finished, finished
-    write_table(folder / names[1], table_of("render", RENDER_COLUMNS, rows))
+            yield plan, finished
 
 
 def _frames_made_before(job: SegmentJob) -> Iterator[tuple[int, Codes]]:
