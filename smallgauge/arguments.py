@@ -339,6 +339,18 @@ def _add_reel_commands(commands: Any) -> None:
         help="also make the package for an archive: a bag by RFC 8493 with its records",
     )
     _add_common(parser)
+    parser = _command(
+        commands,
+        "copy",
+        "copy a package or a bag to a medium and read it back",
+        "Copies a package or a bag to a folder on a medium, brings every file to it, drops it from memory and reads it back. "
+        "A file that is too large for the medium is cut in pieces. Give the same command again after a stop: what lies there "
+        "right is kept.",
+        "smallgauge copy /shelf/0004171-R03-7/package /media/stick/0004171-R03-7",
+    )
+    parser.add_argument("package", metavar="PACKAGE", help="the folder `package` or `bag` of a reel")
+    parser.add_argument("target", metavar="FOLDER", help="the folder on the medium")
+    _add_common(parser)
 
 
 def _add_recover(commands: Any) -> None:

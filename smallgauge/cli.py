@@ -35,6 +35,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "unslit": _unslit,
             "prove": _prove,
             "deliver": _deliver,
+            "copy": _copy,
             "recover": _recover,
             "calibrate": _calibrate,
         }.get(options.command, _line)
@@ -480,6 +481,24 @@ def _deliver(options: argparse.Namespace) -> int:
     else:
         _tell(outcome)
     return outcome.exit_code
+
+
+def _copy(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.deliver.medium import copy_to_medium
+    from smallgauge.deliver.words import medium_words
+
+    made = copy_to_medium(Path(options.package), Path(options.target), progress=_settings(options).progress)
+    if options.json:
+        import json
+
+        from smallgauge.record.files import to_plain
+
+        print(json.dumps(to_plain(made), ensure_ascii=False, indent=1))
+    else:
+        print(medium_words(made))
+    return 0
 
 
 def _recover(options: argparse.Namespace) -> int:

@@ -14,6 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from math import degrees
 
 from smallgauge.deliver.follow_words import FOLLOW_SENTENCES
+from smallgauge.deliver.medium import MediumCopy
 from smallgauge.deliver.phrases import (
     Values,
     count_words,
@@ -23,6 +24,7 @@ from smallgauge.deliver.phrases import (
     number_words,
     rate_words,
 )
+from smallgauge.media.whole import plain_size
 from smallgauge.picture.leader import Leader
 from smallgauge.record.capture import Capture
 from smallgauge.record.division import Division
@@ -1237,6 +1239,24 @@ def outcome_words(folder: str, steps: Sequence[str], *, proved: bool, exit_code:
     if "deliver" in steps:
         where = f"The package is in {folder}/package; begin with Report.html there."
     return f"{did} {state} {where}"
+
+
+def medium_words(made: MediumCopy) -> str:
+    """What lies on the medium now, and what a person still does."""
+    files = count_words(made.copied + made.kept, "file")
+    stood = f", {made.kept:,} of them from before" if made.kept else ""
+    parts = [
+        f"{files} on the medium{stood}, {plain_size(made.bytes)}, each read back and right: {made.folder}."
+    ]
+    if made.pieces:
+        parts.append(
+            f"Too large for it in one piece, and so cut: {list_words(made.pieces)}. 'Put the pieces together.txt' says how they "
+            "are joined."
+        )
+    parts.append(
+        made.doubt or "Take the medium off, plug it in again, and check it once more before it is handed out."
+    )
+    return " ".join(parts)
 
 
 def recovered_words(paper: Recovered, folder: str) -> str:

@@ -297,6 +297,24 @@ def link_or_copy(source: Path, target: Path) -> Literal["linked", "copied"]:
     return "linked"
 
 
+def largest_file_bytes(path: Path) -> int | None:
+    """The largest file that the volume of `path` can hold, where its kind is known to have a limit; otherwise None.
+
+    Source: FAT32 keeps a file's length in 32 bits, from memory, not checked.
+
+    Examples
+    --------
+    >>> largest_file_bytes(Path(".")) in (None, 2**32 - 1)
+    True
+    """
+    import psutil
+
+    place = str(Path(path).absolute())
+    volumes = [v for v in psutil.disk_partitions(all=True) if place.startswith(v.mountpoint)]
+    kind = max(volumes, key=lambda v: len(v.mountpoint)).fstype.lower() if volumes else ""
+    return 2**32 - 1 if kind in ("vfat", "msdos", "fat", "fat32") else None
+
+
 def medium_doubt() -> str:
     """What `digest_file(from_medium=True)` can't do on this system, as a sentence; empty where it does all.
 

@@ -1,0 +1,266 @@
+"""A package on a medium: copied file by file, brought to it, read back from it, and begun again where it stopped.
+
+copy_to_medium   package or bag, folder on the medium -> what was copied, kept, cut in pieces
+
+A file appears under its name only when it is whole. A file that stands there already with the right digest
+is kept, so the same command goes on after a stop. Nothing on the medium is ever deleted or overwritten.
+"""
+
+import hashlib
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from smallgauge.errors import FixityError, MaterialError
+from smallgauge.media.whole import (
+    digests_file,
+    free_bytes,
+    largest_file_bytes,
+    medium_doubt,
+    plain_size,
+    safe_file_name,
+    write_whole,
+    write_whole_bytes,
+)
+from smallgauge.record.work import Progress, silent
+
+FAMILY_SUMS, BAG_SUMS, BAG_TAG_SUMS = "SHA256SUMS", "manifest-sha512.txt", "tagmanifest-sha512.txt"
+PIECES_NOTE = "Put the pieces together.txt"
+PIECE_BYTES = 4_000_000_000  # below 2^32 - 1; a round number that a person can check
+_BLOCK = 1 << 22
+_LINE = re.compile(r"([0-9a-f]{64}|[0-9a-f]{128}) [ *](.+)")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MediumCopy:
+    """What lies on the medium: files copied now, files that stood there, files in pieces, bytes; and what could not be done.
+
+    `doubt` says what this system could not do to read the medium itself; empty where it could.
+    """
+
+    folder: str
+    copied: int
+    kept: int
+    pieces: tuple[str, ...]
+    bytes: int
+    doubt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Listed:
+    """A file of the package, its digest and the digest's kind; "" where only the copy itself is compared."""
+
+    place: str
+    kind: str
+    digest: str
+    size: int
+
+
+def copy_to_medium(
+    package: Path, target: Path, *, piece_bytes: int = PIECE_BYTES, progress: Progress = silent
+) -> MediumCopy:
+    """Copy a package or a bag to a folder on a medium, and read every file back.
+
+    Parameters
+    ----------
+    package : Path
+        A folder with `SHA256SUMS` (a family's package) or `manifest-sha512.txt` (a bag).
+    target : Path
+        The folder on the medium; made where it isn't there.
+    piece_bytes : int
+        Length of a piece, bytes, where the medium can't hold a file in one (FAT32).
+    progress : Progress
+        Told the bytes copied.
+
+    Returns
+    -------
+    MediumCopy
+
+    Raises
+    ------
+    MaterialError
+        Where the folder is no package, a name is not legal on common media, there is not room enough, or another file lies in
+        the way.
+    FixityError
+        Where the package itself is not as its list says, or the medium gives other bytes back.
+    """
+    listed = _listed(package)
+    largest = largest_file_bytes(target)
+    _check_room(listed, target)
+    target.mkdir(parents=True, exist_ok=True)
+    total, done = sum(file.size for file in listed), 0
+    copied = kept = 0
+    in_pieces: list[_Listed] = []
+    for file in listed:
+        progress("bytes copied", done, total)
+        cut = largest is not None and file.size > largest
+        if cut:
+            in_pieces.append(file)
+        new = _copy_pieces(package, target, file, piece_bytes) if cut else _copy_one(package, target, file)
+        copied, kept, done = copied + new, kept + (not new), done + file.size
+    if in_pieces:
+        write_whole_bytes(target / PIECES_NOTE, _pieces_words(in_pieces, piece_bytes).encode())
+    progress("bytes copied", total, total)
+    return MediumCopy(
+        folder=str(target),
+        copied=copied,
+        kept=kept,
+        pieces=tuple(file.place for file in in_pieces),
+        bytes=total,
+        doubt=medium_doubt(),
+    )
+
+
+def _listed(package: Path) -> tuple[_Listed, ...]:
+    """Every file of the package with its digest, the lists of digests last."""
+    sums = [name for name in (FAMILY_SUMS, BAG_SUMS) if (package / name).is_file()]
+    if not sums:
+        raise MaterialError(
+            f"A package has {FAMILY_SUMS} or {BAG_SUMS} in it, found neither in {package}; name the folder `package` or `bag` "
+            "of a delivered reel."
+        )
+    names = [sums[0], *([BAG_TAG_SUMS] if sums[0] == BAG_SUMS else [])]
+    digests: dict[str, str] = {}
+    for name in names:
+        for line in (package / name).read_text(encoding="utf-8").splitlines():
+            match = _LINE.fullmatch(line)
+            if match is None:
+                raise FixityError(
+                    f"{name} must hold a digest and a name a line, found '{line[:60]}' in {package}; make the package again with "
+                    "`smallgauge deliver`."
+                )
+            digests.setdefault(_plain(match[2]), match[1])
+    files = []
+    for place in [*digests, *(name for name in names if name not in digests)]:
+        if any(safe_file_name(part) != part for part in place.split("/")):
+            raise MaterialError(
+                f"Names on a medium must be legal on every common system, found {place} in {package}; rename the captured "
+                "file and take the capture through the line again."
+            )
+        path = package / place
+        if not path.is_file():
+            raise FixityError(
+                f"The package must hold {place}, which its list names, and it is not in {package}; make the package again with "
+                "`smallgauge deliver`."
+            )
+        digest = digests.get(place, "")
+        kind = {64: "sha256", 128: "sha512"}.get(len(digest), "sha256")
+        digest = digest or digests_file(path, (kind,))[kind]
+        files.append(_Listed(place=place, kind=kind, digest=digest, size=path.stat().st_size))
+    return tuple(files)
+
+
+def _plain(place: str) -> str:
+    """A path of a manifest without the escapes of RFC 8493."""
+    return place.replace("%0A", "\n").replace("%0D", "\r").replace("%25", "%")
+
+
+def _check_room(listed: tuple[_Listed, ...], target: Path) -> None:
+    needed = sum(file.size for file in listed if not (target / file.place).is_file())
+    free = free_bytes(target)
+    if needed > free:
+        raise MaterialError(
+            f"The medium needs {plain_size(needed)} free, found {plain_size(free)} at {target}; take a larger one, or delete from "
+            "it what is no longer wanted."
+        )
+
+
+def _copy_one(package: Path, target: Path, file: _Listed) -> bool:
+    """Copy a file whole and read it back; False where it stood there already, right."""
+    place = target / file.place
+    if place.exists():
+        _read_back(place, file, standing=True)
+        return False
+    place.parent.mkdir(parents=True, exist_ok=True)
+    with write_whole(place, needed_bytes=file.size) as draft, draft.open("wb") as out:
+        found = hashlib.new(file.kind)
+        for block in _blocks(package / file.place, 0, file.size):
+            found.update(block)
+            out.write(block)
+        _same(found.hexdigest(), file, package)
+    _read_back(place, file, standing=False)
+    return True
+
+
+def _copy_pieces(package: Path, target: Path, file: _Listed, piece_bytes: int) -> bool:
+    """Copy a file in pieces, each whole, and read them all back as one; False where they stood there already, right."""
+    whole, back, new = hashlib.new(file.kind), hashlib.new(file.kind), False
+    for place, first, stop in _pieces(file, piece_bytes):
+        path = target / place
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists() and path.stat().st_size == stop - first:
+            for block in _blocks(package / file.place, first, stop):
+                whole.update(block)
+        else:
+            new = True
+            with write_whole(path, needed_bytes=stop - first) as draft, draft.open("wb") as out:
+                for block in _blocks(package / file.place, first, stop):
+                    whole.update(block)
+                    out.write(block)
+        digests_file(path, (), from_medium=True)  # to the medium, and out of memory
+        for block in _blocks(path, 0, stop - first):
+            back.update(block)
+    _same(whole.hexdigest(), file, package)
+    if back.hexdigest() != file.digest:
+        raise FixityError(
+            f"The pieces of {file.place} must read back as they were written, and they do not at {target}; the medium is not to be "
+            "trusted: take another."
+        )
+    return new
+
+
+def _pieces(file: _Listed, piece_bytes: int) -> Iterator[tuple[str, int, int]]:
+    for number, first in enumerate(range(0, file.size, piece_bytes), start=1):
+        yield f"{file.place}.{number:03d}", first, min(first + piece_bytes, file.size)
+
+
+def _blocks(path: Path, first: int, stop: int) -> Iterator[bytes]:
+    with path.open("rb") as file:
+        file.seek(first)
+        while first < stop and (block := file.read(min(_BLOCK, stop - first))):
+            first += len(block)
+            yield block
+
+
+def _same(found: str, file: _Listed, package: Path) -> None:
+    if found != file.digest:
+        raise FixityError(
+            f"{file.place} must be as the package's list says, and its bytes are others in {package}; run `smallgauge prove` on "
+            "the reel, and make the package again."
+        )
+
+
+def _read_back(place: Path, file: _Listed, *, standing: bool) -> None:
+    """Read a file from the medium; the wrong bytes are a refusal."""
+    if digests_file(place, (file.kind,), from_medium=True)[file.kind] == file.digest:
+        return
+    if standing:
+        raise MaterialError(
+            f"{file.place} lies on the medium already and is another file ({place}); choose an empty folder, or move that "
+            "file away."
+        )
+    raise FixityError(
+        f"{file.place} must read back as it was written, and it does not at {place}; the medium is not to be trusted: take another."
+    )
+
+
+def _pieces_words(files: list[_Listed], piece_bytes: int) -> str:
+    """How a person puts the pieces together, on any common system."""
+    lines = [
+        "Some files are too large for this medium in one piece. Each lies here as pieces, numbered in order.",
+        "Put them together on a disk that takes large files, in the folder where the pieces are:",
+        "",
+    ]
+    for file in files:
+        names = [Path(place).name for place, _, _ in _pieces(file, piece_bytes)]
+        name = Path(file.place).name
+        joined = "+".join(f'"{each}"' for each in names)
+        listed = " ".join(f'"{each}"' for each in names)
+        lines += [
+            f"{file.place}: {len(names)} pieces, {file.size} bytes, {file.kind.upper()} {file.digest}",
+            f'  Windows:          copy /b {joined} "{name}"',
+            f'  macOS and Linux:  cat {listed} > "{name}"',
+            "",
+        ]
+    return "\n".join(lines)
