@@ -18,6 +18,7 @@ from smallgauge.picture.alignment import LEAST_SIDE_PX, measure_displacement
 from smallgauge.picture.damage import measure_frame_damage
 from smallgauge.picture.density import light_of_samples
 from smallgauge.picture.exposure import measure_exposure
+from smallgauge.picture.flicker_pairs import FlickerSheet, make_flicker_sheet, measure_flicker
 from smallgauge.picture.focus import measure_edge_blur, measure_sharpness
 from smallgauge.picture.gate import GATE_SOFT_MM, SIDES, GateFix, find_gate_sides
 from smallgauge.picture.loading import measure_picture_light
@@ -41,7 +42,7 @@ from smallgauge.picture.repetition import (
     measure_repetition,
     measure_step,
 )
-from smallgauge.picture.scenes import make_proxy, measure_change
+from smallgauge.picture.scenes import make_proxies, measure_change
 from smallgauge.picture.splice_evidence import measure_splice_evidence
 from smallgauge.record.capture import Capture, CaptureScale
 from smallgauge.record.flags import FLAG_NAMED
@@ -106,6 +107,7 @@ class _Proxy:
     """A frame's small picture and grain, where it was cut out, and whether its place is beyond doubt."""
 
     log_light: Light
+    sheet: FlickerSheet | None
     grain: GrainSheet | None
     box: tuple[float, float, float, float]
     sure: bool
@@ -117,6 +119,8 @@ class Meter:
     def __init__(self, capture: Capture) -> None:
         self.capture = capture
         self.table = table_for(capture.light, capture.encoding)
+        self.full_scale = float(self.table.max()) if self.table is not None else math.inf
+        self.lamp = capture.survey.hole_light if capture.survey is not None else math.nan
         self.gauge = gauge_named(capture.gauge)
         self.layout = _grain_layout(capture)
         self.plane: tuple[Light, Light] | None = (
@@ -145,8 +149,13 @@ class Meter:
         across = math.isfinite(gate.left_px) or math.isfinite(gate.right_px)
         along = math.isfinite(gate.top_px) or math.isfinite(gate.bottom_px)
         sure = (across and along) or reference.confidence >= WHOLE_CONFIDENCE
+        log_light, small = make_proxies(light, box=box)
         return _Proxy(
-            log_light=make_proxy(light, box=box), grain=self._grain(light, reference), box=box, sure=sure
+            log_light=log_light,
+            sheet=make_flicker_sheet(small, lamp=self.lamp, full_scale=self.full_scale),
+            grain=self._grain(light, reference),
+            box=box,
+            sure=sure,
         )
 
     def _grain(self, light: Light, reference: FilmReference) -> GrainSheet | None:
@@ -253,7 +262,9 @@ class Meter:
         box = proxy.box
         before = [each.log_light if each is not None else None for each in self.proxies]
         change = measure_change(proxy.log_light, before[1], before[0])
-        shift = _picture_shift(self.proxies[1], proxy)
+        last = self.proxies[1]
+        flicker = measure_flicker(proxy.sheet, last.sheet if last is not None else None)
+        shift = _picture_shift(last, proxy)
         row |= self._repetition(proxy)
         self._remember(proxy)
         survey = self.capture.survey
@@ -266,7 +277,7 @@ class Meter:
             light, frame.samples, bits=self.capture.encoding.bits, holes=holes, picture=box
         )
         row |= asdict(exposure) | asdict(measure_sharpness(light, box=box)) | asdict(change)
-        row |= asdict(measure_picture_light(proxy.log_light))
+        row |= asdict(measure_picture_light(proxy.log_light)) | flicker.columns()
         if holes and survey is not None:
             row |= asdict(measure_edge_blur(self._plane(light), hole=holes[0], corner_px=survey.corner_px))
         row |= self._reference_columns(reference) | shift

@@ -1,6 +1,7 @@
 """Scenes: where the camera was stopped and started again.
 
 make_proxy        light, picture area          ->  small picture of log light, moves with the film
+make_proxies      light, picture area          ->  the same, and small light with its channels
 measure_change    proxy t-2, t-1, t            ->  ChangeReading                          (analyse)
 find_scenes       columns of change            ->  first frame of each scene              (analyse, join)
 
@@ -95,11 +96,29 @@ def make_proxy(
     >>> make_proxy(np.full((120, 160), 0.5, np.float32), box=(10, 10, 149.6, 109.7), width=32).shape
     (23, 32)
     """
+    return make_proxies(light, box=box, width=width)[0]
+
+
+def make_proxies(
+    light: NDArray[np.float32], *, box: tuple[float, float, float, float], width: int = PROXY_WIDTH
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """What `make_proxy` gives, and the same small picture as light with its channels.
+
+    Parameters as in `make_proxy`. The second array has the shape (proxy height, width, channels), linear light averaged over
+    area; NaN throughout where the first is.
+
+    Examples
+    --------
+    >>> proxy, small = make_proxies(np.full((120, 160, 3), 0.5, np.float32), box=(10, 10, 149.6, 109.7), width=32)
+    >>> proxy.shape, small.shape, round(float(small.max()), 3)
+    ((23, 32), (23, 32, 3), 0.5)
+    """
     left, top, right, bottom = box
     if width < 16:
         raise CallerError(f"make_proxy needs a width of at least 16 px, got {width}.")
+    channels = light.shape[2] if light.ndim == 3 else 1
     if not all(math.isfinite(side) for side in box):
-        return np.full((max(16, round(width * 0.74)), width), np.nan, np.float32)
+        return _unknown(max(16, round(width * 0.74)), width, channels)
     columns, rows = round(right - left), round(bottom - top)
     if columns < 2 or rows < 2:
         raise CallerError(f"make_proxy needs a picture area of at least 2 x 2 px, got {columns} x {rows}.")
@@ -108,7 +127,7 @@ def make_proxy(
     over_x = max(0, -first_x, first_x + columns - light.shape[1])
     over_y = max(0, -first_y, first_y + rows - light.shape[0])
     if over_x > 0.1 * columns or over_y > 0.1 * rows:
-        return np.full((height, width), np.nan, np.float32)
+        return _unknown(height, width, channels)
     import cv2
 
     part = light[max(first_y, 0) : max(first_y, 0) + rows, max(first_x, 0) : max(first_x, 0) + columns]
@@ -130,11 +149,19 @@ def make_proxy(
         part = cv2.resize(
             whole, (whole.shape[1] // factor, whole.shape[0] // factor), interpolation=cv2.INTER_AREA
         )
+    colour = cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA).reshape(height, width, channels)
     if part.ndim == 3:
         part = cv2.transform(part, np.full((1, part.shape[2]), 1.0 / part.shape[2], np.float32))
     small = cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA)
     logarithm: NDArray[np.float32] = np.log(np.maximum(small, 0.0) + np.float32(LEAST_LIGHT))
-    return logarithm
+    return logarithm, colour
+
+
+def _unknown(height: int, width: int, channels: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Proxies of a frame whose picture is not known."""
+    return np.full((height, width), np.nan, np.float32), np.full(
+        (height, width, channels), np.nan, np.float32
+    )
 
 
 def measure_change(

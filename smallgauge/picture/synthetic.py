@@ -61,7 +61,7 @@ __all__ = [
 Floats = NDArray[np.float32]
 
 # One number for each independent source of chance, so that changing one amount changes nothing else.
-_WEAVE, _DRIFT, _PUNCH, _CAMERA, _GRAIN, _NOISE, _LAMP, _DAMAGE, _DIRT, _STAMP, _SCAN = range(11)
+_WEAVE, _DRIFT, _PUNCH, _CAMERA, _GRAIN, _NOISE, _LAMP, _DAMAGE, _DIRT, _STAMP, _SCAN, _FLICKER = range(12)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,6 +116,11 @@ class ReelTruth:
     gate_radius_mm: float = 0.30
     gate_soft_um: float = 16.0
     start_exposures: tuple[float, ...] = (2.8, 1.7, 1.25)  # first frames of each scene
+    camera_flicker: float = 0.0  # exposure from frame to frame, white, rms natural logarithm
+    camera_flicker_surface: float = 0.0  # the same of each of x, y, xx, xy, yy over the picture, -1 to 1
+    fades: tuple[
+        tuple[int, int, float], ...
+    ] = ()  # film frames [first, stop) over which exposure falls to so much
     # the scanner
     weave_um: tuple[float, float] = (10.0, 22.0)  # white, across and along
     drift_um: tuple[float, float] = (45.0, 70.0)  # slow, amplitude, across and along
@@ -303,7 +308,19 @@ def _exposure(truth: ReelTruth, film_frame: int) -> float:
         return 0.0
     after = film_frame - truth.scenes[index].first
     start = truth.start_exposures[after] if after < len(truth.start_exposures) else 1.0
-    return start * truth.scenes[index].exposure
+    faded = start * truth.scenes[index].exposure
+    for first, stop, least in truth.fades:
+        if truth.scenes[index].first <= first < truth.scenes[index].stop:
+            faded *= 1.0 - (1.0 - least) * min(max((film_frame - first) / (stop - first), 0.0), 1.0)
+    return faded
+
+
+def _camera_flicker(truth: ReelTruth, film_frame: int) -> Floats | None:
+    """Natural logarithm of exposure, in terms of 1, x, y, xx, xy, yy of the picture; None where there is none."""
+    if not (truth.camera_flicker or truth.camera_flicker_surface):
+        return None
+    scale = np.array([truth.camera_flicker, *(truth.camera_flicker_surface,) * 5], np.float32)
+    return scale * _random(truth, _FLICKER, film_frame).standard_normal(6, dtype=np.float32)
 
 
 def _splice_offset_mm(truth: ReelTruth, film_frame: int) -> float:
@@ -534,6 +551,12 @@ def _draw_exposure(truth: ReelTruth, pose: Pose, captured: int) -> Floats:
                 shape, (x - left, y - top), half, truth.gate_radius_mm * k, pose.tilt_rad, soft
             )
             gate *= np.float32(_exposure(truth, shown))
+            flicker = _camera_flicker(truth, shown)
+            if flicker is not None:
+                across = ((np.arange(shape[1], dtype=np.float32) - (x - left)) / half[0])[None, :]
+                along = ((np.arange(shape[0], dtype=np.float32) - (y - top)) / half[1])[:, None]
+                kinds = (1.0, across, along, across * across, across * along, along * along)
+                gate *= np.exp(sum(amount * kind for amount, kind in zip(flicker, kinds, strict=True)))
             middle = (x - left, y - top)
             if aperture.reversed:
                 middle = (shape[1] - 1 - middle[0], shape[0] - 1 - middle[1])

@@ -4,6 +4,7 @@ from smallgauge.columns import Column
 from smallgauge.picture.alignment import COLUMNS as ALIGNMENT_COLUMNS
 from smallgauge.picture.damage import COLUMNS as DAMAGE_COLUMNS
 from smallgauge.picture.exposure import COLUMNS as EXPOSURE_COLUMNS
+from smallgauge.picture.flicker_pairs import COLUMNS as FLICKER_COLUMNS
 from smallgauge.picture.focus import COLUMNS as FOCUS_COLUMNS
 from smallgauge.picture.gate import COLUMNS as GATE_COLUMNS
 from smallgauge.picture.loading import COLUMNS as LOADING_COLUMNS
@@ -107,6 +108,7 @@ FRAME_COLUMNS: tuple[Column, ...] = (
     *EXPOSURE_COLUMNS,
     *FOCUS_COLUMNS,
     *SCENE_COLUMNS,
+    *FLICKER_COLUMNS,
     *LOADING_COLUMNS,
     *REPETITION_COLUMNS,
     *SPLICE_COLUMNS,
