@@ -570,3 +570,20 @@ SOURCES |= {
         seen="numbers from memory, held against a public colour library in tests/picture/test_selective.py",
     ),
 }
+
+# What a delivered film is looked at for.
+SOURCES |= {
+    "BT.1702": Source(
+        title="Recommendation ITU-R BT.1702-3 (2023), guidance for the reduction of photosensitive epileptic seizures "
+        "caused by television",
+        seen="not seen; limits as implementers quote them, held against a drawn set on their borders",
+    ),
+    "WCAG 2.3.1": Source(
+        title="W3C, Web Content Accessibility Guidelines 2.2, success criterion 2.3.1: three flashes or below threshold",
+        seen="text",
+    ),
+    "EBU R 103": Source(
+        title="EBU R 103 v3.0 (2020), video signal tolerance in digital television systems",
+        seen="head of the text, and EBU QC item 0051B",
+    ),
+}

@@ -7,6 +7,7 @@ from smallgauge.deliver.phrases import rate_words
 from smallgauge.deliver.words import client_sentence
 from smallgauge.record.treatment import HOUSE_VALUE
 
+_FLASHING = ("flashing light", "flashing in a part", "flashing lasts")
 _WIDTH = 72  # characters a line, so that it prints on one page in any editor; common practice, no source
 
 
@@ -52,6 +53,12 @@ def read_me_text(papers: Papers) -> str:
         if finding.weight == "failure" and (text := client_sentence(finding))
     )
     blocks[2:2] = [f"STILL OPEN: {text}" for text in open_points]
+    blocks[2:2] = [
+        f"FLASHING LIGHT: {text}"
+        for text in dict.fromkeys(
+            client_sentence(finding) for finding in papers.findings if finding.code in _FLASHING
+        )
+    ]
     if papers.speed_rests_on == HOUSE_VALUE and papers.rate is not None:
         blocks[2:2] = [
             f"SPEED: HOUSE VALUE. Nothing on the film says how fast the camera ran, so it runs at "

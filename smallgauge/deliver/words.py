@@ -13,6 +13,7 @@ flags and subjects. A technician's sentence says what it means and what to do. T
 from collections.abc import Callable, Mapping, Sequence
 from math import degrees
 
+from smallgauge.deliver import proof_words
 from smallgauge.deliver.follow_words import FOLLOW_SENTENCES
 from smallgauge.deliver.medium import MediumCopy
 from smallgauge.deliver.phrases import (
@@ -687,6 +688,8 @@ _SENTENCES: dict[str, _Say] = {
     ),
 }
 
+_SENTENCES |= proof_words.SENTENCES
+
 # Code -> what a family reads. A code that is not here does not concern them.
 _CLIENT: dict[str, _Say] = {
     "sound none": lambda v: "There is no sound: this film is silent, or carries no sound that was scanned.",
@@ -789,6 +792,8 @@ _CLIENT: dict[str, _Say] = {
     "package incomplete": _client_missing,
 }
 
+_CLIENT |= proof_words.CLIENT
+
 
 def sentence(finding: Finding) -> str:
     """What a technician reads of a finding: what it means, and what to do.
@@ -887,6 +892,7 @@ _CHECKS: dict[str, tuple[str, str, str]] = {
     "file digests": ("file", "files", "equal to the SHA-256 on record"),
     "table rows": ("table", "tables", "with the number of rows that belongs there"),
 }
+_CHECKS |= proof_words.CHECKS
 CHECK_NAMES = tuple(_CHECKS)
 
 

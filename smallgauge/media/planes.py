@@ -1,6 +1,7 @@
 """Planes of a decoded video frame to samples and back, read by ourselves.
 
 picture_samples   decoded frame -> R G B or grey codes, at the file's own number of bits
+ycbcr_planes      decoded frame -> its three planes as stored
 fill_planes       R G B or grey codes -> planes of a frame for the FFV1 encoder
 rgb_from_ycbcr    the conversion of YCbCr codes, by the published equations, in fixed order of arithmetic
 ycbcr_420         the conversion the other way, for viewing copies
@@ -265,12 +266,7 @@ def picture_samples(frame: Any, form: PictureForm) -> Samples:
     name, width, height = form.pixel_format, frame.width, frame.height
     end = ">" if name.endswith("be") else "<"
     if form.ycbcr is not None:
-        kind = "u1" if form.bits == 8 else f"{end}u2"
-        y, cb, cr = (_plane(frame, n, kind) for n in range(3))
-        half_x, half_y = -(-width // form.ycbcr.step_x), -(-height // form.ycbcr.step_y)
-        return rgb_from_ycbcr(
-            y[:height, :width], cb[:half_y, :half_x], cr[:half_y, :half_x], bits=form.bits, how=form.ycbcr
-        )
+        return rgb_from_ycbcr(*ycbcr_planes(frame, form), bits=form.bits, how=form.ycbcr)
     native = np.dtype(np.float32 if form.bits == 32 else np.uint8 if form.bits == 8 else np.uint16)
     if name in _PACKED:
         kind, channels, places = _PACKED[name]
@@ -287,6 +283,19 @@ def picture_samples(frame: Any, form: PictureForm) -> Samples:
     for channel, number in enumerate((2, 0, 1)):  # stored G B R
         out[:, :, channel] = _plane(frame, number, kind)[:height, :width]
     return out
+
+
+def ycbcr_planes(frame: Any, form: PictureForm) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Luma and the two colour planes of a decoded frame that is stored as YCbCr: views of the decoder's memory."""
+    if form.ycbcr is None:
+        raise MaterialError(f"Planes of YCbCr were asked for, and the file is stored as {form.pixel_format}.")
+    if frame.format.name != form.pixel_format:
+        frame = frame.reformat(format=form.pixel_format)
+    width, height = frame.width, frame.height
+    kind = "u1" if form.bits == 8 else f"{'>' if form.pixel_format.endswith('be') else '<'}u2"
+    y, cb, cr = (_plane(frame, n, kind) for n in range(3))
+    half_x, half_y = -(-width // form.ycbcr.step_x), -(-height // form.ycbcr.step_y)
+    return y[:height, :width], cb[:half_y, :half_x], cr[:half_y, :half_x]
 
 
 def fill_planes(frame: Any, samples: NDArray[Any]) -> None:

@@ -20,7 +20,11 @@ from smallgauge.errors import CallerError
 SCREEN_CD = 200.0  # white of the screen model, cd/m2, L = 200 V^2.4: "BT.1702"
 LEAST_CD = 20.0  # a change that counts where the darker picture is below 160 cd/m2: "BT.1702"
 DARKER_SHARE = 1 / 8  # and above: a Michelson contrast of 1/17, which is an eighth of the darker: "BT.1702"
-RED_SHARE, RED_CHANGE, RED_SCALE = 0.8, 20.0, 320.0  # saturated red, and a change of it that counts: "WCAG 2.3.1"
+RED_SHARE, RED_CHANGE, RED_SCALE = (
+    0.8,
+    20.0,
+    320.0,
+)  # saturated red, and a change of it that counts: "WCAG 2.3.1"
 WCAG_DARKER_CD = 0.80 * SCREEN_CD  # a darker picture from here on makes no flash in "WCAG 2.3.1"
 MOST_FLASHES = 3  # in any one second: "BT.1702", "WCAG 2.3.1"
 MOST_AREA = 0.25  # of the screen ("BT.1702"), of any 341 x 256 of 1024 x 768 ("WCAG 2.3.1")

@@ -5,6 +5,7 @@ Nothing here runs the code that made the files: digests come from the papers, pi
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,8 @@ from numpy.typing import NDArray
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.picture.background import make_background_picture, measure_background
+from smallgauge.picture.source_fit import make_small_picture
+from smallgauge.prove.shown import FitJob, Fitter, SmallStore, keep_small
 from smallgauge.record.capture import Capture
 from smallgauge.record.table import Table
 
@@ -24,9 +27,10 @@ TILE_PX = 12  # a tile's least side: over fewer pixels the loss of coding is no 
 class FramesJob:
     """Frames `first` to `stop` of a file of ours.
 
-    `digests` are the expected ones (empty: none to compare). `box` is (left, top, width, height) of
+    `digests` are the expected ones (empty, or an empty one: none to compare). `box` is (left, top, width, height) of
     the picture inside the frame. `small` asks for the small pictures, `background` (left, top, right, bottom)
-    for the steps of the still background inside that part.
+    for the steps of the still background inside that part. `keep` is where pictures are kept for comparing what is
+    made from these frames, `fit` what these frames are compared with.
     """
 
     listing: CaptureListing
@@ -37,6 +41,8 @@ class FramesJob:
     small: bool
     tiles: tuple[int, int] = TILES
     background: tuple[int, int, int, int] | None = None
+    keep: SmallStore | None = None
+    fit: FitJob | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,6 +57,7 @@ class FramesResult:
     log: tuple[str, ...]
     small: NDArray[np.float32] | None  # (frames, rows of tiles, columns of tiles, 3)
     steps: NDArray[np.float64] | None  # (frames, 3): of the background from the frame before, x, y, sigma, px
+    fits: NDArray[np.float64] | None  # (frames, 6): the fields of FrameFit
 
 
 def tiles_for(width: int, height: int) -> tuple[int, int]:
@@ -92,20 +99,19 @@ def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
     said: list[str] = []
     decoded, number, stop = 0, job.first, min(job.stop, listing.count)
     with open_picture(listing) as reader:
-        background = _Background(job, reader)
+        background, shown = _Background(job, reader), _Small(job)
         while number < stop:
             try:
                 for frame in reader.frames(number, stop):
                     number = frame.number + 1
-                    if (
-                        job.digests
-                        and digest_frame(frame.samples, bits) != job.digests[frame.number - job.first]
-                    ):
+                    expected = job.digests[frame.number - job.first] if job.digests else ""
+                    if expected and digest_frame(frame.samples, bits) != expected:
                         differing.append(frame.number)
                     if job.small:
                         picture = small_picture(frame.samples, bits=bits, box=job.box, tiles=job.tiles)
                         small.append(picture)
                     background.step(frame.samples)
+                    shown.step(frame.number, frame.samples)
                     decoded += 1
                     tick(1)
             except UnreadableFrame as error:
@@ -113,6 +119,7 @@ def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
                 differing.append(number)
                 small.append(np.full((*job.tiles, 3), np.nan, np.float32))
                 background.step(None)
+                shown.step(number, None)
                 number += 1
         log = (*reader.log, *said)
     return FramesResult(
@@ -121,7 +128,25 @@ def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
         log=tuple(log),
         small=np.stack(small) if job.small and small else None,
         steps=np.array(background.steps) if background.steps else None,
+        fits=np.array(shown.fitter.fits) if shown.fitter is not None else None,
     )
+
+
+class _Small:
+    """The small picture of each frame: compared with its source, and kept for what is made from it."""
+
+    def __init__(self, job: FramesJob) -> None:
+        self.job = job
+        self.fitter = Fitter(job.fit) if job.fit is not None else None
+        self.kept = job.keep.open(write=True) if job.keep is not None else None
+
+    def step(self, number: int, samples: NDArray[Any] | None) -> None:
+        """One frame more; None where it could not be decoded."""
+        if self.fitter is not None:
+            small = None if samples is None else make_small_picture(samples, block=self.fitter.job.block)
+            self.fitter.fit(number - self.job.first, small)
+        if self.kept is not None and self.job.keep is not None and samples is not None:
+            keep_small(self.job.keep, self.kept, number, samples)
 
 
 class _Background:
@@ -162,13 +187,12 @@ def small_picture(
     >>> float(small_picture(np.full((48, 64, 3), 255, np.uint8), bits=8).mean())
     1.0
     """
+    from smallgauge.picture.kernels_proof import box_means
+
     left, top, width, height = box or (0, 0, samples.shape[1], samples.shape[0])
-    part = samples[top : top + height, left : left + width]
-    rows = np.linspace(0, part.shape[0], tiles[0] + 1).round().astype(int)[:-1]
-    columns = np.linspace(0, part.shape[1], tiles[1] + 1).round().astype(int)[:-1]
-    sums = np.add.reduceat(np.add.reduceat(part.astype(np.float64), rows, axis=0), columns, axis=1)
-    counts = (
-        np.diff([*rows, part.shape[0]])[:, None, None] * np.diff([*columns, part.shape[1]])[None, :, None]
-    )
-    small: NDArray[np.float32] = (sums / counts / (2**bits - 1)).astype(np.float32)
-    return small
+    planes = samples if samples.ndim == 3 else samples[:, :, None]
+    out = np.empty((*tiles, planes.shape[2]), np.float32)
+    rows = np.linspace(0, height, tiles[0] + 1).round().astype(np.int64)
+    columns = np.linspace(0, width, tiles[1] + 1).round().astype(np.int64)
+    box_means(planes[top : top + height, left : left + width], rows, columns, out)
+    return out / np.float32(2**bits - 1)

@@ -1,6 +1,8 @@
-"""Sound of our own files, heard again: loudness of a copy, sample bytes of the archive's Broadcast Wave."""
+"""Sound of our own files, heard again: length, loudness and silence of a copy, bytes of the archive's Broadcast Wave."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -15,22 +17,76 @@ from smallgauge.sound.loudness import LoudnessReading, measure_loudness
 COPY_LU = 0.3
 QUIETEST_LUFS = -60.0
 BROADCAST_SOUND = "archive-broadcast.wav"
+AAC_BLOCK = 1024  # samples of one coded block: delivery reference, section 5
+SILENT_LEVEL, SILENT_S = 1e-3, 2.0  # -60 dB of full scale for so long is silence; common practice, no source
 
 
-def hear_film(film: FilmReader) -> tuple[int, LoudnessReading | None]:
-    """Length of a film's sound in samples of one channel and its loudness; decodes all of it once."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """A copy's sound: samples of one channel, loudness, and silent stretches in seconds."""
+
+    samples: int
+    loudness: LoudnessReading | None
+    silent: tuple[tuple[float, float], ...]
+
+
+def hear_film(film: FilmReader) -> Heard:
+    """A film's sound; decodes all of it once."""
     if not film.sound_rate:
-        return 0, None
+        return Heard(samples=0, loudness=None, silent=())
     samples = 0
+    quiet = _Quiet(film.sound_rate)
 
     def blocks() -> Iterator[NDArray[np.float64]]:
         nonlocal samples
         for block in film.sound_blocks():
             samples += len(block)
+            quiet.add(block)
             yield block
 
     heard = measure_loudness(blocks(), rate=film.sound_rate, channels=film.sound_channels)
-    return samples, heard
+    return Heard(samples=samples, loudness=heard, silent=quiet.stretches())
+
+
+class _Quiet:
+    """Follows silence through blocks of sound."""
+
+    def __init__(self, rate: int) -> None:
+        self.rate, self.done = rate, 0
+        self.last = -1  # the latest sample that was heard
+        self.found: list[tuple[int, int]] = []
+
+    def add(self, block: NDArray[np.float64]) -> None:
+        """One block more."""
+        loud = np.flatnonzero(np.abs(block).max(axis=1) >= SILENT_LEVEL) + self.done
+        if loud.size:
+            edges = np.r_[self.last, loud]
+            for place in np.flatnonzero(np.diff(edges) - 1 >= SILENT_S * self.rate):
+                self.found.append((int(edges[place]) + 1, int(edges[place + 1])))
+            self.last = int(loud[-1])
+        self.done += len(block)
+
+    def stretches(self) -> tuple[tuple[float, float], ...]:
+        """Silence of two seconds and more, from second to second."""
+        end = [(self.last + 1, self.done)] if self.done - self.last - 1 >= SILENT_S * self.rate else []
+        return tuple((a / self.rate, b / self.rate) for a, b in (*self.found, *end))
+
+
+def sound_as_long(samples: int, rate: int, frames: int, frame_rate: Fraction, *, coded: bool) -> bool:
+    """Is sound as long as its picture: to one frame and one coded block in a copy, else to one sample.
+
+    Source: delivery reference, section 5.
+
+    Examples
+    --------
+    >>> sound_as_long(240_640, 48_000, 90, Fraction(18), coded=True)
+    True
+    >>> sound_as_long(240_640, 48_000, 90, Fraction(18), coded=False)
+    False
+    """
+    late = Fraction(samples, rate) - frames / frame_rate
+    most = Fraction(AAC_BLOCK, rate) + 1 / frame_rate if coded else Fraction(3, 2 * rate)
+    return abs(late) <= most
 
 
 def broadcast_digests(folder: Path) -> tuple[str, str]:

@@ -164,6 +164,22 @@ _declare(
     "package incomplete",
     "films do not add up",
 )
+_declare("note", "frames alike", "black stretch", "silent stretch")
+_declare(
+    "finding",
+    "levels out of range",
+    "flashing light",
+    "flashing in a part",
+    "flashing lasts",
+    "frozen stretch",
+)
+_declare(
+    "failure",
+    "frame shows another",
+    "frame lies elsewhere",
+    "duration differs",
+    "sound not as long as picture",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -156,7 +156,8 @@ def test_one_quick_pan_is_no_flashing():
     places = [0] * 24 + [9, 21, 33, 45] + [45] * 24
     planes = [scene[:, x : x + COLUMNS] for x in places]
     shown = [
-        ScreenLight(luminance=p, redness=np.zeros_like(p), saturated=np.zeros(p.shape, np.uint8)) for p in planes
+        ScreenLight(luminance=p, redness=np.zeros_like(p), saturated=np.zeros(p.shape, np.uint8))
+        for p in planes
     ]
     assert not read(shown).too_much
 
@@ -178,6 +179,7 @@ def test_lamp_flicker_and_grain_are_calm():
 
 def test_a_small_field_of_view():
     """WCAG's field is a third by third of the screen: a ninth of the screen that flashes is too much for it alone."""
+
     def shown(n: int) -> ScreenLight:
         plane = np.full((ROWS, COLUMNS), 50.0, np.float32)
         if n // 2 % 2:

@@ -1,0 +1,116 @@
+"""Sentences of what the proof looks at: what frames show, how a copy looks on a screen, and whether it flashes.
+
+`words.py` takes them up: nothing else reads them.
+"""
+
+from collections.abc import Callable
+
+from smallgauge.deliver.phrases import Values, list_words
+
+_Say = Callable[[Values], str]
+
+
+def _from_to(v: Values) -> str:
+    """Stretches in seconds: " from 2.0 to 3.5 s, from 10 to 12 s"."""
+    said = []
+    for item in v.items("places"):
+        if (
+            isinstance(item, list | tuple)
+            and len(item) == 2
+            and all(isinstance(n, int | float) for n in item)
+        ):
+            said.append(f"from {item[0]:g} to {item[1]:g} s")
+    return f" {list_words(said)}" if said else ""
+
+
+def _flashing(v: Values) -> str:
+    kind = "red light" if v.text("kind", "") == "red" else "light"
+    return (
+        f"{v.text('file', 'A copy')} has flashing {kind} as ITU-R BT.1702 warns of"
+        f"{v.plain(': ', 'flashes', ' flashes within one second')}{v.plain(' over ', 'percent', ' % of the screen')}"
+        f"{v.plain(', at ', 'at_s', ' s')}. It may harm people with photosensitive epilepsy. The picture was not changed for "
+        "it: tell whoever shows it. A broadcaster tests with a device of its own."
+    )
+
+
+SENTENCES: dict[str, _Say] = {
+    "frame shows another": lambda v: (
+        f"Frame {v.text('frame', '(number not known)')} of {v.text('file', 'a file')} does not show the frame that stands in "
+        "its table: one beside it fits better. Run render again, then prove."
+    ),
+    "frame lies elsewhere": lambda v: (
+        f"Frame {v.text('frame', '(number not known)')} of {v.text('file', 'a file')} lies"
+        f"{v.plain(' ', 'px', ' pixels')} off the place that its move gives. Run render again, then prove."
+    ),
+    "frames alike": lambda v: (
+        f"{v.text('file', 'A file')}: {v.frames()} look like their neighbours, so that nothing tells by the picture whether "
+        "it is the right one; digests and counts speak for them."
+    ),
+    "duration differs": lambda v: (
+        f"The last frame of {v.text('file', 'a file')} is not shown when rate and number say. Run render again, then prove."
+    ),
+    "sound not as long as picture": lambda v: (
+        f"Sound and picture of {v.text('file', 'a file')} have not one length. Run render again, then prove."
+    ),
+    "levels out of range": lambda v: (
+        f"{v.text('file', 'A copy')}: {v.frames()} exceed EBU R 103 (R, G, B and Y within 5 to 246 of 8 bits, 1 % of the "
+        f"picture may lie outside){v.plain('; at worst ', 'percent', ' % lie outside')}{v.plain(', first at frame ', 'first')}. "
+        "It plays; a broadcaster may refuse it."
+    ),
+    "flashing light": _flashing,
+    "flashing in a part": lambda v: (
+        f"{v.text('file', 'A copy')} flashes in a part of the picture more often than WCAG 2.3.1 allows"
+        f"{v.plain(': ', 'flashes', ' flashes within one second')}{v.plain(', at ', 'at_s', ' s')}; over the whole screen it "
+        "stays below the limit of ITU-R BT.1702. Tell whoever puts it on a web page."
+    ),
+    "flashing lasts": lambda v: (
+        f"{v.text('file', 'A copy')} flashes for more than five seconds on end{_from_to(v)}, at most three times a second. "
+        "Tell whoever shows it."
+    ),
+    "black stretch": lambda v: f"{v.text('file', 'A copy')} is black for a second or more{_from_to(v)}.",
+    "frozen stretch": lambda v: (
+        f"{v.text('file', 'A copy')} shows one picture for two seconds or more{_from_to(v)}, grain and all. Look whether the "
+        "film stood still in the camera, or the scanner did."
+    ),
+    "silent stretch": lambda v: f"{v.text('file', 'A copy')} is silent for two seconds or more{_from_to(v)}.",
+}
+
+
+def _client_file(v: Values) -> str:
+    return "One of the files did not pass our check. Please ask us before you rely on it, and don't throw anything away."
+
+
+CLIENT: dict[str, _Say] = {
+    "frame shows another": _client_file,
+    "frame lies elsewhere": _client_file,
+    "duration differs": _client_file,
+    "sound not as long as picture": _client_file,
+    "flashing light": lambda v: (
+        f"The film has flashing light{v.plain(' at ', 'at_s', ' s')}, as a camera leaves at the end of a roll or in front of "
+        "lamps. People with photosensitive epilepsy should not watch these places."
+    ),
+    "flashing in a part": lambda v: (
+        f"A part of the picture flashes{v.plain(' at ', 'at_s', ' s')}. People with photosensitive epilepsy should take care."
+    ),
+    "flashing lasts": lambda v: (
+        f"The film flashes for more than five seconds{_from_to(v)}. People with photosensitive epilepsy should take care."
+    ),
+}
+
+CHECKS: dict[str, tuple[str, str, str]] = {
+    "frame shows its source": (
+        "finished frame",
+        "finished frames",
+        "showing the captured frame that it is made from, where its move says",
+    ),
+    "copy fits its finished frame best": (
+        "frame of the copy",
+        "frames of the copy",
+        "fitting their finished frame at least as well as its neighbours",
+    ),
+    "duration": ("duration", "durations", "as count and rate say"),
+    "sound as long as picture": ("sound", "sounds", "as long as the picture"),
+    "levels": ("frame", "frames", "looked at for levels out of range"),
+    "flashing": ("frame", "frames", "looked at for flashing light"),
+    "black and still": ("frame", "frames", "looked at for black and for standing still"),
+}

@@ -1,0 +1,133 @@
+"""What a proof gathers: checks that were counted, findings, and the decoding of a file by the workers."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.errors import MaterialError
+from smallgauge.media.film_in import FilmReader
+from smallgauge.media.picture_in import CaptureListing, list_capture
+from smallgauge.prove.frames import TILES, FramesJob, FramesResult, prove_frames
+from smallgauge.prove.shown import FitJob, FitRow, SmallStore, judge
+from smallgauge.record.finding import Check, Finding
+from smallgauge.record.recipe import SEGMENT_FRAMES
+from smallgauge.record.work import Progress, Runner
+
+Result = TypeVar("Result")
+FIT_BY = "own resampler of small pictures, correlation"
+
+
+class Bench:
+    """Checks and findings of one reel, and the hands that decode."""
+
+    def __init__(self, *, folder: Path, runner: Runner, progress: Progress) -> None:
+        self.folder, self.runner, self.progress = folder, runner, progress
+        self.checks: list[Check] = []
+        self.findings: list[Finding] = []
+
+    def count(self, name: str, of: str, made: int, passed: int, by: str) -> None:
+        """Note a check that was made."""
+        self.checks.append(Check(name=name, of=of, made=made, passed=passed, by=by))
+
+    def not_made(self, check: str, where: str, why: str) -> None:
+        """Say of a check that it was not made, and why."""
+        values: dict[str, object] = {"check": check, "why": why}
+        self.findings.append(Finding(code="check not made", where=where, values=values))
+
+    def equal(self, name: str, of: str, needed: object, found: object, code: str, by: str) -> None:
+        """Note a check of one thing that must be what it is to be."""
+        good = needed == found
+        self.count(name, of, 1, int(good), by)
+        if not good:
+            values: dict[str, object] = {"file": of, "needed": needed, "found": found}
+            self.findings.append(Finding(code=code, where=of, values=values))
+
+    def duration(self, name: str, film: FilmReader) -> None:
+        """The last frame is shown when it is to be, by the container's own clock: within 1 ms and half a frame."""
+        if film.count and film.rate > 0:
+            late = film.times[-1] - film.times[0] - (film.count - 1) / film.rate
+            good = abs(late) <= Fraction(1, 1000) + 1 / (2 * film.rate)
+            self.equal(
+                "duration", name, True, good, "duration differs", "container, within 1 ms and half a frame"
+            )
+
+    def guarded(self, name: str, check: Callable[[], Result]) -> Result | None:
+        """Make a check; a file of ours that can't even be opened is a failure, not the end of the proof."""
+        try:
+            return check()
+        except MaterialError as error:
+            values: dict[str, object] = {"file": name, "line": str(error)}
+            self.findings.append(Finding(code="decoder log of our file", where=name, values=values))
+            return None
+
+    def listing(self, path: Path) -> CaptureListing:
+        """A file of ours, listed for decoding."""
+        return replace(list_capture(path), passed_over=())
+
+    def decode(
+        self,
+        listing: CaptureListing,
+        expected: tuple[str, ...],
+        *,
+        what: str,
+        small: bool = False,
+        tiles: tuple[int, int] = TILES,
+        background: tuple[int, int, int, int] | None = None,
+        keep: SmallStore | None = None,
+        fit: tuple[FitJob, tuple[FitRow, ...]] | None = None,
+    ) -> list[FramesResult]:
+        """Decode every frame that there is to be; results in the order of the frames."""
+        total = len(expected)
+        jobs = [
+            FramesJob(
+                listing=listing,
+                first=first,
+                stop=min(first + SEGMENT_FRAMES, total),
+                digests=expected[first : first + SEGMENT_FRAMES],
+                box=None,
+                small=small,
+                tiles=tiles,
+                background=background,
+                keep=keep,
+                fit=replace(fit[0], rows=fit[1][first : first + SEGMENT_FRAMES]) if fit is not None else None,
+            )
+            for first in range(0, total, SEGMENT_FRAMES)
+        ]
+        self.progress(what, 0, total)
+        done = self.runner.run(prove_frames, jobs, watch=lambda frames: self.progress(what, frames, total))
+        results = {job.first: result for job, result in done}
+        return [results[job.first] for job in jobs]
+
+    def silent(self, name: str, stretches: int, lines: list[str], quiet: int) -> None:
+        """The decoder had nothing to say of a file of ours."""
+        self.count("decoder silent", name, stretches, quiet, "decoder log")
+        self.findings += [
+            Finding(code="decoder log of our file", where=name, values={"file": name, "line": line})
+            for line in lines[:20]
+        ]
+
+    def decoder_silent(self, name: str, results: list[FramesResult]) -> None:
+        """The same, of results."""
+        lines = [line for result in results for line in result.log]
+        self.silent(name, len(results), lines, sum(not result.log for result in results))
+
+    def shows(
+        self,
+        check: str,
+        name: str,
+        fits: list[NDArray[np.float64]],
+        block: int,
+        *,
+        which: NDArray[np.intp] | None = None,
+    ) -> None:
+        """Every frame (of those in `which`) shows what it is to show, by its small picture."""
+        rows = np.concatenate(fits) if fits else np.zeros((0, 6))
+        seen = judge(name, rows, block, of=check, which=np.arange(len(rows)) if which is None else which)
+        if seen.told:
+            self.count(check, name, seen.told, seen.right, FIT_BY)
+        self.findings += seen.findings

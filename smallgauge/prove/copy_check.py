@@ -1,0 +1,179 @@
+"""A copy against its finished film, and by itself: what it shows, how long and loud it is, how it looks on a screen."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.media.film_in import FilmReader, read_film
+from smallgauge.picture.delivered import cell_side
+from smallgauge.prove.bench import Bench
+from smallgauge.prove.copies import COPY_TILE, said_synthetic, wrong_frames, wrong_kinds
+from smallgauge.prove.screen import CopyJob, CopyReading, CopyResult, copy_findings, prove_copy, watch_copy
+from smallgauge.prove.shown import FitJob, FitRow, SmallStore, rows_of_copy
+from smallgauge.prove.sound import AAC_BLOCK, COPY_LU, QUIETEST_LUFS, hear_film, sound_as_long
+from smallgauge.record.finding import Finding
+from smallgauge.record.recipe import SEGMENT_FRAMES, SMOOTH
+from smallgauge.record.rendertable import (
+    COPY_COLUMNS,
+    RENDER_COLUMNS,
+    SYNTHETIC,
+    CopySummary,
+    RenderSummary,
+    SoundSummary,
+)
+from smallgauge.record.table import Table, read_table
+
+RIGHT_FRAMES = "copy shows the right frames"
+FITS_BEST = "copy fits its finished frame best"
+_INSET = 0.02  # of the picture, kept clear of its edge; common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Finished:
+    """The finished film as copies are compared with it: tiles of every frame, and small pictures on the disk."""
+
+    tiles: NDArray[np.float32]
+    store: SmallStore
+    size: tuple[int, int]
+
+
+class CopyCheck:
+    """The checks of one reel's copies."""
+
+    def __init__(self, bench: Bench, summary: RenderSummary, tiles: tuple[int, int]) -> None:
+        self.bench, self.summary, self.tiles = bench, summary, tiles
+
+    def check(self, copy: CopySummary, finished: Finished | None) -> None:
+        """Count, rate, length, sound, and every shown frame, decoded once."""
+        bench, path = self.bench, self.bench.folder / copy.file
+        if not path.is_file():
+            return
+        table = read_table(bench.folder / "copies.parquet", COPY_COLUMNS, "copies")
+        own = table["copy"] == copy.file
+        rows = replace(table, values={name: column[own] for name, column in table.values.items()})
+        with read_film(path) as film:
+            bench.equal("frame count", copy.file, copy.frames, film.count, "frame count differs", "container")
+            bench.equal("rate", copy.file, str(copy.rate), str(film.rate), "rate differs", "container")
+            bench.duration(copy.file, film)
+            if self.summary.sound is not None:
+                self._sound(copy, film, self.summary.sound)
+            self._kinds(copy, rows, film.tags)
+        reading = self._watch(copy, finished, rows)
+        bench.silent(copy.file, reading.stretches, reading.log, reading.quiet)
+        if finished is not None:
+            self._against(copy, finished, rows, reading)
+        bench.count("levels", copy.file, copy.frames, reading.decoded, "EBU R 103, R G B and Y of each pixel")
+        bench.count(
+            "flashing", copy.file, copy.frames, reading.decoded, "ITU-R BT.1702 and WCAG 2.3.1, own counter"
+        )
+        bench.count("black and still", copy.file, copy.frames, reading.decoded, "own counter")
+        bench.findings += copy_findings(copy.file, reading, copy.rate, rows["finished_frame"])
+
+    def _kinds(self, copy: CopySummary, rows: Table, tags: dict[str, str]) -> None:
+        """Synthetic frames: between two captured frames of one scene, counted, and said in the file itself."""
+        bench, made = self.bench, int(np.count_nonzero(rows["kind"] == SYNTHETIC))
+        if copy.file != SMOOTH.file and not made and not copy.synthetic:
+            return
+        wrong = wrong_kinds(rows, read_table(bench.folder / "render.parquet", RENDER_COLUMNS, "render"))
+        good = said_synthetic(copy.file, tags, made) and made == copy.synthetic
+        by = "tables, by their own rules"
+        bench.count("kind of each frame", copy.file, len(rows), len(rows) - wrong.size, by)
+        bench.count("synthetic frames said", copy.file, 1, int(good), "name, title and comment of the file")
+        if wrong.size or not good:
+            values: dict[str, object] = {"file": copy.file, "frames": made}
+            bench.findings.append(Finding(code="synthetic frames not said", where=copy.file, values=values))
+
+    def _sound(self, copy: CopySummary, film: FilmReader, sound: SoundSummary) -> None:
+        """A copy's coded sound: as long as it is to be and as the picture is, and as loud as was decided."""
+        bench, name = self.bench, copy.file
+        heard = hear_film(film)
+        good = abs(heard.samples - sound.samples) <= 2 * AAC_BLOCK
+        bench.equal(
+            "sound length", name, True, good, "sound length differs", "decoder, within one coded block"
+        )
+        rate = film.sound_rate or sound.rate
+        good = sound_as_long(heard.samples, rate, copy.frames, copy.rate, coded=True)
+        by = "decoder, within one coded block and one frame"
+        bench.equal("sound as long as picture", name, True, good, "sound not as long as picture", by)
+        if heard.silent:
+            values: dict[str, object] = {
+                "file": name,
+                "places": [[round(a, 1), round(b, 1)] for a, b in heard.silent[:20]],
+            }
+            bench.findings.append(Finding(code="silent stretch", where=name, values=values))
+        wanted = sound.loudness.integrated_lufs + sound.viewing.gain_db
+        if heard.loudness is None or not wanted > QUIETEST_LUFS:
+            return
+        found = heard.loudness.integrated_lufs
+        right = abs(found - wanted) <= COPY_LU
+        bench.count("loudness", name, 1, int(right), f"decoder and BS.1770, within {COPY_LU:g} LU")
+        if not right:
+            values = {"file": name, "needed": round(wanted, 2), "found": round(found, 2)}
+            bench.findings.append(Finding(code="loudness differs", where=name, values=values))
+
+    def _watch(self, copy: CopySummary, finished: Finished | None, table: Table) -> CopyReading:
+        """Decode every frame; results are looked at in their order and let go."""
+        bench = self.bench
+        listing = bench.listing(bench.folder / copy.file)
+        left, top = (copy.width - copy.picture_width) // 2, (copy.height - copy.picture_height) // 2
+        job = CopyJob(
+            listing=listing,
+            first=0,
+            stop=0,
+            box=(left, top, copy.picture_width, copy.picture_height),
+            tiles=self.tiles,
+            fit=None,
+        )
+        fit: FitJob | None = None
+        rows: tuple[FitRow, ...] = ()
+        if finished is not None:
+            x, y = (round(_INSET * side) for side in (copy.picture_width, copy.picture_height))
+            box = (left + x, top + y, left + copy.picture_width - x, top + copy.picture_height - y)
+            fit = FitJob(stores={0: finished.store}, rows=(), block=cell_side(copy.width), box=box)
+            real = np.where(table["kind"] == SYNTHETIC, -1, table["finished_frame"])
+            rows = rows_of_copy(copy, real.tolist(), finished.size, len(finished.tiles))
+        jobs = [
+            replace(
+                job,
+                first=first,
+                stop=min(first + SEGMENT_FRAMES, copy.frames),
+                fit=replace(fit, rows=rows[first : first + SEGMENT_FRAMES]) if fit is not None else None,
+            )
+            for first in range(0, min(copy.frames, len(table)), SEGMENT_FRAMES)
+        ]
+        what = f"frames of {copy.file} decoded"
+        bench.progress(what, 0, copy.frames)
+        done = bench.runner.run(prove_copy, jobs, watch=lambda n: bench.progress(what, n, copy.frames))
+        return watch_copy(_in_order(done), rate=copy.rate)
+
+    def _against(self, copy: CopySummary, finished: Finished, rows: Table, reading: CopyReading) -> None:
+        """Every shown frame beside the finished frame that it shows, the worst one with its floor."""
+        bench, name = self.bench, copy.file
+        if sum(len(part) for part in reading.tiles) != len(rows):
+            bench.count(RIGHT_FRAMES, name, len(rows), 0, "small pictures")
+            return
+        tiles, real = np.concatenate(reading.tiles), rows["kind"] != SYNTHETIC
+        wrong = wrong_frames(tiles, finished.tiles, rows)
+        off = np.abs(tiles[real] - finished.tiles[rows["finished_frame"][real]])
+        worst = float(np.nanmax(off)) if np.isfinite(off).any() else float("nan")
+        by = f"small pictures; the worst part differs by {100 * worst:.1f} % of full scale, {100 * COPY_TILE:.0f} % is the limit"
+        bench.count(RIGHT_FRAMES, name, len(rows), len(rows) - wrong.size, by)
+        bench.findings += [
+            Finding(code="viewing copy differs", where=name, values={"file": name, "frame": int(number)})
+            for number in wrong[:20]
+        ]
+        bench.shows(FITS_BEST, name, reading.fits, cell_side(copy.width), which=np.flatnonzero(real))
+
+
+def _in_order(done: Iterator[tuple[CopyJob, CopyResult]]) -> Iterator[CopyResult]:
+    """Results in the order of their frames, each as soon as all before it are there."""
+    waiting: dict[int, tuple[CopyJob, CopyResult]] = {}
+    following = 0
+    for job, result in done:
+        waiting[job.first] = job, result
+        while following in waiting:
+            ready, its = waiting.pop(following)
+            following = ready.stop
+            yield its

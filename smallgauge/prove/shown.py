@@ -1,0 +1,188 @@
+"""What each frame shows, by small pictures: kept on the disk while files are decoded, compared when the next one is.
+
+A frame of the archive copy is reduced when it is decoded, and so is a finished frame; no file is decoded twice. The
+small pictures lie in a scratch folder outside all that is proved, and are gone afterwards.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.picture.resample import Move
+from smallgauge.picture.source_fit import (
+    ALIKE,
+    ANOTHER,
+    ELSEWHERE,
+    NOT_TOLD,
+    SHOWN,
+    find_shown,
+    make_small_picture,
+    measure_fit,
+)
+from smallgauge.record.finding import Finding
+from smallgauge.record.rendertable import CopySummary
+from smallgauge.record.table import Table
+
+Numbers = tuple[float, float, float, float, float, float]
+_MOST_TOLD = 20  # frames named one by one; the count is in the check
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SmallStore:
+    """Small pictures of the frames of one file: codes brought to 16 bits, block means."""
+
+    path: Path
+    block: int
+    scale: float  # a code times this is the stored number
+
+    def open(self, *, write: bool = False) -> NDArray[np.uint16]:
+        """The pictures, (frames, rows, columns), on the disk."""
+        return np.lib.format.open_memmap(self.path, mode="r+" if write else "r")  # type: ignore[no-any-return,no-untyped-call]
+
+
+def make_store(
+    folder: Path, name: str, *, frames: int, width: int, height: int, bits: int, block: int
+) -> SmallStore:
+    """An empty store in the scratch folder."""
+    store = SmallStore(
+        path=folder / f"{name}.npy", block=block, scale=65535.0 if bits == 32 else 2.0 ** (16 - bits)
+    )
+    shape = (frames, max(1, height // block), max(1, width // block))
+    np.lib.format.open_memmap(store.path, mode="w+", dtype=np.uint16, shape=shape)  # type: ignore[no-untyped-call]
+    return store
+
+
+def keep_small(store: SmallStore, pictures: NDArray[np.uint16], number: int, samples: NDArray[Any]) -> None:
+    """Reduce one frame into its place."""
+    small = make_small_picture(samples, block=store.block) * np.float32(store.scale)
+    pictures[number] = np.clip(small + np.float32(0.5), 0, 65535)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitRow:
+    """One frame: the captured frame that it is to show and its move, and frames that it could show instead."""
+
+    capture: int
+    frame: int
+    move: Numbers
+    others: tuple[tuple[int, int, tuple[Numbers, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FitJob:
+    """What some frames are compared with."""
+
+    stores: Mapping[int, SmallStore]
+    rows: tuple[FitRow, ...]
+    block: int  # of the frames' own small pictures
+    box: tuple[int, int, int, int]  # of the camera's picture in the frame
+
+
+class Fitter:
+    """Compares the frames of one job, one after the other."""
+
+    def __init__(self, job: FitJob) -> None:
+        self.job = job
+        self.pictures = {number: store.open() for number, store in job.stores.items()}
+        self.fits: list[tuple[float, ...]] = []
+
+    def fit(self, place: int, small: NDArray[np.float32] | None) -> None:
+        """Frame `place` of the job; None where it could not be decoded."""
+        row = self.job.rows[place]
+        if small is None or not 0 <= row.frame < len(self.pictures.get(row.capture, ())):
+            self.fits.append((float("nan"),) * 5 + (0.0,))
+            return
+        others = [
+            (self.pictures[capture][frame], [Move(**dict(zip("abcdef", way))) for way in ways])
+            for capture, frame, ways in row.others
+            if 0 <= frame < len(self.pictures.get(capture, ()))
+        ]
+        fit = measure_fit(
+            small,
+            self.pictures[row.capture][row.frame],
+            Move(**dict(zip("abcdef", row.move))),
+            others,  # type: ignore[arg-type]
+            blocks=(self.job.block, self.job.stores[row.capture].block),
+            box=self.job.box,
+        )
+        self.fits.append((fit.stated, fit.neighbour, fit.alike, fit.off_x_px, fit.off_y_px, fit.pixels))
+
+
+def rows_of_render(render: Table, counts: Mapping[int, int]) -> tuple[FitRow, ...]:
+    """For each finished frame its source, and what lies beside it: in the capture, and in the finished film.
+
+    A frame beside it is laid by its own move, which is where it would lie if it had been put in the wrong place,
+    and by the stated one.
+    """
+    captures, frames = render["source_capture"].tolist(), render["source_frame"].tolist()
+    moves: list[Numbers] = list(zip(*(render[name].tolist() for name in "abcdef"), strict=True))
+    own = {(c, f): move for c, f, move in zip(captures, frames, moves, strict=True)}
+    last, out = len(frames) - 1, []
+    for i, (capture, frame, move) in enumerate(zip(captures, frames, moves, strict=True)):
+        beside = [(capture, frame - 1), (capture, frame + 1)]
+        beside += [(captures[j], frames[j]) for j in (max(i - 1, 0), min(i + 1, last))]
+        others = []
+        for key in dict.fromkeys(beside):
+            if key == (capture, frame) or not 0 <= key[1] < counts.get(key[0], 0):
+                continue
+            ways = [own[key]] if key in own else []
+            if key[0] == capture and move not in ways:
+                ways.append(move)
+            others.append((*key, tuple(ways)))
+        out.append(FitRow(capture=capture, frame=frame, move=move, others=tuple(others)))
+    return tuple(out)
+
+
+def rows_of_copy(
+    copy: CopySummary, shown: Sequence[int], size: tuple[int, int], frames: int
+) -> tuple[FitRow, ...]:
+    """For each frame of a copy the finished frame that it is to show, and those before and after it."""
+    left, top = (copy.width - copy.picture_width) // 2, (copy.height - copy.picture_height) // 2
+    a, e = size[0] / copy.picture_width, size[1] / copy.picture_height
+    move = (a, 0.0, (0.5 - left) * a - 0.5, 0.0, e, (0.5 - top) * e - 0.5)
+    return tuple(
+        FitRow(
+            capture=0,
+            frame=int(n),
+            move=move,
+            others=tuple((0, int(m), (move,)) for m in (n - 1, n + 1) if 0 <= m < frames),
+        )
+        for n in shown
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """What the fits of a file came to: frames told, those that are right, and what is to be said."""
+
+    told: int = 0
+    right: int = 0
+    findings: tuple[Finding, ...] = field(default=())
+
+
+def judge(name: str, fits: NDArray[np.float64], block: int, *, of: str, which: NDArray[np.intp]) -> Shown:
+    """Findings of a file's fits, of the frames in `which`; `of` is the check's name."""
+    if not len(fits) or not len(which):
+        return Shown()
+    fits = fits[which]
+    seen = find_shown(fits, block=block)
+    found: list[Finding] = []
+    for code, kind in (("frame shows another", ANOTHER), ("frame lies elsewhere", ELSEWHERE)):
+        for number in np.flatnonzero(seen == kind)[:_MOST_TOLD]:
+            values: dict[str, object] = {"file": name, "frame": int(which[number])}
+            if kind == ELSEWHERE:
+                values["px"] = round(float(np.hypot(fits[number, 3], fits[number, 4])), 1)
+            found.append(Finding(code=code, where=name, values=values))
+    told, alike = int((seen != NOT_TOLD).sum()), int((seen == ALIKE).sum())
+    if alike:
+        found.append(
+            Finding(code="frames alike", where=name, values={"file": name, "frames": alike, "of": told})
+        )
+    if told < len(fits):
+        why = f"{len(fits) - told} of {len(fits)} frames could not be compared"
+        found.append(Finding(code="check not made", where=name, values={"check": of, "why": why}))
+    return Shown(told=told, right=int((seen == SHOWN).sum()) + alike, findings=tuple(found))
