@@ -194,7 +194,10 @@ def _add_treat(commands: Any) -> None:
         "the scanner: head first or tail first, and after a comma flipped or upside down where the picture is), "
         "loudness of the viewing copies (a target in LUFS such as -23, or 'gain 4.5' in decibels), "
         "tracks (what the copies play of two: both, sum, first or second), smooth_copy (frames a second, such as 50, of a "
-        "further copy with synthetic frames between those of the film; none is made unless you ask).",
+        "further copy with synthetic frames between those of the film; none is made unless you ask), "
+        "primary (points in 0.025 of density, slope, offset, power, saturation, such as 'points -8' or 'points -2 0 1 "
+        "saturation 0.9'), selective (windows such as 'hue 142 width 60 saturation 0.8', several with a semicolon), "
+        "rendering (white and black in density as scanned, such as 'white 0.15 black 2.9', or 'as captured').",
         "smallgauge treat /shelf/0004171-R03-7 --decide camera_speed 16 --by mk --why 'children running look right'",
     )
     parser.add_argument("reel", metavar="REEL", help="the reel's folder")
@@ -210,7 +213,14 @@ def _add_treat(commands: Any) -> None:
         "--scene",
         type=int,
         metavar="POSITION",
-        help="decide camera_speed for the scene that holds this film position, counted from 0 (silent reels)",
+        help="decide primary, selective, or camera_speed (silent reels) for the scene that holds this film position, "
+        "counted from 0",
+    )
+    parser.add_argument(
+        "--length",
+        type=int,
+        metavar="POSITION",
+        help="decide primary, selective or rendering for the length of one stock that holds this film position",
     )
     _add_common(parser)
 

@@ -341,6 +341,7 @@ def _treat(options: argparse.Namespace) -> int:
             at=_now(),
             why=options.why,
             scene=options.scene,
+            length=options.length,
             take_over=options.take_over,
         )
     treatment = read_treatment(folder)

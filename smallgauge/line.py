@@ -16,12 +16,13 @@ from smallgauge.deliver.bag import build_bag
 from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.package import build_package
 from smallgauge.deliver.report import build_pdf, build_report
-from smallgauge.errors import CallerError, FixityError, MaterialError
+from smallgauge.errors import FixityError, MaterialError
 from smallgauge.gauge.gauges import UNSLIT_DOUBLE_8, gauge_named
 from smallgauge.lock import ReelLock
 from smallgauge.media.whole import digest_file, safe_file_name
 from smallgauge.prove.fixity import check_manifest, expected_digests
 from smallgauge.prove.reel import prove_reel
+from smallgauge.record.anchors import AnchorAsked, anchor_of
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import (
     add_decisions,
@@ -368,11 +369,12 @@ def decide_on(
     at: str,
     why: str,
     scene: int | None = None,
+    length: int | None = None,
     take_over: bool = False,
 ) -> Treatment:
     """Record one operator's decision on a reel that was analysed; rendering it is a later step.
 
-    `scene` is a film position: the decision is on the scene that holds it.
+    `scene` and `length` are film positions: the decision is on the scene, or the length of one stock, that holds it.
     """
     if not (folder / "capture.json").exists():
         raise MaterialError(
@@ -381,26 +383,15 @@ def decide_on(
     with ReelLock(folder, take_over=take_over):
         journal = Journal(folder)
         before = read_decisions(folder / "decisions.jsonl")
-        anchor = "reel" if scene is None else _scene_anchor(folder, subject, scene)
+        place = AnchorAsked(scene=scene, length=length)
+        if place != AnchorAsked():
+            capture = read_json(folder / "capture.json", Capture)
+            table = read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
+            anchor = anchor_of(place, subject, silent=capture.sound is None, frames=table, log=before)
+        else:
+            anchor = "reel"
         after = decide(before, subject=subject, value=value, by=by, at=at, why=why, anchor=anchor)
         return store_decisions(folder, journal, before, after)
-
-
-def _scene_anchor(folder: Path, subject: str, scene: int) -> str:
-    """The anchor of a decision on one scene, which a silent reel's speed alone can have."""
-    if subject != "camera_speed":
-        raise CallerError(
-            f"Only camera_speed is decided scene by scene, found {subject}; leave --scene away."
-        )
-    if read_json(folder / "capture.json", Capture).sound is not None:
-        raise CallerError(
-            "Speeds by scene need a silent reel: this one has sound, which fixes its speed; decide camera_speed for the reel."
-        )
-    table = read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
-    frames = int(table["film_position"].max()) + 1
-    if not 0 <= scene < frames:
-        raise CallerError(f"--scene needs a film position of this reel, 0 to {frames - 1}, found {scene}.")
-    return f"scene@{scene}"
 
 
 def prove_folder(folder: Path, settings: Settings, *, source: Path | None) -> Outcome:

@@ -402,6 +402,16 @@ _SENTENCES: dict[str, _Say] = {
     "sound none": lambda v: (
         "The capture holds no sound, so the finished film is silent. Add sound.wav if the film has a sound track."
     ),
+    "dark scene": lambda v: (
+        f"It is dark. A lift of {_lift(v)} printer-light points (0.025 D each) is proposed and waits for "
+        "you; nothing was done about it. Look at the scene: night stays night unless you decide primary for it."
+    ),
+    "lamp level filled in": lambda v: (
+        f"The lamp's level was not measured in {v.frames()}{v.plain(' of ', 'of')}, because the "
+        "perforation was clipped, covered or out of view; there the level of the frames around was used. A lamp that flashed "
+        "unevenly may show in them."
+    ),
+    "two decisions in one scene": lambda v: _two_decisions(v),
     "loudness held back": lambda v: (
         f"The gain of the viewing copies is {v.text('gain_db', 'smaller')}{' dB' if v.text('gain_db', '') else ''} instead "
         f"of {v.text('wanted_db', 'what was decided')}{' dB' if v.text('wanted_db', '') else ''}, because {_gain_limit(v)}."
@@ -959,6 +969,9 @@ _SUBJECT_WORDS = {
     "loudness": "loudness of the viewing copies",
     "tracks": "two tracks",
     "smooth_copy": "smooth copy with synthetic frames",
+    "primary": "primary correction",
+    "selective": "correction by hue",
+    "rendering": "rendering",
 }
 
 
@@ -987,6 +1000,8 @@ def decision_sentence(entry: InForce) -> str:
     where = "" if decision.anchor == "reel" else f" ({decision.anchor.replace('@', ' at film position ')})"
     subject = subject_words(decision.subject)
     text = f"{subject[:1].upper()}{subject[1:]}{where}: {value_words(decision.subject, decision.value)}. {_made(decision)}"
+    if decision.waits:
+        text += " Nothing is done about it unless you decide so."
     if entry.proposal is not None:
         text += f" The program proposes {value_words(decision.subject, entry.proposal.value)}{_why(entry.proposal)}."
     return text
@@ -1026,6 +1041,9 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
         "loading": (_loading_words, {"turn", "mirror", "backwards"}),
         "loudness": (_loudness_words, {"target_lufs", "gain_db"}),
         "smooth_copy": (lambda v: f"made at {v.rate('rate', 'no rate')} frames a second", {"rate"}),
+        "primary": (_primary_words, {"points", "slope", "offset", "power", "saturation"}),
+        "selective": (_selective_words, {"windows"}),
+        "rendering": (_rendering_words, {"show", "white", "black", "shoulder", "matrix"}),
         "tracks": (lambda v: _VIEWS.get(v.text("view", ""), "the copies play both tracks"), {"view"}),
     }
     say, keys = known[subject]
@@ -1100,6 +1118,78 @@ _VIEWS = {
     "first": "the copies play the first track alone",
     "second": "the copies play the second track alone",
 }
+
+
+def _primary_words(v: Values) -> str:
+    said = []
+    for key, neutral in (("points", 0.0), ("slope", 1.0), ("offset", 0.0), ("power", 1.0)):
+        three = _three_numbers(v, key)
+        if three and any(each != neutral for each in three):
+            same = len(set(three)) == 1
+            told = f"{three[0]:+g}" if same else ", ".join(f"{each:+g}" for each in three)
+            if key == "points":
+                said.append(f"{told} printer-light points of 0.025 D{'' if same else ' (red, green, blue)'}")
+            else:
+                told = f"{three[0]:g}" if same else " ".join(f"{each:g}" for each in three)
+                said.append(f"{key} {told}")
+    saturation = v.number("saturation")
+    if saturation is not None and saturation != 1.0:
+        said.append(f"saturation {saturation:g}")
+    return ", ".join(said) or "none"
+
+
+def _selective_words(v: Values) -> str:
+    windows = v.values.get("windows")
+    if not isinstance(windows, list) or not windows:
+        return "none"
+    names = {
+        "turn_deg": "turned by {:g} degrees",
+        "saturation": "saturation {:g}",
+        "lightness": "lightness {:g}",
+    }
+    said = []
+    for window in windows:
+        did = [words.format(window[key]) for key, words in names.items() if key in window]
+        said.append(
+            f"hue {window.get('centre_deg', 0):g} degrees, width {window.get('width_deg', 60):g}: "
+            f"{', '.join(did) or 'as it is'}"
+        )
+    return "; ".join(said)
+
+
+def _rendering_words(v: Values) -> str:
+    if v.text("show", "film") == "as captured":
+        return "light as captured, relative to the open gate"
+    white, black = _three_numbers(v, "white"), _three_numbers(v, "black")
+
+    def told(three: list[float]) -> str:
+        return " ".join(f"{each:.2f}" for each in three)
+
+    ends = [
+        f"white at density {told(white)}" if white and any(white) else "white at the open gate",
+        f"black at density {told(black)}" if black and min(black) < 6.0 else "black where no light comes",
+    ]
+    return f"{', '.join(ends)} (red, green, blue); light linear between"
+
+
+def _two_decisions(v: Values) -> str:
+    return (
+        f"Two decisions on {_SUBJECT_WORDS.get(v.text('subject', ''), 'one subject')} (film positions "
+        f"{v.text('positions', 'not noted')}) came to lie in one scene. Neither is used there; take one back."
+    )
+
+
+def _lift(v: Values) -> str:
+    three = _three_numbers(v, "points")
+    return f"{three[0]:+g}" if three else "some"
+
+
+def _three_numbers(v: Values, key: str) -> list[float]:
+    """Three numbers of a value; empty where it has none."""
+    found = v.values.get(key)
+    if isinstance(found, (list, tuple)) and all(isinstance(each, (int, float)) for each in found):
+        return [float(each) for each in found]
+    return []
 
 
 def _loudness_words(v: Values) -> str:
@@ -1181,6 +1271,8 @@ def client_decision(entry: InForce) -> str | None:
             "You also get a copy with smoother movement. It holds synthetic frames: pictures that a computer made between two "
             "of the film's. Keep the other files as the film; this one is only for watching."
         )
+    if decision.subject in ("primary", "selective", "rendering"):
+        return _client_colour(decision)
     if decision.subject == "tracks":
         return {
             "both": "The film carries two sound tracks; you hear one on the left and one on the right.",
@@ -1195,6 +1287,20 @@ def client_decision(entry: InForce) -> str | None:
     if not decision.value.get("set"):
         return "The sound was laid beside the picture but not yet brought into step with it."
     return "The sound was brought into step with the picture and plays at the film's own speed."
+
+
+def _client_colour(decision: Decision) -> str | None:
+    if decision.waits:
+        return None
+    if decision.subject == "rendering":
+        if Values(decision.value or {}).text("show", "film") == "as captured":
+            return None
+        return (
+            "Colours and brightness are those of the film: its clearest part is white, its darkest black, and dark scenes "
+            "were left dark."
+        )
+    where = "One scene of the film" if decision.anchor.startswith("scene") else "The film"
+    return f"{where} was made lighter, darker or another shade by our technician, by eye."
 
 
 def _client_loading(v: Values) -> str | None:

@@ -1,29 +1,42 @@
 """Colour of one frame: everything between the resampled light and the display encoding, in its fixed order.
 
 FrameColour    what is done to the colour of one frame
+solve_output   decision, the steps in density -> white and black of the finished picture       (render, plan)
 apply_colour   light of the capture -> light of the finished picture: the plain composition   (render)
 
 `picture/kernels_colour.py` does the same at speed; a property test holds the two together.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.errors import CallerError
 from smallgauge.picture.dyefade import FadeCorrection, apply_dyefade
 from smallgauge.picture.flicker import FlickerCorrection, apply_flicker
 from smallgauge.picture.mono import MonoCorrection, apply_mono
 from smallgauge.picture.negative import NegativeCorrection, apply_negative
 from smallgauge.picture.primary import ColourDecisionList, PrinterPoints, apply_decision_list, apply_points
-from smallgauge.picture.rendering import OutputRendering, apply_output, apply_primaries, apply_shoulder
+from smallgauge.picture.rendering import (
+    AS_CAPTURED,
+    LEAST_RANGE,
+    SHOWN,
+    OutputRendering,
+    RenderingDecision,
+    apply_output,
+    apply_primaries,
+    apply_shoulder,
+)
 from smallgauge.picture.selective import HueWindow, apply_hues
 
 Triple = tuple[float, float, float]
-DEEPEST = 4.0  # density; beyond that of any film, so what is denser is the scanner's noise. common practice, no source
-BRIGHTEST = (
-    16.0  # light, white 1: four stops beyond white nothing is left to roll off. common practice, no source
-)
+# Densities that count at most. Beyond that of any film what is denser is the scanner's noise, which polynomials of dyes
+# would carry away; where no dye is asked for, as good as no light. common practice, no source
+DEEPEST_DYES, DEEPEST = 4.0, 6.0
+# Light, white 1: four stops beyond white nothing is left to roll off. common practice, no source
+BRIGHTEST = 16.0
+TINT = 0.3  # density: a base coloured by more is tinted on purpose, less is stain. common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +58,64 @@ class FrameColour:
     output: OutputRendering | None = None
     decision_list: ColourDecisionList | None = None
     hues: tuple[HueWindow, ...] = ()
+
+
+def solve_output(decision: RenderingDecision, colour: FrameColour) -> OutputRendering | None:
+    """White and black of the finished picture: what becomes of the film's two ends in the steps before.
+
+    Parameters
+    ----------
+    decision : RenderingDecision
+        Clear base and deepest density as scanned.
+    colour : FrameColour
+        Fade, negative and black-and-white of the length; its printer points do not count, they are there to be seen.
+
+    Returns
+    -------
+    OutputRendering or None
+        None where light is to stay as captured.
+
+    Raises
+    ------
+    CallerError
+        Where white and black come to lie closer than half a density, or a shoulder or way of showing that is none.
+
+    Notes
+    -----
+    Source: definition. Where the film is one tone of silver, or its base is coloured by more than 0.3, white and black
+    are one density for all channels, so that tint and tone stay; otherwise each channel has its own.
+
+    Examples
+    --------
+    >>> film = RenderingDecision(white=(0.1, 0.1, 0.2), black=(3.0, 3.0, 3.1))
+    >>> solve_output(film, FrameColour()).white
+    (0.1, 0.1, 0.2)
+    """
+    if decision.show not in SHOWN or not 0.0 <= decision.shoulder <= 0.5:
+        raise CallerError(
+            f"A rendering needs to show {' or '.join(SHOWN)} and a shoulder from 0 to 0.5, found {decision}."
+        )
+    if decision.show == AS_CAPTURED:
+        return None
+    seen = np.minimum([decision.white, decision.black], colour.deepest)
+    ends = apply_density(seen, replace(colour, points=None))
+    white, black = ends.min(axis=0), ends.max(axis=0)
+    if colour.mono is not None or float(np.ptp(white)) > TINT:
+        white, black = np.full(3, white.min()), np.full(3, black.max())
+    if not (black - white >= LEAST_RANGE).all():
+        raise CallerError(
+            f"A rendering needs a black at least {LEAST_RANGE} of density above white, found white {decision.white} and "
+            f"black {decision.black}, which become {white.round(2).tolist()} and {black.round(2).tolist()}; "
+            "decide rendering anew."
+        )
+    return OutputRendering(
+        white=_triple(white), black=_triple(black), matrix=decision.matrix, shoulder=decision.shoulder
+    )
+
+
+def _triple(values: NDArray[np.float64]) -> Triple:
+    red, green, blue = (round(float(each), 6) for each in values)
+    return red, green, blue
 
 
 def apply_colour(light: NDArray[np.floating], colour: FrameColour) -> NDArray[np.float64]:

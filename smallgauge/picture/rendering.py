@@ -1,5 +1,6 @@
 """Rendering: density of the film to the light of the finished picture, one way for a whole length of stock.
 
+propose_rendering  ends of a length of stock -> RenderingDecision                                (treat)
 apply_output     density -> light, white from the clear base, black from the deepest density   (render)
 apply_shoulder   light   -> light, rolled off near white                                        (render)
 apply_primaries  light   -> light of BT.709 primaries                                           (render)
@@ -9,6 +10,7 @@ levelled, nothing exposed anew, no saturation added.
 """
 
 from dataclasses import dataclass
+from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +21,12 @@ SAME: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 # Share of white over which light rolls off, either way of it: white itself loses a quarter of this. common practice,
 # no source
 SHOULDER = 0.05
+BLACKEST = 6.0  # density where no deepest density is known: black is then no light at all
+FILM, AS_CAPTURED = "film", "as captured"
+SHOWN = (FILM, AS_CAPTURED)
+
+
+LEAST_RANGE = 0.5  # density between white and black; less is no film. common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,9 +34,73 @@ class OutputRendering:
     """White and black of a length of stock in density, the way to BT.709 primaries, and the shoulder's share."""
 
     white: Triple = (0.0, 0.0, 0.0)
-    black: Triple = (4.0, 4.0, 4.0)
+    black: Triple = (BLACKEST, BLACKEST, BLACKEST)
     matrix: Matrix = SAME
     shoulder: float = SHOULDER
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RenderingDecision:
+    """How a length of stock is rendered: its clear base and its deepest density, as scanned.
+
+    `show` "as captured" leaves light as the scanner saw it, relative to the open gate.
+    """
+
+    show: str = FILM
+    white: Triple = (0.0, 0.0, 0.0)
+    black: Triple = (BLACKEST, BLACKEST, BLACKEST)
+    shoulder: float = SHOULDER
+    matrix: Matrix = SAME
+
+
+def propose_rendering(*, clear: Triple | None, deepest: Triple | None) -> tuple[RenderingDecision, str]:
+    """The one rendering of a length of stock, from the two ends of its own density.
+
+    Parameters
+    ----------
+    clear, deepest : three densities as scanned, or None
+        Of the clear base, and of film that holds all the dye that it can; None where the film does not show it.
+
+    Returns
+    -------
+    decision : RenderingDecision
+        White at the open gate where the base is not known, black at no light at all where the deepest density is not.
+    why : str
+
+    Notes
+    -----
+    Source: definition. The brightest and darkest picture are never asked.
+
+    Examples
+    --------
+    >>> decision, why = propose_rendering(clear=(0.12, 0.13, 0.15), deepest=None)
+    >>> decision.white, decision.black, why
+    ((0.12, 0.13, 0.15), (6.0, 6.0, 6.0), "white from the film's clear base; its deepest density is not known")
+    """
+    white = _known(clear)
+    black = _known(deepest)
+    ends = zip(white or (), black or ())
+    if any(dark - light < LEAST_RANGE for light, dark in ends):
+        black = None
+    said = [
+        "white from the film's clear base"
+        if white is not None
+        else "white from the open gate, the clear base is not known",
+        "black from its deepest density" if black is not None else "its deepest density is not known",
+    ]
+    decision = RenderingDecision(
+        white=white if white is not None else (0.0, 0.0, 0.0),
+        black=black if black is not None else (BLACKEST, BLACKEST, BLACKEST),
+    )
+    return decision, "; ".join(said)
+
+
+def _known(densities: Triple | None) -> Triple | None:
+    """Three densities rounded, or None where one is not known."""
+    if densities is None or not all(isfinite(each) for each in densities):
+        return None
+    red, green, blue = (round(float(each), 4) for each in densities)
+    return red, green, blue
 
 
 def apply_output(density: NDArray[np.floating], rendering: OutputRendering) -> NDArray[np.float64]:

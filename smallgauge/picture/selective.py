@@ -1,5 +1,6 @@
 """Selective correction: one range of hues turned, made stronger or weaker, lighter or darker; neutrals stay.
 
+solve_hues   decision -> windows of hue              (render, plan)
 apply_hues   light -> light, within windows of hue   (render)
 
 Hue, chroma and lightness are those of Oklab. A window is smooth in hue and goes to nothing as chroma does, so that
@@ -7,10 +8,12 @@ neither grey nor an edge of the window shows a step.
 """
 
 from dataclasses import dataclass
-from math import cos, radians, sin
+from math import cos, isfinite, radians, sin
 
 import numpy as np
 from numpy.typing import NDArray
+
+from smallgauge.errors import CallerError
 
 # Oklab: linear light of BT.709 primaries to cone answers, and their cube roots to lightness and two opponents
 CONES = (
@@ -56,6 +59,54 @@ class HueWindow:
     turn_deg: float = 0.0
     saturation: float = 1.0
     lightness: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SelectiveDecision:
+    """An operator's correction of ranges of hue."""
+
+    windows: tuple[HueWindow, ...] = ()
+
+
+def solve_hues(decision: SelectiveDecision) -> tuple[HueWindow, ...]:
+    """The windows of a decision, after asking whether they can be.
+
+    Parameters
+    ----------
+    decision : SelectiveDecision
+
+    Returns
+    -------
+    tuple of HueWindow
+
+    Raises
+    ------
+    CallerError
+        For a width that is not from 10 to 180 degrees, a turn beyond 60, or a saturation or lightness that is not from
+        0 to 4.
+
+    Notes
+    -----
+    Source: common practice, no source, for the ranges.
+
+    Examples
+    --------
+    >>> solve_hues(SelectiveDecision(windows=(HueWindow(centre_deg=110.0, saturation=0.8),)))[0].width_deg
+    60.0
+    """
+    for window in decision.windows:
+        if not (
+            isfinite(window.centre_deg)
+            and 10.0 <= window.width_deg <= 180.0
+            and abs(window.turn_deg) <= 60.0
+            and 0.0 <= window.saturation <= 4.0
+            and 0.0 <= window.lightness <= 4.0
+        ):
+            raise CallerError(
+                "A hue window needs a width from 10 to 180 degrees, a turn from -60 to 60, saturation and lightness from "
+                f"0 to 4, found {window}."
+            )
+    return decision.windows
 
 
 def apply_hues(light: NDArray[np.floating], windows: tuple[HueWindow, ...]) -> NDArray[np.float64]:

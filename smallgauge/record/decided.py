@@ -6,6 +6,7 @@ from smallgauge.errors import CallerError
 from smallgauge.gauge.rates import parse_rate
 from smallgauge.picture.framing import SHOWN
 from smallgauge.picture.registration import KINDS
+from smallgauge.record.decided_colour import primary_value, rendering_value, selective_value
 from smallgauge.record.loading import parse_loading
 from smallgauge.record.notes import SyncMark
 from smallgauge.sound.loudness import TARGETS_LUFS
@@ -18,6 +19,7 @@ _CHOICES = {
     "doubles": ("show", ("once", "all")),
     "tracks": ("view", VIEWS),
 }
+_COLOUR = {"primary": primary_value, "selective": selective_value, "rendering": rendering_value}
 
 
 def decided_value(subject: str, text: str) -> dict[str, object]:
@@ -46,10 +48,12 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
         return _loudness(text)
     if subject == "smooth_copy":
         return _smooth(text)
+    if subject in _COLOUR:
+        return _COLOUR[subject](text)
     if subject not in _CHOICES:
         raise CallerError(
-            "--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness, tracks or smooth_copy "
-            f"here, found '{subject}'."
+            "--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness, tracks, smooth_copy, "
+            f"primary, selective or rendering here, found '{subject}'."
         )
     key, words = _CHOICES[subject]
     if text not in words:

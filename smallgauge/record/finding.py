@@ -55,6 +55,8 @@ _declare(
     "length agrees",
     "loading not told",
     "archive of both films",
+    "dark scene",
+    "lamp level filled in",
 )
 _declare(
     "note",
@@ -141,6 +143,7 @@ _declare(
     "interlaced",
     "joint not known",
     "loading not sure",
+    "two decisions in one scene",
 )
 _declare(
     "failure",

@@ -107,6 +107,16 @@ RENDER_COLUMNS: tuple[Column, ...] = (
         meaning="The frame's evidence contradicts itself and nothing decides; the place may be wrong by place_sigma_px.",
         source="robust path",
     ),
+    *(
+        _c(
+            name=f"lamp_{channel}",
+            unit="1",
+            type="float64",
+            meaning=f"Lamp level that the light of this frame was divided by, {channel}, open gate 1; NaN where none was known.",
+            source="definition",
+        )
+        for channel in ("red", "green", "blue")
+    ),
     _c(
         name="retouched_share",
         unit="1",

@@ -16,6 +16,7 @@ EVIDENCE = "evidence"  # basis of a proposal that what was measured makes sure
 NOT_SURE = "not sure"  # basis of a decision that something speaks against
 NOT_TOLD = "not told"  # basis of a proposal to leave things as they are, against which nothing speaks
 SPLICES_HEARD = "splices heard"  # basis of a sync that splices seen and heard give
+WAITING = "waiting"  # basis of a proposal that nothing is done about until an operator takes it up
 SUBJECTS = (
     "camera_speed",
     "registration",
@@ -27,14 +28,20 @@ SUBJECTS = (
     "loudness",
     "tracks",
     "smooth_copy",
+    "primary",
+    "selective",
+    "rendering",
 )
+BY_SCENE = ("camera_speed", "primary", "selective")  # subjects that may be decided for one scene
+BY_LENGTH = ("primary", "selective", "rendering")  # for one length of stock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
     """One decision as it was made. `value` None takes the operator's decision back.
 
-    `anchor` is "reel" or "scene@N" (the scene that holds film position N). `proposal_of` is the
+    `anchor` is "reel", "length@N" or "scene@N" (the length of one stock, or the scene, that holds film position N).
+    `proposal_of` is the
     operator's decision that a differing proposal of the program stands beside.
     """
 
@@ -49,8 +56,13 @@ class Decision:
     replaces: int | None = None
     proposal_of: int | None = None
     basis: str | None = (
-        None  # what a proposal rests on, where that matters: "hum", HOUSE_VALUE, EVIDENCE, NOT_SURE
+        None  # what a proposal rests on, where that matters: "hum", HOUSE_VALUE, EVIDENCE, NOT_SURE, WAITING
     )
+
+    @property
+    def waits(self) -> bool:
+        """A proposal that nothing is done about until an operator takes it up."""
+        return self.by == PROGRAM and self.basis == WAITING
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +71,16 @@ class InForce:
 
     decision: Decision
     proposal: Decision | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Anchored:
+    """A value in force and what it is anchored to: "reel", or the "length" or "scene" that holds a film position."""
+
+    kind: str
+    position: int
+    by: str
+    value: dict[str, object]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +114,23 @@ class Treatment:
             if entry.decision.subject == subject
             and entry.decision.anchor.startswith("scene@")
             and entry.decision.value is not None
+            and not entry.decision.waits
         }
+
+    def anchored(self, subject: str) -> tuple[Anchored, ...]:
+        """Every value in force on a subject, wherever it is anchored; what waits for an operator is not among them."""
+        found = []
+        for entry in self.in_force:
+            decision = entry.decision
+            if decision.subject != subject or decision.value is None or decision.waits:
+                continue
+            kind, _, position = decision.anchor.partition("@")
+            found.append(
+                Anchored(
+                    kind=kind, position=int(position) if position else 0, by=decision.by, value=decision.value
+                )
+            )
+        return tuple(found)
 
 
 def treatment_of(decisions: Iterable[Decision]) -> Treatment:
@@ -126,7 +164,8 @@ def treatment_of(decisions: Iterable[Decision]) -> Treatment:
             said = mine is not None and mine.basis not in (
                 HOUSE_VALUE,
                 NOT_SURE,
-            )  # no evidence is no objection
+                WAITING,
+            )  # no evidence is no objection, and what waited for an answer has it
             beside = mine if said and mine is not None and mine.value != theirs.value else None
             entries.append(InForce(decision=theirs, proposal=beside))
         elif mine is not None:
@@ -147,6 +186,9 @@ def treatment_findings(treatment: Treatment) -> tuple[Finding, ...]:
             values = {"why": decision.why, "taken": decision.value}
             code = "loading not sure" if decision.basis == NOT_SURE else "loading not told"
             found.append(Finding(code=code, where="treatment", values=values))
+        if decision.subject == "primary" and decision.waits and decision.value is not None:
+            where = decision.anchor.replace("@", " at film position ")
+            found.append(Finding(code="dark scene", where=where, values=dict(decision.value)))
         if decision.subject == "sync" and decision.by == PROGRAM and decision.basis == SPLICES_HEARD:
             found.append(Finding(code="sync from splices", where="treatment"))
         if beside is not None and not _nothing_said(beside):

@@ -16,6 +16,7 @@ import numpy as np
 
 from smallgauge import __version__
 from smallgauge.media.picture_out import join_segments
+from smallgauge.picture.colour import FrameColour
 from smallgauge.record.capture import Capture
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.recipe import FINISHED
@@ -25,7 +26,7 @@ from smallgauge.record.work import Progress
 from smallgauge.render.plan import CopyPlan, Plan
 from smallgauge.render.segments import SegmentJob, segment_files
 
-RENDERING = 7  # raised when the same plan would give other bytes
+RENDERING = 8  # raised when the same plan would give other bytes
 TABLE = "render.parquet"
 
 
@@ -132,9 +133,16 @@ def _repeating(coded: Film, copy: CopyPlan, first: Film, plan: Plan) -> Film:
 def segment_key(capture: Capture, job: SegmentJob) -> str:
     """What a segment of the finished film depends on; its rate is no part of it."""
     digests = [capture.files[frame.source].digest for frame in job.frames]
-    return key_of(
-        RENDERING, digests, job.capture.light, job.capture.encoding, job.frames, job.width, job.height
-    )
+    looks: dict[FrameColour | None, int] = {}  # each is said once, however many frames share it
+    frames = [
+        (
+            looks.setdefault(frame.colour.look, len(looks)),
+            replace(frame, colour=replace(frame.colour, look=None)),
+        )
+        for frame in job.frames
+    ]
+    read = (job.capture.light, job.capture.encoding)
+    return key_of(RENDERING, digests, *read, frames, list(looks), job.width, job.height)
 
 
 def sound_key(capture: Capture, plan: Plan) -> str:

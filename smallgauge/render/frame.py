@@ -3,8 +3,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.picture.colour import FrameColour, apply_colour
 from smallgauge.picture.display import apply_display
-from smallgauge.picture.resample import Move, apply_move
+from smallgauge.picture.resample import Move, apply_move, inside_capture
 
 
 def render_frame(
@@ -16,9 +17,11 @@ def render_frame(
     height: int,
     bits: int,
     frame: int,
+    colour: FrameColour | None = None,
+    evenness: NDArray[np.float32] | None = None,
     out: NDArray[np.uint16] | None = None,
 ) -> NDArray[np.uint16]:
-    """The finished frame: code values to light, one resampling, display encoding with dither.
+    """The finished frame: code values to light, one resampling, colour, display encoding with dither.
 
     Parameters
     ----------
@@ -34,6 +37,10 @@ def render_frame(
         Depth of the finished picture.
     frame : int
         Number that the dither depends on: the finished frame's.
+    colour : FrameColour, optional
+        What is done to the colour; without it light is only encoded.
+    evenness : float32 array, shape of the samples, optional
+        What the captured light is multiplied by, pixel by pixel.
     out : array, optional
         Where to put the result, shape (height, width, 3).
 
@@ -43,17 +50,32 @@ def render_frame(
 
     Notes
     -----
-    Whole-number code values go through the fused kernel, floating point through the plain functions: a
-    property test holds the two within one code value.
+    Light that is finite everywhere goes through the fused kernel, floating point that is not through the plain
+    functions: a property test holds the two within one code value.
     """
-    if table is None:
-        light = np.asarray(samples, np.float32)
-        if light.ndim == 2:
-            light = np.repeat(light[:, :, None], 3, axis=2)
+    if table is None and not np.isfinite(samples).all():
+        light = np.asarray(samples, np.float32) if evenness is None else samples * evenness
+        light = np.repeat(light[:, :, None], 3, axis=2) if light.ndim == 2 else light
         moved = apply_move(light, move=move, width=width, height=height)
-        return apply_display(moved, bits=bits, frame=frame)
+        if colour is None:
+            return apply_display(moved, bits=bits, frame=frame)
+        moved[
+            ~inside_capture(
+                move, width=width, height=height, capture_width=light.shape[1], capture_height=light.shape[0]
+            )
+        ] = np.nan
+        return apply_display(apply_colour(moved, colour), bits=bits, frame=frame)
     from smallgauge.picture.kernels import finish_frame
 
     return finish_frame(
-        samples, table, move=move, width=width, height=height, bits=bits, frame=frame, out=out
+        samples if table is not None else np.asarray(samples, np.float32),
+        table,
+        move=move,
+        width=width,
+        height=height,
+        bits=bits,
+        frame=frame,
+        colour=colour,
+        evenness=evenness,
+        out=out,
     )

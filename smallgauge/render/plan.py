@@ -22,6 +22,7 @@ from smallgauge.picture.steadiness import SteadinessSeries, solve_steadiness
 from smallgauge.record.capture import Capture
 from smallgauge.record.evidence import evidence_of, film_scale, pixels_per_mm, shape_of
 from smallgauge.record.files import structured
+from smallgauge.record.finding import Finding
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.loading import in_running_order, loading_of
 from smallgauge.record.material import Material
@@ -29,6 +30,7 @@ from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe, copies
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
 from smallgauge.record.treatment import Treatment
+from smallgauge.render.plan_colour import AS_IT_IS, ColourPlan, FrameAt, plan_colours
 from smallgauge.render.plan_sound import SoundPlan, plan_sound, with_tracks
 from smallgauge.sound.loudness import LoudnessReading, ViewingGain, solve_gain
 
@@ -64,6 +66,7 @@ class FramePlan:
     scene: int
     move: Move
     place: PlaceTold
+    colour: ColourPlan = AS_IT_IS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +102,7 @@ class Plan:
     repeated: tuple[int, ...]  # film positions kept by a repeat
     steadiness: tuple[SteadinessSeries, SteadinessSeries]  # across and along, one value a captured frame
     smooth: SmoothPlan | None = None  # only where it was decided
+    findings: tuple[Finding, ...] = ()  # of colour
 
     def segments(self) -> tuple[tuple[int, int], ...]:
         """Finished frames of each segment: it starts at a multiple of 100 film positions, or with another capture."""
@@ -155,6 +159,12 @@ def plan_rendering(
     turned = loading.move(held.width, held.height)
     running = in_running_order(frames, loading)
     order, left_out = _running_order(running, readable, keep_all=capture.sound is not None)
+    colours, colour_findings = plan_colours(
+        [stretch.capture for stretch in material.stretches] if material is not None else [capture],
+        frames,
+        treatment,
+        [FrameAt(film_position=p, scene=int(running["scene"][s]), source=s) for p, s, _ in order],
+    )
     plans = tuple(
         FramePlan(
             finished=n,
@@ -167,24 +177,16 @@ def plan_rendering(
             scene=int(running["scene"][source]),
             move=compose_moves(turned, held.moves[source]),
             place=held.places[source],
+            colour=colours[n],
         )
         for n, (position, source, kind) in enumerate(order)
-    )
-    television = capture.notes.television_rate or TELEVISION_RATE
-    copy_plans = tuple(
-        CopyPlan(
-            recipe=recipe,
-            rate=recipe.rate or rate,
-            shown=_shown(plans, treatment, film_rate=rate, copy_rate=recipe.rate),
-        )
-        for recipe in copies(television)
     )
     return Plan(
         frames=plans,
         width=held.width,
         height=held.height,
         rate=rate,
-        copies=copy_plans,
+        copies=_copies(capture, plans, treatment, rate),
         sound=with_tracks(
             plan_sound(capture, frames, treatment, rate, len(plans), loading, track),
             capture,
@@ -196,6 +198,22 @@ def plan_rendering(
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
         steadiness=held.steadiness,
         smooth=_smooth(plans, treatment, film_rate=rate),
+        findings=colour_findings,
+    )
+
+
+def _copies(
+    capture: Capture, plans: tuple[FramePlan, ...], treatment: Treatment, rate: Fraction
+) -> tuple[CopyPlan, ...]:
+    """The copies, each with its rate and what each of its frames shows."""
+    television = capture.notes.television_rate or TELEVISION_RATE
+    return tuple(
+        CopyPlan(
+            recipe=recipe,
+            rate=recipe.rate or rate,
+            shown=_shown(plans, treatment, film_rate=rate, copy_rate=recipe.rate),
+        )
+        for recipe in copies(television)
     )
 
 

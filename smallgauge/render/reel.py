@@ -359,6 +359,7 @@ def _stills(
                 height=plan.height,
                 bits=FINISHED.bits,
                 frame=n,
+                colour=plan.frames[n].colour.whole,
             )
             write_still(
                 folder / wanted[n], (codes >> (FINISHED.bits - 8)).astype(np.uint8), quality=STILLS.quality
@@ -403,6 +404,7 @@ def render_findings(capture: Capture, plan: Plan) -> tuple[Finding, ...]:
             "of": len(plan.frames),
         }
         found.append(Finding(code="registration weak", where="finished.mkv", values=values))
+    found += plan.findings
     sound = plan.sound
     if sound is None or capture.sound is None:
         return tuple(found)

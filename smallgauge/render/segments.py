@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
 from fractions import Fraction
+from math import nan
 from pathlib import Path
 
 import numpy as np
@@ -161,6 +162,7 @@ def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes]]:
                 height=job.height,
                 bits=FINISHED.bits,
                 frame=plan.finished,
+                colour=plan.colour.whole,
                 out=finished,
             )
             yield plan, finished
@@ -232,6 +234,9 @@ def _row(plan: FramePlan, digest: str) -> dict[str, object]:
         "place_x_from": plan.place.x_from,
         "place_y_from": plan.place.y_from,
         "place_doubtful": plan.place.doubtful,
+        "lamp_red": plan.colour.lamp[0] if plan.colour.lamp else nan,
+        "lamp_green": plan.colour.lamp[1] if plan.colour.lamp else nan,
+        "lamp_blue": plan.colour.lamp[2] if plan.colour.lamp else nan,
         "retouched_share": 0.0,
         "digest": digest,
     }

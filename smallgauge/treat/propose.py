@@ -41,6 +41,7 @@ from smallgauge.sound.loudness import propose_loudness
 from smallgauge.sound.separate import propose_run_sync
 from smallgauge.sound.sync import propose_sync
 from smallgauge.sound.tracks import TracksReading, propose_tracks
+from smallgauge.treat.propose_colour import propose_colour
 
 SHIPPED = Shop()
 OPERATOR = "operator"  # the hand that wrote capture.toml, where no initials are known
@@ -72,6 +73,7 @@ def propose_treatment(
     decisions = _framing(capture, frames, evidence, decisions, at)
     decisions = _doubles(frames, decisions, at)
     decisions = _loading(capture, frames, decisions, at, direction, half)
+    decisions = propose_colour(capture, frames, decisions, at=at)
     if capture.sound is not None:
         decisions = _sync(capture, gauge, decisions, at, head_offset_frames, track)
         decisions = _loudness(decisions, at, track, shop)

@@ -142,6 +142,9 @@ FULL = {
     "tracks not told apart": {"coherence": 0.75},
     "synthetic frames": {"file": "smooth-synthetic-frames.mp4", "frames": 310, "of": 500, "refused": 12},
     "synthetic frames not said": {"file": "smooth-synthetic-frames.mp4", "frames": 310},
+    "dark scene": {"points": [-12.0, -12.0, -12.0]},
+    "lamp level filled in": {"frames": 12, "of": 200},
+    "two decisions in one scene": {"subject": "primary", "positions": [12, 40]},
     "loudness held back": {"limit": "noise floor", "gain_db": 3.25, "wanted_db": 12.5},
     "loudness differs": {"file": "viewing.mp4", "needed": -18.0, "found": -21.3},
     "sound length differs": {"file": "finished.mkv", "needed": 48000, "found": 47999},
@@ -363,6 +366,18 @@ VALUES = {
     "loudness": ({"target_lufs": -23.0}, "-23 LUFS"),
     "tracks": ({"view": "sum"}, "aligned and averaged"),
     "smooth_copy": ({"rate": "50"}, "50 frames a second"),
+    "primary": (
+        {"points": [-2.0, 0.0, 1.0], "saturation": 0.9},
+        "-2, +0, +1 printer-light points of 0.025 D",
+    ),
+    "selective": (
+        {"windows": [{"centre_deg": 142.0, "saturation": 0.8}]},
+        "hue 142 degrees, width 60: saturation 0.8",
+    ),
+    "rendering": (
+        {"white": [0.12, 0.13, 0.15], "black": [2.9, 2.9, 3.0]},
+        "white at density 0.12 0.13 0.15, black at density 2.90 2.90 3.00",
+    ),
 }
 
 

@@ -1,0 +1,142 @@
+"""The colour of each finished frame: what was decided for its scene, its length of stock or the reel, and its own lamp.
+
+Calls every `solve_` of colour. Everything is the same for a whole length of one stock, but what an operator decides for
+a scene, and what is each frame's own: lamp level and flicker.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.picture.colour import FrameColour, solve_output
+from smallgauge.picture.flicker import FlickerCorrection
+from smallgauge.picture.lamp import solve_lamp
+from smallgauge.picture.primary import PrimaryDecision, solve_primary
+from smallgauge.picture.rendering import RenderingDecision
+from smallgauge.picture.selective import SelectiveDecision, solve_hues
+from smallgauge.record.capture import Capture
+from smallgauge.record.files import structured
+from smallgauge.record.finding import Finding
+from smallgauge.record.table import Table
+from smallgauge.record.treatment import Anchored, Treatment
+
+Triple = tuple[float, float, float]
+LIGHT = ("light_red", "light_green", "light_blue")
+NO_COLOUR = FrameColour()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColourPlan:
+    """Colour of one finished frame: the look that it shares with its scene, and what is its own."""
+
+    look: FrameColour | None = None
+    lamp: Triple | None = None
+    flicker: FlickerCorrection | None = None
+
+    @property
+    def whole(self) -> FrameColour | None:
+        """Everything that is done to the frame's colour; None where nothing is."""
+        if self.look is None and self.lamp is None and self.flicker is None:
+            return None
+        return replace(self.look or NO_COLOUR, lamp=self.lamp, flicker=self.flicker)
+
+
+AS_IT_IS = ColourPlan()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameAt:
+    """Where a finished frame stands: film position, scene, and row of the reel's frame table."""
+
+    film_position: int
+    scene: int
+    source: int
+
+
+def plan_colours(
+    captures: Sequence[Capture], frames: Table, treatment: Treatment, places: Sequence[FrameAt]
+) -> tuple[tuple[ColourPlan, ...], tuple[Finding, ...]]:
+    """The colour of every finished frame, and what there is to say about it.
+
+    `captures` are the reel's, `frames` its rows, `places` the finished frames in their order.
+    """
+    lamps, found = _lamps(captures, frames)
+    scenes = {place.film_position: place.scene for place in places}
+    looks = _Looks(treatment, scenes)
+    plans = tuple(ColourPlan(look=looks.of(place.scene), lamp=lamps[place.source]) for place in places)
+    return plans, (*found, *looks.findings)
+
+
+class _Looks:
+    """The look of each scene, solved once."""
+
+    def __init__(self, treatment: Treatment, scenes: dict[int, int]) -> None:
+        self.treatment, self.scenes = treatment, scenes
+        self.findings: list[Finding] = []
+        self.known: dict[int, FrameColour | None] = {}
+        self.same: dict[FrameColour, FrameColour] = {}  # one object for looks that are equal
+
+    def of(self, scene: int) -> FrameColour | None:
+        """The look of a scene; None where light is only encoded."""
+        if scene not in self.known:
+            look = self._solved(scene)
+            self.known[scene] = None if look == NO_COLOUR else self.same.setdefault(look, look)
+        return self.known[scene]
+
+    def _solved(self, scene: int) -> FrameColour:
+        look = NO_COLOUR
+        primary = self._value("primary", scene)
+        if primary is not None:
+            points, decisions = solve_primary(structured(primary, PrimaryDecision, where="primary"))
+            look = replace(look, points=points, decision_list=decisions)
+        selective = self._value("selective", scene)
+        if selective is not None:
+            look = replace(look, hues=solve_hues(structured(selective, SelectiveDecision, where="selective")))
+        rendering = self._value("rendering", scene)
+        if rendering is not None:
+            decision = structured(rendering, RenderingDecision, where="rendering")
+            look = replace(look, output=solve_output(decision, look))
+        return look
+
+    def _value(self, subject: str, scene: int) -> dict[str, object] | None:
+        """What is in force for a scene: decided for it, else for its length, else for the reel."""
+        anchored = self.treatment.anchored(subject)
+        mine = [each for each in anchored if each.kind == "scene" and self.scenes.get(each.position) == scene]
+        if len({str(each.value) for each in mine}) > 1:
+            values: dict[str, object] = {
+                "subject": subject,
+                "positions": sorted(each.position for each in mine),
+            }
+            self.findings.append(
+                Finding(code="two decisions in one scene", where=f"scene {scene + 1}", values=values)
+            )
+            mine = []
+        return _last_value(mine) or _last_value(each for each in anchored if each.kind == "reel")
+
+
+def _last_value(anchored: Iterable[Anchored]) -> dict[str, object] | None:
+    found = list(anchored)
+    return found[-1].value if found else None
+
+
+def _lamps(captures: Sequence[Capture], frames: Table) -> tuple[list[Triple | None], tuple[Finding, ...]]:
+    """What each row's light is divided by; None where a capture's lamp was never seen."""
+    seen: NDArray[np.float64] = np.stack([frames[name] for name in LIGHT], axis=1)
+    levels: list[Triple | None] = [None] * len(seen)
+    filled = 0
+    for number, capture in enumerate(captures):
+        rows = np.flatnonzero(frames["capture"] == number)
+        if capture.notes.illumination == "reflected":
+            continue  # no light comes through the film, so a perforation shows no lamp
+        solved = solve_lamp(seen[rows])
+        if not np.isfinite(solved.levels).all():
+            continue
+        filled += int(np.count_nonzero(solved.filled))
+        for row, level in zip(rows.tolist(), solved.levels.tolist(), strict=True):
+            levels[row] = (level[0], level[1], level[2])
+    if not filled:
+        return levels, ()
+    values: dict[str, object] = {"frames": filled, "of": len(seen)}
+    return levels, (Finding(code="lamp level filled in", where="finished.mkv", values=values),)
