@@ -24,6 +24,7 @@ RATE = 48000
 SECONDS = 6.0
 TONES_HZ = (1000, 5000, 10000, 15000, 18000)
 SPEED_UP = 1.5
+BLOCK = 48  # captured samples after which libsamplerate is given another ratio
 
 
 def tone(hz: float, samples: int) -> Floats:
@@ -38,7 +39,11 @@ def wandering_map(samples: int) -> SoundMap:
     slope = 0.9 + 0.02 * s / length + 0.004 * np.sin(2 * np.pi * 1.1 * s)
     place = 0.9 * s + 0.01 * s**2 / length - 0.004 / (2 * np.pi * 1.1) * np.cos(2 * np.pi * 1.1 * s)
     return SoundMap(
-        out_sample=m, in_sample=place * RATE + 500.0, slope=slope, gain=np.ones(2000), out_samples=samples
+        out_sample=m,
+        in_sample=(place - place[0]) * RATE + 500.0,
+        slope=slope,
+        gain=np.ones(2000),
+        out_samples=samples,
     )
 
 
@@ -72,6 +77,32 @@ def soxr_quality(quality: str) -> Callable[[Floats, SoundMap], Floats]:
         ratio = Fraction(float(knots.slope[0])).limit_denominator(1000)
         got = soxr.resample(x, ratio.numerator, ratio.denominator, quality=quality)
         return np.asarray(got)[: knots.out_samples]
+
+    return resample
+
+
+def libsamplerate(converter: str) -> Callable[[Floats, SoundMap], Floats]:
+    """libsamplerate, driven by its ratio: once for a steady map, else anew every 48 captured samples (1 ms).
+
+    It follows no map, only a speed, so the wanted speed at the middle of each block is what it is given. It begins at
+    the map's first place, as a whole sample, and no delay is taken out.
+    """
+    import samplerate
+
+    def resample(x: Floats, knots: SoundMap) -> Floats:
+        slope = knots.slope
+        if np.ptp(slope) == 0.0:
+            return np.asarray(samplerate.resample(x, 1.0 / float(slope[0]), converter))[: knots.out_samples]
+        first = int(knots.in_sample[0])
+        machine = samplerate.Resampler(converter)
+        parts = []
+        for begin in range(first, len(x), BLOCK):
+            middle = begin + BLOCK / 2
+            ratio = 1.0 / float(np.interp(middle, knots.in_sample, slope))
+            parts.append(
+                machine.process(x[begin : begin + BLOCK], ratio, end_of_input=begin + BLOCK >= len(x))
+            )
+        return np.concatenate(parts)[: knots.out_samples]
 
     return resample
 
@@ -112,13 +143,16 @@ def alias_db(method: Callable[[Floats, SoundMap], Floats], hz: float) -> float:
 
 def measure() -> list[dict[str, Any]]:
     samples = int(SECONDS * RATE)
+    # The map begins at a whole captured sample, so that a method that follows ratios alone may begin there too.
     wandering, steady = wandering_map(samples), steady_map(8 / 9, samples)
     mapped: dict[str, Callable[[Floats, SoundMap], Floats]] = {
         "own sinc": own,
         "np.interp": linear,
         "scipy CubicSpline": cubic_spline,
+        "libsamplerate, best": libsamplerate("sinc_best"),
     }
     constant = mapped | {
+        "libsamplerate, medium": libsamplerate("sinc_medium"),
         "soxr HQ": soxr_quality("HQ"),
         "soxr VHQ": soxr_quality("VHQ"),
         "scipy resample_poly, default window": polyphase(("kaiser", 5.0)),

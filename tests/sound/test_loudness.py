@@ -105,6 +105,59 @@ def test_short_term_and_momentary_of_the_published_signals():
     assert quick.momentary_max_lufs == pytest.approx(-23.0, abs=0.1)
 
 
+def after_silence(level_db, seconds, silence_s):
+    """A tone behind so much silence, and a second of silence behind it."""
+    tone = np.concatenate([np.zeros(round(silence_s * RATE)), sine(level_db, seconds), np.zeros(RATE)])
+    return np.stack([tone, tone], axis=1)
+
+
+# EBU Tech 3341 table 1, cases 10 and 13 (one level, 20 files) and 11 and 14 (20 levels in one file: here each segment by
+# itself, which asks the same of a largest value): within 0.1 LU. Levels and readings as transcribed in public test
+# suites; tones of 3 s and 400 ms, beginnings 150 and 20 ms apart from memory, not checked. Cases 7 and 8 are authentic
+# programmes, as are cases 5 and 6 of Tech 3342: they can't be made from their description and are not tested.
+@pytest.mark.parametrize("segment", range(20))
+def test_largest_values_wherever_the_tone_begins(segment):
+    for level in (-23.0, segment - 38.0):  # cases 10 and 13, then 11 and 14
+        short = heard(after_silence(level, 3.0, 0.150 * segment))
+        assert short.short_term_max_lufs == pytest.approx(level, abs=0.1)
+        quick = heard(after_silence(level, 0.4, 0.020 * segment))
+        assert quick.momentary_max_lufs == pytest.approx(level, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        [(-23, 20)],
+        [(-33, 20)],
+        [(-36, 10), (-23, 60), (-36, 10)],
+        [(-26, 20), (-20, 20.1), (-26, 20)],
+        [(-20, 20), (-30, 20)],
+        [(-50, 20), (-35, 20), (-20, 20), (-35, 20), (-50, 20)],
+    ],
+)
+def test_agrees_with_two_independent_meters_on_the_published_signals(parts):
+    # pyloudnorm makes its own filters and reads 0.035 LU low on every one of these signals (measured here: 0.03 to
+    # 0.04), FFmpeg's ebur128 is the closer one; each of its own library, at its own precision.
+    import pyloudnorm
+
+    x = stereo(*parts)
+    found, theirs, meter = heard(x), ffmpeg(x), pyloudnorm.Meter(RATE)
+    assert found.integrated_lufs == pytest.approx(theirs["I"], abs=0.05)
+    assert found.integrated_lufs == pytest.approx(meter.integrated_loudness(x), abs=0.05)
+    assert found.range_lu == pytest.approx(theirs["LRA"], abs=0.1)
+    assert found.range_lu == pytest.approx(meter.loudness_range(x), abs=0.1)
+
+
+@pytest.mark.parametrize("rate", [44100, 48000])
+def test_agrees_with_pyloudnorm_on_bursts_of_noise(rate):
+    import pyloudnorm
+
+    x = speech_like(rate)
+    assert heard(x, rate=rate).integrated_lufs == pytest.approx(
+        pyloudnorm.Meter(rate).integrated_loudness(x), abs=0.1
+    )
+
+
 @pytest.mark.parametrize(
     ("levels", "wanted"),
     [((-20, -30), 10), ((-20, -15), 5), ((-40, -20), 20), ((-50, -35, -20, -35, -50), 15)],
@@ -161,8 +214,10 @@ def test_agrees_with_an_independent_meter(rate):
     ours, theirs = heard(x, rate=rate), ffmpeg(x, rate=rate)
     assert ours.integrated_lufs == pytest.approx(theirs["I"], abs=0.05)
     assert ours.range_lu == pytest.approx(theirs["LRA"], abs=0.3)
-    assert ours.momentary_max_lufs == pytest.approx(theirs["M"], abs=0.05)
-    assert ours.short_term_max_lufs == pytest.approx(theirs["S"], abs=0.05)
+    # Its largest M and S are those of every 100 ms; ours of every 10 ms: it is asked at ten beginnings.
+    late = [ffmpeg(np.concatenate([np.zeros((rate * n // 100, 2)), x]), rate=rate) for n in range(10)]
+    assert ours.momentary_max_lufs == pytest.approx(max(each["M"] for each in late), abs=0.05)
+    assert ours.short_term_max_lufs == pytest.approx(max(each["S"] for each in late), abs=0.05)
     assert -0.15 <= ours.true_peak_dbtp - theirs["peak"] <= 0.15
 
 
