@@ -24,7 +24,17 @@ from numpy.typing import NDArray
 
 Times = NDArray[np.float64]
 
-__all__ = ["TrackTruth", "camera_time_s", "draw_track", "film_hum", "heard_at_camera", "recorded_time_s"]
+__all__ = [
+    "TapeTruth",
+    "TrackTruth",
+    "camera_time_s",
+    "draw_tape",
+    "draw_track",
+    "film_hum",
+    "heard_at_camera",
+    "recorded_time_s",
+    "tape_time_s",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -336,3 +346,101 @@ def _captured(truth: TrackTruth, film_position: Callable[[Times], Times], times:
         under_head = position - truth.head_offset_frames
         _add_knock(out, (under_head - (splice - 0.5)) / float(truth.camera_rate), truth.knock_level)
     return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TapeTruth:
+    """Everything that is so about a drawn wild tape and its guide; film time is seconds at the camera."""
+
+    seconds: float
+    start_s: float = 3.7  # of the tape when the film begins
+    speed: float = 1.02  # mean, seconds of tape a second of film
+    sag: float = 0.006  # from the first to the last second the speed falls by this
+    wander: float = 0.003  # rms of the speed, time constant 60 s
+    sample_rate: int = 8000
+    tape_noise: float = 0.002  # rms
+    guide_noise_db: float = (
+        0.0  # of the programme over the noise in the guide; the noise beats with the frames
+    )
+    echo: float = 1.0  # energy of the guide's echo over that of the direct sound
+    seed: int = 1
+
+
+def tape_time_s(truth: TapeTruth, film_s: Times) -> Times:
+    """Second of the tape at which the sound of an instant at the camera is heard.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> truth = TapeTruth(seconds=100.0, speed=1.02, sag=0.0, wander=0.0)
+    >>> tape_time_s(truth, np.array([0.0, 10.0])).round(3).tolist()
+    [3.7, 13.9]
+    """
+    step = 0.05
+    grid = np.arange(-10.0, truth.seconds + 10.0, step)
+    random = np.random.Generator(np.random.SFC64(np.random.SeedSequence((truth.seed, 81))))
+    speed = truth.speed - truth.sag * (grid / truth.seconds - 0.5)
+    if truth.wander:
+        keep = float(np.exp(-step / 60.0))
+        value = random.standard_normal() * truth.wander
+        push = truth.wander * (1 - keep**2) ** 0.5 * random.standard_normal(len(grid))
+        for n in range(len(grid)):
+            speed[n] += value
+            value = keep * value + push[n]
+    second = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2 * step)])
+    second += truth.start_s - np.interp(0.0, grid, second)
+    from scipy.interpolate import CubicSpline
+
+    return np.asarray(CubicSpline(grid, second)(film_s))
+
+
+def _talk(truth: TapeTruth, film_s: Times) -> Times:
+    """A programme that never repeats: talk and tune, louder and softer from one third of a second to the next."""
+    sound = TrackTruth(camera_rate=Fraction(18), ahead_frames=0, head_offset_frames=0, seed=truth.seed)
+    random = np.random.Generator(np.random.SFC64(np.random.SeedSequence((truth.seed, 82))))
+    knots = np.arange(-12.0, truth.seconds + 12.0, 0.33)
+    loud = np.exp(1.0 * random.standard_normal(len(knots)))
+    return heard_at_camera(sound, film_s) * np.minimum(np.interp(film_s, knots, loud), 3.0)
+
+
+def draw_tape(truth: TapeTruth) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """A wild tape and its guide.
+
+    Parameters
+    ----------
+    truth : TapeTruth
+
+    Returns
+    -------
+    tape, guide : array, shape (n, 1), float64
+        Both at `sample_rate`. The tape runs by its own clock and goes on for 4 s beyond the film; sample 0 of the
+        guide is film time 0. The guide has an echo of 60 ms and noise that beats 18 times a second.
+
+    Notes
+    -----
+    Source: derived; speed, sag and wander as in the measured table of sound.md g.
+
+    Examples
+    --------
+    >>> tape, guide = draw_tape(TapeTruth(seconds=1.0))
+    >>> guide.shape, len(tape) > 8000
+    ((8000, 1), True)
+    """
+    random = np.random.Generator(np.random.SFC64(np.random.SeedSequence((truth.seed, 83))))
+    film = np.arange(-9.0, truth.seconds + 9.0, 0.01)
+    heard = tape_time_s(truth, film)
+    last = float(np.interp(truth.seconds, film, heard)) + 4.0
+    count = int(last * truth.sample_rate)
+    tape = _talk(truth, np.interp(np.arange(count) / truth.sample_rate, heard, film))
+    tape = tape + truth.tape_noise * random.standard_normal(count)
+    times = np.arange(int(truth.seconds * truth.sample_rate)) / truth.sample_rate
+    direct = _talk(truth, times)
+    tail = np.arange(int(0.3 * truth.sample_rate)) / truth.sample_rate
+    room = random.standard_normal(len(tail)) * np.exp(-tail / 0.06)
+    room *= (truth.echo / np.sum(room**2)) ** 0.5
+    size = len(direct) + len(room)
+    wet = np.fft.irfft(np.fft.rfft(direct, size) * np.fft.rfft(room, size), size)[: len(direct)]
+    programme = direct + wet
+    noise = random.standard_normal(len(times)) * (1 + 0.8 * np.sin(2 * np.pi * 18 * times))
+    noise *= float(np.std(programme)) / float(np.std(noise)) * 10 ** (-truth.guide_noise_db / 20)
+    return tape[:, None], (programme + noise)[:, None]
