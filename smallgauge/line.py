@@ -16,6 +16,7 @@ from smallgauge.deliver.bag import build_bag
 from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.package import build_package
 from smallgauge.deliver.report import build_pdf, build_report
+from smallgauge.deliver.start_page import write_start_page
 from smallgauge.errors import FixityError, MaterialError
 from smallgauge.gauge.gauges import UNSLIT_DOUBLE_8, gauge_named
 from smallgauge.lock import ReelLock
@@ -52,6 +53,7 @@ from smallgauge.treat.propose import propose_treatment
 STEPS = ("analyse", "treat", "render", "prove", "deliver")
 DELIVERED = (
     "stills/contact-sheet.jpg",
+    "start-here.html",
     "report.html",
     "report.pdf",
     "read-me-first.txt",
@@ -355,6 +357,7 @@ def deliver_reel(folder: Path, journal: Journal, progress: Progress = silent) ->
     write_contact_sheet(folder)
     build_report(folder)
     build_pdf(folder)
+    write_start_page(folder)
     build_package(folder, progress=progress)
     for file in DELIVERED:
         journal.add_file("deliver", file, key=key)

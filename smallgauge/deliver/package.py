@@ -89,6 +89,7 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
     """
     folder = papers.folder
     parts = [
+        PackagePart(place="Start here.html", of="start-here.html"),
         PackagePart(place="Read me first.txt", of="read-me-first.txt"),
         PackagePart(
             place=f"{WATCH}/{film_file_name(papers.reel.number, papers.reel.box_words)}", of=television

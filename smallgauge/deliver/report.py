@@ -12,6 +12,7 @@ import base64
 import json
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 from smallgauge.deliver.content import ReportContent, report_content
 from smallgauge.deliver.papers import read_papers
@@ -43,11 +44,11 @@ def build_report(folder: Path) -> None:
     write_whole_bytes(folder / "report.html", report_html(report_content(read_papers(folder))).encode())
 
 
-def report_html(content: ReportContent) -> str:
-    """The page of a report's content."""
+def page_environment() -> Any:
+    """The templates of all pages: text is escaped, and a name that is not there is a mistake."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-    environment = Environment(
+    return Environment(
         loader=FileSystemLoader(TEMPLATES, encoding="utf-8"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -55,6 +56,10 @@ def report_html(content: ReportContent) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+
+
+def report_html(content: ReportContent) -> str:
+    """The page of a report's content."""
     pictures = []
     for still in content.stills:
         jpeg, width, height = reduced_jpeg(still.path, width=STILL_WIDTH, quality=STILL_QUALITY)
@@ -62,7 +67,7 @@ def report_html(content: ReportContent) -> str:
         pictures.append(
             {"data": data, "width": width, "height": height, "caption": still.caption, "alt": still.alt}
         )
-    return environment.get_template("report.html").render(r=content, pictures=pictures)
+    return str(page_environment().get_template("report.html").render(r=content, pictures=pictures))
 
 
 def build_pdf(folder: Path) -> None:

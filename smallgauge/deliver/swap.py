@@ -17,7 +17,14 @@ from smallgauge.record.package import PackageList, PackagePart
 from smallgauge.record.work import Progress
 
 # Papers of the delivery itself: made when the proof is done, so that it can't speak of them.
-_MADE_HERE = ("report.html", "report.pdf", "read-me-first.txt", "reels.csv", "stills/contact-sheet.jpg")
+_MADE_HERE = (
+    "start-here.html",
+    "report.html",
+    "report.pdf",
+    "read-me-first.txt",
+    "reels.csv",
+    "stills/contact-sheet.jpg",
+)
 
 
 @contextlib.contextmanager

@@ -15,6 +15,7 @@ MANIFEST = "package/SHA256SUMS"
 AFTER_PROOF = (
     "proof.json",
     "stills/contact-sheet.jpg",
+    "start-here.html",
     "report.html",
     "report.pdf",
     "read-me-first.txt",

@@ -26,7 +26,13 @@ from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.notes import CaptureNotes
 from smallgauge.record.reel import Reel, Run
-from smallgauge.record.rendertable import RENDER_COLUMNS, CopySummary, RenderSummary, SoundSummary
+from smallgauge.record.rendertable import (
+    COPY_COLUMNS,
+    RENDER_COLUMNS,
+    CopySummary,
+    RenderSummary,
+    SoundSummary,
+)
 from smallgauge.record.table import table_of, write_table
 from smallgauge.record.treatment import decide, propose, treatment_of
 from smallgauge.sound.loudness import LoudnessReading, ViewingGain
@@ -265,6 +271,12 @@ def _render(folder: Path, rows: list[dict[str, object]], *, sound: bool) -> None
         folder / "render.parquet", table_of("render", RENDER_COLUMNS, rows_out, capture_digest=DIGEST)
     )
     rate = Fraction(50, 3)
+    shown = [n * 50 // 75 for n in range(603)]  # 50/3 frames a second in 25
+    copies = [("viewing.mp4", n, n) for n in range(len(finished))]
+    copies += [("television.mp4", n, min(frame, len(finished) - 1)) for n, frame in enumerate(shown)]
+    names = ("copy", "shown_frame", "finished_frame")
+    copy_rows = [dict(zip(names, row, strict=True)) for row in copies]
+    write_table(folder / "copies.parquet", table_of("copies", COPY_COLUMNS, copy_rows, capture_digest=DIGEST))
     copy = CopySummary(
         file="viewing.mp4",
         rate=rate,

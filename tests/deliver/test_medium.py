@@ -13,6 +13,7 @@ from smallgauge.deliver.bag import build_bag
 from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.medium import copy_to_medium
 from smallgauge.deliver.package import build_package
+from smallgauge.deliver.start_page import write_start_page
 from smallgauge.deliver.words import medium_words
 from smallgauge.errors import FixityError, MaterialError
 
@@ -22,6 +23,7 @@ def shelf(tmp_path_factory):
     reel = make_reel(tmp_path_factory.mktemp("made") / "reel")
     write_contact_sheet(reel)
     (reel / "report.html").write_text("a report", encoding="utf-8")
+    write_start_page(reel)
     build_package(reel)
     build_bag(reel, at=AT)
     return reel

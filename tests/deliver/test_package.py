@@ -19,6 +19,7 @@ from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.package import build_package, film_file_name, plan_parts, reels_csv
 from smallgauge.deliver.papers import read_papers
 from smallgauge.deliver.report import build_report
+from smallgauge.deliver.start_page import write_start_page
 from smallgauge.errors import FixityError, MaterialError
 from smallgauge.record.files import read_json
 from smallgauge.record.finding import Finding
@@ -30,6 +31,7 @@ def made(tmp_path_factory):
     folder = make_reel(tmp_path_factory.mktemp("made") / "reel")
     write_contact_sheet(folder)
     (folder / "report.html").write_text("a report", encoding="utf-8")
+    write_start_page(folder)
     return folder
 
 
@@ -53,7 +55,15 @@ def test_the_package_holds_what_its_list_says_and_the_reel_has(reel):
     for part in listed.parts:
         assert packed[part.place] == (reel / part.of).read_bytes()
     tops = {place.split("/")[0] for place in packed}
-    assert tops == {"Read me first.txt", "Watch these", "Pictures", "Report.html", "For later", "SHA256SUMS"}
+    assert tops == {
+        "Start here.html",
+        "Read me first.txt",
+        "Watch these",
+        "Pictures",
+        "Report.html",
+        "For later",
+        "SHA256SUMS",
+    }
     assert f"Watch these/{NUMBER} - Garden and sea, summer 1968.mp4" in packed
     assert [place for place in packed if place.endswith(".mp4") and place.startswith("Watch")] == [
         f"Watch these/{NUMBER} - Garden and sea, summer 1968.mp4"
@@ -294,6 +304,7 @@ def test_reels_csv_is_read_by_the_library_as_it_was_meant(tmp_path):
 def test_the_page_on_top_says_what_is_still_open_and_fits_a_page(tmp_path):
     folder = make_reel(tmp_path / "reel", failing=(Finding(code="sync not set", where="sound"),))
     build_report(folder)
+    write_start_page(folder)
     build_package(folder)
     raw = (folder / "package" / "Read me first.txt").read_bytes()
     assert raw.count(b"\n") == raw.count(b"\r\n")
