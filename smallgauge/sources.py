@@ -537,6 +537,11 @@ SOURCES |= {
         "J. Imaging Science and Technology 38, 520 (1994); the linear density model of fading",
         seen="not seen; the model as quoted by later papers",
     ),
+    "Wyman, Sloan and Shirley 2013": Source(
+        title="C. Wyman, P.-P. Sloan and P. Shirley, simple analytic approximations to the CIE XYZ color matching functions, "
+        "J. Computer Graphics Techniques 2(2) (2013): a fit of several lobes",
+        seen="numbers from memory, held against the tabled observer in tests",
+    ),
 }
 
 # Negatives.

@@ -15,6 +15,7 @@ from smallgauge.gauge.gauges import gauge_named
 from smallgauge.gauge.geometry import shrinkage_range
 from smallgauge.media.frame import Frame
 from smallgauge.picture.alignment import LEAST_SIDE_PX, measure_displacement
+from smallgauge.picture.border import find_border_boxes, measure_border
 from smallgauge.picture.damage import measure_frame_damage
 from smallgauge.picture.density import light_of_samples
 from smallgauge.picture.exposure import measure_exposure
@@ -123,6 +124,7 @@ class Meter:
         self.lamp = capture.survey.hole_light if capture.survey is not None else math.nan
         self.gauge = gauge_named(capture.gauge)
         self.layout = _grain_layout(capture)
+        self.border_boxes = _border_boxes(capture)
         self.plane: tuple[Light, Light] | None = (
             None  # of the frame at hand: its light, and the channel measured
         )
@@ -278,6 +280,13 @@ class Meter:
         )
         row |= asdict(exposure) | asdict(measure_sharpness(light, box=box)) | asdict(change)
         row |= asdict(measure_picture_light(proxy.log_light)) | flicker.columns()
+        row |= measure_border(
+            light,
+            boxes=self.border_boxes,
+            reference=(reference.x_px, reference.y_px),
+            picture=box,
+            lamp=(exposure.light_red, exposure.light_green, exposure.light_blue),
+        ).columns()
         if holes and survey is not None:
             row |= asdict(measure_edge_blur(self._plane(light), hole=holes[0], corner_px=survey.corner_px))
         row |= self._reference_columns(reference) | shift
@@ -384,6 +393,14 @@ def _grain_layout(capture: Capture) -> GrainLayout | None:
         tilt_rad=survey.tilt if survey is not None else 0.0,
         spread_px=survey.spread_px if survey is not None and math.isfinite(survey.spread_px) else 0.0,
     )
+
+
+def _border_boxes(capture: Capture) -> tuple[tuple[float, float, float, float], ...]:
+    """Where unexposed film that is black lies around a frame: nowhere on negative film, whose border is clear."""
+    area, survey = capture.picture_area, capture.survey
+    if survey is None or capture.notes.film == "negative":
+        return ()
+    return find_border_boxes(survey, picture=(area.left, area.top, area.right, area.bottom))
 
 
 def _gate_columns(gate: GateFix, place: tuple[float, float]) -> dict[str, object]:

@@ -2,6 +2,7 @@
 
 from smallgauge.columns import Column
 from smallgauge.picture.alignment import COLUMNS as ALIGNMENT_COLUMNS
+from smallgauge.picture.border import COLUMNS as BORDER_COLUMNS
 from smallgauge.picture.damage import COLUMNS as DAMAGE_COLUMNS
 from smallgauge.picture.exposure import COLUMNS as EXPOSURE_COLUMNS
 from smallgauge.picture.flicker_pairs import COLUMNS as FLICKER_COLUMNS
@@ -110,6 +111,7 @@ FRAME_COLUMNS: tuple[Column, ...] = (
     *SCENE_COLUMNS,
     *FLICKER_COLUMNS,
     *LOADING_COLUMNS,
+    *BORDER_COLUMNS,
     *REPETITION_COLUMNS,
     *SPLICE_COLUMNS,
     _c(

@@ -4,7 +4,17 @@ import numpy as np
 import pytest
 
 from smallgauge.errors import CallerError
-from smallgauge.picture.dyefade import FadeCorrection, apply_dyefade, polynomial_terms
+from smallgauge.picture.border_length import LengthBorder
+from smallgauge.picture.dyefade import (
+    FadeCorrection,
+    FadingDecision,
+    Picks,
+    apply_dyefade,
+    polynomial_terms,
+    propose_fading,
+    solve_dyefade,
+)
+from smallgauge.picture.dyes import typical_dye_model
 
 
 def linear_rows(matrix: np.ndarray, offset: np.ndarray) -> tuple[tuple[float, ...], ...]:
@@ -51,3 +61,139 @@ def test_nan_stays_in_its_pixel() -> None:
 def test_other_shapes_are_refused() -> None:
     with pytest.raises(CallerError, match="last axis holds 3 channels"):
         polynomial_terms(np.zeros((3, 4)))
+
+
+# Film drawn from its spectra (picture/synthetic_dyes.py) by the benchmark, whose dyes the corrector does not know.
+
+
+def differences(**changes):
+    """Mean CIEDE2000 untreated, as corrected, and between the two, with the decision's shares."""
+    pytest.importorskip("benchmarks.fading", reason="left out: colour-science is not installed")
+    from benchmarks.fading import Case, compare
+
+    found = compare(Case(**changes), baselines=False)
+    means = [float(found[name].mean()) for name in ("untreated", "ours", "change")]
+    return (*means, float(np.percentile(found["ours"], 95)), found["left"])
+
+
+@pytest.mark.parametrize(
+    ("dyes", "light", "content", "cast", "limit"),
+    [
+        ("first", "narrow", "foliage", "red", 2.0),
+        ("second", "narrow", "neutral", "none", 4.0),
+        ("first", "broad", "tungsten interior", "red", 5.0),
+    ],
+)
+def test_faded_film_comes_near_the_unfaded(dyes, light, content, cast, limit):
+    before, after, _, upper, _ = differences(
+        dyes=dyes, light=light, content=content, cast=cast, fade="strong"
+    )
+    assert after <= limit and upper <= 2 * after and after < before / 3
+
+
+@pytest.mark.parametrize(
+    ("dyes", "light", "content", "cast"),
+    [("second", "narrow", "tungsten interior", "red"), ("second", "broad", "foliage", "blue")],
+)
+def test_unfaded_film_is_left_alone_whatever_its_content(dyes, light, content, cast):
+    _, _, change, _, left = differences(dyes=dyes, light=light, content=content, cast=cast, fade="none")
+    assert change <= 0.5, left
+
+
+def length_border(density, **changes):
+    """A border as read, without noise to speak of."""
+    values = {
+        "state": "measured",
+        "density": density,
+        "sigma": (0.005,) * 3,
+        "limited": (False,) * 3,
+        "clear": (0.15, 0.15, 0.16),
+        "clear_sigma": 0.02,
+        "clear_seen": True,
+        "frames": 50,
+        "fogged": 0,
+    }
+    return LengthBorder(**{**values, **changes})
+
+
+def test_shares_are_drawn_towards_one_without_a_step():
+    """The less the border's red differs from the others, the nearer cyan's share lies to 1, smoothly."""
+    red = np.linspace(3.0, 1.5, 31)
+    left = np.array([propose_fading(length_border((r, 3.0, 3.0)), light="narrow")[0].left[0] for r in red])
+    step = -np.diff(left)
+    assert left[0] > 0.99 and left[-1] < 0.6
+    assert (step > -0.005).all() and step.max() < 0.12
+    assert (step[:2] < 0.02).all()  # a difference within a stock's own is left nearly alone
+
+
+def test_a_layer_at_the_scanner_s_limit_makes_a_proposal_that_waits():
+    border = length_border((1.5, 2.3, 2.1), limited=(False, True, True))
+    fading, why = propose_fading(border, light="narrow")
+    assert not fading.sure and fading.source == ("border", "lower limit", "lower limit")
+    assert "lower limit" in why
+    scenes = [((0.8, 1.2, 1.1), (1.3, 2.2, 2.0))] * 8
+    more, _ = propose_fading(border, light="narrow", statistics=scenes)
+    assert not more.sure and more.source[1] == "lower limit"
+    assert (
+        more.left[0] <= fading.left[0] + 0.02
+    )  # the others are denser than the limit, so cyan has lost more
+
+
+def test_no_evidence_leaves_the_film_alone():
+    nothing = length_border((np.nan,) * 3, state="disagrees")
+    fading, why = propose_fading(nothing, light="narrow")
+    assert fading.left == (1.0, 1.0, 1.0) and not fading.sure and fading.border is None
+    assert "no evidence: disagrees" in why
+
+
+def test_grey_picks_serve_where_the_border_does_not():
+    """Greys of faded film at three levels, nothing of the border: shares up to the level that all layers share."""
+    clear, k = np.array([0.15, 0.15, 0.16]), np.array([0.5, 0.95, 0.75])
+    amounts = np.array([[0.6], [1.1], [1.8]]) * k
+    density = clear + amounts @ typical_dye_model("narrow").density[:, 1:4].T
+    nothing = length_border((np.nan,) * 3, state="not seen")
+    fading, _ = propose_fading(nothing, light="narrow", picks=Picks(grey=tuple(map(tuple, density))))
+    assert fading.sure and fading.source == ("picks",) * 3
+    assert fading.left[0] / fading.left[1] == pytest.approx(k[0] / k[1], rel=0.12)
+    assert fading.left[2] / fading.left[1] == pytest.approx(k[2] / k[1], rel=0.12)
+
+
+def test_a_stated_stock_tells_what_all_layers_lost():
+    model = typical_dye_model("narrow").density[:, 1:4]
+    border = length_border(tuple(np.array([0.15, 0.15, 0.16]) + model @ np.full(3, 2.9 * 0.7)))
+    assert (
+        min(propose_fading(border, light="narrow")[0].left) > 0.85
+    )  # alike in all layers: it may be the stock
+    stated, _ = propose_fading(border, light="narrow", stock_amount=2.9)
+    assert np.abs(np.array(stated.left) - 0.7).max() < 0.04
+
+
+@pytest.mark.parametrize("light", ["narrow", "broad"])
+def test_correction_of_unfaded_film_changes_nothing(light):
+    same = FadingDecision(
+        light=light,
+        left=(1.0,) * 3,
+        sigma=None,
+        source=("border",) * 3,
+        clear=(0.15,) * 3,
+        base=(0.15,) * 3,
+        border=None,
+    )
+    grey = np.linspace(0.2, 2.8, 40)[:, None] + np.array([0.0, 0.05, -0.03])
+    assert np.abs(apply_dyefade(grey, solve_dyefade(same)) - grey).max() < (
+        0.001 if light == "narrow" else 0.04
+    )
+
+
+def test_shares_that_cannot_be_are_refused():
+    wrong = FadingDecision(
+        light="narrow",
+        left=(0.0, 1.0, 1.0),
+        sigma=None,
+        source=("m.k.",) * 3,
+        clear=(0.1,) * 3,
+        base=(0.1,) * 3,
+        border=None,
+    )
+    with pytest.raises(CallerError, match="share above 0"):
+        solve_dyefade(wrong)

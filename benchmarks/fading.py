@@ -1,0 +1,284 @@
+"""Faded film brought back, beside colour statistics: colour differences to the unfaded film.
+
+Run `python -m benchmarks.fading`. Film, fading and scanner are drawn by `picture/synthetic_dyes.py`, whose dyes the
+corrector does not know ("first" are about those that it takes as typical). Truth is the unfaded film, without
+grain, as it is seen in D50 by the 1931 2-degree observer; a scan becomes colours by the very dyes of the unfaded
+film, so that only the fading and what was done about it counts. Figures are CIEDE2000, mean / 95th percentile.
+
+The corrector reads the border of 60 frames of changing brightness, with flare, noise and the scanner's floor. Nothing is
+fitted to the truth, except that from each baseline one constant exposure is removed, the one that suits it
+best; each is tried on light and on display values, and the better figure counts.
+"""
+
+import warnings
+from dataclasses import dataclass
+from itertools import pairwise, product
+
+import av
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.picture.border import CHANNELS
+from smallgauge.picture.border_length import border_of_length, stray_share
+from smallgauge.picture.dyefade import FadingDecision, apply_dyefade, propose_fading, solve_dyefade
+from smallgauge.picture.synthetic_dyes import (
+    BORDER_AMOUNT,
+    CONTENTS,
+    DYE_SETS,
+    WAVELENGTHS_NM,
+    draw_amounts,
+    draw_readings,
+    draw_spectra,
+)
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")
+    _printing = np.get_printoptions()
+    import colour
+
+    np.set_printoptions(**_printing)  # the library sets others for the whole process
+
+Array = NDArray[np.float64]
+Triple = tuple[float, float, float]
+
+FADES: dict[str, Triple] = {
+    "none": (1.0, 1.0, 1.0),
+    "strong": (0.45, 0.85, 0.65),
+    "usual": (0.65, 0.95, 0.82),
+    "cyan": (0.20, 0.95, 0.80),
+}
+STAINS = {"none": 0.0, "strong": 0.10, "usual": 0.05, "cyan": 0.10}
+CASTS: dict[str, Triple] = {
+    "none": (0.0, 0.0, 0.0),
+    "red": (-0.1, 0.05, 0.1),
+    "blue": (0.1, -0.05, -0.1),
+}
+FLARE = 0.005
+NOISE = 0.002
+GRAIN = 0.01
+PATCHES = 600
+BASELINES = {
+    "stretch": ("normalize", "smoothing=0:independence=1"),
+    "grey world": ("grayworld", None),
+    "grey edge": ("greyedge", "difford=1:minknorm=5:sigma=2"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One length of one stock on one scanner."""
+
+    dyes: str = "first"
+    light: str = "narrow"
+    content: str = "neutral"
+    fade: str = "strong"
+    cast: str = "none"
+    floor: float = 3.2
+    seed: int = 1
+
+    @property
+    def border(self) -> Triple:
+        """Amounts in the unfaded border."""
+        c, m, y = (BORDER_AMOUNT + each for each in CASTS[self.cast])
+        return c, m, y
+
+
+def _observer() -> tuple[Array, Array]:
+    shape = colour.SpectralShape(WAVELENGTHS_NM[0], WAVELENGTHS_NM[-1], WAVELENGTHS_NM[1] - WAVELENGTHS_NM[0])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        seen = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape).values
+        lamp = colour.SDS_ILLUMINANTS["D50"].copy().align(shape).values
+    weights = seen * lamp[:, None]
+    weights /= weights[:, 1].sum()
+    return weights, weights.sum(axis=0)
+
+
+WEIGHTS, WHITE = _observer()
+
+
+def lab_of(spectra: Array) -> Array:
+    """CIE 1976 L*a*b* of film seen in D50, the open gate white."""
+    ratio = spectra @ WEIGHTS / WHITE
+    root = np.where(ratio > (6 / 29) ** 3, np.cbrt(ratio), ratio / (3 * (6 / 29) ** 2) + 4 / 29)
+    x, y, z = root[..., 0], root[..., 1], root[..., 2]
+    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
+
+
+def film_of_scan(density: Array, case: Case) -> Array:
+    """Spectra of unfaded film of this stock that the scanner would read as these densities: Newton's method, bounded."""
+    dyes = DYE_SETS[case.dyes]
+
+    def read(amounts: Array) -> Array:
+        return -np.log10(draw_readings(draw_spectra(amounts, dyes), case.light))
+
+    amounts = np.full(density.shape, 0.8)
+    for _ in range(12):
+        now = read(amounts)
+        slope = np.stack([(read(amounts + step) - now) / 1e-3 for step in 1e-3 * np.eye(3)], axis=-1)
+        change = np.linalg.solve(slope + 1e-6 * np.eye(3), (density - now)[..., None])[..., 0]
+        amounts = np.clip(amounts + np.clip(change, -0.6, 0.6), -0.15, 3.6)
+    return draw_spectra(amounts, dyes)
+
+
+def differences(light: Array, case: Case, truth: Array) -> Array:
+    """CIEDE2000 of each patch of a scan against the unfaded film."""
+    density = -np.log10(np.clip(light, 1e-5, 2.0))
+    return np.asarray(colour.delta_E(truth, lab_of(film_of_scan(density, case)), method="CIE 2000"))
+
+
+def best_exposure(light: Array, case: Case, truth: Array) -> Array:
+    """Differences after the one constant exposure that makes their mean least."""
+    tried: dict[float, Array] = {}
+
+    def mean(stops: float) -> float:
+        if stops not in tried:
+            tried[stops] = differences(light * 2.0**stops, case, truth)
+        return float(tried[stops].mean())
+
+    grid = min(np.arange(-1.5, 1.6, 0.5), key=mean)
+    for step in (0.25, 0.12, 0.06):
+        grid = min((grid - step, grid, grid + step), key=mean)
+    return tried[grid]
+
+
+def filtered(light: Array, name: str, options: str | None, *, power: float) -> Array:
+    """A picture of the patches through one of FFmpeg's filters, on light ** (1 / power)."""
+    side = 60
+    count = len(light)
+    picture = np.resize(light, (side * (-(-count // side)), 3)).reshape(-1, side, 3)
+    codes = np.clip(picture, 0.0, 1.0) ** (1.0 / power)
+    large = np.repeat(np.repeat(codes, 4, axis=0), 4, axis=1)  # a filter with a neighbourhood sees patches
+    frame = av.VideoFrame.from_ndarray(np.round(large * 65535).astype(np.uint16), format="rgb48le")
+    graph = av.filter.Graph()
+    nodes = [graph.add_buffer(width=frame.width, height=frame.height, format="rgb48le", time_base=1)]
+    nodes.append(graph.add(name, options) if options else graph.add(name))
+    nodes += [graph.add("format", "rgb48le"), graph.add("buffersink")]
+    for one, other in pairwise(nodes):
+        one.link_to(other)
+    graph.configure()
+    frame.pts = 0
+    graph.push(frame)
+    graph.push(None)
+    out = graph.pull().to_ndarray().astype(np.float64) / 65535
+    out = out.reshape(out.shape[0] // 4, 4, out.shape[1] // 4, 4, 3).mean(axis=(1, 3))
+    return np.asarray(out.reshape(-1, 3)[:count] ** power)
+
+
+def scan_of(case: Case, amounts: Array, *, view: Triple, seed: int) -> Array:
+    """What the scanner reads of faded film, grain and flare in it."""
+    rng = np.random.default_rng(seed)
+    grainy = np.maximum(
+        amounts + rng.normal(0.0, GRAIN, amounts.shape) * np.sqrt(np.maximum(amounts, 0.0)), 0.0
+    )
+    spectra = draw_spectra(grainy, DYE_SETS[case.dyes], left=FADES[case.fade], stain=STAINS[case.fade])
+    stray = FLARE * view[0], FLARE * view[1], FLARE * view[2]
+    return draw_readings(
+        spectra, case.light, flare_light=stray, floor_density=case.floor, noise=NOISE, seed=seed + 1
+    )
+
+
+def columns_of(case: Case, *, frames: int = 60) -> tuple[dict[str, Array], Triple]:
+    """Columns as `analyse` writes them of a length of this stock, and the mean view."""
+    rng = np.random.default_rng(case.seed + 50)
+    amounts = draw_amounts(case.content, count=PATCHES, seed=case.seed + 7, border=case.border)
+    light = scan_of(case, amounts, view=(0.0, 0.0, 0.0), seed=case.seed + 8)
+    bright = np.sort(rng.uniform(0.3, 1.6, frames))[rng.permutation(frames)]
+    bare = 0.12  # of the view is bare light
+    view = bare + (1.0 - bare) * 0.6 * light.mean(axis=0) * bright[:, None]
+    film = np.broadcast_to(np.array(case.border), (200, 3))
+    rows: dict[str, list[Array]] = {}
+    for n in range(frames):
+        border = scan_of(case, film, view=tuple(view[n]), seed=1000 + 7 * n + case.seed)
+        picture = light[rng.integers(0, len(light), 700)] * min(bright[n], 1.0)
+        clearest = picture[np.argsort(picture.min(axis=1))[-4:]]
+        reading = {
+            "border": border.mean(axis=0),
+            "border_sigma": border.std(axis=0) / np.sqrt(len(border)),
+            "border_lowest": np.quantile(border, 0.005, axis=0),
+            "border_floor_share": (border == border.min(axis=0)).mean(axis=0),
+            "clear": clearest.mean(axis=0),
+            "picture_middle": np.quantile(-np.log10(picture), 0.6, axis=0),
+            "picture_dense": np.quantile(-np.log10(picture), 0.97, axis=0),
+            "view": view[n],
+        }
+        for name, values in reading.items():
+            rows.setdefault(name, []).append(values)
+    columns = {
+        f"{name}_{channel}": np.array([row[c] for row in values])
+        for name, values in rows.items()
+        for c, channel in enumerate(CHANNELS)
+    }
+    mean = view.mean(axis=0)
+    return columns, (float(mean[0]), float(mean[1]), float(mean[2]))
+
+
+def decide(case: Case, *, stock_amount: float | None = None) -> tuple[FadingDecision, Triple, Triple]:
+    """The program's decision on a length, its flare, and the view."""
+    columns, view = columns_of(case)
+    flare, sigma = stray_share(columns, lengths=[(0, len(columns["view_red"]))])
+    border = border_of_length(columns, flare=flare, flare_sigma=sigma, density_limit=case.floor)
+    statistics = [
+        (
+            tuple(np.median([columns[f"picture_middle_{c}"][part] for c in CHANNELS], axis=1)),
+            tuple(np.median([columns[f"picture_dense_{c}"][part] for c in CHANNELS], axis=1)),
+        )
+        for part in np.array_split(np.arange(60), 6)
+    ]
+    fading, _ = propose_fading(border, light=case.light, statistics=statistics, stock_amount=stock_amount)
+    return fading, flare, view
+
+
+def corrected(light: Array, fading: FadingDecision, flare: Triple, view: Triple) -> Array:
+    """The scan after flare and fading are undone."""
+    net = np.maximum(light - np.array(flare) * np.array(view), 1e-4)
+    return np.asarray(np.power(10.0, -apply_dyefade(-np.log10(net), solve_dyefade(fading))))
+
+
+def compare(case: Case, *, baselines: bool = True, stock_amount: float | None = None) -> dict[str, Array]:
+    """Differences of each way on one case."""
+    amounts = draw_amounts(case.content, count=PATCHES, seed=case.seed, border=case.border)
+    truth = lab_of(draw_spectra(amounts, DYE_SETS[case.dyes]))
+    fading, flare, view = decide(case, stock_amount=stock_amount)
+    light = scan_of(case, amounts, view=view, seed=case.seed + 3)
+    out = {
+        "untreated": differences(light, case, truth),
+        "ours": differences(corrected(light, fading, flare, view), case, truth),
+        "left": np.array(fading.left),
+        "source": np.array(fading.source),
+        "change": np.asarray(
+            colour.delta_E(
+                lab_of(film_of_scan(-np.log10(light), case)),
+                lab_of(film_of_scan(-np.log10(corrected(light, fading, flare, view)), case)),
+                method="CIE 2000",
+            )
+        ),
+    }
+    if baselines:
+        for name, (filter_name, options) in BASELINES.items():
+            tried = [
+                best_exposure(filtered(light, filter_name, options, power=p), case, truth) for p in (1.0, 2.4)
+            ]
+            out[name] = min(tried, key=lambda each: float(each.mean()))
+    return out
+
+
+def main() -> None:
+    """The tables."""
+    for dyes, light in product(("first", "second"), ("narrow", "broad")):
+        for fade in ("strong", "usual", "cyan", "none"):
+            for content in CONTENTS:
+                case = Case(dyes=dyes, light=light, fade=fade, content=content)
+                found = compare(case, baselines=fade == "strong")
+                words = [
+                    f"{name} {found[name].mean():.2f}/{np.percentile(found[name], 95):.2f}"
+                    for name in found
+                    if name not in ("left", "source")
+                ]
+                print(
+                    dyes, light, fade, content, *words, found["left"].round(2), *found["source"], flush=True
+                )
+
+
+if __name__ == "__main__":
+    main()

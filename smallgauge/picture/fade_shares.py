@@ -1,0 +1,130 @@
+"""Shares of dye left, as the mean over all that is not known: which layers have faded, the level, the dyes.
+
+shares_left   logarithms of the amounts in a border, their errors  ->  shares, standard errors, whether any has faded
+stain_of      densities above the least of the base's channels     ->  what of them is stain
+"""
+
+import math
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.picture.dyes import USUAL_BORDER
+
+Array = NDArray[np.float64]
+
+USUAL_LOSS = 0.7  # natural logarithm: loss of a layer that has faded; invented, weak
+# Before any evidence: how likely each way is by the number of whole layers, none to three; invented, weak.
+WHOLE_BEFORE = (0.2, 0.07 / 3.0, 0.03 / 3.0, 0.7)
+LEVEL_SIGMA = 0.08  # natural logarithm: how far stocks' blacks lie apart; common practice, no source
+WHOLE_LEVEL_SIGMA = 0.2  # the same of a scan whose layers agree: nothing then speaks of fading
+STOCK_SIGMA = 0.02  # the same where it is stated
+BASE_SIGMA = 0.03  # density by which channels of an unstained base differ; common practice, no source
+
+
+def shares_left(
+    ln_amounts: Array, sigma: Array, black: Array, stock_amount: float | None
+) -> tuple[Array, Array, float]:
+    """Share left of each layer, its standard error, and how likely any has faded: means over what may be.
+
+    Parameters
+    ----------
+    ln_amounts, sigma : arrays, shape (3,)
+        Natural logarithm of the amount of cyan, magenta, yellow in the border, and its standard error.
+    black : array, shape (3, 3)
+        Covariance of what dyes that are not the typical ones read in an unfaded black.
+    stock_amount : float or None
+        Amount in this stock's black when it was new, where that is stated.
+
+    Returns
+    -------
+    left, sigma : arrays, shape (3,)
+        Above 0 and at most 1.
+    aged : float
+        How likely any layer has faded, 0 to 1.
+
+    Notes
+    -----
+    Gone through are the level of the unfaded black, the dyes, and which layers are whole. Source: ours.
+
+    Examples
+    --------
+    >>> left, _, aged = shares_left(np.log([1.4, 2.8, 2.8]), np.full(3, 0.04), 0.002 * np.eye(3), None)
+    >>> bool(left[0] < 0.55), bool(left[1] > 0.9), bool(aged > 0.99)
+    (True, True, True)
+    """
+    sigma_faded, sigma_whole = (
+        (STOCK_SIGMA, STOCK_SIGMA) if stock_amount else (LEVEL_SIGMA, WHOLE_LEVEL_SIGMA)
+    )
+    level = np.linspace(-0.6, 0.4, 81)
+    before = {
+        whole: -0.5 * np.square(level / s) - math.log(s)
+        for whole, s in ((False, sigma_faded), (True, sigma_whole))
+    }
+    level = level + math.log(stock_amount or USUAL_BORDER)
+    dyes = np.random.default_rng(3).multivariate_normal(np.zeros(3), black, 200, method="cholesky")
+    apart = (
+        level[:, None, None] + dyes[None] - ln_amounts
+    )  # (levels, dyes, layers): positive, less than the level
+    whole = -0.5 * np.square(apart / sigma) - np.log(sigma * math.sqrt(2.0 * math.pi))
+    faded, loss, error = _faded(apart, sigma)
+    weights, losses, squares = [], [], []
+    for mask in product((False, True), repeat=3):
+        is_whole = np.array(mask)
+        weights.append(
+            math.log(WHOLE_BEFORE[sum(mask)])
+            + before[all(mask)][:, None]
+            + np.where(is_whole, whole, faded).sum(axis=2)
+        )
+        losses.append(np.where(is_whole, 0.0, loss))
+        squares.append(np.where(is_whole, 0.0, np.square(loss) + np.square(error)))
+    likely = np.array(weights)
+    share = np.exp(likely - likely.max())[..., None]
+    share /= share.sum()
+    mean = (share * np.array(losses)).sum(axis=(0, 1, 2))
+    variance = (share * np.array(squares)).sum(axis=(0, 1, 2)) - np.square(mean)
+    left = np.exp(-mean)
+    return left, left * np.sqrt(np.maximum(variance, 0.0)), 1.0 - float(share[-1].sum())
+
+
+def _faded(apart: Array, sigma: Array) -> tuple[Array, Array, Array]:
+    """Log likelihood of a layer that lies `apart` below the level, if it is faded; its loss, and standard error."""
+    from scipy.special import log_ndtr
+
+    total = np.hypot(USUAL_LOSS, sigma)
+    middle = apart * np.square(USUAL_LOSS / total)
+    width = USUAL_LOSS * sigma / total
+    z = middle / width
+    above = log_ndtr(z)
+    hazard = np.exp(-0.5 * np.square(z) - above) / math.sqrt(2.0 * math.pi)
+    log_likelihood = np.log(2.0 / (total * math.sqrt(2.0 * math.pi))) + above - 0.5 * np.square(apart / total)
+    spread = width * np.sqrt(np.maximum(1.0 - hazard * (hazard + z), 1e-6))
+    return log_likelihood, np.maximum(middle + width * hazard, 0.0), spread
+
+
+def stain_of(apart: Array) -> Array:
+    """Stain of channels, drawn towards none within what unstained bases differ by.
+
+    Parameters
+    ----------
+    apart : array, shape (3,)
+        Density of the clear film above its least dense channel, 0 and more.
+
+    Returns
+    -------
+    array of the same shape
+
+    Notes
+    -----
+    Source: ours.
+
+    Examples
+    --------
+    >>> stain_of(np.array([0.0, 0.02, 0.2])).round(1).tolist()
+    [0.0, 0.0, 0.2]
+    """
+    sigma = np.full(apart.shape, BASE_SIGMA)
+    likely, stain, _ = _faded(apart, sigma)
+    none = -0.5 * np.square(apart / sigma) - np.log(sigma * math.sqrt(2.0 * math.pi))
+    return np.asarray(stain / (1.0 + np.exp(np.minimum(none - likely, 700.0))))
