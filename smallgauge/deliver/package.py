@@ -105,6 +105,8 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
     optional += [
         (f"{PICTURES}/{still.path.name}", f"stills/{still.path.name}") for still in still_places(folder)
     ]
+    looks = sorted(path.name for path in (folder / "looks").glob("*.clf"))
+    optional += [(f"{LATER}/looks/{name}", f"looks/{name}") for name in looks]
     parts += [
         PackagePart(place=place, of=of, needed=False) for place, of in optional if (folder / of).is_file()
     ]

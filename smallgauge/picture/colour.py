@@ -131,7 +131,8 @@ def apply_colour(light: NDArray[np.floating], colour: FrameColour) -> NDArray[np
     Returns
     -------
     float64 array of the same shape
-        Linear light for the display, white 1; not yet cut off at 0. NaN in all channels outside the capture.
+        Linear light for the display, white 1; hue windows and primaries may bring it below 0. NaN in all channels
+        outside the capture.
 
     Notes
     -----
@@ -153,6 +154,7 @@ def apply_colour(light: NDArray[np.floating], colour: FrameColour) -> NDArray[np
     out = np.minimum(out, BRIGHTEST)
     if colour.decision_list is not None:
         out = apply_decision_list(out, colour.decision_list)
+    out = np.maximum(out, 0.0)  # denser than black is black
     if colour.hues:
         out = apply_hues(out, colour.hues)
     if colour.output is not None:

@@ -308,6 +308,13 @@ def _hues(planes, windows, spare, nothing):  # type: ignore[no-untyped-def]
 
 
 @_kernel
+def _positive_line(line):  # type: ignore[no-untyped-def]
+    """Nothing below 0; where no channel is mixed with another the display's encoding sees to that."""
+    for i in range(line.shape[0]):
+        line[i] = line[i] if line[i] > _ZERO else _ZERO
+
+
+@_kernel
 def _shoulder_line(line, share):  # type: ignore[no-untyped-def]
     """Roll light off near white."""
     inverse = _ONE / (4.0 * share) if share > _ZERO else _ZERO
@@ -365,6 +372,9 @@ def colour_row(light, program, y, first_x, width, planes):  # type: ignore[no-un
             _to_light(lines[channel], power, numbers[_OUT_SCALE + channel], numbers[_OUT_SHIFT + channel])
     if steps[_DECISIONS]:
         _decide(lines, steps, numbers)
+    if windows.shape[0] > 0 or steps[_MATRIX]:
+        for channel in range(3):
+            _positive_line(lines[channel])
     if windows.shape[0] > 0:
         _hues(lines, windows, spare, nothing)
     if steps[_SHOULDER]:

@@ -46,6 +46,7 @@ from smallgauge.render.films import (
     viewing_sound_key,
 )
 from smallgauge.render.frame import render_frame
+from smallgauge.render.looks import write_looks
 from smallgauge.render.plan import CopyPlan, Plan, plan_rendering, still_frames, viewing_gain
 from smallgauge.render.plan_sound import SOUND_RATE, SoundPlan, worth_a_look
 from smallgauge.render.segments import NATIVE_RATE, CopySegment, SegmentJob, canvas_for, render_segment
@@ -108,6 +109,7 @@ def render_reel(
     smooth_key = journal.lines[SMOOTH.file].key if smooth is not None else ""
     _small_tables(folder, capture, plan, smooth, journal, key_of([film.key for film in films], smooth_key))
     _steadiness_table(folder, capture, frames, plan, journal)
+    write_looks(folder, capture.notes.reel or capture.name, plan.frames, journal)
     _stills(folder, material, frames, plan, journal, films[0].pictures, progress)
     return summary
 
