@@ -197,7 +197,8 @@ def _add_treat(commands: Any) -> None:
         "further copy with synthetic frames between those of the film; none is made unless you ask), "
         "primary (points in 0.025 of density, slope, offset, power, saturation, such as 'points -8' or 'points -2 0 1 "
         "saturation 0.9'), selective (windows such as 'hue 142 width 60 saturation 0.8', several with a semicolon), "
-        "rendering (white and black in density as scanned, such as 'white 0.15 black 2.9', or 'as captured').",
+        "rendering (white and black in density as scanned, such as 'white 0.15 black 2.9', or 'as captured'), "
+        "flicker (on, off, or 'limit 0.6': the most that a frame's light is changed by, natural logarithm).",
         "smallgauge treat /shelf/0004171-R03-7 --decide camera_speed 16 --by mk --why 'children running look right'",
     )
     parser.add_argument("reel", metavar="REEL", help="the reel's folder")
@@ -213,7 +214,7 @@ def _add_treat(commands: Any) -> None:
         "--scene",
         type=int,
         metavar="POSITION",
-        help="decide primary, selective, or camera_speed (silent reels) for the scene that holds this film position, "
+        help="decide primary, selective, flicker, or camera_speed (silent reels) for the scene that holds this film position, "
         "counted from 0",
     )
     parser.add_argument(

@@ -267,6 +267,7 @@ class _Line:
         after = propose_treatment(
             *basis,
             before,
+            whole=self._whole(capture, frames),
             at=self.settings.at,
             head_offset_frames=stored_head_offset(self.folder.parent, capture),
             track=read_track(self.folder, capture),
@@ -280,6 +281,11 @@ class _Line:
         self.steps.append("treat")
         self._say(*treatment_findings(treatment))
         return treatment
+
+    def _whole(self, capture: Capture, frames: Table) -> tuple[tuple[Capture, ...], Table]:
+        """The reel's captures, and all its rows."""
+        stretches = self._made.stretches if self._made is not None else ()
+        return tuple(stretch.capture for stretch in stretches) or (capture,), frames
 
     def _basis(self, capture: Capture, frames: Table) -> tuple[Capture, Table]:
         """What decisions are proposed from: the first capture's whole table, where a reel has several."""

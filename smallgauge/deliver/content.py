@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from smallgauge.deliver.filmrows import account_rows, damage_rows, film_facts
+from smallgauge.deliver.flicker import flicker_plots, flicker_sentence, flicker_table
 from smallgauge.deliver.package import LATER, PICTURES, WATCH, archive_files, film_file_name
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.deliver.phrases import (
@@ -194,10 +195,20 @@ def report_content(papers: Papers) -> ReportContent:
         ),
         tables=tuple(
             table
-            for table in (shrinkage_table(papers), steadiness_table(papers), sound_table(papers))
+            for table in (
+                shrinkage_table(papers),
+                steadiness_table(papers),
+                flicker_table(papers),
+                sound_table(papers),
+            )
             if table is not None
         ),
-        plots=(*reel_plots(papers), *shrinkage_plots(papers), *steadiness_plots(papers)),
+        plots=(
+            *reel_plots(papers),
+            *shrinkage_plots(papers),
+            *steadiness_plots(papers),
+            *flicker_plots(papers),
+        ),
         digests=tuple((file.name, f"{file.bytes:,}", file.sha256) for file in (proof.files if proof else ())),
         program=papers.capture.program,
         decided_at=moment_words(papers.decided_at),
@@ -328,6 +339,9 @@ def _done(papers: Papers) -> tuple[str, ...]:
     steady = steadiness_sentence(papers)
     if steady is not None:
         texts.insert(1 + sum(bool(said.get(subject)) for subject in ("loading", "registration")), steady)
+    flicker = flicker_sentence(papers)
+    if flicker is not None:
+        texts.append(flicker)
     scenes = len(papers.treatment.scene_values("camera_speed"))
     if scenes:
         texts.append(

@@ -40,6 +40,7 @@ def draw_along_reel(
     unit: str,
     scenes: NDArray[np.int32] | None = None,
     least_span: float = 0.0,
+    axis: str = "captured frame",
 ) -> str:
     """A plot over the captured frames of a reel, as SVG.
 
@@ -55,6 +56,8 @@ def draw_along_reel(
         Scene of each frame: every second scene is shaded.
     least_span : float
         The scale spans at least this much, so that noise is not blown up.
+    axis : str
+        What the frames are.
 
     Returns
     -------
@@ -96,7 +99,7 @@ def draw_along_reel(
         )
     for number, line in reversed(list(enumerate(lines))):  # the first one on top
         parts += _drawn(line.values, bottom, top, "#111" if number == 0 else "#888")
-    parts += _frame_axis(frames)
+    parts += _frame_axis(frames, axis)
     if unit:
         parts.append(f'<text x="4" y="{_TOP - 2}" fill="#444">{html.escape(unit)}</text>')
     return "".join(parts) + "</svg>"
@@ -172,7 +175,7 @@ def _scene_bands(scenes: NDArray[np.int32]) -> list[str]:
     return out
 
 
-def _frame_axis(frames: int) -> list[str]:
+def _frame_axis(frames: int, axis: str) -> list[str]:
     y = HEIGHT - _BOTTOM
     out = [f'<path d="M{_LEFT} {_TOP}V{y}H{WIDTH - _RIGHT}" stroke="#444" stroke-width="0.8" fill="none"/>']
     marks = sorted({*(int(t) for t in _ticks(0, max(frames - 1, 1)) if t == int(t) and t < frames), 0})
@@ -182,6 +185,6 @@ def _frame_axis(frames: int) -> list[str]:
         out.append(f'<text x="{x:.1f}" y="{y + 16}" text-anchor="middle" fill="#444">{mark:,}</text>')
     middle = (_LEFT + WIDTH - _RIGHT) / 2
     out.append(
-        f'<text x="{middle:.1f}" y="{HEIGHT - 3}" text-anchor="middle" fill="#444">captured frame</text>'
+        f'<text x="{middle:.1f}" y="{HEIGHT - 3}" text-anchor="middle" fill="#444">{html.escape(axis)}</text>'
     )
     return out

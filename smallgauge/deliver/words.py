@@ -10,6 +10,7 @@ flags and subjects. A technician's sentence says what it means and what to do. T
 *retouching*, and the archive copy "the untouched copy of the scan".
 """
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from math import degrees
 
@@ -970,6 +971,7 @@ _SUBJECT_WORDS = {
     "tracks": "two tracks",
     "smooth_copy": "smooth copy with synthetic frames",
     "primary": "primary correction",
+    "flicker": "flicker",
     "selective": "correction by hue",
     "rendering": "rendering",
 }
@@ -1041,6 +1043,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
         "loading": (_loading_words, {"turn", "mirror", "backwards"}),
         "loudness": (_loudness_words, {"target_lufs", "gain_db"}),
         "smooth_copy": (lambda v: f"made at {v.rate('rate', 'no rate')} frames a second", {"rate"}),
+        "flicker": (_flicker_words, {"on", "surface", "contrast", "channels", "limit_ln"}),
         "primary": (_primary_words, {"points", "slope", "offset", "power", "saturation"}),
         "selective": (_selective_words, {"windows"}),
         "rendering": (_rendering_words, {"show", "white", "black", "shoulder", "matrix"}),
@@ -1118,6 +1121,30 @@ _VIEWS = {
     "first": "the copies play the first track alone",
     "second": "the copies play the second track alone",
 }
+
+
+def _flicker_words(v: Values) -> str:
+    limit = v.number("limit_ln")
+    most = (
+        f"a picture changed by {number_words(100 * (math.exp(limit) - 1), decimals=0)} % at most"
+        if limit
+        else ""
+    )
+    if "on" not in v.values:
+        return most or "as proposed"
+    if not v.values.get("on"):
+        return "left as it is"
+    parts = [
+        words
+        for key, words in (
+            ("surface", "unevenness over the picture"),
+            ("contrast", "contrast"),
+            ("channels", "red, green and blue each by itself"),
+        )
+        if v.values.get(key)
+    ]
+    said = f"taken out{', with ' + ', '.join(parts) if parts else ''}"
+    return f"{said}; {most}" if most else said
 
 
 def _primary_words(v: Values) -> str:
@@ -1273,6 +1300,8 @@ def client_decision(entry: InForce) -> str | None:
         )
     if decision.subject in ("primary", "selective", "rendering"):
         return _client_colour(decision)
+    if decision.subject == "flicker":
+        return None  # said with its figures: deliver/flicker.py
     if decision.subject == "tracks":
         return {
             "both": "The film carries two sound tracks; you hear one on the left and one on the right.",

@@ -366,7 +366,7 @@ class _Steps:
         if decision.channels:
             common = np.where(np.isfinite(level[rows]), level[rows], common)
             contrast = np.where(np.isfinite(evidence.contrast[rows]), evidence.contrast[rows], shared)
-        middle = evidence.middle[rows]
+        middle = evidence.middle[rows] - evidence.lamp[rows]  # as rendering sees it, the lamp taken out
         middle = np.where(np.isfinite(middle), middle, _common(middle)[:, None])
         contrast = np.nan_to_num(contrast) if decision.contrast else np.zeros_like(contrast)
         surface = np.nan_to_num(evidence.surface[rows])

@@ -7,6 +7,7 @@ from smallgauge.gauge.rates import parse_rate
 from smallgauge.picture.framing import SHOWN
 from smallgauge.picture.registration import KINDS
 from smallgauge.record.decided_colour import primary_value, rendering_value, selective_value
+from smallgauge.record.decided_flicker import flicker_value
 from smallgauge.record.loading import parse_loading
 from smallgauge.record.notes import SyncMark
 from smallgauge.sound.loudness import TARGETS_LUFS
@@ -19,7 +20,12 @@ _CHOICES = {
     "doubles": ("show", ("once", "all")),
     "tracks": ("view", VIEWS),
 }
-_COLOUR = {"primary": primary_value, "selective": selective_value, "rendering": rendering_value}
+_COLOUR = {
+    "primary": primary_value,
+    "selective": selective_value,
+    "rendering": rendering_value,
+    "flicker": flicker_value,
+}
 
 
 def decided_value(subject: str, text: str) -> dict[str, object]:
@@ -53,7 +59,7 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
     if subject not in _CHOICES:
         raise CallerError(
             "--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness, tracks, smooth_copy, "
-            f"primary, selective or rendering here, found '{subject}'."
+            f"primary, selective, rendering or flicker here, found '{subject}'."
         )
     key, words = _CHOICES[subject]
     if text not in words:

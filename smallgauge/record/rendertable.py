@@ -5,6 +5,7 @@ from fractions import Fraction
 from math import nan
 
 from smallgauge.columns import Column
+from smallgauge.picture.flicker import TERMS
 from smallgauge.picture.steadiness import Steadiness
 from smallgauge.record.finding import Finding
 from smallgauge.sound.loudness import LoudnessReading, ViewingGain
@@ -114,6 +115,43 @@ RENDER_COLUMNS: tuple[Column, ...] = (
             type="float64",
             meaning=f"Lamp level that the light of this frame was divided by, {channel}, open gate 1; NaN where none was known.",
             source="definition",
+        )
+        for channel in ("red", "green", "blue")
+    ),
+    _c(
+        name="exposure_before_ln",
+        unit="1",
+        type="float64",
+        meaning="Path of the camera's exposure within its scene, natural logarithm of light, the scanner's lamp taken out; "
+        "0 at the first frame of a scene and after a frame that told nothing.",
+        source="flicker",
+    ),
+    _c(
+        name="exposure_after_ln",
+        unit="1",
+        type="float64",
+        meaning="The same once flicker is taken out.",
+        source="flicker",
+    ),
+    *(
+        _c(
+            name=f"flicker_{channel}_{term}",
+            unit="1",
+            type="float64",
+            meaning=f"Density added to {channel} against flicker, term {term}; x and y run from -1 to 1 over the finished "
+            "picture, contrast multiplies the distance from the middle tone. NaN where nothing was changed.",
+            source="flicker",
+        )
+        for channel in ("red", "green", "blue")
+        for term in TERMS
+    ),
+    *(
+        _c(
+            name=f"flicker_{channel}_middle",
+            unit="1",
+            type="float64",
+            meaning=f"Density of the middle tone in {channel} about which contrast was turned; NaN where nothing was changed.",
+            source="flicker",
         )
         for channel in ("red", "green", "blue")
     ),
@@ -294,6 +332,22 @@ class SoundSummary:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SceneFlicker:
+    """Flicker of one scene of the finished film, rms natural logarithm of light; NaN where a scene is too short to tell.
+
+    `before_ln` is measured, `after_ln` worked out from what was measured and what was changed. `share` is the part of the
+    frames that were changed by more than 10 per cent. `scene` counts from 0.
+    """
+
+    scene: int
+    frames: int
+    on: bool
+    before_ln: float
+    after_ln: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RenderSummary:
     """`render.json`: what was made, in numbers, and what there is to say about it."""
 
@@ -313,3 +367,4 @@ class RenderSummary:
     sound: SoundSummary | None
     findings: tuple[Finding, ...]
     steadiness: tuple[Steadiness, ...] = ()  # across and along, by evidence that did not steer
+    flicker: tuple[SceneFlicker, ...] = ()  # a scene each, in running order

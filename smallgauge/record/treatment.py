@@ -31,8 +31,9 @@ SUBJECTS = (
     "primary",
     "selective",
     "rendering",
+    "flicker",
 )
-BY_SCENE = ("camera_speed", "primary", "selective")  # subjects that may be decided for one scene
+BY_SCENE = ("camera_speed", "primary", "selective", "flicker")  # subjects that may be decided for one scene
 BY_LENGTH = ("primary", "selective", "rendering")  # for one length of stock
 
 

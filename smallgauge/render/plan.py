@@ -27,10 +27,12 @@ from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.loading import in_running_order, loading_of
 from smallgauge.record.material import Material
 from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe, copies
+from smallgauge.record.rendertable import SceneFlicker
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
 from smallgauge.record.treatment import Treatment
 from smallgauge.render.plan_colour import AS_IT_IS, ColourPlan, FrameAt, plan_colours
+from smallgauge.render.plan_flicker import plan_flicker
 from smallgauge.render.plan_sound import SoundPlan, plan_sound, with_tracks
 from smallgauge.sound.loudness import LoudnessReading, ViewingGain, solve_gain
 
@@ -103,6 +105,7 @@ class Plan:
     steadiness: tuple[SteadinessSeries, SteadinessSeries]  # across and along, one value a captured frame
     smooth: SmoothPlan | None = None  # only where it was decided
     findings: tuple[Finding, ...] = ()  # of colour
+    flicker: tuple[SceneFlicker, ...] = ()  # a scene each
 
     def segments(self) -> tuple[tuple[int, int], ...]:
         """Finished frames of each segment: it starts at a multiple of 100 film positions, or with another capture."""
@@ -159,8 +162,13 @@ def plan_rendering(
     turned = loading.move(held.width, held.height)
     running = in_running_order(frames, loading)
     order, left_out = _running_order(running, readable, keep_all=capture.sound is not None)
+    captures = [stretch.capture for stretch in material.stretches] if material is not None else [capture]
+    moves = tuple(compose_moves(turned, move) for move in held.moves)
+    told, scene_flicker, flicker_findings = plan_flicker(
+        captures, running, treatment, moves=moves, size=(held.width, held.height)
+    )
     colours, colour_findings = plan_colours(
-        [stretch.capture for stretch in material.stretches] if material is not None else [capture],
+        captures,
         frames,
         treatment,
         [FrameAt(film_position=p, scene=int(running["scene"][s]), source=s) for p, s, _ in order],
@@ -175,9 +183,13 @@ def plan_rendering(
             other=others.get(keys[source], (-1, -1)),
             kind=kind,
             scene=int(running["scene"][source]),
-            move=compose_moves(turned, held.moves[source]),
+            move=moves[source],
             place=held.places[source],
-            colour=colours[n],
+            colour=replace(
+                colours[n],
+                flicker=told[source].correction,
+                exposure_ln=(told[source].before_ln, told[source].after_ln),
+            ),
         )
         for n, (position, source, kind) in enumerate(order)
     )
@@ -198,7 +210,8 @@ def plan_rendering(
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
         steadiness=held.steadiness,
         smooth=_smooth(plans, treatment, film_rate=rate),
-        findings=colour_findings,
+        findings=(*colour_findings, *flicker_findings),
+        flicker=scene_flicker,
     )
 
 

@@ -7,33 +7,32 @@ a scene, and what is each frame's own: lamp level and flicker.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-from numpy.typing import NDArray
-
 from smallgauge.picture.colour import FrameColour, solve_output
 from smallgauge.picture.flicker import FlickerCorrection
-from smallgauge.picture.lamp import solve_lamp
 from smallgauge.picture.primary import PrimaryDecision, solve_primary
 from smallgauge.picture.rendering import RenderingDecision
 from smallgauge.picture.selective import SelectiveDecision, solve_hues
 from smallgauge.record.capture import Capture
+from smallgauge.record.exposures import Triple, lamps_of
 from smallgauge.record.files import structured
 from smallgauge.record.finding import Finding
 from smallgauge.record.table import Table
 from smallgauge.record.treatment import Anchored, Treatment
 
-Triple = tuple[float, float, float]
-LIGHT = ("light_red", "light_green", "light_blue")
 NO_COLOUR = FrameColour()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ColourPlan:
-    """Colour of one finished frame: the look that it shares with its scene, and what is its own."""
+    """Colour of one finished frame: the look that it shares with its scene, and what is its own.
+
+    `exposure_ln` is the path of the camera's exposure before and after flicker is taken out.
+    """
 
     look: FrameColour | None = None
     lamp: Triple | None = None
     flicker: FlickerCorrection | None = None
+    exposure_ln: tuple[float, float] = (0.0, 0.0)
 
     @property
     def whole(self) -> FrameColour | None:
@@ -62,7 +61,11 @@ def plan_colours(
 
     `captures` are the reel's, `frames` its rows, `places` the finished frames in their order.
     """
-    lamps, found = _lamps(captures, frames)
+    lamps, filled = lamps_of(captures, frames)
+    found: tuple[Finding, ...] = ()
+    if filled:
+        values: dict[str, object] = {"frames": filled, "of": len(frames)}
+        found = (Finding(code="lamp level filled in", where="finished.mkv", values=values),)
     scenes = {place.film_position: place.scene for place in places}
     looks = _Looks(treatment, scenes)
     plans = tuple(ColourPlan(look=looks.of(place.scene), lamp=lamps[place.source]) for place in places)
@@ -119,24 +122,3 @@ class _Looks:
 def _last_value(anchored: Iterable[Anchored]) -> dict[str, object] | None:
     found = list(anchored)
     return found[-1].value if found else None
-
-
-def _lamps(captures: Sequence[Capture], frames: Table) -> tuple[list[Triple | None], tuple[Finding, ...]]:
-    """What each row's light is divided by; None where a capture's lamp was never seen."""
-    seen: NDArray[np.float64] = np.stack([frames[name] for name in LIGHT], axis=1)
-    levels: list[Triple | None] = [None] * len(seen)
-    filled = 0
-    for number, capture in enumerate(captures):
-        rows = np.flatnonzero(frames["capture"] == number)
-        if capture.notes.illumination == "reflected":
-            continue  # no light comes through the film, so a perforation shows no lamp
-        solved = solve_lamp(seen[rows])
-        if not np.isfinite(solved.levels).all():
-            continue
-        filled += int(np.count_nonzero(solved.filled))
-        for row, level in zip(rows.tolist(), solved.levels.tolist(), strict=True):
-            levels[row] = (level[0], level[1], level[2])
-    if not filled:
-        return levels, ()
-    values: dict[str, object] = {"frames": filled, "of": len(seen)}
-    return levels, (Finding(code="lamp level filled in", where="finished.mkv", values=values),)

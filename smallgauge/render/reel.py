@@ -176,6 +176,7 @@ def _summary(
         sound=sound,
         findings=(*render_findings(capture, plan), *_gain_findings(sound), *_synthetic_findings(copies)),
         steadiness=tuple(series.figure for series in plan.steadiness),
+        flicker=plan.flicker,
     )
 
 

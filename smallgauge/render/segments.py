@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import CaptureListing, list_capture, open_picture
 from smallgauge.media.picture_out import create_lossless, create_viewing
+from smallgauge.picture.flicker import TERMS, FlickerCorrection
 from smallgauge.record.capture import Capture
 from smallgauge.record.light import table_for
 from smallgauge.record.recipe import FINISHED, CopyRecipe
@@ -237,6 +238,22 @@ def _row(plan: FramePlan, digest: str) -> dict[str, object]:
         "lamp_red": plan.colour.lamp[0] if plan.colour.lamp else nan,
         "lamp_green": plan.colour.lamp[1] if plan.colour.lamp else nan,
         "lamp_blue": plan.colour.lamp[2] if plan.colour.lamp else nan,
+        "exposure_before_ln": plan.colour.exposure_ln[0],
+        "exposure_after_ln": plan.colour.exposure_ln[1],
+        **_flicker_columns(plan.colour.flicker),
         "retouched_share": 0.0,
         "digest": digest,
     }
+
+
+def _flicker_columns(correction: FlickerCorrection | None) -> dict[str, object]:
+    """A frame's correction by the names of its columns; what is missing becomes NaN."""
+    if correction is None:
+        return {}
+    row: dict[str, object] = {}
+    for channel, terms, middle in zip(
+        ("red", "green", "blue"), correction.terms, correction.middle, strict=True
+    ):
+        row |= {f"flicker_{channel}_{name}": value for name, value in zip(TERMS, terms, strict=True)}
+        row[f"flicker_{channel}_middle"] = middle
+    return row

@@ -42,6 +42,7 @@ from smallgauge.sound.separate import propose_run_sync
 from smallgauge.sound.sync import propose_sync
 from smallgauge.sound.tracks import TracksReading, propose_tracks
 from smallgauge.treat.propose_colour import propose_colour
+from smallgauge.treat.propose_flicker import propose_flickers
 
 SHIPPED = Shop()
 OPERATOR = "operator"  # the hand that wrote capture.toml, where no initials are known
@@ -58,12 +59,14 @@ def propose_treatment(
     shop: Shop = SHIPPED,
     direction: int = 0,
     half: Half | None = None,
+    whole: tuple[tuple[Capture, ...], Table] | None = None,
 ) -> tuple[Decision, ...]:
     """The log of decisions with the program's proposals and what the operator wrote in `capture.toml`.
 
     `head_offset_frames` is the machine's stored distance, used where `capture.toml` states none; `track` what
     the captured sound says as a whole; `shop` what the shop itself has settled; `direction` where the next captured
-    frame lies on the film: 1 below, -1 above, 0 not known; `half` which film of unslit double 8 it is.
+    frame lies on the film: 1 below, -1 above, 0 not known; `half` which film of unslit double 8 it is; `whole`
+    the captures of a reel that has several, and all its rows, for what is decided scene by scene.
     Running it again on the same papers adds nothing.
     """
     gauge = gauge_named(capture.gauge)
@@ -74,6 +77,7 @@ def propose_treatment(
     decisions = _doubles(frames, decisions, at)
     decisions = _loading(capture, frames, decisions, at, direction, half)
     decisions = propose_colour(capture, frames, decisions, at=at)
+    decisions = propose_flickers(*(whole or ((capture,), frames)), decisions, at=at)
     if capture.sound is not None:
         decisions = _sync(capture, gauge, decisions, at, head_offset_frames, track)
         decisions = _loudness(decisions, at, track, shop)
