@@ -363,7 +363,10 @@ def _not_done(papers: Papers) -> tuple[str, ...]:
         )
     else:
         texts.append("Dust, hairs and scratches were not retouched: you see them as they are on the film.")
-    texts.append("Colour and brightness were not corrected: fading shows as the scanner saw it.")
+    if not any(papers.treatment.anchored(subject) for subject in ("primary", "selective")):
+        evened = flicker_sentence(papers) is not None
+        what = "Colour was" if evened else "Colour and brightness were"
+        texts.append(f"{what} not corrected: fading shows as the scanner saw it.")
     if papers.capture.sound:
         texts.append("Hum, hiss and crackle of the sound were not taken out.")
     return tuple(texts)

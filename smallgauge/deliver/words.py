@@ -1298,10 +1298,8 @@ def client_decision(entry: InForce) -> str | None:
             "You also get a copy with smoother movement. It holds synthetic frames: pictures that a computer made between two "
             "of the film's. Keep the other files as the film; this one is only for watching."
         )
-    if decision.subject in ("primary", "selective", "rendering"):
+    if decision.subject in ("primary", "selective", "rendering", "flicker"):
         return _client_colour(decision)
-    if decision.subject == "flicker":
-        return None  # said with its figures: deliver/flicker.py
     if decision.subject == "tracks":
         return {
             "both": "The film carries two sound tracks; you hear one on the left and one on the right.",
@@ -1328,6 +1326,10 @@ def _client_colour(decision: Decision) -> str | None:
             "Colours and brightness are those of the film: its clearest part is white, its darkest black, and dark scenes "
             "were left dark."
         )
+    if decision.subject == "flicker":
+        if not (decision.value or {}).get("on", True):
+            return "Where light flickers from one picture to the next, it was left as it is."
+        return "Where light flickered from one picture to the next, it was evened. Fades that were filmed are still there."
     where = "One scene of the film" if decision.anchor.startswith("scene") else "The film"
     return f"{where} was made lighter, darker or another shade by our technician, by eye."
 

@@ -28,7 +28,8 @@ LEAST_LN = 0.008  # rms; less is hardly seen and close to what the measuring its
 LEAST_TERM_LN = 0.005  # rms of a surface, of contrast, of a channel's own path, at the picture's corner or a factor e of tone
 PAIR_NOISE = 3.0  # error of a pair over its stated standard error, see docs/benchmarks.md
 SURE = 2.0  # flicker's power over that of its noise from which it is one; common practice, no source
-LEAST_FRAMES = 6  # of a scene; fewer don't tell flicker from anything else; common practice, no source
+LEAST_FRAMES = 16  # of a scene, about a second; fewer don't tell flicker from a camera's start: common practice, no source
+SHORT_FRAMES = 6  # of a scene of a camera that is known to flicker; common practice, no source
 PIVOT_FRAMES = 8  # either way, over which the middle tone is taken
 BEND_OF_TERMS = BEND / 2  # surface and contrast are hardly ever meant to change; common practice, no source
 NOTICED = math.log(1.1)
@@ -150,7 +151,9 @@ def scenes_of(scene: NDArray[np.int64]) -> tuple[tuple[int, int], ...]:
     return tuple(pairwise(edges))
 
 
-def propose_flicker(evidence: FlickerEvidence, *, first: int, stop: int) -> tuple[FlickerDecision, str]:
+def propose_flicker(
+    evidence: FlickerEvidence, *, first: int, stop: int, least_frames: int = LEAST_FRAMES
+) -> tuple[FlickerDecision, str]:
     """Whether a scene's flicker is taken out, and which of its parts; with the reason.
 
     Parameters
@@ -159,6 +162,9 @@ def propose_flicker(evidence: FlickerEvidence, *, first: int, stop: int) -> tupl
         Of the whole reel.
     first, stop : int
         Rows of the scene.
+    least_frames : int
+        A shorter scene is left alone: the bright frames of a camera's start, or a cut that nobody saw, look like flicker
+        there. `SHORT_FRAMES` where the rest of the reel shows that its camera flickers.
 
     Returns
     -------
@@ -187,7 +193,7 @@ def propose_flicker(evidence: FlickerEvidence, *, first: int, stop: int) -> tupl
     rows = slice(first + 1, stop)
     level = _common(evidence.level_without_lamp()[rows])
     told = int(np.count_nonzero(np.isfinite(level)))
-    if stop - first < LEAST_FRAMES or told < LEAST_FRAMES - 1:
+    if stop - first < least_frames or told < least_frames - 1:
         return FlickerDecision(on=False), f"{told} pairs of frames tell too little"
     found, sure = _beyond_noise(level, _common(evidence.level_sigma[rows]))
     if not (sure and found >= LEAST_LN):
@@ -335,7 +341,7 @@ def _path(changes: Floats) -> Floats:
 def _beyond_noise(changes: Floats, sigma: Floats) -> tuple[float, bool]:
     """Flicker in a column of changes, rms, its noise taken off; and whether it is sure that there is any."""
     told = changes[np.isfinite(changes)]
-    if told.size < LEAST_FRAMES - 1:
+    if told.size < SHORT_FRAMES - 1:
         return 0.0, False
     known = sigma[np.isfinite(sigma)]
     noise = PAIR_NOISE * float(np.median(known)) if known.size else math.inf
@@ -466,7 +472,7 @@ def _figure(
     on: bool,
 ) -> FlickerFigure:
     rows = slice(first, stop)
-    short = stop - first < LEAST_FRAMES
+    short = stop - first < SHORT_FRAMES
     changed = np.abs(after[rows] - before[rows]) > NOTICED
     return FlickerFigure(
         first=first,

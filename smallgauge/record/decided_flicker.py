@@ -65,7 +65,7 @@ def flicker_decisions(
     """
     program: dict[int, dict[str, object]] = {}
     operator: dict[int, list[tuple[int, dict[str, object]]]] = {}
-    reel: tuple[dict[str, object], dict[str, object]] = ({}, {})
+    reel: dict[str, object] = {}  # the operator's; the program's only says whether any scene flickers
     for entry in treatment.in_force:
         decision = entry.decision
         if decision.subject != "flicker" or decision.value is None:
@@ -74,7 +74,7 @@ def flicker_decisions(
         theirs = proposal.value if mine and proposal is not None else None if mine else decision.value
         kind, _, at = decision.anchor.partition("@")
         if kind == "reel":
-            reel = (theirs or {}, decision.value if mine else {})
+            reel = decision.value if mine else {}
             continue
         scene = scenes.get(int(at))
         if scene is None:
@@ -94,9 +94,8 @@ def flicker_decisions(
             )
             own = []
         last = own[-1][1] if own else {}
-        decided[scene] = _merged((program.get(scene, reel[0]), reel[1], last))
-    # The reel's own proposal only says whether any scene flickers: no scene is on by it.
-    return decided, _merged(({}, reel[1])), tuple(found)
+        decided[scene] = _merged((program.get(scene, {}), reel, last))
+    return decided, _merged((reel,)), tuple(found)
 
 
 def _merged(values: Iterable[dict[str, object]]) -> FlickerDecision:

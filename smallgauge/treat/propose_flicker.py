@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from smallgauge.picture.flicker import propose_flicker, scenes_of
+from smallgauge.picture.flicker import LEAST_FRAMES, SHORT_FRAMES, FlickerEvidence, propose_flicker, scenes_of
 from smallgauge.record.capture import Capture
 from smallgauge.record.decided_flicker import proposed_value
 from smallgauge.record.exposures import flicker_evidence_of, lamps_of
@@ -28,8 +28,9 @@ def propose_flickers(
     position = running["film_position"]
     scenes = scenes_of(evidence.scene)
     wanted: dict[str, tuple[dict[str, object], str]] = {}
+    least = _least_frames(evidence, scenes)
     for first, stop in scenes:
-        decision, why = propose_flicker(evidence, first=first, stop=stop)
+        decision, why = propose_flicker(evidence, first=first, stop=stop, least_frames=least)
         if decision.on:
             wanted[f"scene@{int(np.min(position[first:stop]))}"] = proposed_value(decision), why
     count = len(wanted)
@@ -48,3 +49,14 @@ def propose_flickers(
         reason = "the scene flickers no longer, or begins elsewhere"
         decisions = propose(decisions, subject="flicker", anchor=anchor, value=nothing, at=at, why=reason)
     return decisions
+
+
+def _least_frames(evidence: FlickerEvidence, scenes: tuple[tuple[int, int], ...]) -> int:
+    """How long a scene must be to tell: less where most of the film in longer ones flickers, as one camera's film does."""
+    told = [
+        (stop - first, propose_flicker(evidence, first=first, stop=stop)[0].on)
+        for first, stop in scenes
+        if stop - first >= LEAST_FRAMES
+    ]
+    flickers = sum(frames for frames, on in told if on)
+    return SHORT_FRAMES if 2 * flickers > sum(frames for frames, _ in told) else LEAST_FRAMES

@@ -216,7 +216,7 @@ def test_findings_met_twice_are_counted_not_repeated(tmp_path):
 
 
 def test_a_new_subject_makes_somebody_look_at_what_the_report_says_was_not_done():
-    """The report says that colour and brightness were not corrected, because no decision can be on them."""
+    """The report says that colour and brightness were not corrected where no decision is on them."""
     assert set(SUBJECTS) == {
         "camera_speed",
         "registration",
@@ -228,6 +228,10 @@ def test_a_new_subject_makes_somebody_look_at_what_the_report_says_was_not_done(
         "loudness",
         "tracks",
         "smooth_copy",
+        "primary",
+        "selective",
+        "rendering",
+        "flicker",
     }
     assert set(FINDING_WEIGHTS) >= UNSURE
 

@@ -366,6 +366,10 @@ VALUES = {
     "loudness": ({"target_lufs": -23.0}, "-23 LUFS"),
     "tracks": ({"view": "sum"}, "aligned and averaged"),
     "smooth_copy": ({"rate": "50"}, "50 frames a second"),
+    "flicker": (
+        {"on": True, "contrast": True, "limit_ln": 0.35},
+        "taken out, with contrast; a picture changed by 42 % at most",
+    ),
     "primary": (
         {"points": [-2.0, 0.0, 1.0], "saturation": 0.9},
         "-2, +0, +1 printer-light points of 0.025 D",
