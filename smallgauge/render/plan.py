@@ -4,6 +4,7 @@ Calls every `solve_`. A frame's plan says which captured frame it comes from and
 pixel lies; nothing that is solved here is stored anywhere but in `render.parquet`, as applied.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby, pairwise
@@ -164,14 +165,9 @@ def plan_rendering(
     order, left_out = _running_order(running, readable, keep_all=capture.sound is not None)
     captures = [stretch.capture for stretch in material.stretches] if material is not None else [capture]
     moves = tuple(compose_moves(turned, move) for move in held.moves)
-    told, scene_flicker, flicker_findings = plan_flicker(
-        captures, running, treatment, moves=moves, size=(held.width, held.height)
-    )
-    colours, colour_findings = plan_colours(
-        captures,
-        frames,
-        treatment,
-        [FrameAt(film_position=p, scene=int(running["scene"][s]), source=s) for p, s, _ in order],
+    places = [FrameAt(film_position=p, scene=int(running["scene"][s]), source=s) for p, s, _ in order]
+    colours, scene_flicker, findings = _colours(
+        captures, running, treatment, places, moves, (held.width, held.height)
     )
     plans = tuple(
         FramePlan(
@@ -185,11 +181,7 @@ def plan_rendering(
             scene=int(running["scene"][source]),
             move=moves[source],
             place=held.places[source],
-            colour=replace(
-                colours[n],
-                flicker=told[source].correction,
-                exposure_ln=(told[source].before_ln, told[source].after_ln),
-            ),
+            colour=colours[n],
         )
         for n, (position, source, kind) in enumerate(order)
     )
@@ -210,9 +202,31 @@ def plan_rendering(
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
         steadiness=held.steadiness,
         smooth=_smooth(plans, treatment, film_rate=rate),
-        findings=(*colour_findings, *flicker_findings),
+        findings=findings,
         flicker=scene_flicker,
     )
+
+
+def _colours(
+    captures: Sequence[Capture],
+    running: Table,
+    treatment: Treatment,
+    places: Sequence[FrameAt],
+    moves: Sequence[Move],
+    size: tuple[int, int],
+) -> tuple[tuple[ColourPlan, ...], tuple[SceneFlicker, ...], tuple[Finding, ...]]:
+    """The colour of every finished frame, its own flicker included; the figures of flicker, and what there is to say."""
+    told, figures, found = plan_flicker(captures, running, treatment, moves=moves, size=size)
+    looks, said = plan_colours(captures, running, treatment, places)
+    colours = tuple(
+        replace(
+            look,
+            flicker=told[place.source].correction,
+            exposure_ln=(told[place.source].before_ln, told[place.source].after_ln),
+        )
+        for look, place in zip(looks, places, strict=True)
+    )
+    return colours, figures, (*said, *found)
 
 
 def _copies(
