@@ -326,13 +326,17 @@ def _add_reel_commands(commands: Any) -> None:
     parser = _command(
         commands,
         "prove",
-        "check every file of a reel again",
-        "Hashes every file, decodes every frame of the archive copy, the finished film and the copies, and compares.",
-        "smallgauge prove /shelf/0004171-R03-7 --capture /captures/reel-one",
+        "check every file of a reel, a package or a bag again",
+        "Hashes every file, decodes every frame of the archive copy, the finished film and the copies, and compares. A package or "
+        "a bag is proved wherever it lies, years later, without the reel's folder; nothing is written into it.",
+        "smallgauge prove /media/stick/0004171-R03-7 --out /proofs",
     )
-    parser.add_argument("reel", metavar="REEL", help="the reel's folder")
+    parser.add_argument("reel", metavar="FOLDER", help="the reel's folder, a package or a bag")
     parser.add_argument(
         "--capture", metavar="CAPTURE", help="where the captured files lie, to compare them too"
+    )
+    parser.add_argument(
+        "--out", metavar="DIR", help="write the proof there, as a document, and nothing anywhere else"
     )
     _add_workers(parser)
     _add_common(parser)

@@ -463,7 +463,12 @@ def _prove(options: argparse.Namespace) -> int:
     from smallgauge.line import prove_folder
 
     source = Path(options.capture) if options.capture else None
-    outcome = prove_folder(Path(options.reel), _settings(options, last_step="prove"), source=source)
+    outcome = prove_folder(
+        Path(options.reel),
+        _settings(options, last_step="prove"),
+        source=source,
+        out=Path(options.out) if options.out else None,
+    )
     if options.json:
         _print_json([outcome])
     else:

@@ -22,6 +22,7 @@ from smallgauge.gauge.gauges import UNSLIT_DOUBLE_8, gauge_named
 from smallgauge.lock import ReelLock
 from smallgauge.media.whole import digest_file, safe_file_name
 from smallgauge.prove.fixity import check_manifest, expected_digests
+from smallgauge.prove.package import prove_package, read_list
 from smallgauge.prove.reel import prove_reel
 from smallgauge.record.anchors import AnchorAsked, anchor_of
 from smallgauge.record.capture import Capture
@@ -30,6 +31,7 @@ from smallgauge.record.files import (
     read_decisions,
     read_json,
     read_text_if_there,
+    write_json,
     write_treatment,
 )
 from smallgauge.record.filmstate import FILM_PAPER, FilmState
@@ -68,6 +70,7 @@ FIXITY_CODES = (
     "checksum of the container fails",
     "decoder log of our file",
     "package incomplete",
+    "papers disagree",
 )
 
 
@@ -403,28 +406,57 @@ def decide_on(
         return store_decisions(folder, journal, before, after)
 
 
-def prove_folder(folder: Path, settings: Settings, *, source: Path | None) -> Outcome:
-    """Prove a reel's folder again, with or without its capture at hand."""
+def prove_folder(
+    folder: Path,
+    settings: Settings,
+    *,
+    source: Path | None,
+    out: Path | None = None,
+) -> Outcome:
+    """Prove a reel's folder again, or a package or bag wherever it lies; nothing is written into a package.
+
+    `out` is a folder for the proof as a document; of a reel's folder the proof goes into it unless `out` is given.
+    """
     if not folder.is_dir():
         raise MaterialError(
-            f"`prove` needs a reel's folder, found none at {folder}; give the folder that `finish` made."
+            f"`prove` needs a reel's folder, a package or a bag, found none at {folder}; give the folder that `finish` made, or "
+            "the package."
         )
-    with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
-        journal = Journal(folder)
-        capture = _proved_capture(folder, journal)
-        proved = prove_reel(
-            folder, source=source, capture=capture, journal=journal, runner=crew, progress=settings.progress
-        )
-    findings = (*proved.proof.findings, *proved.package_findings)
-    for finding in findings:
+    listed = read_list(folder)
+    _refuse_inside(folder, out)
+    if listed is not None:
+        with Crew(settings.workers) as crew:
+            proof = prove_package(listed, source=source, runner=crew, progress=settings.progress)
+        found: tuple[Finding, ...] = proof.findings
+        good = proof.good
+    else:
+        with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
+            journal = Journal(folder)
+            capture = _proved_capture(folder, journal)
+            proved = prove_reel(
+                folder,
+                source=source,
+                capture=capture,
+                journal=journal,
+                runner=crew,
+                progress=settings.progress,
+                keep=out is None,
+            )
+        proof, good = proved.proof, proved.good
+        found = (*proof.findings, *proved.package_findings)
+    for finding in found:
         settings.say(finding)
-    return Outcome(
-        folder=str(folder),
-        reel=capture.notes.reel or capture.name,
-        steps=("prove",),
-        findings=findings,
-        proved=proved.good,
-    )
+    if out is not None:
+        out.mkdir(parents=True, exist_ok=True)
+        write_json(out / f"{safe_file_name(proof.reel)}.proof.json", proof)
+    return Outcome(folder=str(folder), reel=proof.reel, steps=("prove",), findings=found, proved=good)
+
+
+def _refuse_inside(folder: Path, out: Path | None) -> None:
+    if out is not None and out.resolve().is_relative_to(folder.resolve()):
+        raise CallerError(
+            f"--out needs a folder outside what is proved, found {out} in {folder}; nothing is ever written into a package."
+        )
 
 
 def _proved_capture(folder: Path, journal: Journal) -> Capture:

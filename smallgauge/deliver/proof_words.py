@@ -34,6 +34,18 @@ def _flashing(v: Values) -> str:
 
 
 SENTENCES: dict[str, _Say] = {
+    "names not legal": lambda v: (
+        f"Names in the package that some system does not take{v.plain(': ', 'names')}. Make the package again, with other names "
+        "on the captured files."
+    ),
+    "needs exFAT": lambda v: (
+        f"Files above 4 GiB{v.plain(' (', 'names', ')')} don't fit on a FAT32 medium: use exFAT, or let `smallgauge copy` cut "
+        "them in pieces."
+    ),
+    "papers disagree": lambda v: (
+        f"{v.text('file', 'A paper')} does not add up to its own digest or to the proof: it was changed after it was "
+        "written. Bring it back from another copy."
+    ),
     "frame shows another": lambda v: (
         f"Frame {v.text('frame', '(number not known)')} of {v.text('file', 'a file')} does not show the frame that stands in "
         "its table: one beside it fits better. Run render again, then prove."
@@ -85,6 +97,7 @@ CLIENT: dict[str, _Say] = {
     "frame lies elsewhere": _client_file,
     "duration differs": _client_file,
     "sound not as long as picture": _client_file,
+    "papers disagree": _client_file,
     "flashing light": lambda v: (
         f"The film has flashing light{v.plain(' at ', 'at_s', ' s')}, as a camera leaves at the end of a roll or in front of "
         "lamps. People with photosensitive epilepsy should not watch these places."
@@ -98,6 +111,10 @@ CLIENT: dict[str, _Say] = {
 }
 
 CHECKS: dict[str, tuple[str, str, str]] = {
+    "file names": ("file name", "file names", "as every common system takes them"),
+    "bag declaration": ("declaration", "declarations", "as BagIt 1.0 has it"),
+    "bag size": ("sum of files", "sums of files", "as the bag states it"),
+    "papers agree": ("paper", "papers", "adding up to its own digest and to the proof"),
     "frame shows its source": (
         "finished frame",
         "finished frames",
@@ -108,6 +125,7 @@ CHECKS: dict[str, tuple[str, str, str]] = {
         "frames of the copy",
         "fitting their finished frame at least as well as its neighbours",
     ),
+    "sound file equal capture": ("archive sound", "archive sounds", "the captured file, byte for byte"),
     "duration": ("duration", "durations", "as count and rate say"),
     "sound as long as picture": ("sound", "sounds", "as long as the picture"),
     "levels": ("frame", "frames", "looked at for levels out of range"),

@@ -21,7 +21,7 @@ from smallgauge.media.film_in import FilmReader, read_film
 from smallgauge.media.frame import black_samples
 from smallgauge.media.matroska import read_matroska_crcs
 from smallgauge.media.picture_in import CaptureListing
-from smallgauge.media.whole import medium_doubt
+from smallgauge.media.whole import digest_file, medium_doubt
 from smallgauge.picture.background import BackgroundRun, measure_unsteadiness
 from smallgauge.picture.source_fit import small_block
 from smallgauge.picture.steadiness import Steadiness
@@ -36,7 +36,7 @@ from smallgauge.prove.fixity import (
 )
 from smallgauge.prove.frames import FramesResult, picture_box, tiles_for
 from smallgauge.prove.shown import FitJob, SmallStore, make_store, rows_of_render
-from smallgauge.prove.sound import BROADCAST_SOUND, broadcast_digests, sound_as_long
+from smallgauge.prove.sound import ARCHIVE_SOUND, BROADCAST_SOUND, broadcast_digests, sound_as_long
 from smallgauge.record.capture import Capture
 from smallgauge.record.evidence import film_scale
 from smallgauge.record.files import read_decisions, read_json, write_json
@@ -53,7 +53,7 @@ from smallgauge.record.work import Progress, Runner
 # Of the background along a reel: as many as a plot shows; common practice, no source
 RUN_FRAMES, MOST_RUNS = 25, 240
 SHOWS_SOURCE = "frame shows its source"
-_SCRATCH = "prove-"
+SCRATCH = "prove-"
 _PAPERS = (
     "capture.json",
     "render.json",
@@ -86,15 +86,16 @@ def prove_reel(
     journal: Journal,
     runner: Runner,
     progress: Progress,
+    keep: bool = True,
 ) -> Proved:
-    """Prove a reel's files; writes `proof.json`.
+    """Prove a reel's files; writes `proof.json` (unless `keep` is False).
 
     `source` is where the captured files lie; None says that they are not at hand, and the proof says
     that they were not compared.
     """
     work = folder / "work"
     work.mkdir(exist_ok=True)
-    for left in work.glob(f"{_SCRATCH}*"):  # of a proof that was stopped
+    for left in work.glob(f"{SCRATCH}*"):  # of a proof that was stopped
         shutil.rmtree(left, ignore_errors=True)
     proof = make_proof(
         folder,
@@ -105,8 +106,9 @@ def prove_reel(
         progress=progress,
         scratch=work,
     )
-    write_json(folder / "proof.json", proof)
-    journal.add_file("prove", "proof.json", key=key_of("proof", capture.digest))
+    if keep:
+        write_json(folder / "proof.json", proof)
+        journal.add_file("prove", "proof.json", key=key_of("proof", capture.digest))
     package_checked, package_findings = check_manifest(folder)
     return Proved(proof=proof, package_checked=package_checked, package_findings=package_findings)
 
@@ -120,28 +122,35 @@ def make_proof(
     runner: Runner,
     progress: Progress,
     scratch: Path | None = None,
+    known: Mapping[str, str] | None = None,
 ) -> Proof:
     """The proof of a reel's files, which are only read.
 
-    `expected` are the digests on record, by the names of the reel's folder. Small pictures are kept below `scratch`
+    `expected` are the digests on record, by the names of the reel's folder, `known` those of files that were just
+    hashed. Small pictures are kept below `scratch`
     (the system's place for temporary files where it is None) and are gone afterwards.
     """
-    files, damaged = check_files(folder, dict(expected), progress)
+    files, damaged = check_files(folder, expected, progress, known=known)
     proved_files = tuple(f for f in files if f.name not in AFTER_PROOF and not f.name.startswith("package/"))
     differing = {str(f.values["file"]) for f in damaged if f.code == "file digest differs"}
-    with tempfile.TemporaryDirectory(prefix=_SCRATCH, dir=scratch) as place:
+    with tempfile.TemporaryDirectory(prefix=SCRATCH, dir=scratch) as place:
         prover = _Prover(
             folder=folder, capture=capture, runner=runner, progress=progress, scratch=Path(place)
         )
         passed = sum(f.name not in differing for f in proved_files)
-        prover.count("file digests", "all files", len(proved_files), passed, "sha256")
+        prover.known = {file.name: file.sha256 for file in files}
+        if expected:
+            prover.count("file digests", "all files", len(proved_files), passed, "sha256")
         prover.findings.extend(damaged)
         bad = {str(f.values["file"]) for f in damaged}
         if doubt := medium_doubt():
             prover.not_made("reading back from the medium", "all files", doubt)
         prover.captured_files(source)
         doubtful = sorted(bad.intersection(_PAPERS))
-        if doubtful:
+        lacking = [name for name in _PAPERS if not (folder / name).is_file()]
+        if lacking and not doubtful:
+            prover.not_made("the pictures", ", ".join(lacking), f"{', '.join(lacking)} not there")
+        elif doubtful:
             names = ", ".join(doubtful)
             prover.not_made("the pictures", names, f"{names} can't be trusted")
         else:
@@ -174,6 +183,7 @@ class _Prover(Bench):
         self.capture, self.scratch = capture, scratch
         self.said: tuple[Finding, ...] = ()
         self.size = (0, 0)
+        self.known: dict[str, str] = {}  # digests of the files as they were just read
         self.stores: dict[int, SmallStore] = {}  # by the capture's number
         self.counts: dict[int, int] = {}
         self.steadiness: tuple[Steadiness, ...] = ()
@@ -293,8 +303,15 @@ class _Prover(Bench):
         ]
 
     def _broadcast(self) -> None:
-        """The Broadcast Wave file of the archive's sound: the captured format and sample bytes, nothing else."""
-        if self.capture.sound is not None and (self.folder / BROADCAST_SOUND).is_file():
+        """The archive's sound: the file that was captured, and its Broadcast Wave file with the same samples."""
+        sound, path = self.capture.sound, self.folder / ARCHIVE_SOUND
+        if sound is None or not path.is_file():
+            return
+        digest = self.known.get(ARCHIVE_SOUND) or digest_file(path)
+        self.equal(
+            "sound file equal capture", path.name, sound.sha256, digest, "sound digest differs", "sha256"
+        )
+        if (self.folder / BROADCAST_SOUND).is_file():
             digests = broadcast_digests(self.folder)
             by = "own reader of chunks and sha256"
             self.equal("sound equal capture", BROADCAST_SOUND, *digests, "sound digest differs", by)

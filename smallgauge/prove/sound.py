@@ -16,7 +16,7 @@ from smallgauge.sound.loudness import LoudnessReading, measure_loudness
 # coder and not compared. common practice, no source
 COPY_LU = 0.3
 QUIETEST_LUFS = -60.0
-BROADCAST_SOUND = "archive-broadcast.wav"
+ARCHIVE_SOUND, BROADCAST_SOUND = "archive.wav", "archive-broadcast.wav"
 AAC_BLOCK = 1024  # samples of one coded block: delivery reference, section 5
 SILENT_LEVEL, SILENT_S = 1e-3, 2.0  # -60 dB of full scale for so long is silence; common practice, no source
 
@@ -91,4 +91,4 @@ def sound_as_long(samples: int, rate: int, frames: int, frame_rate: Fraction, *,
 
 def broadcast_digests(folder: Path) -> tuple[str, str]:
     """Digest of format and sample bytes of the captured sound, and of its Broadcast Wave file."""
-    return digest_sound(folder / "archive.wav"), digest_sound(folder / BROADCAST_SOUND)
+    return digest_sound(folder / ARCHIVE_SOUND), digest_sound(folder / BROADCAST_SOUND)

@@ -167,7 +167,7 @@ _declare(
     "package incomplete",
     "films do not add up",
 )
-_declare("note", "frames alike", "black stretch", "silent stretch")
+_declare("note", "frames alike", "black stretch", "silent stretch", "needs exFAT")
 _declare(
     "finding",
     "levels out of range",
@@ -175,6 +175,7 @@ _declare(
     "flashing in a part",
     "flashing lasts",
     "frozen stretch",
+    "names not legal",
 )
 _declare(
     "failure",
@@ -182,6 +183,7 @@ _declare(
     "frame lies elsewhere",
     "duration differs",
     "sound not as long as picture",
+    "papers disagree",
 )
 
 

@@ -206,6 +206,9 @@ FULL |= {
     "black stretch": {"file": "viewing.mp4", "places": [[0.0, 2.0], [30.5, 32]]},
     "frozen stretch": {"file": "viewing.mp4", "places": [[4.0, 7.0]]},
     "silent stretch": {"file": "viewing.mp4", "places": [[4.0, 7.0]]},
+    "names not legal": {"names": ["a:b.mkv"]},
+    "needs exFAT": {"names": ["For later/archive.mkv"]},
+    "papers disagree": {"file": "capture.json"},
 }
 WITHOUT_VALUES = {
     "sound start assumed",
