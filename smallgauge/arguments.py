@@ -338,6 +338,11 @@ def _add_reel_commands(commands: Any) -> None:
     parser.add_argument(
         "--out", metavar="DIR", help="write the proof there, as a document, and nothing anywhere else"
     )
+    parser.add_argument(
+        "--witness",
+        action="store_true",
+        help="also ask other people's programs where they are installed: MediaInfo, MediaConch, FFmpeg, ExifTool, bagit",
+    )
     _add_workers(parser)
     _add_common(parser)
     parser = _command(

@@ -468,6 +468,7 @@ def _prove(options: argparse.Namespace) -> int:
         _settings(options, last_step="prove"),
         source=source,
         out=Path(options.out) if options.out else None,
+        witness=options.witness,
     )
     if options.json:
         _print_json([outcome])

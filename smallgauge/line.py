@@ -21,9 +21,11 @@ from smallgauge.errors import FixityError, MaterialError
 from smallgauge.gauge.gauges import UNSLIT_DOUBLE_8, gauge_named
 from smallgauge.lock import ReelLock
 from smallgauge.media.whole import digest_file, safe_file_name
+from smallgauge.prove.bench import Ledger
 from smallgauge.prove.fixity import check_manifest, expected_digests
 from smallgauge.prove.package import prove_package, read_list
 from smallgauge.prove.reel import prove_reel
+from smallgauge.prove.witness import call_witnesses
 from smallgauge.record.anchors import AnchorAsked, anchor_of
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import (
@@ -412,6 +414,7 @@ def prove_folder(
     *,
     source: Path | None,
     out: Path | None = None,
+    witness: bool = False,
 ) -> Outcome:
     """Prove a reel's folder again, or a package or bag wherever it lies; nothing is written into a package.
 
@@ -444,6 +447,14 @@ def prove_folder(
             )
         proof, good = proved.proof, proved.good
         found = (*proof.findings, *proved.package_findings)
+    if witness:
+        ledger = Ledger()
+        call_witnesses(folder, ledger, bag=listed is not None and listed.bag, progress=settings.progress)
+        proof = replace(
+            proof, checks=(*proof.checks, *ledger.checks), findings=(*proof.findings, *ledger.findings)
+        )
+        found = (*found, *ledger.findings)
+        good = good and all(check.good for check in ledger.checks)
     for finding in found:
         settings.say(finding)
     if out is not None:

@@ -42,6 +42,13 @@ SENTENCES: dict[str, _Say] = {
         f"Files above 4 GiB{v.plain(' (', 'names', ')')} don't fit on a FAT32 medium: use exFAT, or let `smallgauge copy` cut "
         "them in pieces."
     ),
+    "witness absent": lambda v: (
+        f"{v.text('witness', 'One of the witnesses')} is not installed here and was not asked. Nothing is claimed by its name."
+    ),
+    "witness disagrees": lambda v: (
+        f"{v.text('witness', 'Another program')} does not agree about {v.text('file', 'a file')}"
+        f"{v.plain(': ', 'line')}. Look at the file before it is handed out."
+    ),
     "papers disagree": lambda v: (
         f"{v.text('file', 'A paper')} does not add up to its own digest or to the proof: it was changed after it was "
         "written. Bring it back from another copy."
@@ -98,6 +105,7 @@ CLIENT: dict[str, _Say] = {
     "duration differs": _client_file,
     "sound not as long as picture": _client_file,
     "papers disagree": _client_file,
+    "witness disagrees": _client_file,
     "flashing light": lambda v: (
         f"The film has flashing light{v.plain(' at ', 'at_s', ' s')}, as a camera leaves at the end of a roll or in front of "
         "lamps. People with photosensitive epilepsy should not watch these places."
@@ -111,6 +119,7 @@ CLIENT: dict[str, _Say] = {
 }
 
 CHECKS: dict[str, tuple[str, str, str]] = {
+    "witness": ("file", "files", "as another program finds right, too"),
     "file names": ("file name", "file names", "as every common system takes them"),
     "bag declaration": ("declaration", "declarations", "as BagIt 1.0 has it"),
     "bag size": ("sum of files", "sums of files", "as the bag states it"),

@@ -22,11 +22,10 @@ Result = TypeVar("Result")
 FIT_BY = "own resampler of small pictures, correlation"
 
 
-class Bench:
-    """Checks and findings of one reel, and the hands that decode."""
+class Ledger:
+    """Checks and findings as they come."""
 
-    def __init__(self, *, folder: Path, runner: Runner, progress: Progress) -> None:
-        self.folder, self.runner, self.progress = folder, runner, progress
+    def __init__(self) -> None:
         self.checks: list[Check] = []
         self.findings: list[Finding] = []
 
@@ -46,6 +45,14 @@ class Bench:
         if not good:
             values: dict[str, object] = {"file": of, "needed": needed, "found": found}
             self.findings.append(Finding(code=code, where=of, values=values))
+
+
+class Bench(Ledger):
+    """The checks of one reel, and the hands that decode."""
+
+    def __init__(self, *, folder: Path, runner: Runner, progress: Progress) -> None:
+        super().__init__()
+        self.folder, self.runner, self.progress = folder, runner, progress
 
     def duration(self, name: str, film: FilmReader) -> None:
         """The last frame is shown when it is to be, by the container's own clock: within 1 ms and half a frame."""

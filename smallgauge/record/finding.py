@@ -167,7 +167,7 @@ _declare(
     "package incomplete",
     "films do not add up",
 )
-_declare("note", "frames alike", "black stretch", "silent stretch", "needs exFAT")
+_declare("note", "frames alike", "black stretch", "silent stretch", "needs exFAT", "witness absent")
 _declare(
     "finding",
     "levels out of range",
@@ -184,6 +184,7 @@ _declare(
     "duration differs",
     "sound not as long as picture",
     "papers disagree",
+    "witness disagrees",
 )
 
 

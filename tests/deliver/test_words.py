@@ -209,6 +209,8 @@ FULL |= {
     "names not legal": {"names": ["a:b.mkv"]},
     "needs exFAT": {"names": ["For later/archive.mkv"]},
     "papers disagree": {"file": "capture.json"},
+    "witness absent": {"witness": "MediaConch"},
+    "witness disagrees": {"file": "finished.mkv", "witness": "MediaConch", "line": "fail! FFV1-SLICE-JUNK"},
 }
 WITHOUT_VALUES = {
     "sound start assumed",
