@@ -17,7 +17,7 @@ from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.package import build_package
 from smallgauge.deliver.report import build_pdf, build_report
 from smallgauge.deliver.start_page import write_start_page
-from smallgauge.errors import FixityError, MaterialError
+from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.gauge.gauges import UNSLIT_DOUBLE_8, gauge_named
 from smallgauge.lock import ReelLock
 from smallgauge.media.whole import digest_file, safe_file_name

@@ -32,6 +32,7 @@ LONGEST_PLACE = 180  # characters of a path: delivery reference, section 11 (bel
 _LINE = re.compile(r"([0-9a-f]{64}|[0-9a-f]{128}) [ *](.+)")
 _OXUM = re.compile(r"Payload-Oxum: (\d+)\.(\d+)")
 _FOLDERS = ("Watch these/", "Pictures/", "For later/", "data/")
+_FAMILY_FOLDERS = ("Watch these", "For later")
 _FILMS = (".mkv", ".mp4", ".mov")
 _PIECE = re.compile(r"(.+)\.(\d{3})")
 
@@ -69,7 +70,7 @@ def read_list(folder: Path) -> PackageFiles | None:
     """The list of a family's package or of a bag; None where the folder is neither."""
     bag = (folder / "bagit.txt").is_file() or (folder / BAG_LIST).is_file()
     names = (BAG_LIST, BAG_TAG_LIST) if bag else (FAMILY_LIST,)
-    if not bag and not (folder / FAMILY_LIST).is_file():
+    if not bag and not any((folder / name).exists() for name in (FAMILY_LIST, *_FAMILY_FOLDERS)):
         return None
     digests: dict[str, str] = {}
     found: list[Finding] = []
@@ -78,7 +79,10 @@ def read_list(folder: Path) -> PackageFiles | None:
         if not path.is_file():
             found.append(Finding(code="file missing", where=name, values={"file": name}))
             continue
-        for line in path.read_bytes().decode("utf-8", errors="replace").splitlines():
+        *lines, rest = path.read_bytes().decode("utf-8", errors="replace").replace("\r\n", "\n").split("\n")
+        if rest:  # a list ends with its last line's end, and at nothing else is a line cut
+            found.append(Finding(code="file digest differs", where=name, values={"file": name}))
+        for line in (*lines, *([rest] if rest else [])):
             match = _LINE.fullmatch(line)
             if match is None or len(match[1]) != (128 if bag else 64) or not _inside(folder, match[2]):
                 found.append(Finding(code="file digest differs", where=name, values={"file": name}))

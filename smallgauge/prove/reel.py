@@ -62,6 +62,7 @@ _PAPERS = (
     "render.parquet",
     "copies.parquet",
 )
+_PAPERS_OF_SOME = ("reel.json", WHOLE_PAPER, "overlap.parquet")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,7 +147,7 @@ def make_proof(
         if doubt := medium_doubt():
             prover.not_made("reading back from the medium", "all files", doubt)
         prover.captured_files(source)
-        doubtful = sorted(bad.intersection(_PAPERS))
+        doubtful = sorted(name for name in bad if name in (*_PAPERS, *_PAPERS_OF_SOME))
         lacking = [name for name in _PAPERS if not (folder / name).is_file()]
         if lacking and not doubtful:
             prover.not_made("the pictures", ", ".join(lacking), f"{', '.join(lacking)} not there")
@@ -154,10 +155,12 @@ def make_proof(
             names = ", ".join(doubtful)
             prover.not_made("the pictures", names, f"{names} can't be trusted")
         else:
-            prover.pictures()
-    log = folder / "decisions.jsonl"
-    decisions = () if log.name in bad or not log.is_file() else read_decisions(log)
-    said = (*capture.findings, *treatment_findings(treatment_of(decisions)), *prover.said, *prover.findings)
+            prover.guarded("papers", prover.pictures)
+        log = folder / "decisions.jsonl"
+        readable = log.name not in bad and log.is_file()
+        decisions = prover.guarded(log.name, partial(read_decisions, log)) if readable else None
+    treatment = treatment_findings(treatment_of(decisions or ()))
+    said = (*capture.findings, *treatment, *prover.said, *prover.findings)
     return Proof(
         reel=capture.notes.reel or capture.name,
         capture_digest=capture.digest,

@@ -166,7 +166,7 @@ def draw_file_faults(package: Path, chance: np.random.Generator) -> list[Fault]:
     places = files_of(package)
     for place in places:
         size = (package / place).stat().st_size
-        bits = [3, 8 * (size - 1) + 1, *(int(chance.integers(0, 8 * size)) for _ in range(3))]
+        bits = [3, 8 * (size - 1) + 1, *(int(chance.integers(0, 8 * size)) for _ in range(4))]
         faults += [Fault("flip", place, lambda p, place=place, bit=bit: flip(p / place, bit)) for bit in bits]
         for left in (size - 1, int(chance.integers(0, max(1, size - 1)))):
             faults.append(
@@ -176,7 +176,7 @@ def draw_file_faults(package: Path, chance: np.random.Generator) -> list[Fault]:
     for place in ("extra.txt", "For later/.hidden", "Pictures/deep/er/extra.jpg", "Watch these/another.mp4"):
         faults.append(Fault("add", place, lambda p, place=place: add(p, place)))
     names = [place for place in places if place != "SHA256SUMS"]
-    for _ in range(15):
+    for _ in range(25):
         one, two = (names[n] for n in chance.choice(len(names), 2, replace=False))
         faults.append(Fault("swap", one, lambda p, one=one, two=two: swap(p, one, two)))
     return faults
@@ -210,7 +210,7 @@ def draw_sealed_faults(frames: int, chance: np.random.Generator) -> list[Fault]:
         ("copies.parquet", "finished_frame", 1),
         ("copies.parquet", "finished_frame", -1),
     ]
-    for name, column, by in edits * 2:
+    for name, column, by in edits * 3:
         row = number()
 
         def edit(values, column=column, by=by, row=row):
