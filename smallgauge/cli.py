@@ -460,7 +460,7 @@ def _unslit(options: argparse.Namespace) -> int:
 def _prove(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from smallgauge.line import prove_folder
+    from smallgauge.proving import prove_folder
 
     source = Path(options.capture) if options.capture else None
     outcome = prove_folder(

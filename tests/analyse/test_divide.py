@@ -9,11 +9,12 @@ from captured_twice import analysed, settings
 from drawn_spool import draw_spool
 
 from smallgauge.errors import CallerError, FixityError, MaterialError
-from smallgauge.line import finish_reel, prove_folder
+from smallgauge.line import finish_reel
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import list_capture, open_picture
 from smallgauge.media.sound_in import open_sound
 from smallgauge.picture.leader import Leader
+from smallgauge.proving import prove_folder
 from smallgauge.record.capture import Capture
 from smallgauge.record.division import DividedStretch, Division, divide_frames, division_findings
 from smallgauge.record.files import read_decisions, read_json

@@ -9,11 +9,12 @@ import pytest
 from captured_twice import AT, analysed, draw_capture, enlarged, settings
 
 from smallgauge.errors import CallerError, MaterialError
-from smallgauge.line import decide_on, finish_reel, prove_folder
+from smallgauge.line import decide_on, finish_reel
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import list_capture, open_picture
 from smallgauge.picture.resample import compose_moves, invert_move
 from smallgauge.picture.synthetic import frame_truth
+from smallgauge.proving import prove_folder
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_decisions, read_json
 from smallgauge.record.frametable import FRAME_COLUMNS, OVERLAP_COLUMNS

@@ -8,7 +8,8 @@ import pytest
 from drawn_reels import AT, relink_package, settings, small_reel
 
 from smallgauge import cli
-from smallgauge.line import finish, prove_folder
+from smallgauge.line import finish
+from smallgauge.proving import prove_folder
 
 QUICK = (
     "archive.mkv",

@@ -10,7 +10,7 @@ from faults import Fault, draw_file_faults, draw_sealed_faults, files_of, seal
 from proved_reel import settings, small_reel
 
 from smallgauge.errors import SmallgaugeError
-from smallgauge.line import prove_folder
+from smallgauge.proving import prove_folder
 
 SEED = 20260128
 FRAMES = 12

@@ -1,0 +1,99 @@
+"""Proving what is there already: a reel's folder, a package, a bag, and many packages over the years.
+
+prove_folder   a reel's folder, a package or a bag -> what was found
+"""
+
+from dataclasses import replace
+from pathlib import Path
+
+from smallgauge.crew import Crew
+from smallgauge.errors import CallerError, FixityError, MaterialError
+from smallgauge.line import Outcome, Settings
+from smallgauge.lock import ReelLock
+from smallgauge.media.whole import digest_file, safe_file_name
+from smallgauge.prove.bench import Ledger
+from smallgauge.prove.fixity import expected_digests
+from smallgauge.prove.package import prove_package, read_list
+from smallgauge.prove.reel import prove_reel
+from smallgauge.prove.witness import call_witnesses
+from smallgauge.record.capture import Capture
+from smallgauge.record.files import read_json, write_json
+from smallgauge.record.finding import Finding
+from smallgauge.record.journal import Journal
+
+
+def prove_folder(
+    folder: Path,
+    settings: Settings,
+    *,
+    source: Path | None,
+    out: Path | None = None,
+    witness: bool = False,
+) -> Outcome:
+    """Prove a reel's folder again, or a package or bag wherever it lies; nothing is written into a package.
+
+    `out` is a folder for the proof as a document; of a reel's folder the proof goes into it unless `out` is given.
+    """
+    if not folder.is_dir():
+        raise MaterialError(
+            f"`prove` needs a reel's folder, a package or a bag, found none at {folder}; give the folder that `finish` made, or "
+            "the package."
+        )
+    listed = read_list(folder)
+    _refuse_inside(folder, out)
+    if listed is not None:
+        with Crew(settings.workers) as crew:
+            proof = prove_package(listed, source=source, runner=crew, progress=settings.progress)
+        found: tuple[Finding, ...] = proof.findings
+        good = proof.good
+    else:
+        with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
+            journal = Journal(folder)
+            capture = _proved_capture(folder, journal)
+            proved = prove_reel(
+                folder,
+                source=source,
+                capture=capture,
+                journal=journal,
+                runner=crew,
+                progress=settings.progress,
+                keep=out is None,
+            )
+        proof, good = proved.proof, proved.good
+        found = (*proof.findings, *proved.package_findings)
+    if witness:
+        ledger = Ledger()
+        call_witnesses(folder, ledger, bag=listed is not None and listed.bag, progress=settings.progress)
+        proof = replace(
+            proof, checks=(*proof.checks, *ledger.checks), findings=(*proof.findings, *ledger.findings)
+        )
+        found = (*found, *ledger.findings)
+        good = good and all(check.good for check in ledger.checks)
+    for finding in found:
+        settings.say(finding)
+    if out is not None:
+        out.mkdir(parents=True, exist_ok=True)
+        write_json(out / f"{safe_file_name(proof.reel)}.proof.json", proof)
+    return Outcome(folder=str(folder), reel=proof.reel, steps=("prove",), findings=found, proved=good)
+
+
+def _refuse_inside(folder: Path, out: Path | None) -> None:
+    if out is not None and out.resolve().is_relative_to(folder.resolve()):
+        raise CallerError(
+            f"--out needs a folder outside what is proved, found {out} in {folder}; nothing is ever written into a package."
+        )
+
+
+def _proved_capture(folder: Path, journal: Journal) -> Capture:
+    """The capture's paper; where it can't be read, it is said whether it is the paper that was written."""
+    path = folder / "capture.json"
+    try:
+        return read_json(path, Capture)
+    except MaterialError as error:
+        wanted = expected_digests(folder, journal).get(path.name)
+        if wanted is None or (path.is_file() and digest_file(path) == wanted):
+            raise
+        raise FixityError(
+            f"A proof begins with capture.json, and it is not the file that was written ({error}) Bring it back from "
+            "another copy of the reel, or run `smallgauge finish` on the capture."
+        ) from None
