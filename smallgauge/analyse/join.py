@@ -506,7 +506,8 @@ def _link_captures(
     for number, part in enumerate(parts):
         own = Journal(part.folder)
         files = [name for name in PAPERS if (part.folder / name).is_file()]
-        kept = sorted(part.folder.glob("archive.*")) + sorted((part.folder / "archive").rglob("*"))
+        kept = sorted(part.folder.glob("archive.*")) + sorted(part.folder.glob("archive-guide.wav"))
+        kept += sorted((part.folder / "archive").rglob("*"))
         files += [p.relative_to(part.folder).as_posix() for p in kept if p.is_file() and p.suffix != ".part"]
         for done, name in enumerate(files):
             progress(f"files of {part.folder.name} taken over", done, len(files))
@@ -556,6 +557,7 @@ def _write(
             frames_let_pass=(),
         ),
         sound=None,
+        guide=None,
         findings=(*findings, *told),
         files=files,
         digest=digest_capture(files, None),

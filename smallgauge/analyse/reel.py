@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from smallgauge import __version__
 from smallgauge.analyse.filmstate import tell_film
 from smallgauge.analyse.frozen import take_followed, why_not_kept
+from smallgauge.analyse.guide import ARCHIVE_GUIDE, guide_key, hear_guide
 from smallgauge.analyse.lineup import line_up, line_up_findings
 from smallgauge.analyse.rows import HALO, ChunkJob, ChunkResult, analyse_chunk, chunk_files
 from smallgauge.analyse.source import Source, look_at_sound
@@ -25,7 +26,7 @@ from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.media.picture_out import join_segments
 from smallgauge.media.whole import digest_file, write_whole
-from smallgauge.record.capture import Capture, CapturedFile, digest_capture
+from smallgauge.record.capture import Capture, CapturedFile, CapturedSound, digest_capture
 from smallgauge.record.files import read_json, write_json
 from smallgauge.record.filmstate import (
     FILM_PAPER,
@@ -41,7 +42,7 @@ from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.reel import Reel, Run
 from smallgauge.record.table import Table, join_tables, read_table, write_table
-from smallgauge.record.track import TRACK_PAPER, track_findings
+from smallgauge.record.track import TRACK_PAPER, TrackPaper, track_findings
 from smallgauge.record.work import Progress, Runner
 
 MEASURING = 12  # raised when the same frames would give other rows
@@ -82,8 +83,10 @@ def analyse_reel(
     before = _earlier(work)
     finals = ["capture.json", "frames.parquet", "perforations.parquet", FILM_PAPER, "reel.json"]
     finals += ["archive.mkv"] if work.archive else []
-    finals += ["track.parquet", TRACK_PAPER, "archive.wav"] if source.sound else []
-    if before is not None and before.stage == "complete" and all(journal.holds(f, key) for f in finals):
+    finals += ["track.parquet", "archive.wav"] if source.sound else []
+    finals += [ARCHIVE_GUIDE] if source.guide else []
+    stands = before is not None and before.stage == "complete" and all(journal.holds(f, key) for f in finals)
+    if before is not None and stands and (source.sound is None or _track_stands(work, before, key)):
         state = read_json(folder / FILM_PAPER, FilmState)
         capture = _with_length(_with_words(before, source), state)
         if capture != before:
@@ -95,6 +98,31 @@ def analyse_reel(
         write_json(folder / "capture.json", surveyed)
         journal.add_file("analyse", "capture.json", key=_survey_key(key))
     return _measure(work, _with_words(surveyed, source), key)
+
+
+def _track_key(key: str, source: Source) -> str:
+    """Key of the track's paper: with a guide, the words that only its hearing depends on come behind."""
+    return f"{key}.{guide_key(source.notes)}" if source.guide is not None else key
+
+
+def _track_stands(work: _Work, capture: Capture, key: str) -> bool:
+    """Whether the track's paper stands; where only words on the guide have changed, the guide is heard again."""
+    folder, source, journal = work.folder, work.source, work.journal
+    own = _track_key(key, source)
+    if journal.holds(TRACK_PAPER, own):
+        return True
+    line = journal.lines.get(TRACK_PAPER)
+    if source.guide is None or line is None or line.key.partition(".")[0] != key:
+        return False
+    if source.sound is None or not journal.holds(TRACK_PAPER, line.key):
+        return False
+    frames = read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
+    paper = read_json(folder / TRACK_PAPER, TrackPaper)
+    gauge = gauge_named(capture.gauge)
+    heard = hear_guide(source.sound, source.guide, frames=frames, notes=source.notes, gauge=gauge)
+    write_json(folder / TRACK_PAPER, replace(paper, guide=heard))
+    journal.add_file("analyse", TRACK_PAPER, key=own)
+    return True
 
 
 def _survey_key(key: str) -> str:
@@ -187,9 +215,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         shared = digest_file(source.listing.path)
         files = tuple(replace(file, file_sha256=shared) for file in files)
     sound = look_at_sound(source.sound) if source.sound else None
-    capture = replace(
-        capture, stage="complete", files=files, sound=sound, digest=digest_capture(files, sound)
-    )
+    capture = _whole(capture, files, sound, look_at_sound(source.guide) if source.guide else None)
     frames, perforations, state = tell_film(
         capture,
         join_tables([read_table(folder / n[0], FRAME_COLUMNS, "frames") for n in names]),
@@ -198,11 +224,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         skipped=_skipped(source),
     )
     figures = line_up(capture, frames, perforations)
-    heard = (
-        hear_track(source.sound, frames=frames, notes=capture.notes, gauge=gauge_named(capture.gauge))
-        if source.sound
-        else None
-    )
+    heard = _heard(source, capture, frames)
     said = (*capture.findings, *_archive_findings(work), *frame_findings(capture, frames))
     said = (*said, *film_findings(state), *line_up_findings(figures), *log)
     said = (*said, *(track_findings(heard) if heard else ()))
@@ -217,12 +239,35 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         write_table(folder / "track.parquet", analyse_track(source.sound, capture_digest=capture.digest))
         journal.add_file("analyse", "track.parquet", key=key)
         write_json(folder / TRACK_PAPER, heard)
-        journal.add_file("analyse", TRACK_PAPER, key=key)
+        journal.add_file("analyse", TRACK_PAPER, key=_track_key(key, source))
     _write_papers(work, capture, key)
     for n in names:
         for file in n:
             (folder / file).unlink(missing_ok=True)
     return capture, frames
+
+
+def _whole(
+    capture: Capture,
+    files: tuple[CapturedFile, ...],
+    sound: CapturedSound | None,
+    guide: CapturedSound | None,
+) -> Capture:
+    digest = digest_capture(files, sound, guide)
+    return replace(capture, stage="complete", files=files, sound=sound, guide=guide, digest=digest)
+
+
+def _heard(source: Source, capture: Capture, frames: Table) -> TrackPaper | None:
+    """What the captured sound says as a whole, and where it lies on its guide; None without sound."""
+    if source.sound is None:
+        return None
+    notes, gauge = capture.notes, gauge_named(capture.gauge)
+    heard = hear_track(source.sound, frames=frames, notes=notes, gauge=gauge)
+    if source.guide is None:
+        return heard
+    return replace(
+        heard, guide=hear_guide(source.sound, source.guide, frames=frames, notes=notes, gauge=gauge)
+    )
 
 
 def _skipped(source: Source) -> NDArray[np.int32]:
@@ -348,6 +393,9 @@ def _archive(
     if source.sound is not None:
         _copy(source.sound, folder / "archive.wav")
         work.journal.add_file("analyse", "archive.wav", key=key)
+    if source.guide is not None:
+        _copy(source.guide, folder / ARCHIVE_GUIDE)
+        work.journal.add_file("analyse", ARCHIVE_GUIDE, key=key)
 
 
 def _keep_files(work: _Work, key: str) -> None:

@@ -21,7 +21,7 @@ from smallgauge.record.files import read_text_if_there
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import key_of
 from smallgauge.record.machines import Machines, MachineScale
-from smallgauge.record.notes import KEY_NAMED, CaptureNotes, read_notes
+from smallgauge.record.notes import APART, KEY_NAMED, WILD_TAPE, WITH_PICTURE, CaptureNotes, read_notes
 from smallgauge.record.reel import Half
 
 
@@ -38,6 +38,7 @@ class Source:
     sound: Path | None
     half: Half | None = None  # of unslit double 8: the archive copy is the capture's, and there already
     machines: Machines = field(default_factory=Machines)  # what the shop keeps of its own
+    guide: Path | None = None
 
     @property
     def identity(self) -> str:
@@ -49,7 +50,8 @@ class Source:
             ends = [_digest_ends(self.listing.path)]
         sound = (self.sound.name, self.sound.stat().st_size) if self.sound else None
         region = (self.listing.region,) if self.listing.region is not None else ()
-        return key_of(self.listing.files, sizes, ends, sound, *region)
+        guide = (self.guide.name, self.guide.stat().st_size) if self.guide else None
+        return key_of(self.listing.files, sizes, ends, sound, *region, *([guide] if guide else []))
 
     @property
     def words(self) -> dict[str, str]:
@@ -129,12 +131,16 @@ def open_source(path: Path, *, stated: tuple[str, ...] = (), machines: Machines 
             f"A capture must be a folder of frames or a video file, found nothing at {path}; check the path."
         )
     if path.is_dir():
-        toml, csv, sound = path / "capture.toml", path / "frames.csv", path / "sound.wav"
+        toml, csv, sound, guide = (
+            path / name for name in ("capture.toml", "frames.csv", "sound.wav", "guide.wav")
+        )
     else:
-        toml, csv, sound = (
-            path.with_name(path.stem + end) for end in (".capture.toml", ".frames.csv", ".wav")
+        toml, csv, sound, guide = (
+            path.with_name(path.stem + end) for end in (".capture.toml", ".frames.csv", ".wav", ".guide.wav")
         )
     notes, findings = read_notes(read_text_if_there(toml), where=toml.name, stated=stated)
+    if guide.exists():
+        _check_guide(guide, sound, notes)
     listing = list_capture(path)
     times = read_times(read_text_if_there(csv), count=listing.count, where=csv.name)
     if not np.isfinite(times).any() and notes.scan_rate is not None:
@@ -155,7 +161,19 @@ def open_source(path: Path, *, stated: tuple[str, ...] = (), machines: Machines 
         times_s=times,
         sound=sound if sound.exists() else None,
         machines=machines or Machines(),
+        guide=guide if guide.exists() else None,
     )
+
+
+def _check_guide(guide: Path, sound: Path, notes: CaptureNotes) -> None:
+    """A guide lays sound that has a clock of its own; MaterialError where there is none."""
+    run = notes.sound_run or WITH_PICTURE
+    if not sound.exists() or run == WITH_PICTURE:
+        found = f"sound_run = '{run}'" if sound.exists() else f"no {sound.name}"
+        raise MaterialError(
+            f"A guide ({guide.name}) lays sound that was not captured with the picture: it needs {sound.name} and sound_run = "
+            f"'{WILD_TAPE}' or '{APART}', found {found} in {guide.parent}; state it in capture.toml, or take the guide away."
+        )
 
 
 def _listing_findings(listing: CaptureListing, notes: CaptureNotes) -> tuple[Finding, ...]:

@@ -63,6 +63,9 @@ UNSURE = frozenset(
         "sync not set",
         "start set, drift not known",
         "sound band wide",
+        "guide lays nothing",
+        "guide not followed",
+        "sound jumps on its guide",
         "time base guessed",
     ]
 )

@@ -136,7 +136,8 @@ def archive_files(folder: Path) -> tuple[str, ...]:
     ('archive.mkv', 'archive.wav')
     """
     found = [path for path in folder.glob("archive.*") if path.is_file() and path.suffix != ".part"]
-    found += [path for path in folder.glob("archive-broadcast.wav") if path.is_file()]
+    beside = (folder / name for name in ("archive-broadcast.wav", "archive-guide.wav"))
+    found += [path for path in beside if path.is_file()]
     for place in ("archive", "captures"):  # of a joined reel: each capture's archive copy and papers
         found += [path for path in (folder / place).rglob("*") if path.is_file() and path.suffix != ".part"]
     found += [path for path in (folder / WHOLE_PAPER,) if path.is_file()]  # of one film of unslit double 8

@@ -15,9 +15,25 @@ _MOST_ROWS = 60
 def sound_table(papers: Papers) -> ReportTable | None:
     """Each fix of the sound, and where all the others would put it."""
     sound = papers.summary.sound if papers.summary is not None else None
-    if sound is None or sound.run == WITH_PICTURE or not sound.fixes:
+    if sound is None or sound.run == WITH_PICTURE:
         return None
-    rows = [
+    guide = sound.guide if sound.guide is not None and sound.guide.used else None
+    if guide is None and not sound.fixes:
+        return None
+    rows = (
+        [
+            (
+                f"{guide.windows} windows, {number_words(100 * guide.kept, decimals=0)} % of all",
+                "",
+                "guide",
+                f"rms {_tenths(guide.left_rms_s)}, 95 % {_tenths(guide.left_95_s)}, max {_tenths(guide.left_max_s)}",
+                "",
+            )
+        ]
+        if guide is not None
+        else []
+    )
+    rows += [
         (
             number_words(fix.film_position, decimals=1),
             number_words(fix.sound_s, decimals=3),
@@ -34,7 +50,7 @@ def sound_table(papers: Papers) -> ReportTable | None:
         f"{_milliseconds(a)} and {_milliseconds(b)}" for a, b in zip(DETECTED_S, ACCEPTED_S, strict=True)
     )
     return ReportTable(
-        title="Sound laid by marks and splices",
+        title="Sound laid by its guide" if guide is not None else "Sound laid by marks and splices",
         head=("Film position", "Heard at, s", "By", "Left out, ms", "Its standard error, ms"),
         rows=tuple(rows),
         note=(
@@ -43,6 +59,10 @@ def sound_table(papers: Papers) -> ReportTable | None:
             f"ITU-R BT.1359: sound is noticed and no longer accepted {early} ms early, {late} ms late."
         ),
     )
+
+
+def _tenths(seconds: float) -> str:
+    return number_words(1000 * seconds, decimals=1) if seconds == seconds else "none"
 
 
 def _milliseconds(seconds: float) -> str:

@@ -75,6 +75,10 @@ def _captured(capture: Capture) -> Rows:
         channels = count_words(sound.channels, "channel")
         size = f"{sound.rate:,} Hz, {channels}, {sound.bits} bits, {sound.samples:,} samples"
         rows.append(("Sound", f"{sound.name}: {size}"))
+    if capture.guide:
+        guide = capture.guide
+        size = f"{guide.rate:,} Hz, {count_words(guide.channels, 'channel')}, {guide.samples:,} samples"
+        rows.append(("Guide", f"{guide.name}: {size}"))
     return rows
 
 
@@ -118,6 +122,11 @@ def _laid_words(sound: SoundSummary) -> str:
     """How the sound was laid to the picture."""
     if sound.run == WITH_PICTURE:
         return f"moved by {number_words(sound.shift_frames, decimals=3)} frames"
+    guide = sound.guide
+    if guide is not None and guide.used:
+        marks = f" and {count_words(len(sound.fixes), 'mark')}" if sound.fixes else ""
+        band = number_words(1000 * sound.band_s, decimals=0)
+        return f"{sound.run}: laid by {count_words(guide.windows, 'window')} of its guide{marks}, stated error up to {band} ms"
     if not sound.fixes:
         return f"{sound.run}: laid by nothing"
     band = number_words(1000 * sound.band_s, decimals=0)

@@ -67,6 +67,13 @@ def _joint_words(v: Values) -> str:
     return f"{how} ({who}{v.plain(': ', 'why')})"
 
 
+def _film_places(v: Values) -> str:
+    """Stretches of film positions, behind a word."""
+    places = [place for place in v.items("places") if isinstance(place, list | tuple) and len(place) == 2]
+    shown = [f"{first:.0f} to {stop:.0f}" for first, stop in places]
+    return f", film positions {list_words(shown)}" if shown else ""
+
+
 def _gap(v: Values) -> str:
     places = [gap for gap in v.items("gaps") if isinstance(gap, list | tuple) and len(gap) == 2]
     missing = v.count("missing")
@@ -592,6 +599,18 @@ _SENTENCES: dict[str, _Say] = {
         f"The sound was not captured with the picture. It is laid by {v.plain('', 'fixes', ' fixes') or 'fixes'}, and lies "
         f"within {v.seconds('band_s') or 'some time'} of its place by the stated error. Nothing to do."
     ),
+    "sound laid by its guide": lambda v: (
+        f"The sound was not captured with the picture. It was found on its guide, and lies within "
+        f"{v.seconds('band_s') or 'some time'} of its place by the stated error. Nothing to do; if the guide's room echoed, look "
+        "at one thing that is seen and heard."
+    ),
+    "guide lays nothing": lambda v: (
+        f"The guide does not lay the sound{v.plain(': ', 'why')}. Listen to guide.wav: it must hold the same sound in step with "
+        "the picture. Marks lay the sound without it."
+    ),
+    "guide not followed": lambda v: (
+        f"A stretch between breaks was not found on the guide{_film_places(v)}. Set a mark there, or look at sound_breaks."
+    ),
     "sound band wide": lambda v: (
         f"The sound was not captured with the picture, and its stated error reaches {v.seconds('band_s') or 'some time'} between "
         f"{v.plain('', 'fixes', ' fixes') or 'fixes'}: more than ITU-R BT.1359 takes for acceptable (90 ms early, 185 ms "
@@ -614,6 +633,10 @@ _SENTENCES: dict[str, _Say] = {
         "was stated holds. Look at one thing that is seen and heard, and at the machine's head distance."
     ),
     # Failures: the command ends with exit code 1.
+    "sound jumps on its guide": lambda v: (
+        f"The sound jumps against its guide{_film_places(v)}, and nobody stated a break: the recorder was stopped or the tape "
+        "joined there. State the captured frame in sound_breaks."
+    ),
     "sync not set": lambda v: (
         "Sync not set: nothing that is known ties the sound to the picture, so the sound is laid unmoved. State a mark "
         "that is seen and heard (sync_marks), one in each stretch between breaks, or sound_head_offset_frames."
@@ -761,6 +784,18 @@ _CLIENT: dict[str, _Say] = {
     "foreign sound behind splices": lambda v: (
         "This film was cut after its sound had been recorded on it: for a moment after each join you hear what belonged to "
         "pictures that are no longer there."
+    ),
+    "sound laid by its guide": lambda v: (
+        "The sound was recorded apart from the picture and then brought into step with it, by another record of the same sound."
+    ),
+    "guide lays nothing": lambda v: (
+        "The second record of the sound could not help to bring sound and picture into step."
+    ),
+    "sound jumps on its guide": lambda v: (
+        "In part of the film sound and picture are not in step: the tape was stopped there."
+    ),
+    "guide not followed": lambda v: (
+        "In part of the film sound and picture could not be brought into step by the second record of the sound."
     ),
     "sound laid by fixes": lambda v: (
         "The sound was recorded apart from the picture and then brought into step with it, to within "

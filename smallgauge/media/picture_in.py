@@ -25,7 +25,7 @@ from smallgauge.media.passing import VIDEO_SUFFIXES, passing_reason
 from smallgauge.media.still_in import SUFFIXES, Damage, StillHeader, read_header, read_still
 
 # Beside the pictures, and read by their own readers.
-KNOWN_NAMES = frozenset({"capture.toml", "frames.csv", "sound.wav"})
+KNOWN_NAMES = frozenset({"capture.toml", "frames.csv", "sound.wav", "guide.wav"})
 FRAMES_BACK = (
     8  # frames of a video that are decoded at a time when it is read backwards; common practice, no source
 )

@@ -94,6 +94,8 @@ def check_captured_files(
             wanted[file.name] = file.file_sha256
     if capture.sound is not None:
         wanted[capture.sound.name] = capture.sound.sha256
+    if capture.guide is not None:
+        wanted[capture.guide.name] = capture.guide.sha256
     base = source if source.is_dir() else source.parent
     equal = 0
     found: list[Finding] = []

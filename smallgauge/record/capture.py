@@ -98,7 +98,7 @@ class Capture:
 
     `stage` is "surveyed" (survey frozen, digests not yet known) or "complete". `identity` tells two
     captures apart before all frames are read: names, sizes and the first and last file. `digest` is
-    SHA-256 over all frame digests in order and the sound's.
+    SHA-256 over all frame digests in order, the sound's and the guide's.
     """
 
     version: int = 1
@@ -130,10 +130,13 @@ class Capture:
     files: tuple[CapturedFile, ...] = ()
     scale: CaptureScale | None = None
     digest: str = ""
+    guide: CapturedSound | None = None  # sound in step with the picture, beside sound that is not
 
 
-def digest_capture(files: tuple[CapturedFile, ...], sound: CapturedSound | None) -> str:
-    """SHA-256 over the frame digests in order and the sound's file digest.
+def digest_capture(
+    files: tuple[CapturedFile, ...], sound: CapturedSound | None, guide: CapturedSound | None = None
+) -> str:
+    """SHA-256 over the frame digests in order, the sound's file digest and, where there is one, the guide's.
 
     Examples
     --------
@@ -144,4 +147,6 @@ def digest_capture(files: tuple[CapturedFile, ...], sound: CapturedSound | None)
     for file in files:
         total.update(f"{file.digest}\n".encode())
     total.update(f"{sound.sha256 if sound else ''}\n".encode())
+    if guide is not None:
+        total.update(f"{guide.sha256}\n".encode())
     return total.hexdigest()

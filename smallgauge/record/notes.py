@@ -1,4 +1,7 @@
-"""`capture.toml`: what the operator knows of a capture and its reel, and the list of its keys."""
+"""`capture.toml`: what the operator knows of a capture and its reel, and the list of its keys.
+
+Why this is long: the list of keys is one list.
+"""
 
 import difflib
 import re
@@ -220,6 +223,30 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         measures=False,
     ),
     _K(
+        name="guide_rate",
+        kind="rate",
+        meaning="Frames a second at which guide.wav is in step with the picture, from the first captured frame on; where it "
+        "is not stated the guide was captured with the picture.",
+        without="the time stamps of frames.csv, else scan_rate, hold for the guide",
+        measures=False,
+    ),
+    _K(
+        name="guide_start_s",
+        kind="number",
+        meaning="Time of the guide's first sample: on the clock of frames.csv, or after the first captured frame where "
+        "guide_rate is stated; seconds.",
+        without="0",
+        measures=False,
+    ),
+    _K(
+        name="guide_shift_frames",
+        kind="number",
+        meaning="By how many frames the guide's sound belongs further on than the frame that was in the gate when it was "
+        "heard: a stripe heard in the scanner lies ahead of its picture by the gauge's separation less the head distance.",
+        without="0: it is in step",
+        measures=False,
+    ),
+    _K(
         name="camera_speed",
         kind="rate",
         meaning="Frames a second at which the camera ran, on the operator's word.",
@@ -338,6 +365,9 @@ class CaptureNotes:
     sound_run: str | None = None
     sound_run_rate: Fraction | None = None
     sound_breaks: tuple[int, ...] = ()
+    guide_rate: Fraction | None = None
+    guide_start_s: float | None = None
+    guide_shift_frames: float | None = None
     camera_speed: Fraction | None = None
     mains_hz: int | None = None
     television_rate: Fraction | None = None

@@ -314,6 +314,27 @@ class SoundFix:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GuideTold:
+    """How sound with a clock of its own lies on its guide.
+
+    `used` is False where `refusal` says why the guide lays nothing. `windows` agreed, `kept` is their share of all;
+    `left_rms_s`, `left_95_s`, `left_max_s` are what is left at each when it is left out. `jumps` and `not_found` as in
+    `track.json`.
+    """
+
+    used: bool
+    refusal: str
+    windows: int = 0
+    kept: float = nan
+    speed: float = nan
+    left_rms_s: float = nan
+    left_95_s: float = nan
+    left_max_s: float = nan
+    jumps: tuple[tuple[float, float], ...] = ()
+    not_found: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SoundSummary:
     """The finished sound as it was made. `band_s` is the widest stated error, three standard errors."""
 
@@ -329,6 +350,7 @@ class SoundSummary:
     run: str = "with the picture"
     band_s: float = nan
     fixes: tuple[SoundFix, ...] = ()
+    guide: GuideTold | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,8 @@
 """`track.json`: what the captured sound as a whole says: is it a recording, and what hums in it."""
 
 from dataclasses import dataclass
+from fractions import Fraction
+from math import nan
 
 from smallgauge.record.finding import Finding
 from smallgauge.sound.cuts import CutsReading
@@ -28,10 +30,31 @@ _TRACKS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GuideHeard:
+    """Where the sound lies on its guide, by film position; see `smallgauge.sound.wild.GuideReading`.
+
+    `rate` is the nominal rate, frames a second, at which it was found. `film_positions` and `sound_s` are one pair a
+    window that agreed, `sigma_s` the standard error of one. `not_found` are stretches between breaks that were not found,
+    `jumps` stretches in which the sound jumps and nobody stated a break: film positions.
+    """
+
+    refusal: str
+    rate: Fraction | None = None
+    speed: float = nan
+    kept: float = nan
+    sigma_s: float = nan
+    film_positions: tuple[float, ...] = ()
+    sound_s: tuple[float, ...] = ()
+    not_found: tuple[tuple[float, float], ...] = ()
+    jumps: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrackPaper:
     """The readings of the whole captured sound; those of each second stand in `track.parquet`.
 
     `head` and `cuts` are there for sound captured with the picture, `run` for the film's own sound captured apart.
+    `guide` is where such sound lies on its guide, where there is one.
     `flutter` is what hum of the film tells, NaN where it tells none; `dropouts` are the places where the film was off
     the head.
     """
@@ -43,6 +66,7 @@ class TrackPaper:
     head: HeadReading | None = None
     cuts: CutsReading | None = None
     run: RunReading | None = None
+    guide: GuideHeard | None = None
     tracks: TracksReading | None = None  # of two tracks
     flutter: FlutterReading = NOT_READ
     dropouts: tuple[Dropout, ...] = ()

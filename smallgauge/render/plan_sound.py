@@ -18,6 +18,7 @@ from smallgauge.record.capture import Capture, CapturedSound
 from smallgauge.record.files import structured
 from smallgauge.record.loading import Loading
 from smallgauge.record.notes import APART, WITH_PICTURE
+from smallgauge.record.rendertable import GuideTold
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
 from smallgauge.record.treatment import InForce, Treatment
@@ -28,6 +29,8 @@ from smallgauge.sound.speed import FilmTime, SoundMap, solve_film_time, solve_so
 from smallgauge.sound.sync import DISAGREES_FRAMES, Coverage, SyncMark, measured_coverage, solve_sync_shift
 from smallgauge.sound.tracks import TracksDecision, Views, solve_second_map
 
+# The guide's microphone and the recorder's stood in two places, and a room answers: what all windows have in common.
+GUIDE_SHARED_S = 0.003  # one metre of way. common practice, no source
 SOUND_RATE = 48000  # of finished sound: IASA-TC 03's lowest rate, and what players expect
 MARK_SIGMA_FRAMES = 0.3  # of an operator's mark: a frame is seen whole, one of even spread. derived
 
@@ -67,6 +70,7 @@ class SoundPlan:
     error_s: NDArray[np.float64] | None = None
     band_s: float = nan
     fixes: tuple[FixTold, ...] = ()
+    guide: GuideTold | None = None
     marks_off_frames: float = nan
     head_off_frames: float = nan
 
@@ -233,14 +237,23 @@ def _own_clock(
     notes = capture.notes
     apart = notes.sound_run == APART
     run = track.run if track is not None else None
-    run_rate = (run.rate if run is not None else None) or notes.sound_run_rate or rate
+    found_at = (
+        [heard.rate for heard in (track.guide, track.run) if heard is not None] if track is not None else []
+    )
+    run_rate = next((found for found in found_at if found is not None), None) or notes.sound_run_rate or rate
     marked = [
         Fix(_running(mark.film_position, last), mark.sound_s, MARK_SIGMA_FRAMES / float(run_rate))
         for mark in _marks(frames, treatment.value("sync"))
     ]
+    told = _guide(track, backwards=last is not None)
+    on_guide = track.guide if track is not None and told is not None and told.used else None
     heard, shared = [], 0.0
     stripe = _track(capture)
-    if apart and run is not None and run.heard and stripe is not None and last is None:
+    if on_guide is not None:
+        rows = zip(on_guide.film_positions, on_guide.sound_s, strict=True)
+        heard = [Fix(place, second, on_guide.sigma_s, shared=True) for place, second in rows]
+        shared = GUIDE_SHARED_S * float(run_rate)
+    elif apart and run is not None and run.heard and stripe is not None and last is None:
         heard = splice_fixes(run.heard, ahead_frames=stripe.ahead_frames.value, rate=float(run_rate))
         # a tolerance is taken for two standard errors
         shared = (stripe.ahead_frames.tolerance or 0.0) / 2
@@ -262,7 +275,7 @@ def _own_clock(
     return SoundPlan(
         map=laid.map,
         shift_frames=0.0,
-        set=bool(fixes) and not _lost_pieces(fixes, tuple(breaks)),
+        set=bool(fixes) and not _lost_pieces(fixes, tuple(breaks)) and not (told is not None and told.jumps),
         coverage=run_coverage(laid.map, in_samples=sound.samples, sound_rate=sound.rate, out_rate=SOUND_RATE),
         time_base_guessed=False,
         jitter_ms=nan,
@@ -271,7 +284,8 @@ def _own_clock(
         run=str(notes.sound_run),
         error_s=laid.error_s if fixes else np.full(len(laid.error_s), nan),
         band_s=laid.worst_s if fixes else nan,
-        fixes=_told(laid) if fixes else (),
+        fixes=_told(laid, on_guide is not None) if fixes else (),
+        guide=told if on_guide is None or told is None else _left_on_guide(told, laid),
         head_off_frames=nan,
     )
 
@@ -291,7 +305,42 @@ def _lost_pieces(fixes: list[Fix], breaks: tuple[float, ...]) -> bool:
     return len(there) <= len(breaks)
 
 
-def _told(laid: LaidRun) -> tuple[FixTold, ...]:
+def _guide(track: TrackPaper | None, *, backwards: bool) -> GuideTold | None:
+    """Whether the guide lays the sound; None where there is none."""
+    heard = track.guide if track is not None else None
+    if heard is None:
+        return None
+    refusal = "the film ran tail first" if backwards else heard.refusal
+    if refusal:
+        return GuideTold(used=False, refusal=refusal)
+    return GuideTold(
+        used=True,
+        refusal="",
+        windows=len(heard.film_positions),
+        kept=heard.kept,
+        speed=heard.speed,
+        jumps=heard.jumps,
+        not_found=heard.not_found,
+    )
+
+
+def _left_on_guide(told: GuideTold, laid: LaidRun) -> GuideTold:
+    """With what is left at each window of the guide when it is left out."""
+    of_guide = np.array([fix.shared for fix in laid.fixed.fixes])
+    left = np.abs(laid.fixed.left_out_s[of_guide])
+    left = left[np.isfinite(left)]
+    if not left.size:
+        return told
+    return replace(
+        told,
+        left_rms_s=round(float(np.sqrt(np.mean(left**2))), 6),
+        left_95_s=round(float(np.quantile(left, 0.95)), 6),
+        left_max_s=round(float(left.max()), 6),
+    )
+
+
+def _told(laid: LaidRun, on_guide: bool) -> tuple[FixTold, ...]:
+    """Marks and splices, one by one; windows of a guide are told all together."""
     fixed = laid.fixed
     return tuple(
         FixTold(
@@ -302,6 +351,7 @@ def _told(laid: LaidRun) -> tuple[FixTold, ...]:
             left_out_sigma_s=round(float(sigma), 6) if isfinite(sigma) else nan,
         )
         for fix, off, sigma in zip(fixed.fixes, fixed.left_out_s, fixed.left_out_sigma_s, strict=True)
+        if not (on_guide and fix.shared)
     )
 
 

@@ -159,6 +159,7 @@ def _summary(
             run=plan.sound.run,
             band_s=plan.sound.band_s,
             fixes=tuple(SoundFix(**asdict(fix)) for fix in plan.sound.fixes),
+            guide=plan.sound.guide,
         )
     return RenderSummary(
         capture_digest=capture.digest,
@@ -373,14 +374,18 @@ def _stills(
 
 def _own_clock_findings(sound: SoundPlan) -> list[Finding]:
     """What there is to say of sound that was not captured with the picture."""
-    if not sound.fixes or not sound.set:
-        return []
-    found = []
-    count = len(sound.fixes)
-    if count == 1:
+    found = _guide_findings(sound)
+    on_guide = sound.guide is not None and sound.guide.used
+    if not sound.set or not (sound.fixes or on_guide):
+        return found
+    count = len(sound.fixes) + (sound.guide.windows if on_guide and sound.guide is not None else 0)
+    if on_guide and sound.band_s <= ACCEPTED_S[0]:
+        values: dict[str, object] = {"band_s": round(sound.band_s, 3)}
+        found.append(Finding(code="sound laid by its guide", where="sound", values=values))
+    elif count == 1:
         found.append(Finding(code="start set, drift not known", where="sound"))
     else:
-        values: dict[str, object] = {"fixes": count, "band_s": round(sound.band_s, 3)}
+        values = {"fixes": count, "band_s": round(sound.band_s, 3)}
         wide = sound.band_s > ACCEPTED_S[0]
         found.append(
             Finding(code="sound band wide" if wide else "sound laid by fixes", where="sound", values=values)
@@ -394,6 +399,24 @@ def _own_clock_findings(sound: SoundPlan) -> list[Finding]:
         worst = max(far, key=lambda fix: abs(fix.left_out_s))
         values = {"film_position": worst.film_position, "seconds": round(worst.left_out_s, 3)}
         found.append(Finding(code="fix disagrees", where="sound", values=values))
+    return found
+
+
+def _guide_findings(sound: SoundPlan) -> list[Finding]:
+    """Where the guide lays nothing, or not all."""
+    guide = sound.guide
+    if guide is None:
+        return []
+    if not guide.used:
+        return [Finding(code="guide lays nothing", where="sound", values={"why": guide.refusal})]
+    found = []
+    for code, stretches in (
+        ("sound jumps on its guide", guide.jumps),
+        ("guide not followed", guide.not_found),
+    ):
+        if stretches:
+            values: dict[str, object] = {"places": [list(stretch) for stretch in stretches]}
+            found.append(Finding(code=code, where="sound", values=values))
     return found
 
 
@@ -413,7 +436,7 @@ def render_findings(capture: Capture, plan: Plan) -> tuple[Finding, ...]:
         return tuple(found)
     if sound.time_base_guessed:
         found.append(Finding(code="time base guessed", where="sound"))
-    elif not sound.set:
+    elif not sound.set and not (sound.guide is not None and sound.guide.jumps):
         found.append(Finding(code="sync not set", where="sound"))
     found += _own_clock_findings(sound)
     for code, off in (

@@ -2,6 +2,7 @@
 
 find_run          knocks, splices seen -> RunReading: where splices are heard in the run      (analyse)
 propose_run_sync  what was found -> whether the sound is laid by it             (treat)
+propose_guide_sync  what was found on its guide -> the sound is laid by it      (treat)
 solve_sound_run   fixes and what the transport may do -> LaidRun: the sound's map, with its error   (render/plan)
 
 Nothing ties such sound to the picture but what is seen in one and heard in the other. Splices do it by
@@ -246,6 +247,26 @@ def propose_run_sync(*, track: StripeTrack | None, run: RunReading | None, wild:
         set=laid,
         evidence=evidence,
         from_splices=laid,
+    )
+
+
+def propose_guide_sync(*, windows: int, kept: float, speed: float) -> SyncDecision:
+    """Sound that was found on its guide is laid by it.
+
+    Examples
+    --------
+    >>> propose_guide_sync(windows=200, kept=0.97, speed=1.0213).evidence
+    'found on its guide: 200 windows agree (97 % of all), at 1.0213 of its nominal speed'
+    """
+    return SyncDecision(
+        separation_frames=None,
+        head_offset_frames=None,
+        mark=None,
+        shift_frames=0.0,
+        set=True,
+        evidence=f"found on its guide: {windows} windows agree ({kept:.0%} of all), at {speed:.4f} of its nominal speed".replace(
+            "%", " %"
+        ),
     )
 
 

@@ -64,7 +64,9 @@ LAST = (2.0, 0.75, 0.006, 0.0002)
 GROWN = (2.0, 0.5)  # window and hop of those that are foretold one from the other
 GROWN_GAP_S = 5.0  # and how far at most
 
-GuideRefusal = Literal["", "too short", "not found", "more than one place", "lost", "out of order"]
+GuideRefusal = Literal[
+    "", "too short", "not found", "more than one place", "lost", "out of order", "no film time"
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

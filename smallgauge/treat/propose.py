@@ -38,7 +38,7 @@ from smallgauge.record.treatment import (
     treatment_of,
 )
 from smallgauge.sound.loudness import propose_loudness
-from smallgauge.sound.separate import propose_run_sync
+from smallgauge.sound.separate import propose_guide_sync, propose_run_sync
 from smallgauge.sound.sync import propose_sync
 from smallgauge.sound.tracks import TracksReading, propose_tracks
 from smallgauge.treat.propose_colour import propose_colour
@@ -222,7 +222,11 @@ def _sync(
     notes = capture.notes
     if (notes.sound_run or WITH_PICTURE) != WITH_PICTURE:
         run = heard.run if heard is not None else None
-        sync = propose_run_sync(track=stripe, run=run, wild=notes.sound_run != APART)
+        guide = heard.guide if heard is not None else None
+        if guide is not None and not guide.refusal:
+            sync = propose_guide_sync(windows=len(guide.film_positions), kept=guide.kept, speed=guide.speed)
+        else:
+            sync = propose_run_sync(track=stripe, run=run, wild=notes.sound_run != APART)
     else:
         stated = notes.sound_head_offset_frames
         sync = propose_sync(

@@ -18,10 +18,13 @@ from smallgauge.record.files import read_decisions, read_json
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.table import Table, read_table
+from smallgauge.record.track import GuideHeard, TrackPaper
 from smallgauge.record.treatment import decide, treatment_of
 from smallgauge.render.plan import plan_rendering
 from smallgauge.render.plan_sound import sound_samples
 from smallgauge.render.reel import render_findings
+from smallgauge.sound.hum import HumReading
+from smallgauge.sound.recording import RecordingReading
 from smallgauge.sound.speed import in_sample_at
 from smallgauge.treat.propose import propose_treatment
 
@@ -65,8 +68,8 @@ def unreadable(frames: Table, *numbers: int) -> Table:
     return changed(frames, flags=flags, perforation_x_px=x, perforation_y_px=y)
 
 
-def plan_of(capture, frames, decisions):
-    return plan_rendering(capture, frames, treatment_of(decisions))
+def plan_of(capture, frames, decisions, track=None):
+    return plan_rendering(capture, frames, treatment_of(decisions), track=track)
 
 
 def order(plan):
@@ -253,6 +256,34 @@ def test_sound_captured_apart_is_laid_by_marks_and_says_how_surely(papers):
     heard_at = float(in_sample_at(two.sound.map, [2 * 48_000 / rate])[0][0]) / capture.sound.rate
     assert abs(heard_at - 2.3) < 0.002 and two.sound.error_s.min() < 0.02
     assert len(two.sound.fixes) == 2 and abs(two.sound.fixes[0].left_out_s) < 0.01
+
+
+def test_a_guide_lays_the_sound_and_its_jumps_and_refusals_are_said(papers):
+    """Found: laid, the windows told together. Jumps, or not found: not set, each in its own words."""
+    capture, frames, decisions = papers
+    capture = replace(capture, notes=replace(capture.notes, sound_run="wild tape"))
+    places = np.linspace(0, FRAMES, 13)
+    guide = GuideHeard(
+        refusal="", rate=Fraction(18), speed=1.01, kept=0.9, sigma_s=0.0003,
+        film_positions=tuple(places), sound_s=tuple(2.0 + places / 18 * 1.01),
+    )  # fmt: skip
+    track = TrackPaper(
+        capture_digest="d",
+        recording=RecordingReading(state="recorded", rises_db=20.0, slope=np.nan, slope_sigma=np.nan),
+        hum=HumReading(refusal="no hum"),
+        guide=guide,
+    )
+    log = propose_treatment(capture, frames, decisions, at=AT, head_offset_frames=None, track=track)
+    laid = plan_of(capture, frames, log, track=track)
+    assert laid.sound.set and laid.sound.guide.used and laid.sound.fixes == ()
+    assert laid.sound.guide.left_max_s < 1e-4 and laid.sound.band_s < 0.02
+    assert "sound laid by its guide" in codes(capture, laid)
+    jumped = replace(track, guide=replace(guide, jumps=((3.0, 9.0),)))
+    plan = plan_of(capture, frames, log, track=jumped)
+    assert not plan.sound.set and "sound jumps on its guide" in codes(capture, plan)
+    lost = replace(track, guide=GuideHeard(refusal="not found"))
+    plan = plan_of(capture, frames, log, track=lost)
+    assert not plan.sound.set and codes(capture, plan) >= {"sync not set", "guide lays nothing"}
 
 
 def test_a_break_without_a_mark_behind_it_is_not_set(papers):
