@@ -18,10 +18,13 @@ from numpy.typing import NDArray
 from smallgauge.deliver.plots import Line, draw_along_reel
 from smallgauge.gauge.gauges import GAUGES
 from smallgauge.picture.damage import measure_frame_damage
+from smallgauge.picture.flicker import FlickerEvidence, apply_flicker, propose_flicker, solve_flicker
+from smallgauge.picture.flicker_pairs import make_flicker_sheet, measure_flicker
 from smallgauge.picture.gauge_reading import find_gauge
 from smallgauge.picture.overlap import make_overlap_layout, make_overlap_sheet
 from smallgauge.picture.perforations import find_perforations, measure_reference
 from smallgauge.picture.repetition import find_grain_layout, make_grain, measure_repetition
+from smallgauge.picture.scenes import make_proxies
 from smallgauge.picture.synthetic import (
     PerforationDamage,
     ReelTruth,
@@ -210,7 +213,62 @@ def sound_apart() -> None:
     (PICTURES / "sound-apart.svg").write_text(svg + "\n", encoding="utf-8")
 
 
-ALL: tuple[Callable[[], None], ...] = (completeness, damage, overlap, loading, sound_apart)
+def flicker() -> None:
+    """Seven frames of a drawn reel with flicker, the same corrected; and the path of its exposure through a fade."""
+    import cv2
+
+    scenes = (SceneTruth(kind="garden", first=0, stop=1000),)
+    truth = specimen_truth(
+        "super 8",
+        width=512,
+        height=384,
+        frames=60,
+        seed=4,
+        scenes=scenes,
+        start_exposures=(),
+        flicker=0.0,
+        camera_flicker=0.1,
+        camera_flicker_surface=0.03,
+        fades=((24, 44, 0.5),),
+    )
+    frames, boxes, readings, last = lights(truth), [], [], None
+    for n, light in enumerate(frames):
+        true = frame_truth(truth, n)
+        wide, high = (round(0.93 * float(np.ptp(np.array(true.gate_corners_px)[:, k]))) for k in (0, 1))
+        left, top = (round(c - s / 2) for c, s in zip(true.picture_centre_px, (wide, high), strict=True))
+        boxes.append((left, top, left + wide, top + high))
+        sheet = make_flicker_sheet(make_proxies(light, box=boxes[n])[1], lamp=truth.open_gate_level)
+        readings.append(measure_flicker(sheet, last))
+        last = sheet
+    names = ("level", "level_sigma", "contrast", "contrast_sigma", "surface", "surface_sigma", "middle")
+    evidence = FlickerEvidence(
+        **{name: np.array([getattr(each, name) for each in readings]) for name in names},
+        scene=np.zeros(truth.frames, np.int64),
+        lamp=np.zeros((truth.frames, 3)),
+    )
+    decision, _ = propose_flicker(evidence, first=0, stop=truth.frames)
+    solved = solve_flicker(evidence, (decision,))
+    rows: list[list[NDArray[np.float64]]] = [[], []]
+    for n in range(8, 15):
+        left, top, right, bottom = boxes[n]
+        light = np.maximum(frames[n][top:bottom, left:right], 1e-4)
+        correction = solved.corrections[n]
+        assert correction is not None
+        pair = light, 10.0 ** -apply_flicker(-np.log10(light), correction)
+        for row, each in zip(rows, pair, strict=True):
+            small = cv2.resize(np.asarray(each, np.float32), (150, 110), interpolation=cv2.INTER_AREA)
+            row.append(np.pad(small, ((3, 3), (3, 3), (0, 0)), constant_values=1.0) ** (1 / 2.4))
+    write_picture("flicker", np.vstack([np.hstack(row) for row in rows]))
+    svg = draw_along_reel(
+        [Line(name="after", values=solved.after_ln), Line(name="before", values=solved.before_ln)],
+        title="Exposure of a drawn scene with a fade to half light, before and after",
+        unit="ln",
+        axis="frame of the scene",
+    )
+    (PICTURES / "flicker-path.svg").write_text(svg + "\n", encoding="utf-8")
+
+
+ALL: tuple[Callable[[], None], ...] = (completeness, damage, flicker, overlap, loading, sound_apart)
 
 
 def main(names: list[str]) -> None:

@@ -138,7 +138,7 @@ def smooth_path(path: Floats, *, bend: float = BEND) -> Floats:
     Notes
     -----
     Source: flicker. Penalised least squares on second differences (Whittaker's smoother), the penalty being the
-    square of the measured flicker over `bend`: for flicker of 0.1 it reaches as far as a local-linear kernel of about five
+    square of the measured flicker over `bend`: for flicker of 0.1 it leaves as much as a local-linear kernel of 7.5
     frames, for flicker of 0.001 not even to the next frame. It has no bias on a straight path, nor at the ends.
     Frames that stand out are weighed down by Tukey's biweight. Where the smooth part bends by more than five times what the
     flicker explains, the penalty gives way: the corners of a fade stay corners.
