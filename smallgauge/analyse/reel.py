@@ -25,6 +25,7 @@ from smallgauge.analyse.track import analyse_track, hear_track
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.media.picture_out import join_segments
+from smallgauge.media.sound_inside import write_sound_inside
 from smallgauge.media.whole import digest_file, write_whole
 from smallgauge.record.capture import Capture, CapturedFile, CapturedSound, digest_capture
 from smallgauge.record.files import read_json, write_json
@@ -55,6 +56,9 @@ LOSSLESS_STILLS = (
 FOLLOW_STEP = "follow"  # journal lines of chunks made while the scanner was still writing
 
 
+INSIDE = "work/sound-inside.wav"  # samples of the sound inside a video, until they are the archive's
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Work:
     """What the steps of one run share."""
@@ -64,6 +68,11 @@ class _Work:
     journal: Journal
     runner: Runner
     progress: Progress
+
+    @property
+    def sound(self) -> Path | None:
+        """The captured sound as a file: what lies beside the frames, or the samples of what is inside the video."""
+        return self.folder / INSIDE if self.source.inside is not None else self.source.sound
 
     @property
     def archive(self) -> bool:
@@ -83,10 +92,10 @@ def analyse_reel(
     before = _earlier(work)
     finals = ["capture.json", "frames.parquet", "perforations.parquet", FILM_PAPER, "reel.json"]
     finals += ["archive.mkv"] if work.archive else []
-    finals += ["track.parquet", "archive.wav"] if source.sound else []
+    finals += ["track.parquet", "archive.wav"] if work.sound else []
     finals += [ARCHIVE_GUIDE] if source.guide else []
     stands = before is not None and before.stage == "complete" and all(journal.holds(f, key) for f in finals)
-    if before is not None and stands and (source.sound is None or _track_stands(work, before, key)):
+    if before is not None and stands and (work.sound is None or _track_stands(work, before, key)):
         state = read_json(folder / FILM_PAPER, FilmState)
         capture = _with_length(_with_words(before, source), state)
         if capture != before:
@@ -191,6 +200,15 @@ def _with_length(capture: Capture, state: FilmState) -> Capture:
     return replace(capture, findings=(*said, *length_findings(state, capture)))
 
 
+def _sound(work: _Work, key: str) -> CapturedSound | None:
+    """The captured sound; what is inside a video is taken out first."""
+    inside = work.source.inside
+    if inside is not None and not work.journal.holds(INSIDE, key):
+        write_sound_inside(work.source.listing.path, work.folder / INSIDE, inside)
+        work.journal.add_file("analyse", INSIDE, key=key)
+    return look_at_sound(work.sound, work.source) if work.sound else None
+
+
 def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     folder, source, journal = work.folder, work.source, work.journal
     rate = Fraction(capture.rate or 18)
@@ -214,7 +232,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     if source.listing.kind == "video":
         shared = digest_file(source.listing.path)
         files = tuple(replace(file, file_sha256=shared) for file in files)
-    sound = look_at_sound(source.sound) if source.sound else None
+    sound = _sound(work, key)
     capture = _whole(capture, files, sound, look_at_sound(source.guide) if source.guide else None)
     frames, perforations, state = tell_film(
         capture,
@@ -224,7 +242,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         skipped=_skipped(source),
     )
     figures = line_up(capture, frames, perforations)
-    heard = _heard(source, capture, frames)
+    heard = _heard(work, capture, frames)
     said = (*capture.findings, *_archive_findings(work), *frame_findings(capture, frames))
     said = (*said, *film_findings(state), *line_up_findings(figures), *log)
     said = (*said, *(track_findings(heard) if heard else ()))
@@ -235,12 +253,13 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     for file in ("frames.parquet", "perforations.parquet", FILM_PAPER):
         journal.add_file("analyse", file, key=key, stop=count)
     _archive(work, capture, jobs, names, key, rate)
-    if source.sound is not None:
-        write_table(folder / "track.parquet", analyse_track(source.sound, capture_digest=capture.digest))
+    if work.sound is not None:
+        write_table(folder / "track.parquet", analyse_track(work.sound, capture_digest=capture.digest))
         journal.add_file("analyse", "track.parquet", key=key)
         write_json(folder / TRACK_PAPER, heard)
         journal.add_file("analyse", TRACK_PAPER, key=_track_key(key, source))
     _write_papers(work, capture, key)
+    (folder / INSIDE).unlink(missing_ok=True)
     for n in names:
         for file in n:
             (folder / file).unlink(missing_ok=True)
@@ -257,17 +276,16 @@ def _whole(
     return replace(capture, stage="complete", files=files, sound=sound, guide=guide, digest=digest)
 
 
-def _heard(source: Source, capture: Capture, frames: Table) -> TrackPaper | None:
+def _heard(work: _Work, capture: Capture, frames: Table) -> TrackPaper | None:
     """What the captured sound says as a whole, and where it lies on its guide; None without sound."""
-    if source.sound is None:
+    source, sound = work.source, work.sound
+    if sound is None:
         return None
     notes, gauge = capture.notes, gauge_named(capture.gauge)
-    heard = hear_track(source.sound, frames=frames, notes=notes, gauge=gauge)
+    heard = hear_track(sound, frames=frames, notes=notes, gauge=gauge)
     if source.guide is None:
         return heard
-    return replace(
-        heard, guide=hear_guide(source.sound, source.guide, frames=frames, notes=notes, gauge=gauge)
-    )
+    return replace(heard, guide=hear_guide(sound, source.guide, frames=frames, notes=notes, gauge=gauge))
 
 
 def _skipped(source: Source) -> NDArray[np.int32]:
@@ -331,7 +349,7 @@ def _archive_findings(work: _Work) -> tuple[Finding, ...]:
     if not work.archive:
         values: dict[str, object] = {"format": work.source.listing.format}
         found.append(Finding(code="archive kept as it came", where="capture", values=values))
-    if work.source.sound is not None:
+    if work.source.sound is not None:  # what is inside the video is kept with it
         found.append(Finding(code="archive sound copied", where="sound"))
     return tuple(found)
 
@@ -390,8 +408,8 @@ def _archive(
         work.journal.add_file("analyse", "archive.mkv", key=key, stop=source.listing.count)
     else:
         _keep_files(work, key)
-    if source.sound is not None:
-        _copy(source.sound, folder / "archive.wav")
+    if work.sound is not None:
+        _copy(work.sound, folder / "archive.wav")
         work.journal.add_file("analyse", "archive.wav", key=key)
     if source.guide is not None:
         _copy(source.guide, folder / ARCHIVE_GUIDE)

@@ -5,7 +5,7 @@ A folder holds the three papers beside its frames. A video file `reel.mov` has t
 """
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +15,7 @@ from smallgauge.analyse.times import even_times, read_times
 from smallgauge.errors import MaterialError
 from smallgauge.media.picture_in import CaptureListing, list_capture
 from smallgauge.media.sound_in import open_sound
+from smallgauge.media.sound_inside import SoundInside, find_sound_inside, frame_times_inside
 from smallgauge.media.whole import digest_file
 from smallgauge.record.capture import CapturedSound, CaptureScale
 from smallgauge.record.files import read_text_if_there
@@ -36,6 +37,7 @@ class Source:
     findings: tuple[Finding, ...]
     times_s: NDArray[np.float64]
     sound: Path | None
+    inside: SoundInside | None = None  # sound inside the video, where no sound file lies beside it
     half: Half | None = None  # of unslit double 8: the archive copy is the capture's, and there already
     machines: Machines = field(default_factory=Machines)  # what the shop keeps of its own
     guide: Path | None = None
@@ -143,6 +145,14 @@ def open_source(path: Path, *, stated: tuple[str, ...] = (), machines: Machines 
         _check_guide(guide, sound, notes)
     listing = list_capture(path)
     times = read_times(read_text_if_there(csv), count=listing.count, where=csv.name)
+    inside = find_sound_inside(listing.path) if listing.kind == "video" else None
+    findings = (*findings, *_inside_findings(inside, listing.path, beside=sound))
+    inside = None if sound.exists() else inside
+    if inside is not None:
+        start_s = notes.sound_start_s if notes.sound_start_s is not None else inside.starts_s
+        notes = replace(notes, sound_start_s=start_s)
+        if not np.isfinite(times).any() and notes.scan_rate is None and listing.stamps:
+            times = frame_times_inside(listing.path, listing.stamps)
     if not np.isfinite(times).any() and notes.scan_rate is not None:
         times = even_times(listing.count, notes.scan_rate)
     unreadable = {n: why for n, why in listing.unreadable if n not in notes.frames_let_pass}
@@ -160,6 +170,7 @@ def open_source(path: Path, *, stated: tuple[str, ...] = (), machines: Machines 
         findings=(*findings, *_listing_findings(listing, notes)),
         times_s=times,
         sound=sound if sound.exists() else None,
+        inside=inside,
         machines=machines or Machines(),
         guide=guide if guide.exists() else None,
     )
@@ -174,6 +185,19 @@ def _check_guide(guide: Path, sound: Path, notes: CaptureNotes) -> None:
             f"A guide ({guide.name}) lays sound that was not captured with the picture: it needs {sound.name} and sound_run = "
             f"'{WILD_TAPE}' or '{APART}', found {found} in {guide.parent}; state it in capture.toml, or take the guide away."
         )
+
+
+def _inside_findings(inside: SoundInside | None, video: Path, *, beside: Path) -> tuple[Finding, ...]:
+    """What is said of sound inside a video: whether it is used, and what it is."""
+    if inside is None:
+        return ()
+    if beside.exists():
+        told: dict[str, object] = {"file": video.name, "beside": beside.name}
+        return (Finding(code="sound inside not used", where="sound", values=told),)
+    values: dict[str, object] = {"file": video.name, "codec": inside.codec, "lossy": inside.lossy}
+    values |= {"rate": inside.rate, "channels": inside.channels, "start_s": round(inside.starts_s, 6)}
+    values |= {"others": inside.streams - 1}
+    return (Finding(code="sound inside the video", where="sound", values=values),)
 
 
 def _listing_findings(listing: CaptureListing, notes: CaptureNotes) -> tuple[Finding, ...]:
@@ -207,14 +231,16 @@ def _listing_findings(listing: CaptureListing, notes: CaptureNotes) -> tuple[Fin
     return tuple(found)
 
 
-def look_at_sound(path: Path) -> CapturedSound:
-    """What the captured sound says of itself, with the digest of its file."""
+def look_at_sound(path: Path, source: Source | None = None) -> CapturedSound:
+    """What the captured sound says of itself, with the digest of its file; with a `source` it may be inside a video."""
+    inside = source.inside if source is not None else None
     with open_sound(path) as reader:
         return CapturedSound(
-            name=path.name,
+            name=path.name if inside is None or source is None else source.listing.path.name,
             rate=reader.rate,
             channels=reader.channels,
             samples=reader.samples,
             bits=reader.bits,
             sha256=digest_file(path),
+            inside="" if inside is None else inside.codec,
         )

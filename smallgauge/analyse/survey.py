@@ -98,7 +98,7 @@ def surveyed_capture(source: Source, found: SurveyFound, *, program: str) -> Cap
             Finding(code="encoding assumed", where="capture", values={"code_values": light.code_values})
         )
     findings += found.findings
-    if source.sound is None:
+    if source.sound is None and source.inside is None:
         findings.append(Finding(code="sound none", where="capture"))
     elif notes.sound_start_s is None:
         findings.append(Finding(code="sound start assumed", where="sound"))

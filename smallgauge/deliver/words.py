@@ -420,6 +420,17 @@ _SENTENCES: dict[str, _Say] = {
         "unevenly may show in them."
     ),
     "two decisions in one scene": lambda v: _two_decisions(v),
+    "sound inside the video": lambda v: (
+        f"The sound inside {v.text('file', 'the video')} is used{v.plain(': ', 'codec')}"
+        f"{v.plain(', ', 'rate', ' samples a second')}{v.plain(', ', 'channels', ' channels')}"
+        f"{', coded with loss' if v.values.get('lossy') is True else ''}. By the file's own time stamps it begins "
+        f"{v.text('start_s', 'some')} seconds after the first frame. The archive copy keeps the video, "
+        "and its sound with it, as it came."
+    ),
+    "sound inside not used": lambda v: (
+        f"{v.text('file', 'The video')} holds sound of its own, which is not used because "
+        f"{v.text('beside', 'a sound file')} lies beside it. Take that file away if the video's own sound is meant."
+    ),
     "loudness held back": lambda v: (
         f"The gain of the viewing copies is {v.text('gain_db', 'smaller')}{' dB' if v.text('gain_db', '') else ''} instead "
         f"of {v.text('wanted_db', 'what was decided')}{' dB' if v.text('wanted_db', '') else ''}, because {_gain_limit(v)}."

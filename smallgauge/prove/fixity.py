@@ -92,7 +92,7 @@ def check_captured_files(
     for file in capture.files:
         if file.file_sha256:
             wanted[file.name] = file.file_sha256
-    if capture.sound is not None:
+    if capture.sound is not None and not capture.sound.inside:  # else it is a part of the video
         wanted[capture.sound.name] = capture.sound.sha256
     if capture.guide is not None:
         wanted[capture.guide.name] = capture.guide.sha256

@@ -36,7 +36,13 @@ from smallgauge.prove.fixity import (
 )
 from smallgauge.prove.frames import FramesResult, picture_box, tiles_for
 from smallgauge.prove.shown import FitJob, SmallStore, make_store, rows_of_render
-from smallgauge.prove.sound import ARCHIVE_SOUND, BROADCAST_SOUND, broadcast_digests, sound_as_long
+from smallgauge.prove.sound import (
+    ARCHIVE_SOUND,
+    BROADCAST_SOUND,
+    broadcast_digests,
+    inside_digests,
+    sound_as_long,
+)
 from smallgauge.record.capture import Capture
 from smallgauge.record.evidence import film_scale
 from smallgauge.record.files import read_decisions, read_json, write_json
@@ -220,6 +226,7 @@ class _Prover(Bench):
             below = f"{place}/" if place else ""
             self.guarded(f"{below}archive.mkv", partial(self._archive, number, below))
         self.guarded(BROADCAST_SOUND, self._broadcast)
+        self.guarded("archive.wav", self._inside)
         finished = self.guarded("finished.mkv", lambda: self._finished(summary))
         check = CopyCheck(self, summary, tiles_for(*self.size))
         for copy in summary.copies:
@@ -304,6 +311,15 @@ class _Prover(Bench):
             Finding(code="frame digest differs", where=name, values={"file": name, "frame": number})
             for number in frames[:20]
         ]
+
+    def _inside(self) -> None:
+        """Sound inside a captured video: the samples that the reel's sound was made of, decoded anew."""
+        sound = self.capture.sound
+        if sound is not None and sound.inside and (self.folder / "archive" / sound.name).is_file():
+            digests = inside_digests(self.folder, sound.name)
+            self.equal(
+                "sound equal capture", "archive.wav", *digests, "sound digest differs", "decoder and sha256"
+            )
 
     def _broadcast(self) -> None:
         """The archive's sound: the file that was captured, and its Broadcast Wave file with the same samples."""

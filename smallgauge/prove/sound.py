@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from smallgauge.media.broadcast_wave import digest_sound
 from smallgauge.media.film_in import FilmReader
+from smallgauge.media.sound_inside import digest_samples, digest_samples_inside
 from smallgauge.sound.loudness import LoudnessReading, measure_loudness
 
 # The coded sound of a copy may be this much louder or softer than decided; quieter sound is lost in part by the
@@ -87,6 +88,11 @@ def sound_as_long(samples: int, rate: int, frames: int, frame_rate: Fraction, *,
     late = Fraction(samples, rate) - frames / frame_rate
     most = Fraction(AAC_BLOCK, rate) + 1 / frame_rate if coded else Fraction(3, 2 * rate)
     return abs(late) <= most
+
+
+def inside_digests(folder: Path, video: str) -> tuple[str, str]:
+    """Digest of the samples inside the archive's video, and of those that the reel's sound was read from."""
+    return digest_samples_inside(folder / "archive" / video), digest_samples(folder / "archive.wav")
 
 
 def broadcast_digests(folder: Path) -> tuple[str, str]:

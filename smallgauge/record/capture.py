@@ -37,6 +37,9 @@ class CapturedSound:
     samples: int
     bits: int
     sha256: str
+    inside: str = (
+        ""  # of sound inside the video `name`: its codec; the digest is then that of the samples' WAV file
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

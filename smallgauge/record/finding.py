@@ -35,6 +35,8 @@ _declare(
     "check not made",
     "gauge not stated",
     "sound none",
+    "sound inside the video",
+    "sound inside not used",
     "loudness held back",
     "synthetic frames",
     "loudness not measured",
