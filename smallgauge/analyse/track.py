@@ -3,8 +3,10 @@
 from dataclasses import asdict
 from fractions import Fraction
 from pathlib import Path
+from typing import TypedDict
 
 import numpy as np
+from numpy.typing import NDArray
 
 from smallgauge.gauge.gauges import Gauge
 from smallgauge.gauge.mains import MAINS_HZ
@@ -23,6 +25,29 @@ from smallgauge.sound.levels import measure_levels
 from smallgauge.sound.recording import find_recording
 from smallgauge.sound.separate import find_run
 from smallgauge.sound.tracks import TracksReading, find_tracks
+
+Doubles = NDArray[np.float64]
+
+
+class Passing(TypedDict):
+    """How the film passed the gate while the sound was captured: what every reading of the sound is told."""
+
+    frame_times_s: Doubles | None  # of each captured frame; None where they say nothing of this sound
+    film_positions: Doubles | NDArray[np.int32]
+    scan_rate: Fraction | None
+    sound_start_s: float
+    sound_clock_ppm: float
+
+
+def _passing(frames: Table, notes: CaptureNotes) -> Passing:
+    """Of sound that was captured with the picture."""
+    return Passing(
+        frame_times_s=frames["time_s"],
+        film_positions=frames["film_position"],
+        scan_rate=notes.scan_rate,
+        sound_start_s=notes.sound_start_s or 0.0,
+        sound_clock_ppm=notes.sound_clock_ppm or 0.0,
+    )
 
 
 def analyse_track(path: Path, *, capture_digest: str) -> Table:
@@ -48,39 +73,29 @@ def hear_track(path: Path, *, frames: Table, notes: CaptureNotes, gauge: Gauge) 
     """
     if (notes.sound_run or WITH_PICTURE) != WITH_PICTURE:
         return _hear_apart(path, frames, notes, gauge)
+    passing = _passing(frames, notes)
     with open_sound(path) as reader:
         recording = find_recording(
             reader.read_padded,
             in_samples=reader.samples,
             sound_rate=reader.rate,
-            frame_times_s=frames["time_s"],
-            film_positions=frames["film_position"],
-            scan_rate=notes.scan_rate,
-            sound_start_s=notes.sound_start_s or 0.0,
+            **passing,
         )
         hum = find_hum(
             reader.read_padded,
             in_samples=reader.samples,
             sound_rate=reader.rate,
-            frame_times_s=frames["time_s"],
-            film_positions=frames["film_position"],
-            scan_rate=notes.scan_rate,
-            sound_start_s=notes.sound_start_s or 0.0,
-            sound_clock_ppm=notes.sound_clock_ppm or 0.0,
+            **passing,
         )
         knocks = find_knocks(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate)
-        flutter = _flutter(reader, hum, frames, notes)
+        flutter = _flutter(reader, hum, passing, notes)
         dropouts = find_dropouts(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate)
         splices, sure = _splices(frames)
         head = find_head_distance(
             knocks,
-            frame_times_s=frames["time_s"],
-            film_positions=frames["film_position"],
-            scan_rate=notes.scan_rate,
             splices=splices,
             confidence=sure,
-            sound_start_s=notes.sound_start_s or 0.0,
-            sound_clock_ppm=notes.sound_clock_ppm or 0.0,
+            **passing,
         )
         cuts = find_cuts(
             reader.read_padded,
@@ -89,11 +104,7 @@ def hear_track(path: Path, *, frames: Table, notes: CaptureNotes, gauge: Gauge) 
             heard=head.heard,
             splices=splices,
             ahead_frames=gauge.tracks[0].ahead_frames.value if gauge.tracks else None,
-            frame_times_s=frames["time_s"],
-            film_positions=frames["film_position"],
-            scan_rate=notes.scan_rate,
-            sound_start_s=notes.sound_start_s or 0.0,
-            sound_clock_ppm=notes.sound_clock_ppm or 0.0,
+            **passing,
         )
     return TrackPaper(
         capture_digest=frames.capture_digest,
@@ -107,7 +118,7 @@ def hear_track(path: Path, *, frames: Table, notes: CaptureNotes, gauge: Gauge) 
     )
 
 
-def _flutter(reader: SoundReader, hum: HumReading, frames: Table, notes: CaptureNotes) -> FlutterReading:
+def _flutter(reader: SoundReader, hum: HumReading, passing: Passing, notes: CaptureNotes) -> FlutterReading:
     """Flutter of the recording, where hum of the film tells it; the scan's own is in the frames' time stamps."""
     if hum.refusal:
         return NOT_READ
@@ -115,12 +126,8 @@ def _flutter(reader: SoundReader, hum: HumReading, frames: Table, notes: Capture
         reader.read_padded,
         in_samples=reader.samples,
         sound_rate=reader.rate,
-        frame_times_s=frames["time_s"],
-        film_positions=frames["film_position"],
         cycles_a_frame=hum.cycles_a_frame,
-        scan_rate=notes.scan_rate,
-        sound_start_s=notes.sound_start_s or 0.0,
-        sound_clock_ppm=notes.sound_clock_ppm or 0.0,
+        **passing,
     )
     # Where it was 60 Hz and nobody said so, the reading takes flutter for a sixth slower than it was.
     mains_hz = notes.mains_hz or MAINS_HZ[0]
@@ -143,21 +150,20 @@ def _hear_apart(path: Path, frames: Table, notes: CaptureNotes, gauge: Gauge) ->
         seconds = reader.samples / reader.rate
         rate = notes.sound_run_rate if own else None
         passed = np.arange(max(2, int(seconds * float(rate or 1))), dtype=np.float64)
+        passing = Passing(
+            frame_times_s=None, film_positions=passed, scan_rate=rate, sound_start_s=0.0, sound_clock_ppm=0.0
+        )
         recording = find_recording(
             reader.read_padded,
             in_samples=reader.samples,
             sound_rate=reader.rate,
-            frame_times_s=None,
-            film_positions=passed,
-            scan_rate=rate,
+            **passing,
         )
         hum = find_hum(
             reader.read_padded,
             in_samples=reader.samples,
             sound_rate=reader.rate,
-            frame_times_s=None,
-            film_positions=passed,
-            scan_rate=rate,
+            **passing,
         )
         knocks = (
             find_knocks(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate) if own else ()

@@ -28,7 +28,7 @@ from smallgauge.deliver.phrases import (
     running_words,
 )
 from smallgauge.deliver.shrinkage import shrinkage_plots, shrinkage_row, shrinkage_table
-from smallgauge.deliver.soundtable import sound_table
+from smallgauge.deliver.soundtable import sound_plots, sound_table
 from smallgauge.deliver.steadiness import (
     steadiness_figures,
     steadiness_plots,
@@ -211,6 +211,7 @@ def report_content(papers: Papers) -> ReportContent:
             *shrinkage_plots(papers),
             *steadiness_plots(papers),
             *flicker_plots(papers),
+            *sound_plots(papers),
         ),
         digests=tuple((file.name, f"{file.bytes:,}", file.sha256) for file in (proof.files if proof else ())),
         program=papers.capture.program,

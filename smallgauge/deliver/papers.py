@@ -22,7 +22,7 @@ from smallgauge.record.flags import FRAME_FLAGS
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.loading import film_in_running_order, loading_of
 from smallgauge.record.reel import Reel
-from smallgauge.record.rendertable import RENDER_COLUMNS, STEADINESS_COLUMNS, RenderSummary
+from smallgauge.record.rendertable import RENDER_COLUMNS, SOUND_COLUMNS, STEADINESS_COLUMNS, RenderSummary
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.treatment import HOUSE_VALUE, PROGRAM, Treatment, treatment_findings, treatment_of
 
@@ -50,6 +50,7 @@ class Papers:
     frames: Table | None
     film: FilmState | None
     rendered: Table | None
+    sound_map: Table | None
     summary: RenderSummary | None
     proof: Proof | None
     steadiness: Table | None = None
@@ -181,6 +182,7 @@ def read_papers(folder: Path) -> Papers:
             ("frames", FRAME_COLUMNS),
             ("render", RENDER_COLUMNS),
             ("steadiness", STEADINESS_COLUMNS),
+            ("sound", SOUND_COLUMNS),
         )
     }
     capture = read_json(folder / "capture.json", Capture)
@@ -195,6 +197,7 @@ def read_papers(folder: Path) -> Papers:
         film=film_in_running_order(film, capture, loading_of(treatment)) if film is not None else None,
         rendered=tables["render"],
         steadiness=tables["steadiness"],
+        sound_map=tables["sound"],
         summary=read_json(folder / "render.json", RenderSummary)
         if (folder / "render.json").is_file()
         else None,

@@ -1,12 +1,20 @@
-"""The technician's table of sound with its own clock: each mark and splice, and how far it lies from all others.
+"""The technician's sound section: marks and splices of sound with its own clock, and the slope of the sound's map.
 
 sound_table   papers -> a row a fix; None where the sound was captured with the picture
+sound_plots   papers -> captured seconds for each second played, along the film; nothing for a silent one
 """
+
+from fractions import Fraction
+
+import numpy as np
 
 from smallgauge.deliver.papers import Papers
 from smallgauge.deliver.phrases import number_words
-from smallgauge.deliver.technician import ReportTable
+from smallgauge.deliver.plots import Line, draw_along_reel
+from smallgauge.deliver.technician import Plot, ReportTable
 from smallgauge.record.notes import WITH_PICTURE
+from smallgauge.record.table import Table
+from smallgauge.sound.curves import hermite
 from smallgauge.sound.separate import ACCEPTED_S, DETECTED_S
 
 _MOST_ROWS = 60
@@ -63,6 +71,56 @@ def sound_table(papers: Papers) -> ReportTable | None:
 
 def _tenths(seconds: float) -> str:
     return number_words(1000 * seconds, decimals=1) if seconds == seconds else "none"
+
+
+def sound_plots(papers: Papers) -> tuple[Plot, ...]:
+    """The slope of the map of the first track at each finished frame, where there is captured sound for it."""
+    captured, summary, table = papers.capture.sound, papers.summary, papers.sound_map
+    if (
+        captured is None
+        or summary is None
+        or summary.sound is None
+        or table is None
+        or papers.rendered is None
+    ):
+        return ()
+    first = table["track"] == 0
+    out, place, slope = (table[name][first] for name in ("out_sample", "in_sample", "slope"))
+    frames = summary.frames
+    starts = np.array([float(n * summary.sound.rate / Fraction(summary.rate)) for n in range(frames)])
+    at, pace = hermite(starts, out, place, slope)
+    there = (at >= 0) & (at < captured.samples)
+    values = np.where(there, np.abs(pace) * summary.sound.rate / captured.rate, np.nan)
+    svg = draw_along_reel(
+        [Line(name="speed", values=values)],
+        title="Captured seconds for each second played, at each finished frame",
+        unit="",
+        scenes=papers.rendered["scene"],
+        least_span=0.01,
+        axis="finished frame",
+    )
+    if not svg:
+        return ()
+    heard = np.flatnonzero(there)
+    note = (
+        "Slope of the sound's map: captured seconds for each second played. "
+        f"The film begins at frame 0 and ends at frame {frames - 1:,}; captured sound begins at frame {int(heard[0]):,} and "
+        f"ends at frame {int(heard[-1]):,}.{_foreign_words(table, summary.sound.rate, Fraction(summary.rate))}"
+    )
+    return (Plot(title="Speed of the captured sound", svg=svg, note=note),)
+
+
+def _foreign_words(table: Table, sound_rate: int, rate: Fraction) -> str:
+    """The finished frames whose sound belongs to pictures that were cut away."""
+    first = table["track"] == 0
+    foreign = np.r_[False, table["foreign_sound"][first], False].astype(np.int8)
+    out = table["out_sample"][first]
+    edges = np.flatnonzero(np.diff(foreign)).reshape(-1, 2)
+    places = [
+        "{} to {}".format(*(round(float(out[min(n, len(out) - 1)]) * float(rate) / sound_rate) for n in edge))
+        for edge in edges[:_MOST_ROWS]
+    ]
+    return f" Foreign sound behind splices: frames {'; '.join(places)}." if places else ""
 
 
 def _milliseconds(seconds: float) -> str:

@@ -207,6 +207,14 @@ SOUND_COLUMNS: tuple[Column, ...] = (
         meaning="Standard error of the place, for sound with a clock of its own; NaN for sound captured with the picture.",
         source="RasmussenWilliams2006",
     ),
+    _c(
+        name="foreign_sound",
+        unit="1",
+        type="bool",
+        meaning="From this knot to the next the sound belongs to pictures that were cut away: behind a splice of film that was "
+        "cut after it was recorded.",
+        source="derived",
+    ),
 )
 STEADINESS_COLUMNS: tuple[Column, ...] = (
     _c(name="capture", unit="1", type="int32", meaning="Capture of the reel, from 0.", source="definition"),

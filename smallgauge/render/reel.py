@@ -24,7 +24,6 @@ from smallgauge.record.recipe import FINISHED, SMOOTH, STILLS, CopyRecipe
 from smallgauge.record.rendertable import (
     COPY_COLUMNS,
     REAL,
-    SOUND_COLUMNS,
     STEADINESS_COLUMNS,
     SYNTHETIC,
     CopySummary,
@@ -51,6 +50,7 @@ from smallgauge.render.plan import CopyPlan, Plan, plan_rendering, still_frames,
 from smallgauge.render.plan_sound import SOUND_RATE, SoundPlan, worth_a_look
 from smallgauge.render.segments import NATIVE_RATE, CopySegment, SegmentJob, canvas_for, render_segment
 from smallgauge.render.smooth import make_smooth_copy
+from smallgauge.render.soundtable import sound_table
 from smallgauge.render.track import HeardSound, render_track, render_viewing_track
 from smallgauge.sound.separate import ACCEPTED_S, DETECTED_S
 
@@ -107,7 +107,9 @@ def render_reel(
     _write_summary(folder, journal, summary, f"{sound}.{key_of(RENDERING, to_plain(summary))}")
     shelf.drop_segments()
     smooth_key = journal.lines[SMOOTH.file].key if smooth is not None else ""
-    _small_tables(folder, capture, plan, smooth, journal, key_of([film.key for film in films], smooth_key))
+    foreign = track.cuts.foreign if track is not None and track.cuts is not None else ()
+    tables_key = key_of([film.key for film in films], smooth_key, foreign)
+    _small_tables(folder, capture, plan, smooth, track, journal, tables_key)
     _steadiness_table(folder, capture, frames, plan, journal)
     write_looks(folder, capture.notes.reel or capture.name, plan.frames, journal)
     _stills(folder, material, frames, plan, journal, films[0].pictures, progress)
@@ -286,22 +288,17 @@ def _copies_table(capture: Capture, plan: Plan, smooth: Table | None) -> Table:
 
 
 def _small_tables(
-    folder: Path, capture: Capture, plan: Plan, smooth: Table | None, journal: Journal, key: str
+    folder: Path,
+    capture: Capture,
+    plan: Plan,
+    smooth: Table | None,
+    track: TrackPaper | None,
+    journal: Journal,
+    key: str,
 ) -> None:
     tables = {"copies.parquet": _copies_table(capture, plan, smooth)}
     if plan.sound is not None:
-        maps = (plan.sound.map,) if plan.sound.second is None else (plan.sound.map, plan.sound.second)
-        values: dict[str, NDArray[Any]] = {
-            name: np.concatenate([getattr(each, name) for each in maps])
-            for name in ("out_sample", "in_sample", "slope", "gain")
-        }
-        counts = [each.out_sample.size for each in maps]
-        values["track"] = np.repeat(np.arange(len(maps), dtype=np.int32), counts)
-        error = plan.sound.error_s if plan.sound.error_s is not None else np.full(counts[0], np.nan)
-        values["error_s"] = np.r_[error, np.full(sum(counts[1:]), np.nan)]
-        tables["sound.parquet"] = Table(
-            name="sound", columns=SOUND_COLUMNS, values=values, capture_digest=capture.digest
-        )
+        tables["sound.parquet"] = sound_table(capture, plan, plan.sound, track)
     for file, table in tables.items():
         if not journal.holds(file, key):
             write_table(folder / file, table)

@@ -62,12 +62,13 @@ def find_recording(
     film_positions: ArrayLike,
     scan_rate: Fraction | None = None,
     sound_start_s: float = 0.0,
+    sound_clock_ppm: float = 0.0,
 ) -> RecordingReading:
     """Tell a recording from a bare stripe and from a capture that failed.
 
     Parameters
     ----------
-    read, in_samples, sound_rate, frame_times_s, film_positions, scan_rate, sound_start_s
+    read, in_samples, sound_rate, frame_times_s, film_positions, scan_rate, sound_start_s, sound_clock_ppm
         As for `smallgauge.sound.hum.find_hum`. Only windows while the film runs are looked at; the track in
         which the level rises and falls most speaks for all.
 
@@ -100,6 +101,7 @@ def find_recording(
         np.asarray(film_positions, np.float64),
         scan_rate,
         sound_start_s,
+        sound_clock_ppm,
     )
     if len(at) < LEAST_WINDOWS or 0.45 * sound_rate < BANDS_HZ[0][1]:
         return nothing
@@ -145,6 +147,7 @@ def _windows(
     positions: Floats,
     scan_rate: Fraction | None,
     start_s: float,
+    clock_ppm: float,
 ) -> tuple[Integers, Floats]:
     """First sample of each window while the film runs, and the scan speed in it (1 where it is not known)."""
     width = round(WINDOW_S * sound_rate)
@@ -157,7 +160,7 @@ def _windows(
     except MaterialError:  # neither usable stamps nor a rate: all of the sound is taken for beside the film
         speed = np.ones(len(starts))
     else:
-        middle = start_s + (starts + width / 2) / sound_rate
+        middle = start_s + (starts + width / 2) / sound_rate / (1.0 + clock_ppm * 1e-6)
         runs = (middle >= film_time.t_s[0]) & (middle <= film_time.t_s[-1])
         starts = starts[runs]
         x = np.linspace(film_time.x[0], film_time.x[-1], 4 * len(film_time.x))
