@@ -43,6 +43,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_divide(commands)
     _add_unslit(commands)
     _add_reel_commands(commands)
+    _add_approval(commands)
     _add_recover(commands)
     _add_calibrate(commands)
     return parser
@@ -198,7 +199,9 @@ def _add_treat(commands: Any) -> None:
         "primary (points in 0.025 of density, slope, offset, power, saturation, such as 'points -8' or 'points -2 0 1 "
         "saturation 0.9'), selective (windows such as 'hue 142 width 60 saturation 0.8', several with a semicolon), "
         "rendering (white and black in density as scanned, such as 'white 0.15 black 2.9', or 'as captured'), "
-        "flicker (on, off, or 'limit 0.6': the most that a frame's light is changed by, natural logarithm).",
+        "flicker (on, off, or 'limit 0.6': the most that a frame's light is changed by, natural logarithm), "
+        "inversion (how a negative is printed: base, greys and card, each as densities of red, green and blue or as a place of "
+        "the picture, and contrast, such as 'card 120@0.42,0.61 contrast 2.6'), black_and_white ('as on the film' or 'neutral').",
         "smallgauge treat /shelf/0004171-R03-7 --decide camera_speed 16 --by mk --why 'children running look right'",
     )
     parser.add_argument("reel", metavar="REEL", help="the reel's folder")
@@ -221,7 +224,8 @@ def _add_treat(commands: Any) -> None:
         "--length",
         type=int,
         metavar="POSITION",
-        help="decide primary, selective or rendering for the length of one stock that holds this film position",
+        help="decide primary, selective, rendering, inversion or black_and_white for the length of one stock that holds this film "
+        "position",
     )
     _add_common(parser)
 
@@ -370,6 +374,43 @@ def _add_reel_commands(commands: Any) -> None:
     )
     parser.add_argument("package", metavar="PACKAGE", help="the folder `package` or `bag` of a reel")
     parser.add_argument("target", metavar="FOLDER", help="the folder on the medium")
+    _add_common(parser)
+
+
+def _add_approval(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "approval",
+        "make a small copy to decide from, with reel, frame and time burnt in",
+        "Makes approval.mp4 in the reel's folder: the film as it would be finished, small enough to send, with the reel's number, "
+        "the film's frame number and the time in each picture, and a few stills. For a negative that nobody has signed for, "
+        "every picture is marked NOT SIGNED.",
+        "smallgauge approval /shelf/0004171-R03-7",
+    )
+    parser.add_argument("reel", metavar="REEL", help="the reel's folder")
+    _add_workers(parser)
+    _add_common(parser)
+    parser = _command(
+        commands,
+        "sign-off",
+        "record that somebody saw the look of a reel and agreed to it",
+        "Records who saw the approval copy and agreed, when, and whether in the room. A negative is finished only then; a "
+        "later change of the look asks for the signature again.",
+        "smallgauge sign-off /shelf/0004171-R03-7 --who 'O. Tallow' --in-room yes",
+    )
+    parser.add_argument("reel", metavar="REEL", help="the reel's folder")
+    parser.add_argument("--who", required=True, metavar="NAME", help="who signs")
+    parser.add_argument(
+        "--in-room",
+        required=True,
+        choices=("yes", "no"),
+        help="whether they saw it here, beside the technician, or elsewhere from the approval copy",
+    )
+    parser.add_argument(
+        "--at",
+        metavar="WHEN",
+        help="when they signed, such as 2026-01-17 or 2026-01-17T10:05 (now unless said)",
+    )
     _add_common(parser)
 
 

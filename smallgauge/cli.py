@@ -35,6 +35,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "unslit": _unslit,
             "prove": _prove,
             "deliver": _deliver,
+            "approval": _approval,
+            "sign-off": _sign_off,
             "copy": _copy,
             "recover": _recover,
             "calibrate": _calibrate,
@@ -323,6 +325,7 @@ def _ask_by_ctrl_c() -> "Callable[[], bool]":
 def _treat(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from smallgauge.approval import read_places
     from smallgauge.deliver.words import decision_sentence
     from smallgauge.line import decide_on, read_treatment
     from smallgauge.record.decided import decided_value
@@ -332,6 +335,8 @@ def _treat(options: argparse.Namespace) -> int:
         subject, text = options.decide
         if not options.by or not options.why:
             raise CallerError("A decision needs who decides and why; add --by INITIALS and --why WORDS.")
+        if subject == "inversion":
+            text = read_places(folder, text)
         value = None if text == "back" else decided_value(subject, text)
         decide_on(
             folder,
@@ -505,6 +510,56 @@ def _copy(options: argparse.Namespace) -> int:
         print(json.dumps(to_plain(made), ensure_ascii=False, indent=1))
     else:
         print(medium_words(made))
+    return 0
+
+
+def _approval(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.approval import approve_folder
+    from smallgauge.deliver.words import approval_words
+
+    settings = _settings(options)
+    try:
+        paper = approve_folder(Path(options.reel), settings)
+    finally:
+        close = getattr(settings.progress, "close", None)
+        if close is not None:
+            close()
+    if options.json:
+        import json
+
+        from smallgauge.record.files import to_plain
+
+        print(json.dumps(to_plain(paper), ensure_ascii=False, indent=1))
+    else:
+        print(approval_words(options.reel, paper))
+    return 0
+
+
+def _sign_off(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.approval import sign_off
+    from smallgauge.deliver.words import signed_words
+
+    now = _now()
+    signed = sign_off(
+        Path(options.reel),
+        who=options.who,
+        in_room=options.in_room == "yes",
+        on=options.at or now,
+        at=now,
+        take_over=options.take_over,
+    )
+    if options.json:
+        import json
+
+        from smallgauge.record.files import to_plain
+
+        print(json.dumps(to_plain(signed), ensure_ascii=False, indent=1))
+    else:
+        print(signed_words(signed))
     return 0
 
 

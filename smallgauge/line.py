@@ -1,6 +1,8 @@
 """The line: all passes of a reel in order, with journal and lock. What `finish` calls, and nothing else does.
 
-capture folder -> analyse -> (hold?) -> treat -> render -> prove -> deliver
+capture folder -> analyse -> (hold?) -> treat -> (signed?) -> render -> prove -> deliver
+
+Why this is long: one step after the other, and what is done with a reel's folder afterwards.
 """
 
 import tempfile
@@ -17,7 +19,7 @@ from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.package import build_package
 from smallgauge.deliver.report import build_pdf, build_report
 from smallgauge.deliver.start_page import write_start_page
-from smallgauge.errors import FixityError, MaterialError
+from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.gauge.gauges import UNSLIT_DOUBLE_8, gauge_named
 from smallgauge.lock import ReelLock
 from smallgauge.media.whole import safe_file_name
@@ -25,6 +27,7 @@ from smallgauge.prove.fixity import check_manifest
 from smallgauge.prove.reel import prove_reel
 from smallgauge.record.anchors import AnchorAsked, anchor_of
 from smallgauge.record.capture import Capture
+from smallgauge.record.decided_colour import complete_inversion
 from smallgauge.record.files import (
     add_decisions,
     read_decisions,
@@ -42,11 +45,13 @@ from smallgauge.record.notes import read_notes
 from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RenderSummary
 from smallgauge.record.shop import SHOP_FILE, read_shop
+from smallgauge.record.signature import ApprovalPaper, needs_signature, signature_of
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Decision, Treatment, decide, treatment_findings, treatment_of
 from smallgauge.record.verdict import Verdict
 from smallgauge.record.work import Progress, silent
+from smallgauge.render.approval import make_approval
 from smallgauge.render.reel import render_reel
 from smallgauge.treat.propose import propose_treatment
 
@@ -116,7 +121,7 @@ def finish(path: Path, out: Path, settings: Settings) -> Outcome:
     make_folder(folder)
     with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
         journal = Journal(folder)
-        return _Line(folder, source, journal, crew, settings).run()
+        return Line(folder, source, journal, crew, settings).run()
 
 
 def finish_reel(folder: Path, settings: Settings) -> Outcome:
@@ -127,7 +132,7 @@ def finish_reel(folder: Path, settings: Settings) -> Outcome:
         )
     make_folder(folder)
     with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
-        return _Line(folder, None, Journal(folder), crew, settings).run()
+        return Line(folder, None, Journal(folder), crew, settings).run()
 
 
 def follow(
@@ -180,7 +185,7 @@ def make_folder(folder: Path) -> None:
         ) from None
 
 
-class _Line:
+class Line:
     """One reel on the line."""
 
     def __init__(
@@ -201,7 +206,7 @@ class _Line:
     def run(self) -> Outcome:
         """All steps up to the last one asked for."""
         last = STEPS.index(self.settings.last_step)
-        capture, frames = self._analyse(self.source) if self.source is not None else self._papers()
+        capture, frames = self._analyse(self.source) if self.source is not None else self.papers()
         hold = capture.notes.hold
         if capture.gauge == UNSLIT_DOUBLE_8.key:
             hold = (
@@ -212,7 +217,11 @@ class _Line:
             self._say(Finding(code="on hold", where="capture.toml", values={"reason": hold}))
             return self._outcome(capture)
         if last >= 1:
-            treatment = self._treat(capture, frames)
+            treatment = self.treat(capture, frames)
+        if last >= 2 and needs_signature(capture, treatment):
+            self.approve(capture, frames, treatment)
+            self._say(_not_signed(treatment))
+            return self._outcome(capture)
         if last >= 2:
             self._render(capture, frames, treatment)
         if last >= 3:
@@ -236,7 +245,7 @@ class _Line:
                 self.findings.append(finding)
                 self.settings.say(finding)
 
-    def _papers(self) -> tuple[Capture, Table]:
+    def papers(self) -> tuple[Capture, Table]:
         """Of a reel that was joined or divided: what its captures' analysis left, as it was written."""
         for file in ("capture.json", "frames.parquet", "reel.json"):
             line = self.journal.lines.get(file)
@@ -262,7 +271,8 @@ class _Line:
         self._say(*capture.findings)
         return capture, frames
 
-    def _treat(self, capture: Capture, frames: Table) -> Treatment:
+    def treat(self, capture: Capture, frames: Table) -> Treatment:
+        """The decisions in force, with the program's proposals of today."""
         before = read_decisions(self.folder / "decisions.jsonl")
         basis = self._basis(capture, frames)
         after = propose_treatment(
@@ -295,15 +305,32 @@ class _Line:
             return capture, frames
         return replace(stretches[0].capture, notes=capture.notes, sound=None), stretches[0].frames
 
+    def approve(self, capture: Capture, frames: Table, treatment: Treatment) -> ApprovalPaper:
+        """The approval copy."""
+        paper, found = make_approval(
+            self.folder,
+            material=self._material(capture, frames),
+            capture=capture,
+            frames=frames,
+            treatment=treatment,
+            journal=self.journal,
+            runner=self.crew,
+            progress=self.settings.progress,
+        )
+        self.steps.append("approval")
+        self._say(*found)
+        return paper
+
+    def _material(self, capture: Capture, frames: Table) -> Material:
+        if self._made is not None:
+            return self._made
+        assert self.source is not None
+        return Material(stretches=(Stretch(capture=capture, frames=frames, listing=self.source.listing),))
+
     def _render(self, capture: Capture, frames: Table, treatment: Treatment) -> RenderSummary:
-        material = self._made
-        if material is None:
-            assert self.source is not None
-            alone = Stretch(capture=capture, frames=frames, listing=self.source.listing)
-            material = Material(stretches=(alone,))
         summary = render_reel(
             self.folder,
-            material=material,
+            material=self._material(capture, frames),
             capture=capture,
             frames=frames,
             treatment=treatment,
@@ -335,6 +362,13 @@ class _Line:
         self.steps.append("deliver")
         _, found = check_manifest(self.folder)
         self._say(*found)
+
+
+def _not_signed(treatment: Treatment) -> Finding:
+    """Why a negative is not finished: nobody signed, or somebody did for another look."""
+    signed = signature_of(treatment)
+    values: dict[str, object] = {"who": signed.who, "on": signed.on} if signed is not None else {}
+    return Finding(code="negative not signed", where="treatment", values=values)
 
 
 def _direction(paper: Path) -> int:
@@ -400,8 +434,25 @@ def decide_on(
             anchor = anchor_of(place, subject, silent=capture.sound is None, frames=table, log=before)
         else:
             anchor = "reel"
+        if subject == "inversion" and value is not None:
+            value = _whole_inversion(folder, value, treatment_of(before), anchor)
         after = decide(before, subject=subject, value=value, by=by, at=at, why=why, anchor=anchor)
         return store_decisions(folder, journal, before, after)
+
+
+def _whole_inversion(
+    folder: Path, value: dict[str, object], treatment: Treatment, anchor: str
+) -> dict[str, object]:
+    """An operator's words on how a negative is printed, over what is in force there."""
+    capture = read_json(folder / "capture.json", Capture)
+    if not capture.notes.is_negative:
+        raise CallerError(
+            "inversion is decided for negatives, and capture.toml does not say that this film is one; state "
+            'film = "negative" and analyse it again.'
+        )
+    before = treatment.find("inversion", anchor) or treatment.find("inversion")
+    known = before.decision.value if before is not None else None
+    return complete_inversion(value, known, light=capture.notes.light)
 
 
 def deliver_folder(folder: Path, settings: Settings, *, bag: bool = False) -> Outcome:
@@ -410,6 +461,13 @@ def deliver_folder(folder: Path, settings: Settings, *, bag: bool = False) -> Ou
         raise MaterialError(
             f"A package needs a proved reel, found no proof.json in {folder}; run `smallgauge finish` first."
         )
+    treatment = treatment_of(read_decisions(folder / "decisions.jsonl"))
+    capture = read_json(folder / "capture.json", Capture)
+    if needs_signature(capture, treatment):
+        finding = _not_signed(treatment)
+        settings.say(finding)
+        reel = capture.notes.reel or capture.name
+        return Outcome(folder=str(folder), reel=reel, steps=(), findings=(finding,), proved=False)
     with ReelLock(folder, take_over=settings.take_over):
         journal = Journal(folder)
         deliver_reel(folder, journal, settings.progress)

@@ -9,6 +9,7 @@ reel can be checked; no picture shows a real film.
 
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -17,12 +18,22 @@ from numpy.typing import NDArray
 
 from smallgauge.deliver.plots import Line, draw_along_reel
 from smallgauge.gauge.gauges import GAUGES
+from smallgauge.picture.colour import FrameColour, apply_colour, solve_output
 from smallgauge.picture.damage import measure_frame_damage
 from smallgauge.picture.flicker import FlickerEvidence, apply_flicker, propose_flicker, solve_flicker
 from smallgauge.picture.flicker_pairs import make_flicker_sheet, measure_flicker
 from smallgauge.picture.gauge_reading import find_gauge
+from smallgauge.picture.mono import COLUMNS as TONE_COLUMNS
+from smallgauge.picture.mono import LOOKS, MonoDecision, measure_tone, solve_mono, tone_of
+from smallgauge.picture.negative import (
+    InversionDecision,
+    propose_inversion,
+    solve_inversion,
+    solve_unmixing,
+)
 from smallgauge.picture.overlap import make_overlap_layout, make_overlap_sheet
 from smallgauge.picture.perforations import find_perforations, measure_reference
+from smallgauge.picture.rendering import propose_rendering
 from smallgauge.picture.repetition import find_grain_layout, make_grain, measure_repetition
 from smallgauge.picture.scenes import make_proxies
 from smallgauge.picture.synthetic import (
@@ -33,6 +44,7 @@ from smallgauge.picture.synthetic import (
     frame_truth,
     specimen_truth,
 )
+from smallgauge.picture.synthetic_negative import GREY, STOCKS, draw_negative, draw_scan
 from smallgauge.record.loading import Loading
 from smallgauge.sound.fixes import BAND_SIGMAS, TAPE_RUN, Fix, solve_fixes
 
@@ -268,7 +280,78 @@ def flicker() -> None:
     (PICTURES / "flicker-path.svg").write_text(svg + "\n", encoding="utf-8")
 
 
-ALL: tuple[Callable[[], None], ...] = (completeness, damage, flicker, overlap, loading, sound_apart)
+def negative() -> None:
+    """A frame of negative as scanned and as printed; below it a grey scale of another stock, without and with a pick."""
+    import cv2
+
+    base = (0.20, 0.52, 0.80)
+    truth = specimen_truth("super 8", width=640, height=480, frames=4, film="negative", start_exposures=())
+    light = lights(truth)[1] / truth.open_gate_level
+    decision, _ = propose_inversion(base, light="narrow")
+    printed = apply_colour(light, print_of(decision))
+    frame = np.hstack([light, np.full((480, 12, 3), 1.0), np.clip(printed, 0, 1)])
+    greys = np.repeat(GREY * 10.0 ** np.linspace(-1.2, 0.7, 20)[:, None], 3, axis=1)
+
+    def scanned(exposure: NDArray[np.float64]) -> NDArray[np.float64]:
+        return -np.log10(draw_scan(draw_negative(exposure, stock=STOCKS["second"]), light="narrow"))
+
+    def triple(exposure: float) -> tuple[float, float, float]:
+        red, green, blue = scanned(np.full(3, exposure)).tolist()
+        return red, green, blue
+
+    rows = []
+    alone, _ = propose_inversion(triple(0.0), light="narrow")
+    picked = replace(alone, greys=(triple(0.2 * GREY),), card=triple(GREY))
+    for each in (alone, picked):
+        shown = apply_colour(10.0 ** -scanned(greys), print_of(each))
+        rows.append(
+            np.repeat(np.repeat(np.clip(shown, 0, 1)[None], 40, axis=0), frame.shape[1] // 20, axis=1)
+        )
+        rows.append(np.ones((6, rows[0].shape[1], 3)))
+    steps = np.vstack(rows[:-1])
+    steps = np.pad(steps, ((12, 0), (0, frame.shape[1] - steps.shape[1]), (0, 0)), constant_values=1.0)
+    small = cv2.resize(np.vstack([frame, steps]), None, fx=0.7, fy=0.7, interpolation=cv2.INTER_AREA)
+    write_picture("negative", np.clip(small, 0, 1) ** (1 / 2.4))
+
+
+def print_of(decision: InversionDecision) -> FrameColour:
+    """All that is done to the colour of a negative as shipped."""
+    look = FrameColour(fade=solve_unmixing(decision), negative=solve_inversion(decision))
+    rendering, _ = propose_rendering(clear=decision.base, deepest=None)
+    return replace(look, output=solve_output(rendering, look))
+
+
+def black_and_white() -> None:
+    """Silver film with a yellowed base and a warm image: as scanned, tint and tone kept, and the neutral copy."""
+    import cv2
+
+    truth = specimen_truth(
+        "super 8", width=640, height=480, frames=4, film="black-and-white", start_exposures=()
+    )
+    box = (120.0, 60.0, 560.0, 420.0)
+    read = [measure_tone(light, box=box) for light in lights(truth)]
+    tone = tone_of(np.array([[getattr(one, column.name) for column in TONE_COLUMNS] for one in read]))
+    light = lights(truth)[1] / truth.open_gate_level
+    tiles = [light]
+    for look in LOOKS:
+        colour = FrameColour(mono=solve_mono(tone, MonoDecision(look=look)))
+        rendering, _ = propose_rendering(clear=(0.06, 0.08, 0.14), deepest=(2.4, 2.48, 2.68))
+        tiles.append(apply_colour(light, replace(colour, output=solve_output(rendering, colour))))
+    joined = np.hstack([np.pad(tile, ((0, 0), (0, 8), (0, 0)), constant_values=1.0) for tile in tiles])
+    small = cv2.resize(np.clip(joined, 0, 1), None, fx=0.48, fy=0.48, interpolation=cv2.INTER_AREA)
+    write_picture("black-and-white", np.clip(small, 0, 1) ** (1 / 2.4))
+
+
+ALL: tuple[Callable[[], None], ...] = (
+    completeness,
+    damage,
+    flicker,
+    overlap,
+    loading,
+    sound_apart,
+    negative,
+    black_and_white,
+)
 
 
 def main(names: list[str]) -> None:

@@ -15,6 +15,7 @@ from smallgauge.gauge.gauges import gauge_named
 from smallgauge.gauge.geometry import shrinkage_range
 from smallgauge.media.frame import Frame
 from smallgauge.picture.alignment import LEAST_SIDE_PX, measure_displacement
+from smallgauge.picture.base import measure_base
 from smallgauge.picture.border import find_border_boxes, measure_border
 from smallgauge.picture.damage import measure_frame_damage
 from smallgauge.picture.density import light_of_samples
@@ -23,6 +24,7 @@ from smallgauge.picture.flicker_pairs import FlickerSheet, make_flicker_sheet, m
 from smallgauge.picture.focus import measure_edge_blur, measure_sharpness
 from smallgauge.picture.gate import GATE_SOFT_MM, SIDES, GateFix, find_gate_sides
 from smallgauge.picture.loading import measure_picture_light
+from smallgauge.picture.mono import measure_tone
 from smallgauge.picture.perforations import (
     FilmReference,
     PerforationFix,
@@ -78,7 +80,7 @@ def gate_sides(
     Without a survey the unexposed border is taken to be as dark (bright on negative film) as the
     hundredth of the frame that is darkest (brightest).
     """
-    negative = notes.film == "negative"
+    negative = notes.is_negative
     border_light = (
         survey.base_light if survey is not None else float(np.percentile(light, 99 if negative else 1))
     )
@@ -280,19 +282,34 @@ class Meter:
         )
         row |= asdict(exposure) | asdict(measure_sharpness(light, box=box)) | asdict(change)
         row |= asdict(measure_picture_light(proxy.log_light)) | flicker.columns()
-        row |= measure_border(
-            light,
-            boxes=self.border_boxes,
-            reference=(reference.x_px, reference.y_px),
-            picture=box,
-            lamp=(exposure.light_red, exposure.light_green, exposure.light_blue),
-        ).columns()
+        row |= self._ends(
+            light, reference, box, (exposure.light_red, exposure.light_green, exposure.light_blue)
+        )
         if holes and survey is not None:
             row |= asdict(measure_edge_blur(self._plane(light), hole=holes[0], corner_px=survey.corner_px))
         row |= self._reference_columns(reference) | shift
         row |= _gate_columns(gate, place) | self._film_columns(light, fixes, reference)
         row["flags"] = _flags(reference, fixes, exposure.perforation_full_scale, exposure.clipped_high)
         return row, [{"capture": 0, "frame": number, **hole} for hole in self._holes(light, fixes)]
+
+    def _ends(
+        self,
+        light: Light,
+        reference: FilmReference,
+        box: tuple[float, float, float, float],
+        lamp: tuple[float, float, float],
+    ) -> dict[str, object]:
+        """Ends of the film's scale: its border, of a negative its base, and of silver film its tone."""
+        place, notes = (reference.x_px, reference.y_px), self.capture.notes
+        boxes = () if notes.is_negative else self.border_boxes
+        row: dict[str, object] = dict(
+            measure_border(light, boxes=boxes, reference=place, picture=box, lamp=lamp).columns()
+        )
+        if notes.is_negative:
+            row |= asdict(measure_base(light, boxes=self.border_boxes, reference=place, lamp=lamp))
+        if notes.film == "black-and-white":
+            row |= asdict(measure_tone(light, box=box, lamp=lamp))
+        return row
 
     def _repetition(self, proxy: _Proxy) -> dict[str, object]:
         """Grain and picture against those of the two frames before."""
@@ -396,9 +413,9 @@ def _grain_layout(capture: Capture) -> GrainLayout | None:
 
 
 def _border_boxes(capture: Capture) -> tuple[tuple[float, float, float, float], ...]:
-    """Where unexposed film that is black lies around a frame: nowhere on negative film, whose border is clear."""
+    """Where film that no camera exposed lies around a frame: black on reversal film, the clear base of a negative."""
     area, survey = capture.picture_area, capture.survey
-    if survey is None or capture.notes.film == "negative":
+    if survey is None:
         return ()
     return find_border_boxes(survey, picture=(area.left, area.top, area.right, area.bottom))
 

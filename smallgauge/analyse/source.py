@@ -167,7 +167,7 @@ def open_source(path: Path, *, stated: tuple[str, ...] = (), machines: Machines 
         name=path.name if path.is_dir() else path.stem,
         listing=listing,
         notes=notes,
-        findings=(*findings, *_listing_findings(listing, notes)),
+        findings=(*findings, *_listing_findings(listing)),
         times_s=times,
         sound=sound if sound.exists() else None,
         inside=inside,
@@ -200,7 +200,7 @@ def _inside_findings(inside: SoundInside | None, video: Path, *, beside: Path) -
     return (Finding(code="sound inside the video", where="sound", values=values),)
 
 
-def _listing_findings(listing: CaptureListing, notes: CaptureNotes) -> tuple[Finding, ...]:
+def _listing_findings(listing: CaptureListing) -> tuple[Finding, ...]:
     found = []
     if listing.passed_over:
         names, reasons = [n for n, _ in listing.passed_over], sorted({r for _, r in listing.passed_over})
@@ -226,8 +226,6 @@ def _listing_findings(listing: CaptureListing, notes: CaptureNotes) -> tuple[Fin
         Finding(code="how pictures are read", where="capture", values={"words": words})
         for words in listing.notes
     ]
-    if notes.film == "negative":
-        found.append(Finding(code="negative left as captured", where="capture"))
     return tuple(found)
 
 

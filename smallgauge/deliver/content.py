@@ -278,9 +278,11 @@ def _came_in(papers: Papers) -> tuple[tuple[str, str], ...]:
         (
             "Kind of film",
             gauge_words(papers.capture.gauge)
-            + {"negative": ", negative", "black-and-white": ", black and white"}.get(
-                papers.capture.notes.film or "", ""
-            ),
+            + {
+                "negative": ", negative",
+                "black-and-white": ", black and white",
+                "black-and-white negative": ", black-and-white negative",
+            }.get(papers.capture.notes.film or "", ""),
         )
     )
     if gauge:
@@ -337,7 +339,10 @@ def _done(papers: Papers) -> tuple[str, ...]:
     }
     texts += [
         text
-        for subject in ("loading", "registration", "framing", "camera_speed", "sync", "doubles")
+        for subject in (
+            *("loading", "registration", "framing", "camera_speed", "sync", "doubles"),
+            *("inversion", "black_and_white", "sign_off"),
+        )
         if (text := said.get(subject))
     ]
     steady = steadiness_sentence(papers)

@@ -34,6 +34,7 @@ from smallgauge.record.finding import FINDING_WEIGHTS, Check, Finding
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.machines import MachineScale
 from smallgauge.record.recovered import Recovered
+from smallgauge.record.signature import ApprovalPaper, Signature
 from smallgauge.record.treatment import PROGRAM, Decision, InForce
 from smallgauge.record.unslit import Unslit
 
@@ -132,6 +133,23 @@ def _client_damaged(v: Values) -> str:
     if (v.count("grade") or 0) < 3:
         return ""
     return "Some of the film's perforations are torn or missing. Please don't run the film in a projector: it would tear further."
+
+
+def _day_words(on: str) -> str:
+    """A moment in words, without an hour where only the day was stated."""
+    words = moment_words(on)
+    return words.partition(",")[0] if len(on) == 10 else words
+
+
+def _not_signed(v: Values) -> str:
+    who, on = v.text("who", ""), v.text("on", "")
+    before = (
+        f"{who} signed for another look on {moment_words(on)}; the look has changed since. " if who else ""
+    )
+    return (
+        f"This film is a negative and nobody has signed for its look of today, so it is not finished. {before}Show "
+        "approval.mp4 to the producer, best in the room, then run `smallgauge sign-off` and finish it again."
+    )
 
 
 def _length(v: Values) -> str:
@@ -562,8 +580,13 @@ _SENTENCES: dict[str, _Say] = {
         "the scan ran too evenly or the noise is too faint. Run a stretch at another speed: a stripe's own hiss changes with it."
     ),
     "negative left as captured": lambda v: (
-        "The film is a negative and is shown as captured, not turned into a positive: no correction for negatives was made. "
-        "Tell the client, or finish it when a positive can be made."
+        "The film is a negative and some of it is shown as captured, not turned into a positive: its unexposed border was not "
+        "seen, so the density of its base is not known. Decide inversion with the base, and it is turned."
+    ),
+    "colour in black-and-white": lambda v: (
+        "The film is stated as black-and-white and holds colour that is neither the tint of its base nor the tone of its image: "
+        "hand colouring, a tinted title, or colour film after all. One density shows none of it. Look at it, and state "
+        'film = "reversal" if that colour is to stay.'
     ),
     "operator keeps another value": _keeps,
     "line-up": _line_up,
@@ -683,6 +706,7 @@ _SENTENCES: dict[str, _Say] = {
     "on hold": lambda v: (
         f"This reel is on hold{v.plain(': ', 'reason')}. Take hold out of capture.toml when it may go on."
     ),
+    "negative not signed": _not_signed,
     "frame digest differs": lambda v: (
         f"Frame {v.text('frame', '(number not known)')} of {v.text('file', 'a file')} is not the picture that was written. "
         "Don't hand it out; run render again, then prove, and look at the disk."
@@ -827,6 +851,10 @@ _CLIENT: dict[str, _Say] = {
         "Sound and picture have not been brought together yet, so lips and voices may not match. This is still to be done."
     ),
     "on hold": lambda v: "This reel is on hold and not finished.",
+    "negative not signed": lambda v: (
+        "This film is a negative, and how it is to look has to be seen and agreed before we finish it. Please look at the "
+        "copy that is marked NOT SIGNED, best together with us."
+    ),
     "division does not add up": lambda v: (
         "Not every picture of the scan is accounted for yet. Please ask us."
     ),
@@ -1020,6 +1048,9 @@ _SUBJECT_WORDS = {
     "flicker": "flicker",
     "selective": "correction by hue",
     "rendering": "rendering",
+    "inversion": "print of the negative",
+    "black_and_white": "black-and-white",
+    "sign_off": "signature",
 }
 
 
@@ -1093,6 +1124,16 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
         "primary": (_primary_words, {"points", "slope", "offset", "power", "saturation"}),
         "selective": (_selective_words, {"windows"}),
         "rendering": (_rendering_words, {"show", "white", "black", "shoulder", "matrix"}),
+        "inversion": (_inversion_words, {"base", "unmixing", "greys", "card", "contrast", "grey"}),
+        "black_and_white": (
+            lambda v: (
+                "a neutral copy, tint and tone taken away"
+                if v.text("look", "") == "neutral"
+                else "tint and tone of the film kept"
+            ),
+            {"look"},
+        ),
+        "sign_off": (_signature_words, {"who", "on", "in_room", "look"}),
         "tracks": (lambda v: _VIEWS.get(v.text("view", ""), "the copies play both tracks"), {"view"}),
     }
     say, keys = known[subject]
@@ -1245,6 +1286,61 @@ def _rendering_words(v: Values) -> str:
     return f"{', '.join(ends)} (red, green, blue); light linear between"
 
 
+def _inversion_words(v: Values) -> str:
+    base = _three_numbers(v, "base")
+    told = (
+        f"base of density {' '.join(f'{each:.2f}' for each in base)} (red, green, blue)"
+        if base
+        else "base not known"
+    )
+    said = [f"{told} taken off", f"contrast {v.number('contrast') or 2.9:g}"]
+    greys = v.values.get("greys")
+    if isinstance(greys, list | tuple) and greys:
+        said.append(f"layers brought in step by {count_words(len(greys), 'grey')}")
+    if _three_numbers(v, "card"):
+        said.append("timed on a grey card")
+    return ", ".join(said)
+
+
+def _signature_words(v: Values) -> str:
+    where = "in the room" if v.values.get("in_room") is True else "from an approval copy, not in the room"
+    look = v.text("look", "")
+    named = f"; look {look[:12]}" if look else ""
+    return f"{v.text('who', 'somebody')} saw the look on {_day_words(v.text('on', 'a day not noted'))}, {where}{named}"
+
+
+def approval_words(folder: str, paper: ApprovalPaper) -> str:
+    """What an approval copy is, and what to do with it.
+
+    Examples
+    --------
+    >>> paper = ApprovalPaper(reel="7", look="ab", mark="NOT SIGNED", frames=90, rate="18", width=640, height=516, stills=())
+    >>> print(approval_words("/shelf/7", paper))
+    /shelf/7/approval.mp4: 90 frames of reel 7, 640 x 516, marked NOT SIGNED.
+    Show it; then run `smallgauge sign-off /shelf/7 --who NAME --in-room yes` (or no).
+    """
+    marked = f", marked {paper.mark}" if paper.mark else ""
+    size = f"{paper.width} x {paper.height}"
+    text = (
+        f"{folder}/approval.mp4: {count_words(paper.frames, 'frame')} of reel {paper.reel}, {size}{marked}."
+    )
+    if paper.mark:
+        text += f"\nShow it; then run `smallgauge sign-off {folder} --who NAME --in-room yes` (or no)."
+    return text
+
+
+def signed_words(signed: Signature) -> str:
+    """That a signature was recorded, and what comes next.
+
+    Examples
+    --------
+    >>> signed_words(Signature(who="O. Tallow", on="2026-01-17", in_room=True, look="ab12ab12ab12cd"))
+    'O. Tallow signed for look ab12ab12ab12 in the room. Now run `smallgauge finish` again.'
+    """
+    where = "in the room" if signed.in_room else "elsewhere, from the approval copy"
+    return f"{signed.who} signed for look {signed.look[:12]} {where}. Now run `smallgauge finish` again."
+
+
 def _two_decisions(v: Values) -> str:
     return (
         f"Two decisions on {_SUBJECT_WORDS.get(v.text('subject', ''), 'one subject')} (film positions "
@@ -1292,6 +1388,8 @@ def _sync_words(v: Values) -> str:
 
 def client_decision(entry: InForce) -> str | None:
     """What a decision means to a family, without who and why; None where it does not concern them.
+
+    Why this is long: a sentence for each subject.
 
     Examples
     --------
@@ -1346,6 +1444,8 @@ def client_decision(entry: InForce) -> str | None:
         )
     if decision.subject in ("primary", "selective", "rendering", "flicker"):
         return _client_colour(decision)
+    if decision.subject in ("inversion", "black_and_white", "sign_off"):
+        return _client_look(decision.subject, value)
     if decision.subject == "tracks":
         return {
             "both": "The film carries two sound tracks; you hear one on the left and one on the right.",
@@ -1360,6 +1460,26 @@ def client_decision(entry: InForce) -> str | None:
     if not decision.value.get("set"):
         return "The sound was laid beside the picture but not yet brought into step with it."
     return "The sound was brought into step with the picture and plays at the film's own speed."
+
+
+def _client_look(subject: str, value: Values) -> str:
+    """Negative, black-and-white, and who agreed to the look."""
+    if subject == "inversion":
+        return (
+            "The film is a negative. It is shown as a print of it would look, from the colour of its clear edge, with the "
+            "choices that were agreed."
+        )
+    if subject == "black_and_white":
+        kept = value.text("look", "") != "neutral"
+        return (
+            "The film is black and white; the warm or cold colour that it has of its own was kept."
+            if kept
+            else "The film is black and white; its own warm or cold colour was left out."
+        )
+    return (
+        f"How the film looks was agreed by {value.text('who', 'its producer')} on "
+        f"{_day_words(value.text('on', 'a day not noted'))}."
+    )
 
 
 def _client_colour(decision: Decision) -> str | None:

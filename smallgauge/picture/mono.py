@@ -132,7 +132,12 @@ class MonoCorrection:
     tone: Rows
 
 
-def measure_tone(light: NDArray[np.float32], *, box: tuple[float, float, float, float]) -> ToneReading:
+def measure_tone(
+    light: NDArray[np.float32],
+    *,
+    box: tuple[float, float, float, float],
+    lamp: Triple = (1.0, 1.0, 1.0),
+) -> ToneReading:
     """How the channels of a picture go together.
 
     Parameters
@@ -141,6 +146,8 @@ def measure_tone(light: NDArray[np.float32], *, box: tuple[float, float, float, 
         Linear light, open gate 1.
     box : left, top, right, bottom
         The picture in it, px.
+    lamp : three floats
+        Light of the open perforation in this frame; a NaN counts as 1.
 
     Returns
     -------
@@ -167,7 +174,8 @@ def measure_tone(light: NDArray[np.float32], *, box: tuple[float, float, float, 
     if blocks is None or len(blocks) < LEAST_BLOCKS:
         return ToneReading(**dict.fromkeys((column.name for column in COLUMNS), float("nan")))
     density = -np.log10(blocks)
-    means = density.mean(axis=(1, 2), dtype=np.float64)
+    level = np.array([value if np.isfinite(value) and value > 0 else 1.0 for value in lamp])
+    means = density.mean(axis=(1, 2), dtype=np.float64) + np.log10(level)
     spread = np.cov(means.T, bias=True)
     steps = (density[:, :, 1:] - density[:, :, :-1]).reshape(-1, 3).astype(np.float64)
     noise = _own_noise(steps.T @ steps / (2 * len(steps)))

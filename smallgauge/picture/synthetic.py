@@ -95,7 +95,7 @@ class ReelTruth:
     clap_frames: tuple[int, ...] = ()  # film frames in whose exposure the clapper closes
     # the film
     pitch: Literal["long", "short"] = "long"
-    film: Literal["reversal", "negative"] = "reversal"
+    film: Literal["reversal", "negative", "black-and-white"] = "reversal"
     striped: bool = False
     perforation_side: Literal["left", "right"] = "left"
     shrinkage: float = 0.004  # share of length and width lost
@@ -621,18 +621,31 @@ def _picture(
 
 # Density over log exposure is a logistic, which over plain exposure is a quotient: the cheapest S-curve.
 _BASE = {"reversal": (0.16, 0.17, 0.19), "negative": (0.20, 0.52, 0.80)}  # base, fog and mask, R G B
-_RANGE = {"reversal": 2.75, "negative": 2.1}
-_HALF_EXPOSURE = {"reversal": 0.055, "negative": 0.32}  # exposure of half the range
+# Silver film, positive: a yellowed base, and an image a little warm. R G B
+_BASE["black-and-white"], _TONE = (0.06, 0.08, 0.14), (0.97, 1.0, 1.06)
+_LIGHTNESS = (0.2126, 0.7152, 0.0722)  # of what silver film sees, as good a mixture as any
+_RANGE = {"reversal": 2.75, "negative": 2.1, "black-and-white": 2.4}
+_HALF_EXPOSURE = {"reversal": 0.055, "negative": 0.32, "black-and-white": 0.07}  # exposure of half the range
 # Share of each dye (columns: cyan, magenta, yellow) in the density of R, G, B; rows add up to 1.
 _ABSORPTION = {
     "narrow": ((0.93, 0.06, 0.01), (0.08, 0.86, 0.06), (0.03, 0.12, 0.85)),
     "broad": ((0.84, 0.13, 0.03), (0.15, 0.72, 0.13), (0.07, 0.20, 0.73)),
 }
+# Of a masked negative: the scanner's density R, G, B of the density that a print film's layers see. Linear fits to the stock
+# "second" of picture/synthetic_negative.py, whose dyes the inversion does not know.
+_NEGATIVE_ABSORPTION = {
+    "narrow": ((0.545, 0.167, -0.014), (-0.086, 0.929, 0.094), (0.022, -0.094, 1.147)),
+    "broad": ((0.437, 0.359, -0.017), (0.118, 0.623, 0.124), (0.011, 0.081, 0.828)),
+}
 
 
 def _density_of(truth: ReelTruth, exposure: Floats, pose: Pose, film_frame: int) -> Floats:
-    """Density R G B of the film, with grain; `exposure` is used up."""
+    """Density R G B of the film, with grain; `exposure` is used up. Silver holds one image in all channels."""
     dyes = exposure
+    if truth.film == "black-and-white":
+        for share, layer in zip(_LIGHTNESS, exposure):
+            layer *= np.float32(share)
+        dyes = exposure.sum(axis=0, keepdims=True)
     half, span = np.float32(_HALF_EXPOSURE[truth.film]), np.float32(_RANGE[truth.film])
     for dye, kept in zip(dyes, truth.dye_kept):
         dye += half
@@ -642,9 +655,15 @@ def _density_of(truth: ReelTruth, exposure: Floats, pose: Pose, film_frame: int)
         dye *= span * np.float32(kept)
     if truth.grain_density > 0:
         _add_grain(truth, dyes, pose, film_frame)
-    out = np.empty_like(dyes)
+    out = np.empty_like(exposure)
+    if truth.film == "black-and-white":
+        for density, tone, base in zip(out, _TONE, _BASE[truth.film]):
+            np.multiply(dyes[0], np.float32(tone), out=density)
+            density += np.float32(base)
+        return out
     term = np.empty_like(dyes[0])
-    for density, shares, base in zip(out, _ABSORPTION[truth.light], _BASE[truth.film]):
+    absorption = _NEGATIVE_ABSORPTION if truth.film == "negative" else _ABSORPTION
+    for density, shares, base in zip(out, absorption[truth.light], _BASE[truth.film]):
         np.multiply(dyes[0], np.float32(shares[0]), out=density)
         for dye, share in zip(dyes[1:], shares[1:]):
             np.multiply(dye, np.float32(share), out=term)

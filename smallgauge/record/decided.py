@@ -6,7 +6,13 @@ from smallgauge.errors import CallerError
 from smallgauge.gauge.rates import parse_rate
 from smallgauge.picture.framing import SHOWN
 from smallgauge.picture.registration import KINDS
-from smallgauge.record.decided_colour import primary_value, rendering_value, selective_value
+from smallgauge.record.decided_colour import (
+    inversion_value,
+    mono_value,
+    primary_value,
+    rendering_value,
+    selective_value,
+)
 from smallgauge.record.decided_flicker import flicker_value
 from smallgauge.record.loading import parse_loading
 from smallgauge.record.notes import SyncMark
@@ -25,6 +31,8 @@ _COLOUR = {
     "selective": selective_value,
     "rendering": rendering_value,
     "flicker": flicker_value,
+    "inversion": inversion_value,
+    "black_and_white": mono_value,
 }
 
 
@@ -59,7 +67,7 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
     if subject not in _CHOICES:
         raise CallerError(
             "--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness, tracks, smooth_copy, "
-            f"primary, selective, rendering or flicker here, found '{subject}'."
+            f"primary, selective, rendering, flicker, inversion or black_and_white here, found '{subject}'."
         )
     key, words = _CHOICES[subject]
     if text not in words:

@@ -1,8 +1,11 @@
 """An operator's decisions on colour, from the words of the command line to the value that is recorded."""
 
 import math
+import re
 
 from smallgauge.errors import CallerError
+from smallgauge.picture.mono import LOOKS
+from smallgauge.picture.negative import UNMIXING, InversionDecision, solve_inversion
 from smallgauge.picture.primary import PrimaryDecision, solve_primary
 from smallgauge.picture.rendering import AS_CAPTURED, LEAST_RANGE
 from smallgauge.picture.selective import HueWindow, SelectiveDecision, solve_hues
@@ -93,6 +96,90 @@ def rendering_value(text: str) -> dict[str, object]:
             raise CallerError(f"shoulder needs a number from 0 to 0.5, found '{text}'.")
         value["shoulder"] = words["shoulder"][0]
     return value
+
+
+_PLACE = re.compile(r"(\d+)@(\d*\.?\d+),(\d*\.?\d+)")
+
+
+def places_in(text: str) -> tuple[tuple[str, int, float, float], ...]:
+    """Places of the picture that an operator points at, each as written, with film position and shares across and down.
+
+    Examples
+    --------
+    >>> places_in("card 120@0.42,0.61 contrast 2.6")
+    (('120@0.42,0.61', 120, 0.42, 0.61),)
+    """
+    return tuple((m[0], int(m[1]), float(m[2]), float(m[3])) for m in _PLACE.finditer(text))
+
+
+def inversion_value(text: str) -> dict[str, object]:
+    """How a negative is printed, as an operator writes it: only what they want otherwise than proposed.
+
+    Places of the picture are densities by now: see `places_in`.
+
+    Examples
+    --------
+    >>> inversion_value("base 0.21 0.52 0.80 contrast 2.6")
+    {'base': [0.21, 0.52, 0.8], 'contrast': 2.6}
+    >>> inversion_value("greys 0.45 0.71 0.98  0.9 1.2 1.5 card 0.6 0.9 1.2")["greys"]
+    [[0.45, 0.71, 0.98], [0.9, 1.2, 1.5]]
+    """
+    words = _words(text, ("base", "greys", "card", "contrast", "grey"), "inversion")
+    value: dict[str, object] = {}
+    for word, numbers in words.items():
+        if word in ("contrast", "grey"):
+            if len(numbers) != 1:
+                raise CallerError(f"{word} needs one number, found '{text}'.")
+            value[word] = numbers[0]
+        elif not numbers or len(numbers) % 3 or (len(numbers) > 3 and word != "greys"):
+            raise CallerError(
+                f"{word} needs {'densities' if word != 'greys' else 'one or more times three densities'} of red, green and "
+                f"blue as scanned, or places of the picture such as 120@0.42,0.61, found '{text}'."
+            )
+        else:
+            rows = [list(numbers[n : n + 3]) for n in range(0, len(numbers), 3)]
+            value[word] = rows if word == "greys" else rows[0]
+    return value
+
+
+def complete_inversion(
+    value: dict[str, object], before: dict[str, object] | None, *, light: str | None
+) -> dict[str, object]:
+    """An operator's words on an inversion over what is in force; CallerError where they can't be printed together.
+
+    Examples
+    --------
+    >>> complete_inversion({"contrast": 2.5}, {"base": [0.2, 0.5, 0.8], "grey": 0.7}, light="narrow")["base"]
+    [0.2, 0.5, 0.8]
+    """
+    whole: dict[str, object] = {**(before or {}), **value}
+    if "base" not in whole:
+        raise CallerError(
+            "An inversion needs the density of the negative's base, and the border did not tell it; decide it with "
+            "'base RED GREEN BLUE', densities of film that saw no light."
+        )
+    whole.setdefault("unmixing", [list(row) for row in UNMIXING[light or "narrow"]])
+    solve_inversion(_inversion(whole))
+    return whole
+
+
+def _inversion(value: dict[str, object]) -> InversionDecision:
+    from smallgauge.record.files import structured
+
+    return structured(value, InversionDecision, where="inversion")
+
+
+def mono_value(text: str) -> dict[str, object]:
+    """The look of black-and-white film: one of LOOKS.
+
+    Examples
+    --------
+    >>> mono_value("neutral")
+    {'look': 'neutral'}
+    """
+    if text not in LOOKS:
+        raise CallerError(f"black_and_white needs one of {', '.join(LOOKS)}, found '{text}'.")
+    return {"look": text}
 
 
 def _words(text: str, known: tuple[str, ...], subject: str) -> dict[str, list[float]]:

@@ -2,6 +2,7 @@
 
 from smallgauge.columns import Column
 from smallgauge.picture.alignment import COLUMNS as ALIGNMENT_COLUMNS
+from smallgauge.picture.base import COLUMNS as BASE_COLUMNS
 from smallgauge.picture.border import COLUMNS as BORDER_COLUMNS
 from smallgauge.picture.damage import COLUMNS as DAMAGE_COLUMNS
 from smallgauge.picture.exposure import COLUMNS as EXPOSURE_COLUMNS
@@ -9,6 +10,7 @@ from smallgauge.picture.flicker_pairs import COLUMNS as FLICKER_COLUMNS
 from smallgauge.picture.focus import COLUMNS as FOCUS_COLUMNS
 from smallgauge.picture.gate import COLUMNS as GATE_COLUMNS
 from smallgauge.picture.loading import COLUMNS as LOADING_COLUMNS
+from smallgauge.picture.mono import COLUMNS as TONE_COLUMNS
 from smallgauge.picture.overlap import COLUMNS as JOINT_COLUMNS
 from smallgauge.picture.perforation_fix import EDGE_COLUMNS
 from smallgauge.picture.perforations import COLUMNS as FIX_COLUMNS
@@ -112,6 +114,8 @@ FRAME_COLUMNS: tuple[Column, ...] = (
     *FLICKER_COLUMNS,
     *LOADING_COLUMNS,
     *BORDER_COLUMNS,
+    *TONE_COLUMNS,
+    *BASE_COLUMNS,
     *REPETITION_COLUMNS,
     *SPLICE_COLUMNS,
     _c(

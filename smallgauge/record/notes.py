@@ -151,8 +151,8 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
     _K(
         name="film",
         kind="text",
-        words=("reversal", "negative", "black-and-white"),
-        meaning="What kind of film it is.",
+        words=("reversal", "negative", "black-and-white", "black-and-white negative"),
+        meaning="What kind of film it is; a negative is finished only when somebody has seen it and signed.",
         without="reversal",
     ),
     _K(
@@ -378,6 +378,16 @@ class CaptureNotes:
     emulsion_usual: str | None = None
     loaded: str | None = None
     machine: str | None = None
+
+    @property
+    def is_negative(self) -> bool:
+        """Whether dark is light on this film."""
+        return self.film in ("negative", "black-and-white negative")
+
+    @property
+    def is_black_and_white(self) -> bool:
+        """Whether the film holds one image in silver, not three in dyes."""
+        return self.film in ("black-and-white", "black-and-white negative")
 
 
 def read_notes(

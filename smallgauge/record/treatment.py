@@ -16,6 +16,7 @@ EVIDENCE = "evidence"  # basis of a proposal that what was measured makes sure
 NOT_SURE = "not sure"  # basis of a decision that something speaks against
 NOT_TOLD = "not told"  # basis of a proposal to leave things as they are, against which nothing speaks
 SPLICES_HEARD = "splices heard"  # basis of a sync that splices seen and heard give
+SIGNED = "sign_off"  # the subject under which a person signs for a look
 WAITING = "waiting"  # basis of a proposal that nothing is done about until an operator takes it up
 SUBJECTS = (
     "camera_speed",
@@ -32,9 +33,12 @@ SUBJECTS = (
     "selective",
     "rendering",
     "flicker",
+    "inversion",
+    "black_and_white",
+    SIGNED,
 )
 BY_SCENE = ("camera_speed", "primary", "selective", "flicker")  # subjects that may be decided for one scene
-BY_LENGTH = ("primary", "selective", "rendering")  # for one length of stock
+BY_LENGTH = ("primary", "selective", "rendering", "inversion", "black_and_white")  # for one length of stock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,6 +194,8 @@ def treatment_findings(treatment: Treatment) -> tuple[Finding, ...]:
         if decision.subject == "primary" and decision.waits and decision.value is not None:
             where = decision.anchor.replace("@", " at film position ")
             found.append(Finding(code="dark scene", where=where, values=dict(decision.value)))
+        if decision.subject == "black_and_white" and decision.basis == NOT_SURE:
+            found.append(Finding(code="colour in black-and-white", where="treatment"))
         if decision.subject == "sync" and decision.by == PROGRAM and decision.basis == SPLICES_HEARD:
             found.append(Finding(code="sync from splices", where="treatment"))
         if beside is not None and not _nothing_said(beside):

@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 
 from smallgauge.picture.colour import FrameColour, solve_output
 from smallgauge.picture.flicker import FlickerCorrection
+from smallgauge.picture.mono import NEUTRAL, NOT_TOLD, MonoCorrection, MonoDecision, Tone, solve_mono
+from smallgauge.picture.negative import InversionDecision, solve_inversion, solve_unmixing
 from smallgauge.picture.primary import PrimaryDecision, solve_primary
 from smallgauge.picture.rendering import RenderingDecision
 from smallgauge.picture.selective import SelectiveDecision, solve_hues
@@ -17,6 +19,7 @@ from smallgauge.record.exposures import Triple, lamps_of
 from smallgauge.record.files import structured
 from smallgauge.record.finding import Finding
 from smallgauge.record.table import Table
+from smallgauge.record.tones import tones_of
 from smallgauge.record.treatment import Anchored, Treatment
 
 NO_COLOUR = FrameColour()
@@ -67,16 +70,20 @@ def plan_colours(
         values: dict[str, object] = {"frames": filled, "of": len(frames)}
         found = (Finding(code="lamp level filled in", where="finished.mkv", values=values),)
     scenes = {place.film_position: place.scene for place in places}
-    looks = _Looks(treatment, scenes)
+    looks = _Looks(treatment, scenes, tones_of(captures, frames))
     plans = tuple(ColourPlan(look=looks.of(place.scene), lamp=lamps[place.source]) for place in places)
-    return plans, (*found, *looks.findings)
+    found = (*found, *looks.findings)
+    negative = any(capture.notes.is_negative for capture in captures)
+    if negative and any(plan.look is None or plan.look.negative is None for plan in plans):
+        found = (*found, Finding(code="negative left as captured", where="finished.mkv"))
+    return plans, found
 
 
 class _Looks:
     """The look of each scene, solved once."""
 
-    def __init__(self, treatment: Treatment, scenes: dict[int, int]) -> None:
-        self.treatment, self.scenes = treatment, scenes
+    def __init__(self, treatment: Treatment, scenes: dict[int, int], tone: Tone) -> None:
+        self.treatment, self.scenes, self.tone = treatment, scenes, tone
         self.findings: list[Finding] = []
         self.known: dict[int, FrameColour | None] = {}
         self.same: dict[FrameColour, FrameColour] = {}  # one object for looks that are equal
@@ -97,11 +104,24 @@ class _Looks:
         selective = self._value("selective", scene)
         if selective is not None:
             look = replace(look, hues=solve_hues(structured(selective, SelectiveDecision, where="selective")))
+        inversion = self._value("inversion", scene)
+        if inversion is not None:
+            printed = structured(inversion, InversionDecision, where="inversion")
+            look = replace(look, fade=solve_unmixing(printed), negative=solve_inversion(printed))
+        mono = self._value("black_and_white", scene)
+        if mono is not None:
+            look = replace(look, mono=self._mono(MonoDecision(look=str(mono["look"])), look))
         rendering = self._value("rendering", scene)
         if rendering is not None:
             decision = structured(rendering, RenderingDecision, where="rendering")
             look = replace(look, output=solve_output(decision, look))
         return look
+
+    def _mono(self, decision: MonoDecision, look: FrameColour) -> MonoCorrection | None:
+        """One density; of a negative that of its print, whose tone is nobody's, so it is neutral."""
+        if look.negative is not None:
+            return solve_mono(NOT_TOLD, MonoDecision(look=NEUTRAL))
+        return solve_mono(self.tone, decision)
 
     def _value(self, subject: str, scene: int) -> dict[str, object] | None:
         """What is in force for a scene: decided for it, else for its length, else for the reel."""

@@ -87,7 +87,7 @@ def render_reel(
     stand = all(standing.get(film.file) for film in films) and shelf.table_stands()
     if not stand or (sound and heard is None):
         _segments(shelf, shelf.missing_jobs(standing), runner, progress, total=len(plan.frames))
-        finished, heard = _sound_files(folder, capture, plan, journal, progress)
+        finished, heard = sound_files(folder, capture, plan, journal, progress)
         shelf.join_table(capture.digest)
         shelf.join_films(standing, finished, progress)
     smooth = make_smooth_copy(
@@ -242,7 +242,7 @@ def _segments(
         shelf.note_segment(job, files)
 
 
-def _sound_files(
+def sound_files(
     folder: Path, capture: Capture, plan: Plan, journal: Journal, progress: Progress
 ) -> tuple[FinishedTrack | None, HeardSound | None]:
     """The finished sound and that of the viewing copies; what stands already is kept."""

@@ -42,6 +42,7 @@ from smallgauge.sound.separate import propose_guide_sync, propose_run_sync
 from smallgauge.sound.sync import propose_sync
 from smallgauge.sound.tracks import TracksReading, propose_tracks
 from smallgauge.treat.propose_colour import propose_colour
+from smallgauge.treat.propose_film import propose_film
 from smallgauge.treat.propose_flicker import propose_flickers
 
 SHIPPED = Shop()
@@ -76,6 +77,7 @@ def propose_treatment(
     decisions = _framing(capture, frames, evidence, decisions, at)
     decisions = _doubles(frames, decisions, at)
     decisions = _loading(capture, frames, decisions, at, direction, half)
+    decisions = propose_film(capture, frames, decisions, at=at)
     decisions = propose_colour(capture, frames, decisions, at=at)
     decisions = propose_flickers(*(whole or ((capture,), frames)), decisions, at=at)
     if capture.sound is not None:
@@ -172,7 +174,7 @@ def _loading(
         direction=direction,
         side_seen=side_seen(capture),
         side_usual=capture.notes.perforation_side or "",
-        negative=capture.notes.film == "negative",
+        negative=capture.notes.is_negative,
     )
     loading, basis = AS_CAPTURED, NOT_SURE if read.against else NOT_TOLD
     if read.turn is not None and read.mirror is not None and read.backwards is not None:

@@ -71,7 +71,7 @@ def _lifts(capture: Capture, frames: Table, decisions: tuple[Decision, ...], at:
     for number in np.unique(scene[scene >= 0]):
         mine = scene == number
         points = float(propose_lift(light[mine], white=white))
-        if points == 0.0 or capture.notes.film == "negative":
+        if points == 0.0 or capture.notes.is_negative:
             continue
         anchor = f"scene@{int(position[mine].min())}"
         dark.add(anchor)

@@ -134,6 +134,7 @@ FULL = {
     },
     "registration weak": {"by": "perforation", "frames": 6, "of": 200},
     "pixels not square": {"aspect": "16:15"},
+    "negative not signed": {"who": "O. Tallow", "on": "2026-01-17T10:05:00Z"},
     "on hold": {"reason": "the client will call back"},
     "frame digest differs": {"file": "finished.mkv", "frame": 31},
     "frame count differs": {"file": "finished.mkv", "needed": 200, "found": 199},
@@ -235,6 +236,7 @@ WITHOUT_VALUES = {
     "no condition record",
     "loudness not measured",
     "negative left as captured",
+    "colour in black-and-white",
     "interlaced",
     "sync not set",
     "time base guessed",
@@ -388,6 +390,15 @@ VALUES = {
     "flicker": (
         {"on": True, "contrast": True, "limit_ln": 0.35},
         "taken out, with contrast; a picture changed by 42 % at most",
+    ),
+    "inversion": (
+        {"base": [0.21, 0.52, 0.8], "contrast": 2.6, "card": [0.6, 1.0, 1.3]},
+        "timed on a grey card",
+    ),
+    "black_and_white": ({"look": "neutral"}, "tint and tone taken away"),
+    "sign_off": (
+        {"who": "O. Tallow", "on": "2026-01-17T10:05:00Z", "in_room": True, "look": "ab12" * 16},
+        "in the room; look ab12ab12ab12",
     ),
     "primary": (
         {"points": [-2.0, 0.0, 1.0], "saturation": 0.9},

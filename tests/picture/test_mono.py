@@ -61,6 +61,13 @@ def test_tint_tone_and_noise_are_told_apart():
     assert tone.frames == 6
 
 
+def test_the_lamp_is_no_tint():
+    light = (10.0 ** -film(3)[1]).astype(np.float32)
+    plain = measure_tone(light, box=BOX)
+    lit = measure_tone(light * np.array([0.9, 0.8, 0.7], np.float32), box=BOX, lamp=(0.9, 0.8, 0.7))
+    assert lit.tone_blue - lit.tone_red == pytest.approx(plain.tone_blue - plain.tone_red, abs=1e-4)
+
+
 def test_kept_is_the_film_with_less_noise():
     tone = tone_of(readings())
     true, scanned = film(9)
