@@ -23,7 +23,7 @@ from smallgauge.sound.hum import HumReading, find_hum
 from smallgauge.sound.knocks import find_head_distance, find_knocks
 from smallgauge.sound.levels import measure_levels
 from smallgauge.sound.recording import find_recording
-from smallgauge.sound.separate import find_run
+from smallgauge.sound.runs import RunReading, find_recorded, find_run
 from smallgauge.sound.tracks import TracksReading, find_tracks
 
 Doubles = NDArray[np.float64]
@@ -145,7 +145,6 @@ def _compare(path: Path) -> TracksReading | None:
 def _hear_apart(path: Path, frames: Table, notes: CaptureNotes, gauge: Gauge) -> TrackPaper:
     """Sound with a clock of its own: no frame's time stamp says anything of it."""
     own = notes.sound_run == APART
-    stated = notes.sound_run_rate or notes.camera_speed
     with open_sound(path) as reader:
         seconds = reader.samples / reader.rate
         rate = notes.sound_run_rate if own else None
@@ -165,21 +164,26 @@ def _hear_apart(path: Path, frames: Table, notes: CaptureNotes, gauge: Gauge) ->
             sound_rate=reader.rate,
             **passing,
         )
-        knocks = (
-            find_knocks(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate) if own else ()
-        )
-    run = None
-    if own:
-        splices, sure = _splices(frames)
-        run = find_run(
-            knocks,
-            splices=splices,
-            confidence=sure,
-            rates=(stated,) if stated else gauge.usual_rates,
-            seconds=seconds,
-        )
+        run = _run(reader, frames, notes, gauge) if own else None
     return TrackPaper(
         capture_digest=frames.capture_digest, recording=recording, hum=hum, run=run, tracks=_compare(path)
+    )
+
+
+def _run(reader: SoundReader, frames: Table, notes: CaptureNotes, gauge: Gauge) -> RunReading:
+    """Where the splices that are seen are heard in a run of the film's own sound."""
+    splices, sure = _splices(frames)
+    stated = notes.sound_run_rate or notes.camera_speed
+    sound = {"in_samples": reader.samples, "sound_rate": reader.rate}
+    return find_run(
+        find_knocks(reader.read_padded, **sound),
+        splices=splices,
+        confidence=sure,
+        rates=(stated,) if stated else gauge.usual_rates,
+        seconds=reader.samples / reader.rate,
+        frames=int(frames["film_position"].max()) + 1,
+        ahead_frames=gauge.tracks[0].ahead_frames.value if gauge.tracks else None,
+        recorded_s=find_recorded(reader.read_padded, **sound),
     )
 
 

@@ -11,7 +11,7 @@ from smallgauge.sound.flutter import NOT_READ, FlutterReading
 from smallgauge.sound.hum import HumReading
 from smallgauge.sound.knocks import HeadReading
 from smallgauge.sound.recording import RecordingReading
-from smallgauge.sound.separate import RunReading
+from smallgauge.sound.runs import RunReading
 from smallgauge.sound.tracks import TracksReading
 
 TRACK_PAPER = "track.json"

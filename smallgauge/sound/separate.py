@@ -1,6 +1,5 @@
 """Sound of a separate run: picture scanned by itself, stripe played by itself, each with its own clock.
 
-find_run          knocks, splices seen -> RunReading: where splices are heard in the run      (analyse)
 propose_run_sync  what was found -> whether the sound is laid by it             (treat)
 propose_guide_sync  what was found on its guide -> the sound is laid by it      (treat)
 solve_sound_run   fixes and what the transport may do -> LaidRun: the sound's map, with its error   (render/plan)
@@ -15,7 +14,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
-from typing import Literal
 
 import numpy as np
 
@@ -23,15 +21,8 @@ from smallgauge.errors import CallerError
 from smallgauge.gauge.tracks import StripeTrack
 from smallgauge.sound.curves import Floats
 from smallgauge.sound.fixes import BAND_SIGMAS, Fix, FixedMap, Transport, solve_fixes
-from smallgauge.sound.knocks import (
-    LEAST_LEAD,
-    LEAST_SPLICES,
-    SPLICE_SIGMA_FRAMES,
-    Knock,
-    SpliceHeard,
-    heard_evidence,
-    knock_weights,
-)
+from smallgauge.sound.knocks import SPLICE_SIGMA_FRAMES, SpliceHeard
+from smallgauge.sound.runs import RunReading
 from smallgauge.sound.speed import SoundMap
 from smallgauge.sound.sync import NOT_SET, Coverage, SyncDecision
 
@@ -39,169 +30,8 @@ from smallgauge.sound.sync import NOT_SET, Coverage, SyncDecision
 DETECTED_S = (0.045, 0.125)  # BT1359
 ACCEPTED_S = (0.090, 0.185)
 
-SPEED_SHARE = 0.02  # mean speed of a run that is tried, either side of the nominal one
-TOLERANCE_S = 0.03  # a knock this near to where a splice should be heard may be it
-WIDEST_PAIRS = 24  # pairs of splices that hypotheses are made from, the widest first
-# As for the head distance (`knocks.py`), but a start and a speed are tried at once, which costs more: of 2400
-# drawn tracks with splices at places where none was heard the best came to 0.2; four true ones from 0.4 to 2.6.
-LEAST_ODDS = 0.4
 KNOT_S = 0.5  # between knots of the map
 STRAIGHT = 0.1  # a map whose speed leaves the nominal one by more is no map of one run
-
-RunRefusal = Literal["", "fewer than three splices", "not heard", "more than one place"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunReading:
-    """Where the splices that are seen are heard in a separate run.
-
-    `heard` is empty where `refusal` says why. `rate` is the nominal rate at which they were found, `speed` the run's
-    mean speed against it, NaN where not found; `log_odds` as in `HeadReading`.
-    """
-
-    refusal: RunRefusal
-    rate: Fraction | None = None
-    speed: float = float("nan")
-    log_odds: float = float("nan")
-    splices: int = 0
-    heard: tuple[SpliceHeard, ...] = ()
-
-
-def find_run(
-    knocks: Sequence[Knock],
-    *,
-    splices: Sequence[int],
-    confidence: Sequence[float],
-    rates: Sequence[Fraction],
-    seconds: float,
-) -> RunReading:
-    """Find the start and the mean speed of a separate run at which most splices seen are heard.
-
-    Every pair of splices is laid on every pair of knocks whose spacing fits the nominal speed within 2 %. A
-    start and speed that lays the other splices on knocks too gains by how seldom such knocks fall there by
-    chance, and pays for every start and speed that was tried.
-
-    Parameters
-    ----------
-    knocks : sequence of Knock
-        Of the separate run.
-    splices, confidence : sequence
-        As for `find_head_distance`.
-    rates : sequence of Fraction
-        Nominal frames a second that the run may have had; each that is tried costs.
-    seconds : float
-        Length of the run.
-
-    Returns
-    -------
-    RunReading
-
-    Raises
-    ------
-    CallerError
-        A rate or length that is not above 0.
-
-    Notes
-    -----
-    Source: derived. Two splices fit some start and speed always: three are the least, and in speech more.
-
-    Examples
-    --------
-    >>> seen = [100, 700, 1250, 2000]
-    >>> heard = [Knock(7.3 + s / 18 * 1.001, 0.001, 20.0) for s in seen] + [Knock(33.0, 0.001, 25.0)]
-    >>> found = find_run(sorted(heard), splices=seen, confidence=[0.9] * 4, rates=[Fraction(18)], seconds=150.0)
-    >>> found.refusal, round(found.speed, 4), len(found.heard)
-    ('', 1.001, 4)
-    """
-    if not rates or min(rates) <= 0 or seconds <= 0:
-        raise CallerError(
-            f"Rates and a length above 0 are needed to find a run; found {list(rates)} and {seconds}."
-        )
-    tries = [
-        _find_run_at(knocks, splices, confidence, rate, seconds, float(np.log(len(rates)))) for rate in rates
-    ]
-    found = [reading for reading in tries if not reading.refusal]
-    return max(found or tries, key=lambda reading: np.nan_to_num(reading.log_odds, nan=-np.inf))
-
-
-def _find_run_at(
-    knocks: Sequence[Knock],
-    splices: Sequence[int],
-    confidence: Sequence[float],
-    rate: Fraction,
-    seconds: float,
-    cost: float,
-) -> RunReading:
-    """As `find_run`, at one nominal rate."""
-    count = len(splices)
-    if count < LEAST_SPLICES:
-        return RunReading(refusal="fewer than three splices", splices=count)
-    t = np.array([knock.sound_s for knock in knocks])
-    if len(t) < LEAST_SPLICES:
-        return RunReading(refusal="not heard", splices=count)
-    u = np.asarray(splices, np.float64) / float(rate)
-    sure = np.asarray(confidence, np.float64)
-    weight = knock_weights(knocks, windows=seconds / (2 * TOLERANCE_S))
-    pairs = [(i, j) for i in range(count) for j in range(i + 1, count)]
-    pairs = sorted(pairs, key=lambda pair: u[pair[0]] - u[pair[1]])[:WIDEST_PAIRS]
-    tried = np.concatenate([_hypotheses(t, u[i], u[j]) for i, j in pairs])
-    if not len(tried):
-        return RunReading(refusal="not heard", splices=count)
-    score, picked = _scored(tried, u, sure, t, weight)
-    best = int(np.argmax(score))
-    starts, speeds = seconds / (2 * TOLERANCE_S), 2 * SPEED_SHARE * float(np.ptp(u)) / (2 * TOLERANCE_S)
-    odds = float(score[best]) - float(np.log(max(starts, 1.0) * max(speeds, 1.0))) - cost
-    heard = np.flatnonzero(picked[best] >= 0)
-    if odds < LEAST_ODDS or len(heard) < LEAST_SPLICES:
-        return RunReading(refusal="not heard", log_odds=odds, splices=count)
-    places = tried[:, :1] + tried[:, 1:] * u[[0, -1]]
-    other = np.abs(places - places[best]).max(axis=1) > 4 * TOLERANCE_S
-    if other.any() and float(score[best] - score[other].max()) < LEAST_LEAD:
-        return RunReading(refusal="more than one place", log_odds=odds, splices=count)
-    chosen = picked[best, heard]
-    speed = float(np.polyfit(u[heard], t[chosen], 1)[0])
-    return RunReading(
-        refusal="",
-        rate=rate,
-        speed=speed,
-        log_odds=odds,
-        splices=count,
-        heard=tuple(
-            SpliceHeard(film_position=int(splices[i]), sound_s=knocks[k].sound_s, sigma_s=knocks[k].sigma_s)
-            for i, k in zip(heard.tolist(), chosen.tolist(), strict=True)
-        ),
-    )
-
-
-def _hypotheses(t: Floats, first: float, second: float) -> Floats:
-    """(starts and speeds, 2) that lay two splices on two knocks, the speed within bounds."""
-    speed = (t[None, :] - t[:, None]) / (second - first)
-    i, j = np.nonzero(np.abs(speed - 1.0) <= SPEED_SHARE)
-    return np.stack([t[i] - first * speed[i, j], speed[i, j]], axis=1)
-
-
-def _scored(
-    tried: Floats, u: Floats, sure: Floats, t: Floats, weight: Floats
-) -> tuple[Floats, "np.ndarray[tuple[int, ...], np.dtype[np.intp]]"]:
-    """Evidence for each hypothesis (m,), and the knock that it gives each splice (m, splices), -1 for none."""
-    score = np.zeros(len(tried))
-    picked = np.full((len(tried), len(u)), -1, dtype=np.intp)
-    for number, (own, certain) in enumerate(zip(u, sure, strict=True)):
-        at = tried[:, 0] + tried[:, 1] * own
-        low, high = np.searchsorted(t, at - TOLERANCE_S), np.searchsorted(t, at + TOLERANCE_S)
-        best = np.full(len(tried), -np.inf)
-        for step in range(int(np.max(high - low, initial=0))):
-            k = low + step
-            inside = k < high
-            near = np.minimum(k, len(t) - 1)
-            miss = 0.5 * ((t[near] - at) / (TOLERANCE_S / 2)) ** 2
-            gain = np.where(inside, weight[near] - miss, -np.inf)
-            better = gain > best
-            best[better] = gain[better]
-            picked[better, number] = k[better]
-        score += heard_evidence(best, certain)
-    score -= 0.5 * ((tried[:, 1] - 1.0) / (SPEED_SHARE / 2)) ** 2
-    return score, picked
 
 
 def propose_run_sync(*, track: StripeTrack | None, run: RunReading | None, wild: bool) -> SyncDecision:

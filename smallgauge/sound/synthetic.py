@@ -70,6 +70,7 @@ class TrackTruth:
     dropouts: tuple[
         tuple[float, float, float], ...
     ] = ()  # captured second, length s, lift in wavelengths at 1 kHz
+    recorded_s: tuple[float, float] | None = None  # at the camera: nothing is recorded before and after
     seed: int = 1
 
 
@@ -340,6 +341,8 @@ def _captured(truth: TrackTruth, film_position: Callable[[Times], Times], times:
         heard_s = heard_s + truth.cut_frames / float(truth.camera_rate) * past
     recorded_s = recorded_time_s(truth, heard_s)
     out = heard_at_camera(truth, recorded_s) + film_hum(truth, recorded_s)
+    if truth.recorded_s is not None:
+        out *= (heard_s >= truth.recorded_s[0]) & (heard_s < truth.recorded_s[1])
     if truth.stripe_hiss_level:
         out += truth.stripe_hiss_level * _stripe_hiss(heard_s, truth)
     for splice in truth.splices:

@@ -10,8 +10,8 @@ from smallgauge.errors import CallerError
 from smallgauge.gauge.gauges import SUPER_8
 from smallgauge.sound.fixes import BAND_SIGMAS, FILM_RUN, TAPE_RUN, Fix, solve_fixes
 from smallgauge.sound.knocks import find_head_distance, find_knocks
+from smallgauge.sound.runs import find_recorded, find_run
 from smallgauge.sound.separate import (
-    find_run,
     propose_run_sync,
     run_coverage,
     solve_sound_run,
@@ -86,8 +86,9 @@ def test_a_separate_run_is_laid_by_four_splices(run):
     """Within 20 ms everywhere (the target); nobody stated its rate."""
     knocks, seconds = run
     found = find_run(
-        knocks, splices=SPLICES, confidence=[0.8] * 4, rates=[Fraction(16), Fraction(18)], seconds=seconds
-    )
+        knocks, splices=SPLICES, confidence=[0.8] * 4, rates=[Fraction(16), Fraction(18)], seconds=seconds,
+        frames=FRAMES,
+    )  # fmt: skip
     assert found.refusal == "" and found.rate == 18 and len(found.heard) == 4
     assert abs(found.speed - 1.001) < 1e-4
     laid = solve_sound_run(
@@ -119,11 +120,81 @@ def test_splices_that_were_not_heard_lay_nothing(run):
             confidence=[0.8] * len(places),
             rates=[Fraction(18)],
             seconds=seconds,
+            frames=FRAMES,
         )
         assert said.refusal and not said.heard
         assert not propose_run_sync(track=SUPER_8.tracks[0], run=said, wild=False).set
-    two = find_run(knocks, splices=SPLICES[:2], confidence=[0.8] * 2, rates=[Fraction(18)], seconds=seconds)
+    two = find_run(
+        knocks,
+        splices=SPLICES[:2],
+        confidence=[0.8] * 2,
+        rates=[Fraction(18)],
+        seconds=seconds,
+        frames=FRAMES,
+    )
     assert two.refusal == "fewer than three splices"
+
+
+def drawn_run(seed, **more):
+    """A run of a minute with four splices, the clock 0.1 % off, the start anywhere; recorded while the camera ran."""
+    random = np.random.Generator(np.random.SFC64(np.random.SeedSequence((seed, 444))))
+    start, clock = float(random.uniform(3, 12)), 1 + float(random.choice([-1, 1])) * 0.001
+    places = tuple(sorted(random.choice(np.arange(40, FRAMES - 40), 4, replace=False).tolist()))
+    splices = places if seed > 8 else SPLICES
+    seconds = FRAMES / 18 * clock + start + 3
+    samples = drawn(
+        lambda t: (t - start) * 18 / clock, seconds=seconds, seed=seed, splices=splices,
+        recorded_s=(0.0, FRAMES / 18), **more,
+    )  # fmt: skip
+    recorded = find_recorded(read_array(samples), in_samples=len(samples), sound_rate=RATE)
+    found = find_run(
+        knocks_of(samples), splices=splices, confidence=[0.8] * 4, rates=[Fraction(18)], seconds=seconds,
+        frames=FRAMES, ahead_frames=18.0, recorded_s=recorded,
+    )  # fmt: skip
+    return found, recorded, start, clock
+
+
+def farthest(found, start, clock):
+    """How far off the run lies at worst, and its stated band, seconds."""
+    laid = solve_fixes(
+        splice_fixes(found.heard, ahead_frames=18.0, rate=18.0), rate=18.0, transport=FILM_RUN, shared_sigma_s=0.5 / 18
+    )  # fmt: skip
+    n = np.arange(0.0, FRAMES, 5.0)
+    second, _, sigma = laid.at(n)
+    off = np.abs(second - (start + (n - 18) / 18 * clock))
+    return off.max(), bool(np.all(off <= BAND_SIGMAS * sigma))
+
+
+@pytest.mark.parametrize(
+    "seed",
+    [
+        7,
+        10,
+        *(pytest.param(seed, marks=pytest.mark.campaign) for seed in range(1, 17) if seed not in (7, 10)),
+    ],
+)
+def test_a_run_that_holds_the_film_is_laid_within_the_target(seed):
+    """Four splices in a minute of talk, one of them hardly heard (7, 10): within 20 ms everywhere, inside the band."""
+    found, recorded, start, clock = drawn_run(seed)
+    assert found.refusal == "" and len(found.heard) == 4
+    assert recorded == pytest.approx((start - clock, start + 59 * clock), abs=0.2)
+    worst, inside = farthest(found, start, clock)
+    assert worst < 0.020 and inside
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("seed", range(1, 17))
+def test_a_run_of_loud_talk_and_faint_knocks_is_laid_rightly_or_not_at_all(seed):
+    found, _, start, clock = drawn_run(seed, content_level=0.3, knock_level=0.25)
+    if found.refusal == "":
+        worst, inside = farthest(found, start, clock)
+        assert worst < 0.020 and inside
+
+
+def test_a_recording_that_fills_its_track_tells_no_ends():
+    noise = np.random.Generator(np.random.SFC64(3)).standard_normal((40_000, 1))
+    ends = find_recorded(read_array(noise), in_samples=40_000, sound_rate=RATE)
+    assert np.isnan(ends).all()
 
 
 def wandering(random, seconds, *, mean, fast, slow):
