@@ -8,19 +8,25 @@ film, so that only the fading and what was done about it counts. Figures are CIE
 The corrector reads the border of 60 frames of changing brightness, with flare, noise and the scanner's floor. Nothing is
 fitted to the truth, except that from each baseline one constant exposure is removed, the one that suits it
 best; each is tried on light and on display values, and the better figure counts.
+
+Why this is long: every table is of the same drawn scanner, judged in the same way.
 """
 
 import warnings
 from dataclasses import dataclass
 from itertools import pairwise, product
+from pathlib import Path
 
 import av
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.picture.border import CHANNELS
-from smallgauge.picture.border_length import border_of_length, stray_share
+from smallgauge.gauge.gauges import GAUGES
+from smallgauge.picture.border import CHANNELS, find_border_boxes, measure_border
+from smallgauge.picture.border_length import border_of_length, channels_of, stray_share
 from smallgauge.picture.dyefade import FadingDecision, apply_dyefade, propose_fading, solve_dyefade
+from smallgauge.picture.gauge_reading import find_gauge
+from smallgauge.picture.perforations import find_perforations, measure_reference
 from smallgauge.picture.synthetic_dyes import (
     BORDER_AMOUNT,
     CONTENTS,
@@ -30,6 +36,9 @@ from smallgauge.picture.synthetic_dyes import (
     draw_readings,
     draw_spectra,
 )
+from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.lengths import border_of_rows, flare_of, lengths_of
+from smallgauge.record.table import table_of
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
@@ -147,9 +156,16 @@ def filtered(light: Array, name: str, options: str | None, *, power: float) -> A
     side = 60
     count = len(light)
     picture = np.resize(light, (side * (-(-count // side)), 3)).reshape(-1, side, 3)
-    codes = np.clip(picture, 0.0, 1.0) ** (1.0 / power)
-    large = np.repeat(np.repeat(codes, 4, axis=0), 4, axis=1)  # a filter with a neighbourhood sees patches
-    frame = av.VideoFrame.from_ndarray(np.round(large * 65535).astype(np.uint16), format="rgb48le")
+    large = np.repeat(np.repeat(picture, 4, axis=0), 4, axis=1)  # a filter with a neighbourhood sees patches
+    out = filtered_picture(large, name, options, power=power).reshape(*large.shape)
+    out = out.reshape(out.shape[0] // 4, 4, out.shape[1] // 4, 4, 3).mean(axis=(1, 3))
+    return np.asarray(out.reshape(-1, 3)[:count])
+
+
+def filtered_picture(light: Array, name: str, options: str | None, *, power: float) -> Array:
+    """Light of a picture, (height, width, 3), through one of FFmpeg's filters; (pixels, 3)."""
+    codes = np.clip(light, 0.0, 1.0) ** (1.0 / power)
+    frame = av.VideoFrame.from_ndarray(np.round(codes * 65535).astype(np.uint16), format="rgb48le")
     graph = av.filter.Graph()
     nodes = [graph.add_buffer(width=frame.width, height=frame.height, format="rgb48le", time_base=1)]
     nodes.append(graph.add(name, options) if options else graph.add(name))
@@ -160,9 +176,10 @@ def filtered(light: Array, name: str, options: str | None, *, power: float) -> A
     frame.pts = 0
     graph.push(frame)
     graph.push(None)
-    out = graph.pull().to_ndarray().astype(np.float64) / 65535
-    out = out.reshape(out.shape[0] // 4, 4, out.shape[1] // 4, 4, 3).mean(axis=(1, 3))
-    return np.asarray(out.reshape(-1, 3)[:count] ** power)
+    pulled = graph.pull()
+    assert isinstance(pulled, av.VideoFrame)
+    out = pulled.to_ndarray().astype(np.float64) / 65535
+    return np.asarray(out.reshape(-1, 3) ** power)
 
 
 def scan_of(case: Case, amounts: Array, *, view: Triple, seed: int) -> Array:
@@ -263,21 +280,236 @@ def compare(case: Case, *, baselines: bool = True, stock_amount: float | None = 
     return out
 
 
+def words(found: Array) -> str:
+    """Mean and 95th percentile."""
+    return f"{found.mean():.1f} / {np.percentile(found, 95):.1f}"
+
+
+def faded_table() -> None:
+    """Every dye set, light and content beside the baselines; the border of every layer measurable."""
+    print("| dyes, light | content | untreated | " + " | ".join(BASELINES) + " | corrected | worst cast |")
+    print("|---|---|---|---|---|---|---|---|")
+    for light, dyes in product(("narrow", "broad"), ("first", "second")):
+        for content in CONTENTS:
+            found = compare(Case(dyes=dyes, light=light, content=content, fade="strong"))
+            cast = max(
+                (
+                    compare(Case(dyes=dyes, light=light, content=content, cast=cast), baselines=False)["ours"]
+                    for cast in CASTS
+                ),
+                key=lambda each: float(each.mean()),
+            )
+            ways = [words(found[name]) for name in ("untreated", *BASELINES, "ours")]
+            print(f"| {dyes}, {light} | {content} | " + " | ".join([*ways, words(cast)]) + " |", flush=True)
+
+
+def other_fades_table() -> None:
+    """Other fades, and dyes that are none of the usual kind, mean over the contents."""
+    print("| fade | dyes, light | untreated | corrected | stock's black stated | shares left |")
+    print("|---|---|---|---|---|---|")
+    for fade, light, dyes in product(
+        ("strong", "usual", "cyan"), ("narrow", "broad"), ("first", "second", "third")
+    ):
+        found = [
+            compare(Case(dyes=dyes, light=light, content=c, fade=fade), baselines=False) for c in CONTENTS
+        ]
+        stated = [
+            compare(
+                Case(dyes=dyes, light=light, content=c, fade=fade),
+                baselines=False,
+                stock_amount=BORDER_AMOUNT,
+            )
+            for c in CONTENTS
+        ]
+        ways = [
+            words(np.concatenate([each[name] for each in group]))
+            for group, name in ((found, "untreated"), (found, "ours"), (stated, "ours"))
+        ]
+        left = " ".join(f"{value:.2f}" for value in found[0]["left"])
+        print(f"| {fade} | {dyes}, {light} | " + " | ".join(ways) + f" | {left} |", flush=True)
+
+
+def unfaded_table() -> None:
+    """What is done to film that has not faded: worst over casts and contents."""
+    print("| dyes, light | worst mean change | where |")
+    print("|---|---|---|")
+    for light, dyes in product(("narrow", "broad"), ("first", "second", "third")):
+        tried = {
+            (cast, content): float(
+                compare(
+                    Case(dyes=dyes, light=light, content=content, cast=cast, fade="none"), baselines=False
+                )["change"].mean()
+            )
+            for cast, content in product(CASTS, CONTENTS)
+        }
+        where = max(tried, key=lambda each: tried[each])
+        print(f"| {dyes}, {light} | {tried[where]:.2f} | cast {where[0]}, {where[1]} |", flush=True)
+
+
+def floor_table() -> None:
+    """Scanners that tell less: what each layer rests on, and the proposal taken up."""
+    print("| floor | content | rests on (cyan, magenta, yellow) | corrected if taken up | best baseline |")
+    print("|---|---|---|---|---|")
+    for floor, content in product((2.4, 2.6, 2.8, 3.2), ("neutral", "foliage")):
+        found = compare(Case(floor=floor, content=content))
+        best = min((found[name] for name in BASELINES), key=lambda each: float(each.mean()))
+        rests = ", ".join(str(each) for each in found["source"])
+        print(f"| {floor} | {content} | {rests} | {words(found['ours'])} | {words(best)} |", flush=True)
+
+
+ROLLS = (
+    Case(dyes="first", fade="strong", cast="red", content="foliage", seed=11),
+    Case(dyes="second", fade="usual", cast="none", content="sky and sea", seed=12),
+    Case(dyes="first", fade="none", cast="blue", content="tungsten interior", seed=13),
+    Case(dyes="second", fade="strong", cast="blue", content="neutral", seed=14),
+    Case(dyes="first", fade="usual", cast="red", content="neutral", seed=15),
+)
+
+
+def compiled_reel() -> None:
+    """Five rolls of five stocks on one reel, fogged at every roll's ends: lengths, their shares, steps inside."""
+    rows: dict[str, list[Array]] = {}
+    for case in ROLLS:
+        columns, _ = columns_of(case)
+        for channel in CHANNELS:  # light struck the ends while the roll was changed
+            fog = 10.0 ** np.clip(1.5 - 0.4 * np.minimum(np.arange(60), np.arange(60)[::-1]), 0.0, None)
+            columns[f"border_{channel}"] = np.minimum(columns[f"border_{channel}"] * fog, 0.6)
+        for name, values in columns.items():
+            rows.setdefault(name, []).append(values)
+    frames = 60 * len(ROLLS)
+    table = table_of(
+        "frames",
+        FRAME_COLUMNS,
+        [{"film_position": n, "duplicate_of": -1, "splice": n > 0 and n % 60 == 0} for n in range(frames)],
+    )
+    for name, values in rows.items():
+        table[name][:] = np.concatenate(values)
+    lengths = lengths_of(table)
+    flare, sigma = flare_of(table, [(each.first, each.stop) for each in lengths])
+    print(f"lengths found: {[(each.first, each.stop) for each in lengths]}")
+    print("| roll | corrected | shares left | fogged frames | step on one grey, dark scene to bright |")
+    print("|---|---|---|---|---|")
+    for case, length in zip(ROLLS, lengths, strict=True):
+        border = border_of_rows(
+            table, length.first, length.stop, flare=flare, flare_sigma=sigma, density_limit=case.floor
+        )
+        fading, _ = propose_fading(border, light=case.light, flare=flare)
+        amounts = draw_amounts(case.content, count=PATCHES, seed=case.seed, border=case.border)
+        truth = lab_of(draw_spectra(amounts, DYE_SETS[case.dyes]))
+        view = channels_of(table, "view")[length.first : length.stop]
+        seen = []
+        for brightness in (view.min(axis=0), view.max(axis=0)):
+            stray = float(brightness[0]), float(brightness[1]), float(brightness[2])
+            clean = draw_readings(
+                draw_spectra(amounts, DYE_SETS[case.dyes], left=FADES[case.fade], stain=STAINS[case.fade]),
+                case.light,
+                flare_light=(FLARE * stray[0], FLARE * stray[1], FLARE * stray[2]),
+            )
+            seen.append(lab_of(film_of_scan(-np.log10(corrected(clean, fading, flare, stray)), case)))
+        greys = slice(1, PATCHES // 10)
+        step = colour.delta_E(seen[0][greys], seen[1][greys], method="CIE 2000")
+        mean = float(view[:, 0].mean()), float(view[:, 1].mean()), float(view[:, 2].mean())
+        light = scan_of(case, amounts, view=mean, seed=case.seed + 3)
+        found = differences(corrected(light, fading, flare, mean), case, truth)
+        left = " ".join(f"{value:.2f}" for value in fading.left)
+        print(
+            f"| {length.first} | {words(found)} | {left} | {border.fogged} | {step.mean():.2f}, at most {step.max():.2f} |"
+        )
+
+
+def specimen() -> None:
+    """The shared specimen, as a scanner's light taken for BT.709's, one constant exposure removed from each way."""
+    folder = Path(__file__).resolve().parents[1].parent / "shared" / "specimens" / "super8-faded"
+    if not folder.is_dir():
+        print("left out: the specimen super8-faded is not at ../shared/specimens")
+        return
+    paths = sorted((folder / "capture").glob("frame_*"))
+    lights = [(_pixels(path) / 65535).astype(np.float32) for path in paths]
+    columns, places = _specimen_columns(lights)
+    flare, sigma = stray_share(columns, lengths=[(0, len(lights))])
+    border = border_of_length(columns, flare=flare, flare_sigma=sigma)
+    fading, why = propose_fading(border, light="narrow", flare=flare)
+    print(f"left {fading.left}, standard error {fading.sigma}; {why}; flare {flare}")
+    view = channels_of(columns, "view")
+    pictures: dict[str, list[Array]] = {"untreated": [], "corrected": []}
+    truths: list[Array] = []
+    for number in (0, 4, 8, 12):
+        x, y = places[number]
+        part = (slice(round(y) - 165, round(y) + 166, 3), slice(round(x) + 60, round(x) + 536, 3))
+        light = lights[number].astype(np.float64)
+        stray = np.array(flare) * view[number]
+        net = np.maximum((light[part] - stray) / (1.0 - stray), 1e-4)
+        truths.append(
+            _pixels(folder / "truth" / "unfaded" / f"frame_{number:06d}.png")[part].reshape(-1, 3) / 65535
+        )
+        pictures["untreated"].append(light[part].reshape(-1, 3))
+        restored = np.power(10.0, -apply_dyefade(-np.log10(net), solve_dyefade(fading)))
+        pictures["corrected"].append(restored.reshape(-1, 3))
+        for name, (filter_name, options) in BASELINES.items():
+            for power in (1.0, 2.4):
+                out = filtered_picture(light[part], filter_name, options, power=power)
+                pictures.setdefault(f"{name}, on {'light' if power == 1.0 else 'display values'}", []).append(
+                    out
+                )
+    truth = _display_lab(np.concatenate(truths))
+    print("| way | mean / 95th percentile |")
+    print("|---|---|")
+    for name, parts in pictures.items():
+        light = np.concatenate(parts)
+        tried = [
+            np.asarray(colour.delta_E(truth, _display_lab(light * 2.0**stops), method="CIE 2000"))
+            for stops in np.arange(-1.6, 1.61, 0.1)
+        ]
+        print(f"| {name} | {words(min(tried, key=lambda each: float(each.mean())))} |")
+
+
+def _pixels(path: Path) -> Array:
+    import OpenImageIO as oiio
+
+    return np.asarray(oiio.ImageBuf(str(path)).get_pixels(oiio.UINT16), np.float64)
+
+
+def _specimen_columns(
+    lights: list[NDArray[np.float32]],
+) -> tuple[dict[str, Array], list[tuple[float, float]]]:
+    """Readings of the specimen's frames, and where each lies; the picture where the gauge has it."""
+    survey = find_gauge(lights, gauges=GAUGES).survey
+    assert survey is not None
+    k = survey.across_px_per_mm
+    picture = (0.53 * k, -2.03 * k, 6.20 * k, 2.03 * k)
+    boxes = find_border_boxes(survey, picture=picture)
+    rows, places = [], []
+    for light in lights:
+        plane = np.ascontiguousarray(light[:, :, survey.channel])
+        place = measure_reference(find_perforations(plane, survey=survey), survey=survey)
+        x, y = place.x_px, place.y_px
+        box = (picture[0] + x, picture[1] + y, picture[2] + x, picture[3] + y)
+        rows.append(measure_border(light, boxes=boxes, reference=(x, y), picture=box).columns())
+        places.append((x, y))
+    return {name: np.array([row[name] for row in rows]) for name in rows[0]}, places
+
+
+def _display_lab(light: Array) -> Array:
+    """Linear light of BT.709 primaries as CIE 1976 L*a*b*, its own white."""
+    matrix = np.asarray(colour.RGB_COLOURSPACES["ITU-R BT.709"].matrix_RGB_to_XYZ)
+    ratio = np.clip(light, 0.0, None) @ matrix.T / matrix.sum(axis=1)
+    root = np.where(ratio > (6 / 29) ** 3, np.cbrt(ratio), ratio / (3 * (6 / 29) ** 2) + 4 / 29)
+    x, y, z = root[..., 0], root[..., 1], root[..., 2]
+    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
+
+
 def main() -> None:
     """The tables."""
-    for dyes, light in product(("first", "second"), ("narrow", "broad")):
-        for fade in ("strong", "usual", "cyan", "none"):
-            for content in CONTENTS:
-                case = Case(dyes=dyes, light=light, fade=fade, content=content)
-                found = compare(case, baselines=fade == "strong")
-                words = [
-                    f"{name} {found[name].mean():.2f}/{np.percentile(found[name], 95):.2f}"
-                    for name in found
-                    if name not in ("left", "source")
-                ]
-                print(
-                    dyes, light, fade, content, *words, found["left"].round(2), *found["source"], flush=True
-                )
+    for title, table in (
+        ("Specimen", specimen),
+        ("Faded film", faded_table),
+        ("Unfaded film", unfaded_table),
+        ("Other fades", other_fades_table),
+        ("Scanner's floor", floor_table),
+        ("Compiled reel", compiled_reel),
+    ):
+        print(f"\n### {title}\n", flush=True)
+        table()
 
 
 if __name__ == "__main__":

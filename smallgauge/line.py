@@ -28,6 +28,7 @@ from smallgauge.prove.reel import prove_reel
 from smallgauge.record.anchors import AnchorAsked, anchor_of
 from smallgauge.record.capture import Capture
 from smallgauge.record.decided_colour import complete_inversion
+from smallgauge.record.decided_fading import completed_fading
 from smallgauge.record.files import (
     add_decisions,
     read_decisions,
@@ -428,7 +429,7 @@ def decide_on(
         journal = Journal(folder)
         before = read_decisions(folder / "decisions.jsonl")
         place = AnchorAsked(scene=scene, length=length)
-        if place != AnchorAsked():
+        if place != AnchorAsked() or subject == "fading":
             capture = read_json(folder / "capture.json", Capture)
             table = read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
             anchor = anchor_of(place, subject, silent=capture.sound is None, frames=table, log=before)
@@ -436,6 +437,8 @@ def decide_on(
             anchor = "reel"
         if subject == "inversion" and value is not None:
             value = _whole_inversion(folder, value, treatment_of(before), anchor)
+        if subject == "fading" and value is not None:
+            value = completed_fading(value, log=before, anchor=anchor, by=by)
         after = decide(before, subject=subject, value=value, by=by, at=at, why=why, anchor=anchor)
         return store_decisions(folder, journal, before, after)
 

@@ -14,7 +14,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from math import degrees
 
-from smallgauge.deliver import proof_words
+from smallgauge.deliver import fading_words, proof_words
 from smallgauge.deliver.follow_words import FOLLOW_SENTENCES
 from smallgauge.deliver.medium import MediumCopy
 from smallgauge.deliver.phrases import (
@@ -449,6 +449,7 @@ _SENTENCES: dict[str, _Say] = {
         f"{v.text('file', 'The video')} holds sound of its own, which is not used because "
         f"{v.text('beside', 'a sound file')} lies beside it. Take that file away if the video's own sound is meant."
     ),
+    "two decisions in one length": lambda v: _two_decisions(v, "length of stock"),
     "loudness held back": lambda v: (
         f"The gain of the viewing copies is {v.text('gain_db', 'smaller')}{' dB' if v.text('gain_db', '') else ''} instead "
         f"of {v.text('wanted_db', 'what was decided')}{' dB' if v.text('wanted_db', '') else ''}, because {_gain_limit(v)}."
@@ -758,6 +759,7 @@ _SENTENCES: dict[str, _Say] = {
 }
 
 _SENTENCES |= proof_words.SENTENCES
+_SENTENCES |= fading_words.SENTENCES
 
 # Code -> what a family reads. A code that is not here does not concern them.
 _CLIENT: dict[str, _Say] = {
@@ -1051,6 +1053,7 @@ _SUBJECT_WORDS = {
     "inversion": "print of the negative",
     "black_and_white": "black-and-white",
     "sign_off": "signature",
+    "fading": "fading of dyes",
 }
 
 
@@ -1134,6 +1137,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
             {"look"},
         ),
         "sign_off": (_signature_words, {"who", "on", "in_room", "look"}),
+        "fading": (fading_words.fading_words, fading_words.KEYS),
         "tracks": (lambda v: _VIEWS.get(v.text("view", ""), "the copies play both tracks"), {"view"}),
     }
     say, keys = known[subject]
@@ -1341,10 +1345,10 @@ def signed_words(signed: Signature) -> str:
     return f"{signed.who} signed for look {signed.look[:12]} {where}. Now run `smallgauge finish` again."
 
 
-def _two_decisions(v: Values) -> str:
+def _two_decisions(v: Values, where: str = "scene") -> str:
     return (
         f"Two decisions on {_SUBJECT_WORDS.get(v.text('subject', ''), 'one subject')} (film positions "
-        f"{v.text('positions', 'not noted')}) came to lie in one scene. Neither is used there; take one back."
+        f"{v.text('positions', 'not noted')}) came to lie in one {where}. Neither is used there; take one back."
     )
 
 
@@ -1442,7 +1446,7 @@ def client_decision(entry: InForce) -> str | None:
             "You also get a copy with smoother movement. It holds synthetic frames: pictures that a computer made between two "
             "of the film's. Keep the other files as the film; this one is only for watching."
         )
-    if decision.subject in ("primary", "selective", "rendering", "flicker"):
+    if decision.subject in ("primary", "selective", "rendering", "flicker", "fading"):
         return _client_colour(decision)
     if decision.subject in ("inversion", "black_and_white", "sign_off"):
         return _client_look(decision.subject, value)
@@ -1485,6 +1489,8 @@ def _client_look(subject: str, value: Values) -> str:
 def _client_colour(decision: Decision) -> str | None:
     if decision.waits:
         return None
+    if decision.subject == "fading":
+        return fading_words.client_fading(Values(decision.value or {}))
     if decision.subject == "rendering":
         if Values(decision.value or {}).text("show", "film") == "as captured":
             return None

@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 Triple = tuple[float, float, float]
 
 USUAL_FLARE = 0.003  # of the view's light that strays in a scanner, one sigma; common practice, no source
+LEAST_LIGHT = 1e-5  # density 5: what is denser can't be told from no light; common practice, no source
 FOGGED = 0.1  # density that a frame's border is lighter than its length's before it counts as fogged
 LEAST_KEPT = 0.3  # of a length's frames must agree on the border; common practice, no source
 MOST_SPREAD = 0.06  # robust scatter of the frames that agree; common practice, no source
@@ -187,7 +188,7 @@ def border_of_length(
 
     if not seen.any():
         return result("not seen", limited=np.zeros(3))
-    net = np.maximum(light[seen] - stray[seen], 0.1 * light[seen])
+    net = np.maximum(np.maximum(light[seen] - stray[seen], 0.1 * light[seen]), LEAST_LIGHT)
     density = -np.log10(net)
     height = density.mean(axis=1)
     level = float(np.quantile(height, 0.75))
@@ -196,19 +197,18 @@ def border_of_length(
     mine = density[dark]
     middle = np.median(mine, axis=0)
     spread = 1.4826 * np.median(np.abs(mine - middle), axis=0)
-    if kept < LEAST_KEPT * len(height) or spread.max() > MOST_SPREAD:
+    read = channels_of(columns, "border_sigma")[seen][dark]
+    own = np.median(read, axis=0) / np.log(10.0) / net[dark].mean(axis=0)  # error of one frame's reading
+    if kept < LEAST_KEPT * len(height) or (spread > MOST_SPREAD + 2.0 * own).any():
         return result("disagrees", limited=np.zeros(3))
     dense = channels_of(columns, "picture_dense")
     dense = dense[np.isfinite(dense).all(axis=1)]
     if len(dense) and middle.mean() < np.quantile(dense.mean(axis=1), 0.5) - LEAST_RANGE:
         return result("not unexposed", limited=np.zeros(3))
     piled = np.median(channels_of(columns, "border_floor_share")[seen][dark], axis=0) > PILED
-    raw = -np.log10(np.median(light[seen][dark], axis=0))
+    raw = -np.log10(np.maximum(np.median(light[seen][dark], axis=0), LEAST_LIGHT))
     limited = piled if density_limit is None else raw > density_limit - REACH_OF_FLOOR
-    read = channels_of(columns, "border_sigma")[seen][dark]
-    noise = np.sqrt(
-        np.square(spread) / kept + np.square(np.median(read, axis=0) / np.log(10.0) / net[dark].mean(axis=0))
-    )
+    noise = np.sqrt(np.square(spread) / kept + np.square(own) / kept)
     view = np.nanmean(channels_of(columns, "view")[seen][dark], axis=0)
     from_flare = np.array(flare_sigma) * view / np.log(10.0) / np.median(net[dark], axis=0)
     return result("measured", _triple(middle), _triple(np.hypot(noise, from_flare)), limited=limited)

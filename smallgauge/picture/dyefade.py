@@ -154,12 +154,13 @@ class FadingDecision:
 
     light: str
     left: Triple
-    sigma: Triple | None
     source: tuple[str, str, str]
     clear: Triple
     base: Triple
-    border: Triple | None
+    sigma: Triple | None = None
+    border: Triple | None = None
     flare: Triple = (0.0, 0.0, 0.0)
+    clear_seen: bool = True  # False: no clear film was seen, and a usual base is taken
 
     @property
     def sure(self) -> bool:
@@ -262,6 +263,7 @@ def propose_fading(
         base=_three(clear - stain),
         border=_three(np.array(border.density)) if border.state == "measured" else None,
         flare=_three(np.array(flare), 6),
+        clear_seen=border.clear_seen,
     )
     return fading, _why(border, source, stock_amount)
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from smallgauge.errors import CallerError
+from smallgauge.record.lengths import lengths_of
 from smallgauge.record.loading import in_running_order, loading_of
 from smallgauge.record.table import Table
 from smallgauge.record.treatment import BY_LENGTH, BY_SCENE, Decision, treatment_of
@@ -32,9 +33,24 @@ def anchor_of(
                 "Speeds by scene need a silent reel: this one has sound, which fixes its speed; decide camera_speed for the reel."
             )
         return f"scene@{_position_used(frames, log, subject, position)}"
-    if asked.length is not None:
-        return f"length@{_position(asked.length, 'length', subject, BY_LENGTH, frames)}"
+    if asked.length is not None or subject == "fading":
+        return _length_anchor(asked.length, subject, frames, log)
     return "reel"
+
+
+def _length_anchor(asked: int | None, subject: str, frames: Table, log: tuple[Decision, ...]) -> str:
+    """The length of one stock that holds a film position; the reel's only one where none is named."""
+    lengths = lengths_of(frames, backwards=loading_of(treatment_of(log)).backwards)
+    if asked is None and len(lengths) != 1:
+        first = ", ".join(str(each.first) for each in lengths)
+        raise CallerError(
+            f"{subject} is decided for a length of one stock, and this reel has {len(lengths)}; name one by a film position "
+            f"in it with --length (they begin at {first or 'no position'})."
+        )
+    position = (
+        _position(asked, "length", subject, BY_LENGTH, frames) if asked is not None else lengths[0].first
+    )
+    return next((each.anchor for each in lengths if position in each), f"length@{position}")
 
 
 def _position(asked: int, kind: str, subject: str, subjects: tuple[str, ...], frames: Table) -> int:

@@ -13,6 +13,7 @@ from smallgauge.record.decided_colour import (
     rendering_value,
     selective_value,
 )
+from smallgauge.record.decided_fading import fading_value
 from smallgauge.record.decided_flicker import flicker_value
 from smallgauge.record.loading import parse_loading
 from smallgauge.record.notes import SyncMark
@@ -33,6 +34,7 @@ _COLOUR = {
     "flicker": flicker_value,
     "inversion": inversion_value,
     "black_and_white": mono_value,
+    "fading": fading_value,
 }
 
 
@@ -67,7 +69,7 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
     if subject not in _CHOICES:
         raise CallerError(
             "--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness, tracks, smooth_copy, "
-            f"primary, selective, rendering, flicker, inversion or black_and_white here, found '{subject}'."
+            f"primary, selective, rendering, flicker, inversion, black_and_white or fading here, found '{subject}'."
         )
     key, words = _CHOICES[subject]
     if text not in words:

@@ -59,6 +59,8 @@ _declare(
     "loading not told",
     "archive of both films",
     "dark scene",
+    "fading undone",
+    "fading not told",
     "lamp level filled in",
 )
 _declare(
@@ -150,6 +152,8 @@ _declare(
     "joint not known",
     "loading not sure",
     "two decisions in one scene",
+    "fading waits",
+    "two decisions in one length",
 )
 _declare(
     "failure",

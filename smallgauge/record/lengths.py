@@ -22,11 +22,17 @@ Triple = tuple[float, float, float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Length:
-    """Film positions [first, stop) of one stock; `number` counts the lengths from 0."""
+    """Film positions [first, stop) of one stock in running order; `number` counts the lengths from 0.
+
+    `first_captured` and `stop_captured` are the same as the reel was captured: from the other end of the film where it
+    ran tail first.
+    """
 
     first: int
     stop: int
     number: int
+    first_captured: int
+    stop_captured: int
 
     @property
     def anchor(self) -> str:
@@ -37,8 +43,8 @@ class Length:
         return self.first <= position < self.stop
 
 
-def lengths_of(frames: Table) -> tuple[Length, ...]:
-    """The lengths of one stock of a reel, in film order, without gaps between them.
+def lengths_of(frames: Table, *, backwards: bool = False) -> tuple[Length, ...]:
+    """The lengths of one stock of a reel, in running order, without gaps between them.
 
     The film is cut at every splice that the table shows, and joined again where the borders, and the clear film, on both
     sides agree: there the same roll goes on. A side whose border is no evidence stays by itself.
@@ -66,7 +72,16 @@ def lengths_of(frames: Table) -> tuple[Length, ...]:
             first = joined.pop()[0]
             read = border_of_rows(frames, first, stop, flare=flare, flare_sigma=sigma)
         joined.append((first, stop, read))
-    return tuple(Length(first=a, stop=b, number=n) for n, (a, b, _) in enumerate(joined))
+    spans = [(a, b) for a, b, _ in joined]
+    running = (
+        [(end - b, end - a, a, b) for a, b in reversed(spans)]
+        if backwards
+        else [(a, b, a, b) for a, b in spans]
+    )
+    return tuple(
+        Length(first=a, stop=b, number=n, first_captured=c, stop_captured=d)
+        for n, (a, b, c, d) in enumerate(running)
+    )
 
 
 def _without_scraps(parts: list[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -163,6 +163,20 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         without="not known",
     ),
     _K(
+        name="scanner_density_limit",
+        kind="number",
+        meaning="Highest density that the scanner tells, as something opaque in its gate reads.",
+        without="told by samples that pile up at their lowest value",
+        measures=False,
+    ),
+    _K(
+        name="stock_density",
+        kind="number",
+        meaning="Density of this stock's unexposed border above its base when it was new, from a data sheet or an unfaded roll.",
+        without="a usual one is taken, loosely: a loss that all three dyes share is not seen",
+        measures=False,
+    ),
+    _K(
         name="illumination",
         kind="text",
         words=("transmitted", "reflected"),
@@ -322,6 +336,7 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
 )
 # What looks like a number of this form is held to its check digits; a shop's own numbers are free.
 _SHOP_NUMBER = re.compile(r"\d{7}-?[Rr]\d{2}-?\d")
+_ABOVE_ZERO = ("micro", "log_", "scanner_density", "stock_density")  # how numbers begin that must be above 0
 KEY_NAMED: dict[str, CaptureKey] = {key.name: key for key in CAPTURE_KEYS}
 
 
@@ -356,6 +371,8 @@ class CaptureNotes:
     code_open_gate: float | None = None
     film: str | None = None
     light: str | None = None
+    scanner_density_limit: float | None = None
+    stock_density: float | None = None
     illumination: str | None = None
     scan_rate: Fraction | None = None
     sound_head_offset_frames: float | None = None
@@ -473,9 +490,9 @@ def _value(key: CaptureKey, value: Any) -> Any:
             raise ValueError(f"must be one of {', '.join(key.words)}, {found}")
         return value
     if key.kind == "number":
-        if not is_number or (key.name.startswith(("micro", "log_")) and value <= 0):
+        if not is_number or (key.name.startswith(_ABOVE_ZERO) and value <= 0):
             raise ValueError(
-                f"must be a {'positive ' if key.name.startswith(('micro', 'log_')) else ''}number, {found}"
+                f"must be a {'positive ' if key.name.startswith(_ABOVE_ZERO) else ''}number, {found}"
             )
         return float(value)
     if key.kind == "whole number":

@@ -36,9 +36,17 @@ SUBJECTS = (
     "inversion",
     "black_and_white",
     SIGNED,
+    "fading",
 )
 BY_SCENE = ("camera_speed", "primary", "selective", "flicker")  # subjects that may be decided for one scene
-BY_LENGTH = ("primary", "selective", "rendering", "inversion", "black_and_white")  # for one length of stock
+BY_LENGTH = (  # for one length of stock
+    "primary",
+    "selective",
+    "rendering",
+    "inversion",
+    "black_and_white",
+    "fading",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,6 +204,16 @@ def treatment_findings(treatment: Treatment) -> tuple[Finding, ...]:
             found.append(Finding(code="dark scene", where=where, values=dict(decision.value)))
         if decision.subject == "black_and_white" and decision.basis == NOT_SURE:
             found.append(Finding(code="colour in black-and-white", where="treatment"))
+        if decision.subject == "fading" and decision.value is not None:
+            where = decision.anchor.replace("@", " at film position ")
+            code = "fading waits" if decision.waits else "fading undone"
+            code = "fading not told" if decision.basis == NOT_TOLD else code
+            told = {
+                "left": decision.value.get("left"),
+                "sigma": decision.value.get("sigma"),
+                "why": decision.why,
+            }
+            found.append(Finding(code=code, where=where, values=told))
         if decision.subject == "sync" and decision.by == PROGRAM and decision.basis == SPLICES_HEARD:
             found.append(Finding(code="sync from splices", where="treatment"))
         if beside is not None and not _nothing_said(beside):

@@ -33,7 +33,8 @@ IN = "linear light of the film as scanned, the lamp of that frame 1, red green b
 OUT = "display code 0 to 1, RGB of BT.709 primaries, light = code^2.4 (BT.1886)"
 NOT_HELD = (
     "This file can't hold what is each frame's own: the lamp level that its light is divided by (render.parquet, lamp_red, "
-    "lamp_green, lamp_blue), flicker, and what is each place's own: the evenness of the light. It holds no dither."
+    "lamp_green, lamp_blue), the light that strays over it, flicker, and what is each place's own: the evenness "
+    "of the light. It holds no dither."
 )
 
 

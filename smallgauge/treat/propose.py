@@ -42,6 +42,7 @@ from smallgauge.sound.separate import propose_guide_sync, propose_run_sync
 from smallgauge.sound.sync import propose_sync
 from smallgauge.sound.tracks import TracksReading, propose_tracks
 from smallgauge.treat.propose_colour import propose_colour
+from smallgauge.treat.propose_fading import propose_fadings
 from smallgauge.treat.propose_film import propose_film
 from smallgauge.treat.propose_flicker import propose_flickers
 
@@ -78,6 +79,7 @@ def propose_treatment(
     decisions = _doubles(frames, decisions, at)
     decisions = _loading(capture, frames, decisions, at, direction, half)
     decisions = propose_film(capture, frames, decisions, at=at)
+    decisions = propose_fadings(capture, whole[1] if whole is not None else frames, decisions, at=at)
     decisions = propose_colour(capture, frames, decisions, at=at)
     decisions = propose_flickers(*(whole or ((capture,), frames)), decisions, at=at)
     if capture.sound is not None:

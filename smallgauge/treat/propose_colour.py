@@ -41,7 +41,8 @@ def _ends(treatment: Treatment) -> dict[str, tuple[Triple | None, Triple | None]
         value = entry.decision.value
         if entry.decision.subject not in ENDS or value is None:
             continue
-        clear = _three(value.get("clear", value.get("base")))
+        seen = value.get("clear_seen", True)
+        clear = _three(value.get("clear", value.get("base"))) if seen else None
         deepest = _three(value.get("border"))
         if clear is not None or deepest is not None:
             found[entry.decision.anchor] = (clear, deepest)

@@ -160,6 +160,10 @@ FULL = {
     "dark scene": {"points": [-12.0, -12.0, -12.0]},
     "lamp level filled in": {"frames": 12, "of": 200},
     "two decisions in one scene": {"subject": "primary", "positions": [12, 40]},
+    "two decisions in one length": {"subject": "fading", "positions": [12, 40]},
+    "fading undone": {"left": [0.55, 0.93, 0.8], "sigma": [0.06, 0.05, 0.07], "why": "border of 90 frames"},
+    "fading not told": {"left": [1.0, 1.0, 1.0], "why": "the border is no evidence: disagrees"},
+    "fading waits": {"left": [0.55, 0.93, 0.8], "sigma": [0.06, 0.05, 0.07], "why": "cyan from lower limit"},
     "loudness held back": {"limit": "noise floor", "gain_db": 3.25, "wanted_db": 12.5},
     "loudness differs": {"file": "viewing.mp4", "needed": -18.0, "found": -21.3},
     "sound length differs": {"file": "finished.mkv", "needed": 48000, "found": 47999},
@@ -411,6 +415,10 @@ VALUES = {
     "rendering": (
         {"white": [0.12, 0.13, 0.15], "black": [2.9, 2.9, 3.0]},
         "white at density 0.12 0.13 0.15, black at density 2.90 2.90 3.00",
+    ),
+    "fading": (
+        {"left": [0.55, 0.93, 0.8], "sigma": [0.06, 0.05, 0.07], "source": ["border"] * 3},
+        "dyes taken as faded to 55 % (± 6) of cyan, 93 % (± 5) of magenta and 80 % (± 7) of yellow, by border",
     ),
 }
 
