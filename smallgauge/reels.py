@@ -335,10 +335,11 @@ def _film(
 
 
 def _archive_files(folder: Path) -> tuple[str, ...]:
+    lamp = tuple(path.name for what in ("open-gate", "dark") for path in folder.glob(f"archive.{what}.*"))
     if (folder / "archive.mkv").is_file():
-        return ("archive.mkv",)
+        return ("archive.mkv", *lamp)
     kept = sorted(path for path in (folder / "archive").rglob("*") if path.is_file())
-    return tuple(path.relative_to(folder).as_posix() for path in kept)
+    return (*(path.relative_to(folder).as_posix() for path in kept), *lamp)
 
 
 def _not_side_by_side(whole: Whole, places: list[Path], crew: Crew, settings: Settings) -> tuple[int, ...]:

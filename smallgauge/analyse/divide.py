@@ -37,6 +37,7 @@ from smallgauge.record.finding import Finding
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.light import kept_name
 from smallgauge.record.notes import WITH_PICTURE, CaptureNotes, SyncMark
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.reel import Origin, Reel, Run
@@ -198,6 +199,12 @@ def _copy_pictures(
 ) -> None:
     """The reel's stretch of the archive copy: coded again without loss, or, of single files kept as they came, those."""
     archive = whole.folder / "archive.mkv"
+    for picture, what in ((whole.capture.open_gate, "open-gate"), (whole.capture.dark, "dark")):
+        if picture is not None:
+            name = kept_name(picture, what)
+            link_or_copy(whole.folder / name, folder / name)
+            if journal.add_file("divide", name, key=key).sha256 != picture.sha256:
+                raise _changed(name, whole.folder)
     if not archive.is_file() and whole.capture.kind == "folder":
         for captured in whole.capture.files[order.first : order.stop]:
             name = f"archive/{captured.name}"

@@ -86,6 +86,8 @@ def open_half(
         times_s=np.asarray(frames["time_s"], np.float64),
         sound=None,
         half=half,
+        open_gate=whole.open_gate,
+        dark=whole.dark,
         machines=Machines(),  # what is kept of the machine is of its whole picture: each film is measured by itself
     )
 

@@ -19,6 +19,7 @@ from smallgauge.picture.base import measure_base
 from smallgauge.picture.border import find_border_boxes, measure_border
 from smallgauge.picture.damage import measure_frame_damage
 from smallgauge.picture.density import light_of_samples
+from smallgauge.picture.evenness import Evenness
 from smallgauge.picture.exposure import measure_exposure
 from smallgauge.picture.flicker_pairs import FlickerSheet, make_flicker_sheet, measure_flicker
 from smallgauge.picture.focus import measure_edge_blur, measure_sharpness
@@ -119,8 +120,8 @@ class _Proxy:
 class Meter:
     """Measures frame after frame and remembers the two proxies before it."""
 
-    def __init__(self, capture: Capture) -> None:
-        self.capture = capture
+    def __init__(self, capture: Capture, evenness: Evenness | None = None) -> None:
+        self.capture, self.evenness = capture, evenness
         self.table = table_for(capture.light, capture.encoding)
         self.full_scale = float(self.table.max()) if self.table is not None else math.inf
         self.lamp = capture.survey.hole_light if capture.survey is not None else math.nan
@@ -190,8 +191,12 @@ class Meter:
 
     def _light(self, frame: Frame) -> Light:
         if self.table is None:
-            return np.asarray(frame.samples, np.float32)
-        return light_of_samples(cast(Codes, frame.samples), self.table)
+            light = np.asarray(frame.samples, np.float32)
+        else:
+            light = light_of_samples(cast(Codes, frame.samples), self.table)
+        if self.evenness is None:
+            return light
+        return light * self.evenness.gain + self.evenness.offset
 
     def _plane(self, light: Light) -> Light:
         """The channel that the survey measures perforations in."""

@@ -40,6 +40,7 @@ from smallgauge.record.finding import Finding
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.light import kept_name
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.reel import Reel, Run
 from smallgauge.record.table import Table, join_tables, read_table, write_table
@@ -414,6 +415,12 @@ def _archive(
     if source.guide is not None:
         _copy(source.guide, folder / ARCHIVE_GUIDE)
         work.journal.add_file("analyse", ARCHIVE_GUIDE, key=key)
+    for picture, what in ((capture.open_gate, "open-gate"), (capture.dark, "dark")):
+        if picture is not None:
+            kept = kept_name(picture, what)
+            if not (folder / kept).is_file() or digest_file(folder / kept) != picture.sha256:
+                _copy(source.listing.root / picture.name, folder / kept)
+            work.journal.add_file("analyse", kept, key=key)
 
 
 def _keep_files(work: _Work, key: str) -> None:

@@ -18,6 +18,7 @@ from smallgauge.media.picture_out import create_lossless
 from smallgauge.record.capture import Capture, CapturedFile
 from smallgauge.record.files import read_json, write_json
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
+from smallgauge.record.light import evenness_for
 from smallgauge.record.table import table_of, write_table
 
 HALO = 2  # frames before a chunk that its rows depend on
@@ -77,7 +78,7 @@ def _measured(
 ) -> tuple[str, ...]:
     """The chunk's tables and, where it is wanted, its archive segment from the same reading."""
     folder = Path(job.folder)
-    meter = Meter(job.capture)
+    meter = Meter(job.capture, evenness_for(job.capture, job.listing.root, job.listing.region))
     rows: list[dict[str, object]] = []
     fixes: list[dict[str, object]] = []
     files: list[CapturedFile] = []

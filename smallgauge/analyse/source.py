@@ -17,7 +17,7 @@ from smallgauge.media.picture_in import CaptureListing, list_capture
 from smallgauge.media.sound_in import open_sound
 from smallgauge.media.sound_inside import SoundInside, find_sound_inside, frame_times_inside
 from smallgauge.media.whole import digest_file
-from smallgauge.record.capture import CapturedSound, CaptureScale
+from smallgauge.record.capture import CapturedSound, CaptureScale, LampPicture
 from smallgauge.record.files import read_text_if_there
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import key_of
@@ -41,6 +41,8 @@ class Source:
     half: Half | None = None  # of unslit double 8: the archive copy is the capture's, and there already
     machines: Machines = field(default_factory=Machines)  # what the shop keeps of its own
     guide: Path | None = None
+    open_gate: LampPicture | None = None
+    dark: LampPicture | None = None
 
     @property
     def identity(self) -> str:
@@ -61,6 +63,7 @@ class Source:
         words = {n: str(getattr(self.notes, n)) for n, key in KEY_NAMED.items() if key.measures}
         kept = self.machines.scales.get(self.notes.machine or "", {})
         stated = self.notes.micrometres_per_pixel is not None
+        words |= {each.name: each.sha256 for each in (self.open_gate, self.dark) if each is not None}
         return words if stated or not kept else words | {"machine's scales": str(dict(kept))}
 
     @property
@@ -144,6 +147,14 @@ def open_source(path: Path, *, stated: tuple[str, ...] = (), machines: Machines 
     if guide.exists():
         _check_guide(guide, sound, notes)
     listing = list_capture(path)
+    open_gate, dark = (_lamp_picture(listing, name) for name in (notes.open_gate, notes.dark))
+    if dark is not None and open_gate is None:
+        raise MaterialError(
+            f"A picture with the lamp off is used with one of the open gate, found {dark.name} alone; name open_gate in "
+            f"{toml.name} too."
+        )
+    used = {each.name for each in (open_gate, dark) if each is not None}
+    listing = replace(listing, passed_over=tuple(each for each in listing.passed_over if each[0] not in used))
     times = read_times(read_text_if_there(csv), count=listing.count, where=csv.name)
     inside = find_sound_inside(listing.path) if listing.kind == "video" else None
     findings = (*findings, *_inside_findings(inside, listing.path, beside=sound))
@@ -173,6 +184,8 @@ def open_source(path: Path, *, stated: tuple[str, ...] = (), machines: Machines 
         inside=inside,
         machines=machines or Machines(),
         guide=guide if guide.exists() else None,
+        open_gate=open_gate,
+        dark=dark,
     )
 
 
@@ -198,6 +211,24 @@ def _inside_findings(inside: SoundInside | None, video: Path, *, beside: Path) -
     values |= {"rate": inside.rate, "channels": inside.channels, "start_s": round(inside.starts_s, 6)}
     values |= {"others": inside.streams - 1}
     return (Finding(code="sound inside the video", where="sound", values=values),)
+
+
+def _lamp_picture(listing: CaptureListing, name: str | None) -> LampPicture | None:
+    """A picture of the lamp that the operator named; it lies beside the frames and is none of them."""
+    if name is None:
+        return None
+    path = listing.root / name
+    if name in listing.files:
+        raise MaterialError(
+            f"{name} is named as a picture of the lamp, but its number makes it a frame; give it a name without a number, "
+            "such as open-gate.tif."
+        )
+    if Path(name).name != name or not path.is_file():
+        raise MaterialError(
+            f"A picture of the lamp lies beside the frames, found no {name} in {listing.root}; put it there, or leave it out "
+            "of capture.toml."
+        )
+    return LampPicture(name=name, sha256=digest_file(path))
 
 
 def _listing_findings(listing: CaptureListing) -> tuple[Finding, ...]:

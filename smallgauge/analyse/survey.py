@@ -127,6 +127,8 @@ def surveyed_capture(source: Source, found: SurveyFound, *, program: str) -> Cap
         picture_area=found.area,
         line_up=(),
         sound=None,
+        open_gate=source.open_gate,
+        dark=source.dark,
         findings=(*findings, *source.scale_findings(found.gauge)),
         scale=source.scale(found.gauge),
     )

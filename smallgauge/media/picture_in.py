@@ -194,6 +194,10 @@ def list_capture(path: Path, *, progress: Callable[[int], None] | None = None) -
             pictures.append(entry.name)
         else:
             passed.append((entry.name, reason))
+    numbered = [name for name in pictures if split_name(name)[1] is not None]
+    if numbered:  # a picture without a number is no frame: one of the lamp, a note
+        passed += [(name, "a picture without a number") for name in pictures if name not in numbered]
+        pictures = numbered
     if pictures:
         return _list_folder(path, pictures, tuple(passed), progress)
     videos = [name for name, _ in passed if _is_video(path / name)]

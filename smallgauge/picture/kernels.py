@@ -14,6 +14,7 @@ Why this is long: all of the pixel program but its colour lives here; it is in t
 one row, one frame, and what callers call.
 """
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,7 @@ from numpy.typing import NDArray
 from smallgauge.errors import CallerError
 from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.display import GOLDEN, REDUCED_BITS, box_overlaps
+from smallgauge.picture.evenness import Evenness
 from smallgauge.picture.kernels_colour import colour_program, colour_row
 from smallgauge.picture.resample import (
     PHASES,
@@ -126,7 +128,7 @@ def _look_up(codes, table, light):  # type: ignore[no-untyped-def]
 @_kernel
 def _load(samples, v, table, light):  # type: ignore[no-untyped-def]
     """Light of captured row `v`, whichever kind of sample the capture has, made even where its evenness is known."""
-    bytes_, words, lights, gains = samples
+    bytes_, words, lights, gains, offsets = samples
     if bytes_.shape[0] > 0:
         _look_up(bytes_[v], table, light)
     elif words.shape[0] > 0:
@@ -134,9 +136,9 @@ def _load(samples, v, table, light):  # type: ignore[no-untyped-def]
     else:
         _copy(lights[v], light)
     if gains.shape[0] > 0:
-        gain = gains[v]
+        gain, offset = gains[v], offsets[v]
         for i in range(light.shape[0]):
-            light[i] = light[i] * gain[i]
+            light[i] = light[i] * gain[i] + offset[i]
 
 
 @_kernel
@@ -423,7 +425,7 @@ def finish_frame(
     bits: int,
     frame: int,
     colour: FrameColour | None = None,
-    evenness: NDArray[np.float32] | None = None,
+    evenness: Evenness | None = None,
     out: NDArray[np.uint16] | None = None,
 ) -> NDArray[np.uint16]:
     """A captured frame to a finished one: light, geometry, colour, display encoding and dither at once.
@@ -444,8 +446,8 @@ def finish_frame(
         Number of the finished frame, for the dither.
     colour : FrameColour, optional
         What is done to the colour; without it light is only encoded.
-    evenness : float32 array, shape of the samples, optional
-        What the captured light is multiplied by, pixel by pixel, above 0.
+    evenness : Evenness, optional
+        What makes the captured light even, of the samples' shape.
     out : uint16 array, shape (height, width, 3), optional
         Where the result goes, every pixel of it written; made anew where absent.
 
@@ -473,9 +475,9 @@ def finish_frame(
     >>> print(finished.shape, finished.min())
     (3, 4, 3) 4095
     """
-    planes, gains = _planes_of(samples, table), _gains_of(evenness, samples)
+    planes, even = _planes_of(samples, table), _even_planes(evenness, samples)
     if colour is not None and planes.shape[2] == 1:
-        planes, gains = np.repeat(planes, 3, axis=2), np.repeat(gains, 3, axis=2)
+        planes, even = np.repeat(planes, 3, axis=2), tuple(np.repeat(each, 3, axis=2) for each in even)
     program = _NO_COLOUR if colour is None else (True, colour_program(colour).parts())
     if not 8 <= bits <= 16 or width < 1 or height < 1:
         raise CallerError(
@@ -496,7 +498,7 @@ def finish_frame(
     if straight is not None:
         box = _span(move.a, move.c, width, capture_width) + _span(move.e, move.f, height, capture_height)
         _finish_straight(
-            _by_kind(planes, gains),
+            _by_kind(planes, even),
             planes.shape,
             lights,
             straight.mirrored_x,
@@ -514,9 +516,9 @@ def finish_frame(
         return out
     turned = turned_move(move, width=capture_width, height=capture_height)
     if turned.swapped:
-        planes, gains = (np.ascontiguousarray(each.transpose(1, 0, 2)) for each in (planes, gains))
+        planes, *even = (np.ascontiguousarray(each.transpose(1, 0, 2)) for each in (planes, *even))
     _finish_turned(
-        _by_kind(planes, gains),
+        _by_kind(planes, even),
         planes.shape,
         lights,
         np.ascontiguousarray(phase_table().T),
@@ -549,25 +551,26 @@ def _planes_of(samples: NDArray[Any], table: NDArray[np.float32] | None) -> NDAr
     return np.ascontiguousarray(samples).reshape(shape[0], shape[1], -1)
 
 
-def _gains_of(evenness: NDArray[np.float32] | None, samples: NDArray[Any]) -> NDArray[np.float32]:
-    """Evenness as (height, width, channels) in one piece; no rows where there is none."""
+def _even_planes(evenness: Evenness | None, samples: NDArray[Any]) -> Sequence[NDArray[np.float32]]:
+    """Gain and offset as (height, width, channels) in one piece; no rows where there is none."""
     if evenness is None:
-        return np.empty((0, 0, 1), np.float32)
-    if evenness.shape != samples.shape or evenness.dtype != np.float32:
+        return np.empty((0, 0, 1), np.float32), np.empty((0, 0, 1), np.float32)
+    parts = (evenness.gain, evenness.offset)
+    if any(part.shape != samples.shape or part.dtype != np.float32 for part in parts):
         raise CallerError(
             f"The evenness of the light is float32 of the frame's shape {samples.shape}, "
-            f"got {evenness.dtype} of shape {evenness.shape}."
+            f"got {evenness.gain.dtype} of shape {evenness.gain.shape}."
         )
-    return np.ascontiguousarray(evenness).reshape(samples.shape[0], samples.shape[1], -1)
+    return tuple(np.ascontiguousarray(part).reshape(samples.shape[0], samples.shape[1], -1) for part in parts)
 
 
-def _by_kind(planes: NDArray[Any], gains: NDArray[np.float32]) -> tuple[NDArray[Any], ...]:
-    """The capture in its place among bytes, words and light, so that each kernel is compiled once; then the gains."""
+def _by_kind(planes: NDArray[Any], even: Sequence[NDArray[np.float32]]) -> tuple[NDArray[Any], ...]:
+    """The capture in its place among bytes, words and light, so that each kernel is compiled once; then evenness."""
     rows = planes.reshape(len(planes), -1)
     kinds = (
         rows if rows.dtype == kind else np.empty((0, 0), kind) for kind in (np.uint8, np.uint16, np.float32)
     )
-    return (*kinds, gains.reshape(len(gains), gains.shape[1] * gains.shape[2]))
+    return (*kinds, *(part.reshape(len(part), part.shape[1] * part.shape[2]) for part in even))
 
 
 def _span(scale: float, shift: float, size: int, capture_size: int) -> tuple[int, int]:

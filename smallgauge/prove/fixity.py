@@ -96,6 +96,9 @@ def check_captured_files(
         wanted[capture.sound.name] = capture.sound.sha256
     if capture.guide is not None:
         wanted[capture.guide.name] = capture.guide.sha256
+    for picture in (capture.open_gate, capture.dark):
+        if picture is not None:
+            wanted[picture.name] = picture.sha256
     base = source if source.is_dir() else source.parent
     equal = 0
     found: list[Finding] = []

@@ -43,6 +43,14 @@ class CapturedSound:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LampPicture:
+    """A picture of the lamp beside the frames, as received: of the open gate, or with the lamp off."""
+
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Light:
     """How code values are read as light: what was stated, or assumed (then `assumed` says so)."""
 
@@ -132,6 +140,8 @@ class Capture:
     findings: tuple[Finding, ...]
     files: tuple[CapturedFile, ...] = ()
     scale: CaptureScale | None = None
+    open_gate: LampPicture | None = None
+    dark: LampPicture | None = None
     digest: str = ""
     guide: CapturedSound | None = None  # sound in step with the picture, beside sound that is not
 

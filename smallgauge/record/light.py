@@ -1,11 +1,19 @@
 """How a capture's code values are read as light: stated by the operator, or assumed and said."""
 
+import math
+from pathlib import Path
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.media.frame import PixelEncoding
-from smallgauge.picture.density import light_table
-from smallgauge.record.capture import Light
+from smallgauge.errors import FixityError, MaterialError
+from smallgauge.media.frame import PixelEncoding, Region
+from smallgauge.media.still_in import read_header, read_still
+from smallgauge.media.whole import digest_file
+from smallgauge.picture.density import light_of_samples, light_table
+from smallgauge.picture.evenness import Evenness, make_evenness
+from smallgauge.record.capture import Capture, LampPicture, Light
 from smallgauge.record.notes import CaptureNotes
 
 USUAL_LOG_RANGE = 2.046  # 1023 codes of 0.002 density, 10-bit printing density; from memory, not checked
@@ -51,3 +59,71 @@ def table_for(light: Light, encoding: PixelEncoding) -> NDArray[np.float32] | No
         code_open_gate=light.code_open_gate,
     )
     return np.pad(table, (0, 2**encoding.bits - table.size), mode="edge")
+
+
+def kept_name(picture: LampPicture, what: str) -> str:
+    """Name of a picture of the lamp beside the archive copy; `what` is "open-gate" or "dark".
+
+    Examples
+    --------
+    >>> kept_name(LampPicture(name="lamp.TIF", sha256=""), "open-gate")
+    'archive.open-gate.tif'
+    """
+    return f"archive.{what}{Path(picture.name).suffix.lower()}"
+
+
+def evenness_for(capture: Capture, root: Path, region: Region | None = None) -> Evenness | None:
+    """What makes a capture's light even; None where no picture of the open gate was given.
+
+    `root` holds the frames, or the archive copy, or is its folder of kept files. `region` is the part of the picture that is
+    read.
+    """
+    if capture.open_gate is None:
+        return None
+    table = table_for(capture.light, capture.encoding)
+    open_gate = _lamp_light(capture, capture.open_gate, "open-gate", root, table, region)
+    dark = _lamp_light(capture, capture.dark, "dark", root, table, region) if capture.dark else None
+    survey = capture.survey
+    near = (survey.rows[0], survey.usual_y_px) if survey is not None else (0.0, 0.0)
+    return make_evenness(
+        open_gate,
+        dark=dark,
+        near=near,
+        full_scale=float(table.max()) if table is not None else math.inf,
+        where=capture.open_gate.name,
+    )
+
+
+def _lamp_light(
+    capture: Capture,
+    picture: LampPicture,
+    what: str,
+    root: Path,
+    table: NDArray[np.float32] | None,
+    region: Region | None,
+) -> NDArray[np.float32]:
+    """Light of a picture of the lamp, held to its digest."""
+    kept = kept_name(picture, what)
+    found = next((p for p in (root / picture.name, root / kept, root.parent / kept) if p.is_file()), None)
+    if found is None or digest_file(found) != picture.sha256:
+        raise FixityError(
+            f"{picture.name} must be the picture of the lamp that was analysed, and {'none is' if found is None else 'it is not'} "
+            f"in {root}; bring it back, or analyse the capture again."
+        )
+    header = read_header(found)
+    samples: Any = read_still(found, header)[0]
+    if region is not None:
+        rows, columns = (
+            slice(region.top, region.top + region.height),
+            slice(region.left, region.left + region.width),
+        )
+        samples = samples[rows, columns]
+    light = np.asarray(samples, np.float32) if table is None else light_of_samples(samples, table)
+    wanted = (capture.height, capture.width, *((3,) if capture.encoding.layout != "grey" else ()))
+    if light.shape != wanted or header.encoding.bits != capture.encoding.bits:
+        raise MaterialError(
+            f"{picture.name} must be of the frames' size, channels and depth ({capture.width} x {capture.height}, "
+            f"{capture.encoding.bits} bits), found {light.shape[1]} x {light.shape[0]}, {header.encoding.bits} bits; take it "
+            "with the capture's own settings."
+        )
+    return light

@@ -184,6 +184,19 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         without="transmitted",
     ),
     _K(
+        name="open_gate",
+        kind="text",
+        meaning="File beside the frames that shows the open gate, no film in it, taken with the capture's settings: what the "
+        "lamp does unevenly is divided out. Its name holds no number, such as open-gate.tif.",
+        without="the light counts as even",
+    ),
+    _K(
+        name="dark",
+        kind="text",
+        meaning="File beside the frames that was taken with the lamp off; with open_gate only.",
+        without="nothing is subtracted but code_black",
+    ),
+    _K(
         name="scan_rate",
         kind="rate",
         meaning="Frames a second of the scanner, where no frames.csv gives time stamps.",
@@ -374,6 +387,8 @@ class CaptureNotes:
     scanner_density_limit: float | None = None
     stock_density: float | None = None
     illumination: str | None = None
+    open_gate: str | None = None
+    dark: str | None = None
     scan_rate: Fraction | None = None
     sound_head_offset_frames: float | None = None
     sound_start_s: float | None = None

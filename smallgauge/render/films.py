@@ -141,7 +141,7 @@ def segment_key(capture: Capture, job: SegmentJob) -> str:
         )
         for frame in job.frames
     ]
-    read = (job.capture.light, job.capture.encoding)
+    read = (job.capture.light, job.capture.encoding, job.capture.open_gate, job.capture.dark)
     return key_of(RENDERING, digests, *read, frames, list(looks), job.width, job.height)
 
 

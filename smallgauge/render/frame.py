@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 
 from smallgauge.picture.colour import FrameColour, apply_colour
 from smallgauge.picture.display import apply_display
+from smallgauge.picture.evenness import Evenness, apply_evenness
 from smallgauge.picture.resample import Move, apply_move, inside_capture
 
 
@@ -18,7 +19,7 @@ def render_frame(
     bits: int,
     frame: int,
     colour: FrameColour | None = None,
-    evenness: NDArray[np.float32] | None = None,
+    evenness: Evenness | None = None,
     out: NDArray[np.uint16] | None = None,
 ) -> NDArray[np.uint16]:
     """The finished frame: code values to light, one resampling, colour, display encoding with dither.
@@ -39,8 +40,8 @@ def render_frame(
         Number that the dither depends on: the finished frame's.
     colour : FrameColour, optional
         What is done to the colour; without it light is only encoded.
-    evenness : float32 array, shape of the samples, optional
-        What the captured light is multiplied by, pixel by pixel.
+    evenness : Evenness, optional
+        What makes the captured light even, of the samples' shape.
     out : array, optional
         Where to put the result, shape (height, width, 3).
 
@@ -54,7 +55,8 @@ def render_frame(
     functions: a property test holds the two within one code value.
     """
     if table is None and not np.isfinite(samples).all():
-        light = np.asarray(samples, np.float32) if evenness is None else samples * evenness
+        light = np.asarray(samples, np.float32)
+        light = light if evenness is None else apply_evenness(light, evenness)
         light = np.repeat(light[:, :, None], 3, axis=2) if light.ndim == 2 else light
         moved = apply_move(light, move=move, width=width, height=height)
         if colour is None:

@@ -18,7 +18,7 @@ from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json, to_plain, write_json
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import Journal, key_of
-from smallgauge.record.light import table_for
+from smallgauge.record.light import evenness_for, table_for
 from smallgauge.record.material import Material
 from smallgauge.record.recipe import FINISHED, SMOOTH, STILLS, CopyRecipe
 from smallgauge.record.rendertable import (
@@ -348,6 +348,10 @@ def _stills(
         return
     (folder / STILLS.folder).mkdir(exist_ok=True)
     with ExitStack() as stack:
+        even = [
+            evenness_for(stretch.capture, stretch.listing.root, stretch.listing.region)
+            for stretch in material.stretches
+        ]
         readers = [stack.enter_context(open_picture(stretch.listing)) for stretch in material.stretches]
         for count, n in enumerate(missing, start=1):
             number = plan.frames[n].capture
@@ -361,6 +365,7 @@ def _stills(
                 bits=FINISHED.bits,
                 frame=n,
                 colour=plan.frames[n].colour.whole,
+                evenness=even[number],
             )
             write_still(
                 folder / wanted[n], (codes >> (FINISHED.bits - 8)).astype(np.uint8), quality=STILLS.quality

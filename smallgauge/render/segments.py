@@ -19,7 +19,7 @@ from smallgauge.media.picture_in import CaptureListing, list_capture, open_pictu
 from smallgauge.media.picture_out import create_lossless, create_viewing
 from smallgauge.picture.flicker import TERMS, FlickerCorrection
 from smallgauge.record.capture import Capture
-from smallgauge.record.light import table_for
+from smallgauge.record.light import evenness_for, table_for
 from smallgauge.record.recipe import FINISHED, CopyRecipe
 from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import table_of, write_table
@@ -152,6 +152,7 @@ def _new_frames(job: SegmentJob, folder: Path, names: tuple[str, ...]) -> Iterat
 def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes]]:
     """Each frame of a segment as it looks finished; the array is used again for the next one."""
     table = table_for(job.capture.light, job.capture.encoding)
+    evenness = evenness_for(job.capture, job.listing.root, job.listing.region)
     finished = np.empty((job.height, job.width, 3), np.uint16)
     with open_picture(job.listing) as reader:
         for plan in job.frames:
@@ -164,6 +165,7 @@ def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes]]:
                 bits=FINISHED.bits,
                 frame=plan.finished,
                 colour=plan.colour.whole,
+                evenness=evenness,
                 out=finished,
             )
             yield plan, finished

@@ -10,6 +10,7 @@ from smallgauge.picture.colour import FrameColour, apply_colour
 from smallgauge.picture.density import light_of_samples, light_table
 from smallgauge.picture.display import apply_display
 from smallgauge.picture.dyefade import FadeCorrection
+from smallgauge.picture.evenness import Evenness, apply_evenness
 from smallgauge.picture.flicker import FlickerCorrection
 from smallgauge.picture.kernels import _encode, finish_frame
 from smallgauge.picture.kernels_colour import _exp2, _log2, colour_program, colour_row
@@ -152,15 +153,17 @@ def test_frames_are_the_composition_within_one_stored_code(colour, move, bits, g
     shape = (37, 45) if grey else (37, 45, 3)
     samples = random.integers(0, 1024, shape).astype(np.uint16)
     table = light_table(bits=10, code_values="log", log_density_range=3.0)
-    gains = random.uniform(0.9, 1.1, shape).astype(np.float32) if even else None
-    light = light_of_samples(samples, table) if gains is None else light_of_samples(samples, table) * gains
+    gain, offset = random.uniform(0.9, 1.1, shape), random.uniform(-1e-4, 0.0, shape)
+    evenness = Evenness(gain=gain.astype(np.float32), offset=offset.astype(np.float32)) if even else None
+    light = light_of_samples(samples, table)
+    light = light if evenness is None else apply_evenness(light, evenness)
     light = np.repeat(light[:, :, None], 3, axis=2) if grey else light
     moved = apply_move(light, move=move, width=43, height=33)
     inside = inside_capture(move, width=43, height=33, capture_width=45, capture_height=37)
     moved[~inside] = np.nan
     wanted = apply_display(apply_colour(moved, colour), bits=bits, frame=seed)
     size = {"move": move, "width": 43, "height": 33, "bits": bits, "frame": seed}
-    fused = finish_frame(samples, table, colour=colour, evenness=gains, **size)
+    fused = finish_frame(samples, table, colour=colour, evenness=evenness, **size)
     difference = np.abs(fused.astype(int) - wanted)
     assert difference.max() <= 1
     assert (difference > 0).mean() < 0.05
@@ -175,6 +178,7 @@ def test_light_that_needs_no_density_is_one_factor():
 def test_evenness_must_fit_the_frame():
     samples, table = np.zeros((8, 9, 3), np.uint8), np.zeros(256, np.float32)
     size = {"move": Move(), "width": 9, "height": 8, "bits": 12, "frame": 0}
-    for gains in (np.ones((8, 9), np.float32), np.ones((8, 9, 3))):
+    for gain in (np.ones((8, 9), np.float32), np.ones((8, 9, 3))):
+        wrong = Evenness(gain=gain, offset=gain)
         with pytest.raises(CallerError, match="evenness"):
-            finish_frame(samples, table, evenness=gains, **size)
+            finish_frame(samples, table, evenness=wrong, **size)
