@@ -6,7 +6,6 @@ gate_sides   the camera gate's sides in one frame
 
 import math
 from dataclasses import asdict, dataclass, replace
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +17,6 @@ from smallgauge.picture.alignment import LEAST_SIDE_PX, measure_displacement
 from smallgauge.picture.base import measure_base
 from smallgauge.picture.border import find_border_boxes, measure_border
 from smallgauge.picture.damage import measure_frame_damage
-from smallgauge.picture.density import light_of_samples
 from smallgauge.picture.evenness import Evenness
 from smallgauge.picture.exposure import measure_exposure
 from smallgauge.picture.flicker_pairs import FlickerSheet, make_flicker_sheet, measure_flicker
@@ -50,7 +48,7 @@ from smallgauge.picture.scenes import make_proxies, measure_change
 from smallgauge.picture.splice_evidence import measure_splice_evidence
 from smallgauge.record.capture import Capture, CaptureScale
 from smallgauge.record.flags import FLAG_NAMED
-from smallgauge.record.light import table_for
+from smallgauge.record.light import light_of_capture, table_for
 from smallgauge.record.notes import CaptureNotes
 
 GATE_REACH_SHARE = (
@@ -190,13 +188,7 @@ class Meter:
         return usual if held else (math.nan, math.nan)
 
     def _light(self, frame: Frame) -> Light:
-        if self.table is None:
-            light = np.asarray(frame.samples, np.float32)
-        else:
-            light = light_of_samples(cast(Codes, frame.samples), self.table)
-        if self.evenness is None:
-            return light
-        return light * self.evenness.gain + self.evenness.offset
+        return light_of_capture(frame.samples, self.table, self.evenness)
 
     def _plane(self, light: Light) -> Light:
         """The channel that the survey measures perforations in."""

@@ -61,6 +61,20 @@ def table_for(light: Light, encoding: PixelEncoding) -> NDArray[np.float32] | No
     return np.pad(table, (0, 2**encoding.bits - table.size), mode="edge")
 
 
+def light_of_capture(
+    samples: Any, table: NDArray[np.float32] | None, evenness: Evenness | None
+) -> NDArray[np.float32]:
+    """Light of a captured frame, even where that is known.
+
+    Examples
+    --------
+    >>> light_of_capture(np.array([[0, 255]], np.uint8), np.linspace(0, 1, 256, dtype=np.float32), None).tolist()
+    [[0.0, 1.0]]
+    """
+    light = np.asarray(samples, np.float32) if table is None else light_of_samples(samples, table)
+    return light if evenness is None else light * evenness.gain + evenness.offset
+
+
 def kept_name(picture: LampPicture, what: str) -> str:
     """Name of a picture of the lamp beside the archive copy; `what` is "open-gate" or "dark".
 
