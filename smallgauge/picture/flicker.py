@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
-from smallgauge.picture.flicker_path import BEND, find_path_steps, flicker_level, smooth_path
+from smallgauge.picture.flicker_path import BEND, WINDOW, find_path_steps, flicker_level, smooth_path
 
 Floats = NDArray[np.float64]
 
@@ -264,10 +264,10 @@ def solve_flicker(
     level = evidence.level_without_lamp()
     for (first, stop), decision in zip(scenes, decisions, strict=True):
         for start, end in _runs(_common(level), first, stop):
-            steps = _Steps.of(evidence, level, decision, slice(start, end))
             before[start:end] = after[start:end] = _path(_common(level)[start:end])
             if not decision.on or end - start < 3:
                 continue
+            steps = _Steps.of(evidence, level, decision, slice(start, end))
             found, changes = _corrections(steps, decision.limit_ln)
             after[start:end] += changes
             for n, (terms, middle) in enumerate(found):
@@ -388,7 +388,7 @@ def _corrections(steps: _Steps, limit: float) -> tuple[list[tuple[Floats, Floats
     """For each frame its terms (3, 7) and middle (3,), in natural logarithms of light; and the change of its level."""
     frames = steps.level.shape[0]
     terms, pivots = np.zeros((frames, 3, len(TERMS))), np.zeros((frames, 3))
-    breaks = find_path_steps(_path(steps.level.mean(axis=1)))
+    breaks = _breaks(steps)
     for channel in range(3):
         middle = steps.middle[:, channel].copy()
         middle[0] = middle[1]
@@ -413,12 +413,26 @@ def _corrections(steps: _Steps, limit: float) -> tuple[list[tuple[Floats, Floats
     return list(zip(terms, pivots, strict=True)), terms[:, :, 0].mean(axis=1)
 
 
+def _breaks(steps: _Steps) -> tuple[int, ...]:
+    """Frames at which level, contrast or surface jumps and stays: a lamp that is lit, or a cut that nobody saw."""
+    found: list[int] = []
+    for changes in (steps.level.mean(axis=1), steps.contrast.mean(axis=1), *steps.surface.T):
+        for frame in find_path_steps(_path(changes)) if changes.any() else ():
+            if all(abs(frame - known) >= WINDOW // 2 for known in found):
+                found.append(frame)
+    return tuple(sorted(found))
+
+
 def _turned(change: Floats, turn: Floats, breaks: tuple[int, ...], bend: float) -> Floats:
     """Flicker of a path of changes, each of which also turns what flicker there is by its change of contrast.
 
     Not what is slow in the path: the contrast's pivot goes along with that.
     """
+    if not change.any():
+        return change
     fast = _fast(_path(change), breaks, bend)
+    if not turn.any():
+        return fast
     turned = change.copy()
     turned[1:] += turn[1:] * fast[:-1]
     return _fast(_path(turned), breaks, bend)

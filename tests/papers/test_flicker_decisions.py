@@ -9,14 +9,19 @@ import pytest
 from smallgauge.errors import CallerError
 from smallgauge.picture.flicker import FlickerDecision, apply_flicker
 from smallgauge.picture.resample import Move
+from smallgauge.record.decided import decided_value
 from smallgauge.record.decided_flicker import flicker_decisions, flicker_value
 from smallgauge.record.exposures import flicker_evidence_of, lamps_of
 from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.loading import in_running_order, loading_of
+from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import table_of
 from smallgauge.record.treatment import decide, propose, treatment_of
 from smallgauge.render.plan_flicker import plan_flicker
+from smallgauge.render.segments import _flicker_columns
 from smallgauge.treat.propose_flicker import propose_flickers
 
+TAIL_FIRST = decided_value("loading", "tail first")
 AT = "2026-01-17T10:00:00Z"
 AREA = SimpleNamespace(left=-40.0, top=-30.0, right=40.0, bottom=30.0)
 CAPTURE = SimpleNamespace(
@@ -172,3 +177,47 @@ def test_a_proposal_beside_an_operators_decision_is_kept_for_its_parts():
     )
     own, _, _ = in_force(log)
     assert own[0] == FlickerDecision(on=True, contrast=True, limit_ln=0.1)
+
+
+def test_a_lamp_that_is_lit_and_a_cut_that_nobody_saw_are_not_smoothed_across():
+    frames = frame_table([(60, 0.03)], surface=0.01)
+    lit = frame_table([(60, 0.03)], surface=0.01)
+    for channel in ("red", "green", "blue"):
+        lit.values[f"flicker_{channel}"][30] += 0.8
+        lit.values[f"flicker_contrast_{channel}"][30] = 0.5
+    lit.values["flicker_xy"][30] = 0.6
+    value = {"on": True, "surface": True, "contrast": True}
+    log = propose((), subject="flicker", anchor="scene@0", value=value, at=AT, why="seen")
+    moves = (Move(c=60.0, f=50.0),) * 60
+    both = [
+        plan_flicker((CAPTURE,), table, treatment_of(log), moves=moves, size=(80, 60))[0]
+        for table in (frames, lit)
+    ]
+    terms = [np.array([each.correction.terms for each in told]) for told in both]
+    assert np.abs(terms[0] - terms[1])[np.r_[0:25, 36:60]].max() < 0.004
+    assert np.abs(terms[0] - terms[1]).max() < 0.03  # 0.4 / ln 10 where it is smoothed across
+
+
+def test_a_film_that_ran_tail_first_has_its_scenes_counted_from_the_head():
+    frames = frame_table([(40, 0.0), (40, 0.1)])
+    log = decide((), subject="loading", value=TAIL_FIRST, by="mk", at=AT, why="seen")
+    log = propose_flickers((CAPTURE,), frames, log, at=AT)
+    assert set(proposals(log)) == {"reel", "scene@0"}
+    running = in_running_order(frames, loading_of(treatment_of(log)))
+    told, figures, _ = plan_flicker(
+        (CAPTURE,), running, treatment_of(log), moves=(Move(c=60.0, f=50.0),) * 80, size=(80, 60)
+    )
+    assert [each.on for each in figures] == [True, False]
+    assert [each.correction is not None for each in told] == [False] * 40 + [True] * 40
+
+
+def test_the_render_table_holds_every_term():
+    frames = frame_table([(40, 0.1)])
+    log = propose_flickers((CAPTURE,), frames, (), at=AT)
+    told, _, _ = plan_flicker(
+        (CAPTURE,), frames, treatment_of(log), moves=(Move(c=60.0, f=50.0),) * 40, size=(80, 60)
+    )
+    row = _flicker_columns(told[3].correction)
+    assert set(row) <= {column.name for column in RENDER_COLUMNS} and len(row) == 24
+    assert row["flicker_green_1"] == told[3].correction.terms[1][0]
+    assert _flicker_columns(None) == {}
