@@ -372,7 +372,9 @@ def _not_done(papers: Papers) -> tuple[str, ...]:
         )
     else:
         texts.append("Dust, hairs and scratches were not retouched: you see them as they are on the film.")
-    if not any(papers.treatment.anchored(subject) for subject in ("primary", "selective", "inversion")):
+    if not any(
+        papers.treatment.anchored(subject) for subject in ("primary", "selective", "inversion", "fading")
+    ):
         evened = flicker_sentence(papers) is not None
         what = "Colour was" if evened else "Colour and brightness were"
         texts.append(f"{what} not corrected: fading shows as the scanner saw it.")
