@@ -15,7 +15,12 @@ from smallgauge.analyse.times import even_times, read_times
 from smallgauge.errors import MaterialError
 from smallgauge.media.picture_in import CaptureListing, list_capture
 from smallgauge.media.sound_in import open_sound
-from smallgauge.media.sound_inside import SoundInside, find_sound_inside, frame_times_inside
+from smallgauge.media.sound_inside import (
+    SoundInside,
+    count_sounds_inside,
+    find_sound_inside,
+    frame_times_inside,
+)
 from smallgauge.media.whole import digest_file
 from smallgauge.record.capture import CapturedSound, CaptureScale, LampPicture
 from smallgauge.record.files import read_text_if_there
@@ -156,10 +161,14 @@ def open_source(path: Path, *, stated: tuple[str, ...] = (), machines: Machines 
     used = {each.name for each in (open_gate, dark) if each is not None}
     listing = replace(listing, passed_over=tuple(each for each in listing.passed_over if each[0] not in used))
     times = read_times(read_text_if_there(csv), count=listing.count, where=csv.name)
-    inside = find_sound_inside(listing.path) if listing.kind == "video" else None
-    findings = (*findings, *_inside_findings(inside, listing.path, beside=sound))
-    inside = None if sound.exists() else inside
+    inside = None
+    if listing.kind == "video" and not sound.exists():
+        inside = find_sound_inside(listing.path)
+    elif listing.kind == "video" and count_sounds_inside(listing.path):
+        told: dict[str, object] = {"file": listing.path.name, "beside": sound.name}
+        findings = (*findings, Finding(code="sound inside not used", where="sound", values=told))
     if inside is not None:
+        findings = (*findings, _inside_finding(inside, listing.path))
         start_s = notes.sound_start_s if notes.sound_start_s is not None else inside.starts_s
         notes = replace(notes, sound_start_s=start_s)
         if not np.isfinite(times).any() and notes.scan_rate is None and listing.stamps:
@@ -200,17 +209,12 @@ def _check_guide(guide: Path, sound: Path, notes: CaptureNotes) -> None:
         )
 
 
-def _inside_findings(inside: SoundInside | None, video: Path, *, beside: Path) -> tuple[Finding, ...]:
-    """What is said of sound inside a video: whether it is used, and what it is."""
-    if inside is None:
-        return ()
-    if beside.exists():
-        told: dict[str, object] = {"file": video.name, "beside": beside.name}
-        return (Finding(code="sound inside not used", where="sound", values=told),)
+def _inside_finding(inside: SoundInside, video: Path) -> Finding:
+    """What is said of sound inside a video that is used."""
     values: dict[str, object] = {"file": video.name, "codec": inside.codec, "lossy": inside.lossy}
     values |= {"rate": inside.rate, "channels": inside.channels, "start_s": round(inside.starts_s, 6)}
     values |= {"others": inside.streams - 1}
-    return (Finding(code="sound inside the video", where="sound", values=values),)
+    return Finding(code="sound inside the video", where="sound", values=values)
 
 
 def _lamp_picture(listing: CaptureListing, name: str | None) -> LampPicture | None:

@@ -1,5 +1,6 @@
 """The sound inside a video file: what it is, when it begins, and its samples.
 
+count_sounds_inside  video -> how many sound streams it holds
 find_sound_inside    video -> SoundInside, or None where it holds none
 frame_times_inside   video -> seconds of each frame, by the file's own time stamps
 read_sound_inside    video -> blocks of samples
@@ -45,6 +46,12 @@ class SoundInside:
     lossy: bool
     streams: int  # sound streams in the file
     starts_s: float
+
+
+def count_sounds_inside(path: Path) -> int:
+    """How many sound streams a video holds; nothing is decoded."""
+    with open_container(path, DecoderLog()) as container:
+        return len(container.streams.audio)
 
 
 def find_sound_inside(path: Path) -> SoundInside | None:

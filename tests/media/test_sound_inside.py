@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 import soundfile
 
+from smallgauge.analyse.source import open_source
 from smallgauge.errors import MaterialError
 from smallgauge.media.sound_inside import (
+    count_sounds_inside,
     digest_samples,
     digest_samples_inside,
     find_sound_inside,
@@ -123,6 +125,29 @@ def test_a_video_without_sound_and_one_that_is_broken(tmp_path):
         picture.width, picture.height, picture.pix_fmt = 32, 24, "gray"
         out.mux(picture.encode(av.VideoFrame.from_ndarray(np.zeros((24, 32), np.uint8), format="gray")))
         out.mux(picture.encode(None))
-    assert find_sound_inside(tmp_path / "mute.mkv") is None
+    assert (
+        find_sound_inside(tmp_path / "mute.mkv") is None and count_sounds_inside(tmp_path / "mute.mkv") == 0
+    )
     with pytest.raises(MaterialError, match="found none"):
         digest_samples_inside(tmp_path / "mute.mkv")
+
+
+def test_a_sound_file_beside_goes_before_sound_that_cannot_even_be_decoded(tmp_path, monkeypatch):
+    samples, _ = whole(16, 1)
+    video(tmp_path / "reel.mkv", "pcm_s16le", form="s16", samples=samples)
+    used = open_source(tmp_path / "reel.mkv")
+    assert used.sound is None and used.inside is not None and used.notes.sound_start_s == 0.0
+    assert {finding.code for finding in used.findings} >= {"sound inside the video"}
+    assert np.allclose(used.times_s, np.arange(9) / 18, atol=0.001)
+
+    def broken(path):
+        raise MaterialError("the sound can't be decoded")
+
+    monkeypatch.setattr("smallgauge.analyse.source.find_sound_inside", broken)
+    with pytest.raises(MaterialError, match="can't be decoded"):
+        open_source(tmp_path / "reel.mkv")
+    soundfile.write(tmp_path / "reel.wav", samples, RATE, subtype="PCM_16")
+    beside = open_source(tmp_path / "reel.mkv")
+    assert beside.sound == tmp_path / "reel.wav" and beside.inside is None
+    assert {finding.code for finding in beside.findings} >= {"sound inside not used"}
+    assert np.isnan(beside.times_s).all()  # its own stamps tie nothing to a file beside it
