@@ -16,7 +16,13 @@ PASSES = {"analyse", "treat", "render", "prove"}
 
 def allowed_in(path: str) -> set[str]:
     """The verbs that a file of a pass may import; `path` is relative to the package, with slashes."""
-    if path in ("render/plan.py", "render/plan_colour.py", "render/plan_flicker.py", "render/plan_sound.py"):
+    if path in (
+        "render/plan.py",
+        "render/plan_colour.py",
+        "render/plan_flicker.py",
+        "render/plan_sound.py",
+        "render/plan_repairs.py",
+    ):
         return {"solve", "compose"}
     return {
         "analyse": {"find", "measure"},

@@ -46,7 +46,12 @@ from smallgauge.picture.synthetic import (
 )
 from smallgauge.picture.synthetic_negative import GREY, STOCKS, draw_negative, draw_scan
 from smallgauge.record.loading import Loading
+from smallgauge.sound.clicks import apply_click_repair, find_clicks
 from smallgauge.sound.fixes import BAND_SIGMAS, TAPE_RUN, Fix, solve_fixes
+from smallgauge.sound.hum import find_hum
+from smallgauge.sound.hum_removal import find_hum_combs, without_hum
+from smallgauge.sound.speed import read_array
+from smallgauge.sound.synthetic import TrackTruth, draw_track
 
 PICTURES = Path(__file__).resolve().parent.parent / "docs" / "guide" / "pictures"
 Light = NDArray[np.float32]
@@ -342,6 +347,50 @@ def black_and_white() -> None:
     write_picture("black-and-white", np.clip(small, 0, 1) ** (1 / 2.4))
 
 
+def sound_faults() -> None:
+    """Drawn speech with hum of film and chain and three clicks: captured, finished, and what was taken out."""
+    from scipy.signal import resample_poly, stft
+
+    rate, seconds = 32_000, 22
+    truth = TrackTruth(
+        camera_rate=Fraction(18),
+        ahead_frames=18,
+        head_offset_frames=0,
+        sample_rate=rate,
+        content="speech",
+        film_hum_level=0.03,
+        chain_hum_level=0.012,
+        hiss_level=0.001,
+        clicks=((6.2, 0.002), (9.3, 0.001), (13.1, 0.004)),
+        click_level=0.25,
+    )
+    t = np.arange(0, seconds + 1, 0.001)
+    moved = 14.0 * t + 0.6 * np.sin(0.5 * t)
+    captured = draw_track(truth, lambda s: np.interp(s, t, moved), start_s=0.0, samples=seconds * rate)
+    read = read_array(captured)
+    positions = np.arange(int(moved[-1]) - 16)
+    times = np.interp(positions, moved, t)
+    hum = find_hum(
+        read, in_samples=len(captured), sound_rate=rate, frame_times_s=times, film_positions=positions
+    )
+    combs = find_hum_combs(
+        read, hum, in_samples=len(captured), sound_rate=rate, frame_times_s=times, film_positions=positions
+    )
+    quiet = read
+    for comb in combs:
+        quiet = without_hum(quiet, comb, sound_rate=rate)
+    clicks = find_clicks(read, in_samples=len(captured), sound_rate=rate)
+    finished = apply_click_repair(quiet, clicks, sound_rate=rate)(0, len(captured))
+    panels = []
+    for sound in (captured, finished, captured - finished):
+        slow = resample_poly(sound[4 * rate : 16 * rate, 0], 1, 16)
+        _, _, spectra = stft(slow, fs=rate / 16, nperseg=256, noverlap=216, window="hann")
+        level = 20 * np.log10(np.abs(spectra[:90]) + 1e-7)
+        grey = 1.0 - np.clip((level + 85) / 60, 0, 1)[::-1]
+        panels.append(np.pad(np.repeat(grey, 2, axis=0)[:, :880], ((0, 8), (0, 0)), constant_values=1))
+    write_picture("sound-faults", np.repeat(np.vstack(panels)[:, :, None], 3, axis=2))
+
+
 ALL: tuple[Callable[[], None], ...] = (
     completeness,
     damage,
@@ -351,6 +400,7 @@ ALL: tuple[Callable[[], None], ...] = (
     sound_apart,
     negative,
     black_and_white,
+    sound_faults,
 )
 
 

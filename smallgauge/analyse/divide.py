@@ -41,6 +41,7 @@ from smallgauge.record.light import kept_name
 from smallgauge.record.notes import WITH_PICTURE, CaptureNotes, SyncMark
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.reel import Origin, Reel, Run
+from smallgauge.record.soundfaults import FAULT_FILES, write_faults
 from smallgauge.record.table import Table, write_table
 from smallgauge.record.track import TRACK_PAPER, track_findings
 from smallgauge.record.work import Progress, Runner
@@ -54,7 +55,7 @@ _RETOLD = frozenset(
         "length agrees", "length differs", "line-up", "stripe without a recording", "sound capture failed",
         "no recording found", "hum of the capture chain", "hum not told apart",
         "sound runs on through splices", "foreign sound behind splices",
-        "flutter told by hum", "sound drops out", "archive kept as it came",
+        "flutter told by hum", "clicks found", "sound drops out", "archive kept as it came",
         "archive sound copied",
     ]
 )  # fmt: skip
@@ -132,14 +133,14 @@ def make_part(
     there = check_part(folder, whole, order)
     if there is not None:
         lossless = [kept.name] if kept.is_file() else [f"archive/{file.name}" for file in there.files]
-        sound = ["archive.wav", "track.parquet", TRACK_PAPER] if there.sound is not None else []
+        sound = ["archive.wav", "track.parquet", TRACK_PAPER, *FAULT_FILES] if there.sound is not None else []
         if all(journal.holds(file, key) for file in [*files, *lossless, *sound]):
             return there
     _copy_pictures(folder, whole, order, key, journal, runner, progress)
     notes, sound_paper = _sound(folder, whole, order, key, journal)
     capture, frames, perforations, state = _retold(whole, order, notes, sound_paper, identity)
     if sound_paper is not None:
-        heard = hear_track(
+        heard, faults = hear_track(
             folder / "archive.wav",
             frames=frames,
             notes=capture.notes,
@@ -148,8 +149,9 @@ def make_part(
         table = analyse_track(folder / "archive.wav", capture_digest=capture.digest)
         write_table(folder / "track.parquet", table)
         write_json(folder / TRACK_PAPER, heard)
+        write_faults(folder, faults, capture_digest=capture.digest)
         capture = replace(capture, findings=(*capture.findings, *track_findings(heard)))
-        for file in ("track.parquet", TRACK_PAPER):
+        for file in ("track.parquet", TRACK_PAPER, *FAULT_FILES):
             journal.add_file("divide", file, key=key)
     write_table(folder / "frames.parquet", frames)
     write_table(folder / "perforations.parquet", perforations)

@@ -40,6 +40,7 @@ from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.light import table_for
 from smallgauge.record.material import OVERLAP, digest_papers
 from smallgauge.record.reel import Joint, Reel, Run
+from smallgauge.record.soundfaults import FAULT_FILES
 from smallgauge.record.table import Table, join_tables, read_table, table_of, write_table
 from smallgauge.record.work import Progress
 
@@ -54,6 +55,7 @@ PAPERS = (
     "film.json",
     "track.parquet",
     "track.json",
+    *FAULT_FILES,
 )
 JOINED = ("capture.json", "frames.parquet", "perforations.parquet", OVERLAP, "reel.json")
 _DOUBTFUL = ("unreadable", "no_perforation", "perforation_cut_off")

@@ -43,6 +43,7 @@ from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.light import kept_name
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.reel import Reel, Run
+from smallgauge.record.soundfaults import FAULT_FILES, SoundFaults, write_faults
 from smallgauge.record.table import Table, join_tables, read_table, write_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper, track_findings
 from smallgauge.record.work import Progress, Runner
@@ -93,7 +94,7 @@ def analyse_reel(
     before = _earlier(work)
     finals = ["capture.json", "frames.parquet", "perforations.parquet", FILM_PAPER, "reel.json"]
     finals += ["archive.mkv"] if work.archive else []
-    finals += ["track.parquet", "archive.wav"] if work.sound else []
+    finals += ["track.parquet", *FAULT_FILES, "archive.wav"] if work.sound else []
     finals += [ARCHIVE_GUIDE] if source.guide else []
     stands = before is not None and before.stage == "complete" and all(journal.holds(f, key) for f in finals)
     if before is not None and stands and (work.sound is None or _track_stands(work, before, key)):
@@ -246,7 +247,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     heard = _heard(work, capture, frames)
     said = (*capture.findings, *_archive_findings(work), *frame_findings(capture, frames))
     said = (*said, *film_findings(state), *line_up_findings(figures), *log)
-    said = (*said, *(track_findings(heard) if heard else ()))
+    said = (*said, *(track_findings(heard[0]) if heard else ()))
     capture = _with_length(replace(capture, line_up=figures, findings=said), state)
     write_table(folder / "perforations.parquet", perforations)
     write_table(folder / "frames.parquet", frames)
@@ -254,10 +255,12 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     for file in ("frames.parquet", "perforations.parquet", FILM_PAPER):
         journal.add_file("analyse", file, key=key, stop=count)
     _archive(work, capture, jobs, names, key, rate)
-    if work.sound is not None:
+    if work.sound is not None and heard is not None:
         write_table(folder / "track.parquet", analyse_track(work.sound, capture_digest=capture.digest))
-        journal.add_file("analyse", "track.parquet", key=key)
-        write_json(folder / TRACK_PAPER, heard)
+        write_json(folder / TRACK_PAPER, heard[0])
+        write_faults(folder, heard[1], capture_digest=capture.digest)
+        for file in ("track.parquet", *FAULT_FILES):
+            journal.add_file("analyse", file, key=key)
         journal.add_file("analyse", TRACK_PAPER, key=_track_key(key, source))
     _write_papers(work, capture, key)
     (folder / INSIDE).unlink(missing_ok=True)
@@ -277,16 +280,17 @@ def _whole(
     return replace(capture, stage="complete", files=files, sound=sound, guide=guide, digest=digest)
 
 
-def _heard(work: _Work, capture: Capture, frames: Table) -> TrackPaper | None:
-    """What the captured sound says as a whole, and where it lies on its guide; None without sound."""
+def _heard(work: _Work, capture: Capture, frames: Table) -> tuple[TrackPaper, SoundFaults] | None:
+    """What the captured sound says as a whole, where it lies on its guide, and its faults; None without sound."""
     source, sound = work.source, work.sound
     if sound is None:
         return None
     notes, gauge = capture.notes, gauge_named(capture.gauge)
-    heard = hear_track(sound, frames=frames, notes=notes, gauge=gauge)
+    heard, faults = hear_track(sound, frames=frames, notes=notes, gauge=gauge)
     if source.guide is None:
-        return heard
-    return replace(heard, guide=hear_guide(sound, source.guide, frames=frames, notes=notes, gauge=gauge))
+        return heard, faults
+    guide = hear_guide(sound, source.guide, frames=frames, notes=notes, gauge=gauge)
+    return replace(heard, guide=guide), faults
 
 
 def _skipped(source: Source) -> NDArray[np.int32]:

@@ -1,6 +1,6 @@
 """The captured sound to its readings: a row a second and channel, and what it says as a whole."""
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TypedDict
@@ -13,17 +13,21 @@ from smallgauge.gauge.mains import MAINS_HZ
 from smallgauge.media.sound_in import SoundReader, open_sound
 from smallgauge.record.frametable import TRACK_COLUMNS
 from smallgauge.record.notes import APART, WITH_PICTURE, CaptureNotes
+from smallgauge.record.soundfaults import SoundFaults
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
-from smallgauge.sound.comb import find_comb
+from smallgauge.sound.clicks import Click, find_clicks
+from smallgauge.sound.comb import CombTrack
 from smallgauge.sound.cuts import find_cuts
 from smallgauge.sound.dropouts import find_dropouts
 from smallgauge.sound.flutter import NOT_READ, FlutterReading, measure_comb_flutter
 from smallgauge.sound.hum import HumReading, find_hum
-from smallgauge.sound.knocks import find_head_distance, find_knocks
+from smallgauge.sound.hum_removal import find_hum_combs, measure_hum_lines
+from smallgauge.sound.knocks import find_head_distance, find_head_passes, find_knocks
 from smallgauge.sound.levels import measure_levels
 from smallgauge.sound.recording import find_recording
 from smallgauge.sound.runs import RunReading, find_recorded, find_run
+from smallgauge.sound.thumps import find_thumps
 from smallgauge.sound.tracks import TracksReading, find_tracks
 
 Doubles = NDArray[np.float64]
@@ -65,11 +69,13 @@ def analyse_track(path: Path, *, capture_digest: str) -> Table:
     return Table(name="track", columns=TRACK_COLUMNS, values=asdict(levels), capture_digest=capture_digest)
 
 
-def hear_track(path: Path, *, frames: Table, notes: CaptureNotes, gauge: Gauge) -> TrackPaper:
-    """Is the captured sound a recording, what hums in it, and which splices of the picture are heard in it.
+def hear_track(
+    path: Path, *, frames: Table, notes: CaptureNotes, gauge: Gauge
+) -> tuple[TrackPaper, SoundFaults]:
+    """Is the captured sound a recording, what hums in it, which splices of the picture are heard in it, and its faults.
 
     Of the gauge the separation is taken, and the usual rates: they are tried where the sound ran apart and nobody
-    stated at what rate.
+    stated at what rate. Why this is long: one call a subject, each with the same times.
     """
     if (notes.sound_run or WITH_PICTURE) != WITH_PICTURE:
         return _hear_apart(path, frames, notes, gauge)
@@ -88,7 +94,13 @@ def hear_track(path: Path, *, frames: Table, notes: CaptureNotes, gauge: Gauge) 
             **passing,
         )
         knocks = find_knocks(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate)
-        flutter = _flutter(reader, hum, passing, notes)
+        film, chain = find_hum_combs(
+            reader.read_padded,
+            hum,
+            in_samples=reader.samples,
+            sound_rate=reader.rate,
+            **passing,
+        )
         dropouts = find_dropouts(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate)
         splices, sure = _splices(frames)
         head = find_head_distance(
@@ -106,32 +118,64 @@ def hear_track(path: Path, *, frames: Table, notes: CaptureNotes, gauge: Gauge) 
             ahead_frames=gauge.tracks[0].ahead_frames.value if gauge.tracks else None,
             **passing,
         )
-    return TrackPaper(
+        distance = head.frames if not head.refusal else notes.sound_head_offset_frames
+        expected = (
+            find_head_passes(
+                splices,
+                distance,
+                sound_rate=reader.rate,
+                **passing,
+            )
+            if distance is not None
+            else []
+        )
+    paper = TrackPaper(
         capture_digest=frames.capture_digest,
         recording=recording,
         hum=hum,
         head=head,
         cuts=cuts,
         tracks=_compare(path),
-        flutter=flutter,
+        flutter=_flutter(film, hum, notes),
         dropouts=dropouts,
     )
+    return _with_faults(path, paper, film, chain, expected)
 
 
-def _flutter(reader: SoundReader, hum: HumReading, passing: Passing, notes: CaptureNotes) -> FlutterReading:
+def _flutter(film: CombTrack | None, hum: HumReading, notes: CaptureNotes) -> FlutterReading:
     """Flutter of the recording, where hum of the film tells it; the scan's own is in the frames' time stamps."""
-    if hum.refusal:
+    if film is None:
         return NOT_READ
-    comb = find_comb(
-        reader.read_padded,
-        in_samples=reader.samples,
-        sound_rate=reader.rate,
-        cycles_a_frame=hum.cycles_a_frame,
-        **passing,
-    )
     # Where it was 60 Hz and nobody said so, the reading takes flutter for a sixth slower than it was.
     mains_hz = notes.mains_hz or MAINS_HZ[0]
-    return measure_comb_flutter(comb, camera_rate=Fraction(mains_hz / hum.cycles_a_frame))
+    return measure_comb_flutter(film, camera_rate=Fraction(mains_hz / hum.cycles_a_frame))
+
+
+def _with_faults(
+    path: Path, paper: TrackPaper, film: CombTrack | None, chain: CombTrack | None, expected: list[float]
+) -> tuple[TrackPaper, SoundFaults]:
+    """The paper with its faults counted, and the faults; clicks are looked for in recordings only.
+
+    `expected` are captured samples at which a splice passes the head.
+    """
+    clicks: tuple[Click, ...] = ()
+    thumps: tuple[Click, ...] = ()
+    with open_sound(path) as reader:
+        if paper.recorded and reader.rate >= 8000:
+            clicks = find_clicks(
+                reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate, expected=expected
+            )
+            thumps = find_thumps(
+                reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate, expected=expected
+            )
+    told = replace(
+        paper,
+        film_hum=measure_hum_lines(film),
+        chain_hum=measure_hum_lines(chain),
+        clicks=len(clicks),
+        thumps=len(thumps),
+    )
+    return told, SoundFaults(film=film, chain=chain, clicks=clicks + thumps)
 
 
 def _compare(path: Path) -> TracksReading | None:
@@ -142,7 +186,9 @@ def _compare(path: Path) -> TracksReading | None:
         return find_tracks(reader.read_padded, in_samples=reader.samples, sound_rate=reader.rate)
 
 
-def _hear_apart(path: Path, frames: Table, notes: CaptureNotes, gauge: Gauge) -> TrackPaper:
+def _hear_apart(
+    path: Path, frames: Table, notes: CaptureNotes, gauge: Gauge
+) -> tuple[TrackPaper, SoundFaults]:
     """Sound with a clock of its own: no frame's time stamp says anything of it."""
     own = notes.sound_run == APART
     with open_sound(path) as reader:
@@ -164,10 +210,20 @@ def _hear_apart(path: Path, frames: Table, notes: CaptureNotes, gauge: Gauge) ->
             sound_rate=reader.rate,
             **passing,
         )
+        film, chain = find_hum_combs(
+            reader.read_padded,
+            hum,
+            in_samples=reader.samples,
+            sound_rate=reader.rate,
+            **passing,
+        )
         run = _run(reader, frames, notes, gauge) if own else None
-    return TrackPaper(
+    paper = TrackPaper(
         capture_digest=frames.capture_digest, recording=recording, hum=hum, run=run, tracks=_compare(path)
     )
+    # Its flutter is not offered: laid by fixes, the film's own time is known to some milliseconds only.
+    expected = [splice.sound_s * reader.rate for splice in run.heard] if run is not None else []
+    return _with_faults(path, paper, film, chain, expected)
 
 
 def _run(reader: SoundReader, frames: Table, notes: CaptureNotes, gauge: Gauge) -> RunReading:

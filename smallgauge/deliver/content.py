@@ -28,6 +28,7 @@ from smallgauge.deliver.phrases import (
     running_words,
 )
 from smallgauge.deliver.shrinkage import shrinkage_plots, shrinkage_row, shrinkage_table
+from smallgauge.deliver.sound_words import sound_left_words
 from smallgauge.deliver.soundtable import sound_plots, sound_table
 from smallgauge.deliver.steadiness import (
     steadiness_figures,
@@ -379,7 +380,7 @@ def _not_done(papers: Papers) -> tuple[str, ...]:
         what = "Colour was" if evened else "Colour and brightness were"
         texts.append(f"{what} not corrected: fading shows as the scanner saw it.")
     if papers.capture.sound:
-        texts.append("Hum, hiss and crackle of the sound were not taken out.")
+        texts.append(sound_left_words(papers.summary.sound if papers.summary is not None else None))
     return tuple(texts)
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from smallgauge.deliver.papers import Papers
 from smallgauge.deliver.phrases import count_words, gauge_words, list_words, moment_words, number_words
 from smallgauge.deliver.plots import Line, draw_along_reel
+from smallgauge.deliver.sound_words import repairs_words
 from smallgauge.picture.perforations import PerforationSurvey
 from smallgauge.record.capture import Capture
 from smallgauge.record.evidence import scale_um
@@ -98,8 +99,14 @@ def _made(made: RenderSummary) -> Rows:
         rows.append(("Copy", f"{copy.file}: {size}, {_rate_exact(copy.rate)}{told}"))
     if made.sound:
         rows.append(("Finished sound", f"{made.sound.rate:,} Hz, {_laid_words(made.sound)}"))
+        rows.append(("Repairs of the sound", repairs_words(_repairs(made.sound)) or "none"))
         rows.append(("Loudness", _loudness(made.sound)))
     return rows
+
+
+def _repairs(sound: SoundSummary) -> dict[str, object]:
+    done = sound.repairs
+    return {**to_plain(done), "equalised": done.equalised == done.equalised}
 
 
 def _loudness(sound: SoundSummary) -> str:

@@ -26,6 +26,13 @@ from smallgauge.deliver.phrases import (
     number_words,
     rate_words,
 )
+from smallgauge.deliver.sound_words import (
+    HUM_ACTS,
+    clicks_words,
+    client_fault,
+    equalisation_words,
+    repairs_words,
+)
 from smallgauge.media.whole import plain_size
 from smallgauge.picture.leader import Leader
 from smallgauge.record.capture import Capture
@@ -490,7 +497,20 @@ _SENTENCES: dict[str, _Say] = {
     ),
     "flutter told by hum": lambda v: (
         f"The recording flutters{v.plain(' by ', 'percent', ' %, weighted')}: the hum that was recorded with it tells. The "
-        "sound is left as it is. Nothing to do."
+        "decision on flutter says whether it is taken out of the finished sound."
+    ),
+    "clicks found": lambda v: (
+        f"{clicks_words(v)} were found in the captured sound; where they lie stands in clicks.parquet. The decision on clicks "
+        "says whether they are repaired in the finished sound; the captured sound keeps them."
+    ),
+    "sound repaired": lambda v: (
+        f"In the finished sound and its copies {repairs_words(v.values) or 'faults were taken out'}. The archive copy of the "
+        "sound is as it was captured. Listen to a minute, and decide hum, flutter or clicks otherwise where you hear harm."
+    ),
+    "sound not as captured": lambda v: (
+        f"The finished sound{v.plain(' at second ', 'second', '')} differs from the captured one by more than hum that was to "
+        f"be taken out{v.plain(' (', 'db', ' dB to it)')}. Don't hand it out: run `smallgauge finish` again, and if it stays, "
+        "decide hum leave, flutter leave and clicks leave."
     ),
     "sound drops out": lambda v: (
         f"The film was off the sound head{v.plain(' in ', 'places', ' places')}, the longest"
@@ -871,6 +891,7 @@ _CLIENT: dict[str, _Say] = {
     "rate differs": _client_file,
     "sound length differs": _client_file,
     "sound digest differs": _client_file,
+    "sound not as captured": _client_file,
     "loudness differs": _client_file,
     "checksum of the container fails": _client_file,
     "viewing copy differs": _client_file,
@@ -970,6 +991,11 @@ _CHECKS: dict[str, tuple[str, str, str]] = {
     "rate": ("rate", "rates", "as decided"),
     "sound length": ("sound length", "sound lengths", "as planned"),
     "loudness": ("loudness", "loudnesses", "as decided"),
+    "nothing but hum taken out": (
+        "stretch of the finished sound",
+        "stretches of the finished sound",
+        "the captured sound, less hum that was taken out where that was decided, and nothing else",
+    ),
     "container checksums": ("checksum inside the file", "checksums inside the file", "right"),
     "decoder silent": (
         "decoded stretch",
@@ -1045,6 +1071,11 @@ _SUBJECT_WORDS = {
     "loading": "loading",
     "loudness": "loudness of the viewing copies",
     "tracks": "two tracks",
+    "hum": "hum",
+    "flutter": "flutter",
+    "clicks": "clicks",
+    "equalisation": "equalisation",
+    "hiss": "hiss",
     "smooth_copy": "smooth copy with synthetic frames",
     "primary": "primary correction",
     "flicker": "flicker",
@@ -1139,6 +1170,28 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
         "sign_off": (_signature_words, {"who", "on", "in_room", "look"}),
         "fading": (fading_words.fading_words, fading_words.KEYS),
         "tracks": (lambda v: _VIEWS.get(v.text("view", ""), "the copies play both tracks"), {"view"}),
+        "hum": (lambda v: HUM_ACTS.get(v.text("act", "leave"), "hum is left"), {"act"}),
+        "flutter": (
+            lambda v: (
+                "taken out of the finished sound" if v.text("act", "leave") == "take out" else "left as it is"
+            ),
+            {"act"},
+        ),
+        "clicks": (
+            lambda v: (
+                "repaired in the finished sound" if v.text("act", "leave") == "repair" else "left as they are"
+            ),
+            {"act"},
+        ),
+        "equalisation": (equalisation_words, {"replayed", "recorded"}),
+        "hiss": (
+            lambda v: (
+                f"lowered by {v.number('reduce_db'):g} dB at most"
+                if v.number("reduce_db")
+                else "left as it is"
+            ),
+            {"reduce_db"},
+        ),
     }
     say, keys = known[subject]
     rest = [f"{key.replace('_', ' ')} {value.text(key, 'none')}" for key in sorted(set(chosen) - keys)]
@@ -1461,6 +1514,9 @@ def client_decision(entry: InForce) -> str | None:
         if value.number("target_lufs") is None and not value.number("gain_db"):
             return "The sound is as loud as it came from the film."
         return "The sound of the films to watch was made louder or softer as a whole, so that they play at a usual loudness."
+    fault = client_fault(decision.subject, value)
+    if fault is not None:
+        return fault
     if not decision.value.get("set"):
         return "The sound was laid beside the picture but not yet brought into step with it."
     return "The sound was brought into step with the picture and plays at the film's own speed."

@@ -8,7 +8,7 @@ Why this is long: one method a kind of file, each to be read alone; what they sh
 import hashlib
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -43,6 +43,7 @@ from smallgauge.prove.sound import (
     inside_digests,
     sound_as_long,
 )
+from smallgauge.prove.taken import check_taken
 from smallgauge.record.capture import Capture
 from smallgauge.record.evidence import film_scale
 from smallgauge.record.files import read_decisions, read_json, write_json
@@ -150,6 +151,7 @@ def make_proof(
             prover.count("file digests", "all files", len(proved_files), passed, "sha256")
         prover.findings.extend(damaged)
         bad = {str(f.values["file"]) for f in damaged}
+        prover.bad = bad
         if doubt := medium_doubt():
             prover.not_made("reading back from the medium", "all files", doubt)
         prover.captured_files(source)
@@ -191,6 +193,7 @@ class _Prover(Bench):
         super().__init__(folder=folder, runner=runner, progress=progress)
         self.capture, self.scratch = capture, scratch
         self.said: tuple[Finding, ...] = ()
+        self.bad: set[str] = set()  # files that are missing or not as they were written
         self.size = (0, 0)
         self.known: dict[str, str] = {}  # digests of the files as they were just read
         self.stores: dict[int, SmallStore] = {}  # by the capture's number
@@ -472,9 +475,20 @@ class _Prover(Bench):
     def _sound(self, name: str, film: FilmReader, sound: SoundSummary, frames: int) -> None:
         """The lossless sound: every sample is what was handed to the encoder, and as long as the picture."""
         total, samples = hashlib.sha256(), 0
-        for block in film.sound_blocks():
-            total.update(np.rint(block * 2**23).astype("<i4").tobytes())
-            samples += len(block)
+
+        def blocks() -> Iterator[NDArray[np.float64]]:
+            nonlocal samples
+            for block in film.sound_blocks():
+                total.update(np.rint(block * 2**23).astype("<i4").tobytes())
+                samples += len(block)
+                yield block
+
+        stream = blocks()
+        check, found = check_taken(self.folder, sound, stream, rate=film.sound_rate, bad=self.bad)
+        self.checks += [check] if check is not None else []
+        self.findings += found
+        for _ in stream:
+            pass
         self.equal("sound length", name, sound.samples, samples, "sound length differs", "decoder")
         self.equal(
             "sound equal render",

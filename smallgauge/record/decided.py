@@ -17,6 +17,11 @@ from smallgauge.record.decided_fading import fading_value
 from smallgauge.record.decided_flicker import flicker_value
 from smallgauge.record.loading import parse_loading
 from smallgauge.record.notes import SyncMark
+from smallgauge.sound.clicks import CLICKS_ACTS
+from smallgauge.sound.equalisation import parse_replay_curve
+from smallgauge.sound.flutter import FLUTTER_ACTS
+from smallgauge.sound.hiss import MOST_DB
+from smallgauge.sound.hum_removal import HUM_ACTS
 from smallgauge.sound.loudness import TARGETS_LUFS
 from smallgauge.sound.tracks import VIEWS
 
@@ -26,6 +31,9 @@ _CHOICES = {
     "framing": ("show", SHOWN),
     "doubles": ("show", ("once", "all")),
     "tracks": ("view", VIEWS),
+    "hum": ("act", HUM_ACTS),
+    "flutter": ("act", FLUTTER_ACTS),
+    "clicks": ("act", CLICKS_ACTS),
 }
 _COLOUR = {
     "primary": primary_value,
@@ -53,6 +61,10 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
     ({'target_lufs': -23.0}, {'gain_db': 4.5})
     >>> decided_value("smooth_copy", "50")
     {'rate': '50'}
+    >>> decided_value("hum", "take out chain"), decided_value("hiss", "6")
+    ({'act': 'take out chain'}, {'reduce_db': 6.0})
+    >>> decided_value("equalisation", "3180/120 to inf/90")
+    {'replayed': '3180/120', 'recorded': 'inf/90'}
     """
     if subject == "camera_speed":
         return _speed(text)
@@ -62,13 +74,18 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
         return parse_loading(text).value()
     if subject == "loudness":
         return _loudness(text)
+    if subject == "hiss":
+        return _hiss(text)
+    if subject == "equalisation":
+        return _equalisation(text)
     if subject == "smooth_copy":
         return _smooth(text)
     if subject in _COLOUR:
         return _COLOUR[subject](text)
     if subject not in _CHOICES:
         raise CallerError(
-            "--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness, tracks, smooth_copy, "
+            "--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness, tracks, hum, flutter, "
+            "clicks, equalisation, hiss, smooth_copy, "
             f"primary, selective, rendering, flicker, inversion, black_and_white or fading here, found '{subject}'."
         )
     key, words = _CHOICES[subject]
@@ -110,6 +127,30 @@ def _loudness(text: str) -> dict[str, object]:
         f"loudness needs a target from {low:g} to {high:g} LUFS such as -23, or a gain from -60 to 60 decibels "
         f"such as 'gain 4.5', found '{text}'."
     )
+
+
+def _hiss(text: str) -> dict[str, object]:
+    """`leave`, or by how many decibels at most."""
+    try:
+        number = 0.0 if text == "leave" else float(text)
+    except ValueError:
+        number = math.nan
+    if not 0.0 <= number <= MOST_DB:
+        raise CallerError(
+            f"hiss needs 'leave', or by how many decibels it is lowered at most, 0 to {MOST_DB:g}; found '{text}'."
+        )
+    return {"reduce_db": number}
+
+
+def _equalisation(text: str) -> dict[str, object]:
+    """`leave`, one curve that the machine and the film share, or that of the machine and that of the film."""
+    if text == "leave":
+        return {"replayed": "", "recorded": ""}
+    replayed, _, recorded = text.partition(" to ")
+    curves = [replayed.strip(), (recorded or replayed).strip()]
+    for curve in curves:
+        parse_replay_curve(curve)
+    return {"replayed": curves[0], "recorded": curves[1]}
 
 
 def _mark(text: str) -> SyncMark:

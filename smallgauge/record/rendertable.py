@@ -216,6 +216,45 @@ SOUND_COLUMNS: tuple[Column, ...] = (
         source="derived",
     ),
 )
+REPAIR_COLUMNS: tuple[Column, ...] = (
+    _c(
+        name="track",
+        unit="1",
+        type="int32",
+        meaning="Channel of the captured sound, from 0.",
+        source="definition",
+    ),
+    _c(
+        name="first_sample",
+        unit="1",
+        type="int64",
+        meaning="First sample of the repaired place in the captured sound.",
+        source="definition",
+    ),
+    _c(name="stop_sample", unit="1", type="int64", meaning="The first sample after it.", source="definition"),
+    _c(
+        name="out_sample",
+        unit="1",
+        type="float64",
+        meaning="Where the middle of it plays in the finished sound, in samples; NaN where it is not heard there.",
+        source="definition",
+    ),
+    _c(
+        name="how",
+        unit="",
+        type="text",
+        meaning="all: every sample is filled from the sound on either side; low part: only what lies below some 500 Hz.",
+        source="AR interpolation",
+    ),
+    _c(
+        name="before_db",
+        unit="dB",
+        type="float64",
+        meaning="Level of the place before, rms over full scale, hum taken out where it was.",
+        source="definition",
+    ),
+    _c(name="after_db", unit="dB", type="float64", meaning="The same after.", source="definition"),
+)
 STEADINESS_COLUMNS: tuple[Column, ...] = (
     _c(name="capture", unit="1", type="int32", meaning="Capture of the reel, from 0.", source="definition"),
     _c(name="frame", unit="1", type="int32", meaning="Captured frame, from 0.", source="definition"),
@@ -343,6 +382,32 @@ class GuideTold:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RepairSummary:
+    """What was done to the finished sound. `hum` names the clocks whose hum was taken out: "film", "chain".
+
+    `equalised` is the capture's speed over the film's own, NaN where no replay curve was changed.
+    """
+
+    hum: tuple[str, ...] = ()
+    hum_lines: int = 0
+    clicks: int = 0
+    thumps: int = 0
+    flutter: bool = False
+    equalised: float = nan
+    hiss_db: float = 0.0
+
+    @property
+    def any(self) -> bool:
+        """Whether anything was done."""
+        return bool(self.hum or self.clicks or self.thumps or self.flutter or self.hiss_db) or (
+            self.equalised == self.equalised
+        )
+
+
+NOTHING_REPAIRED = RepairSummary()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SoundSummary:
     """The finished sound as it was made. `band_s` is the widest stated error, three standard errors."""
 
@@ -359,6 +424,7 @@ class SoundSummary:
     band_s: float = nan
     fixes: tuple[SoundFix, ...] = ()
     guide: GuideTold | None = None
+    repairs: RepairSummary = NOTHING_REPAIRED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ from smallgauge.sound.cuts import CutsReading
 from smallgauge.sound.dropouts import Dropout
 from smallgauge.sound.flutter import NOT_READ, FlutterReading
 from smallgauge.sound.hum import HumReading
+from smallgauge.sound.hum_removal import NO_LINES, HumLines
 from smallgauge.sound.knocks import HeadReading
 from smallgauge.sound.recording import RecordingReading
 from smallgauge.sound.runs import RunReading
@@ -56,7 +57,8 @@ class TrackPaper:
     `head` and `cuts` are there for sound captured with the picture, `run` for the film's own sound captured apart.
     `guide` is where such sound lies on its guide, where there is one.
     `flutter` is what hum of the film tells, NaN where it tells none; `dropouts` are the places where the film was off
-    the head.
+    the head. `film_hum` and `chain_hum` are what was followed line by line, `clicks` and `thumps` how many were found;
+    where they lie stands in `hum.parquet` and `clicks.parquet`.
     """
 
     version: int = 1
@@ -70,6 +72,10 @@ class TrackPaper:
     tracks: TracksReading | None = None  # of two tracks
     flutter: FlutterReading = NOT_READ
     dropouts: tuple[Dropout, ...] = ()
+    film_hum: HumLines = NO_LINES
+    chain_hum: HumLines = NO_LINES
+    clicks: int = 0
+    thumps: int = 0
 
     @property
     def recorded(self) -> bool:
@@ -101,6 +107,9 @@ def track_findings(paper: TrackPaper) -> tuple[Finding, ...]:
     if paper.flutter.weighted_peak == paper.flutter.weighted_peak:
         percent = round(100 * paper.flutter.weighted_peak, 2)
         found.append(Finding(code="flutter told by hum", where="sound", values={"percent": percent}))
+    if paper.clicks or paper.thumps:
+        values = {"clicks": paper.clicks, "thumps": paper.thumps}
+        found.append(Finding(code="clicks found", where="sound", values=values))
     if paper.dropouts and paper.recorded:
         longest = max(paper.dropouts, key=lambda d: d.stop_s - d.first_s)
         found.append(

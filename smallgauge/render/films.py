@@ -26,7 +26,7 @@ from smallgauge.record.work import Progress
 from smallgauge.render.plan import CopyPlan, Plan
 from smallgauge.render.segments import SegmentJob, segment_files
 
-RENDERING = 8  # raised when the same plan would give other bytes
+RENDERING = 9  # raised when the same plan would give other bytes
 TABLE = "render.parquet"
 
 
@@ -155,7 +155,8 @@ def sound_key(capture: Capture, plan: Plan) -> str:
         own = plan.sound.second
         parts += [own.out_sample, own.in_sample, own.slope, own.gain]
     knots = [part.tobytes().hex() for part in parts]
-    return key_of("sound", RENDERING, knots, plan.sound.view, sound_map.out_samples, capture.sound.sha256)
+    about = (plan.sound.view, sound_map.out_samples, capture.sound.sha256, plan.sound.repairs.key)
+    return key_of("sound", RENDERING, knots, *about)
 
 
 def viewing_sound_key(capture: Capture, plan: Plan) -> str:

@@ -29,6 +29,7 @@ from smallgauge.record.loading import in_running_order, loading_of
 from smallgauge.record.material import Material
 from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe, copies
 from smallgauge.record.rendertable import SceneFlicker
+from smallgauge.record.soundfaults import SoundFaults
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
 from smallgauge.record.treatment import Treatment
@@ -138,11 +139,12 @@ def plan_rendering(
     treatment: Treatment,
     material: Material | None = None,
     track: TrackPaper | None = None,
+    faults: SoundFaults | None = None,
 ) -> Plan:
     """Plan the finished film from the papers alone.
 
     `frames` are the reel's rows in film order; `material` names its captures where it has several;
-    `track` is what the captured sound says as a whole.
+    `track` is what the captured sound says as a whole, `faults` what is to be taken out of it where that is decided.
 
     A film position without a captured picture (missing in the numbering, or let pass) is left out of a
     silent film; where there is sound its slot repeats the frame before, so that sound stays in step.
@@ -192,7 +194,7 @@ def plan_rendering(
         rate=rate,
         copies=_copies(capture, plans, treatment, rate),
         sound=with_tracks(
-            plan_sound(capture, frames, treatment, rate, len(plans), loading, track),
+            plan_sound(capture, frames, treatment, rate, len(plans), loading, track, faults),
             capture,
             treatment,
             track,

@@ -19,9 +19,11 @@ from smallgauge.record.files import structured
 from smallgauge.record.loading import Loading
 from smallgauge.record.notes import APART, WITH_PICTURE
 from smallgauge.record.rendertable import GuideTold
+from smallgauge.record.soundfaults import SoundFaults
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
 from smallgauge.record.treatment import InForce, Treatment
+from smallgauge.render.plan_repairs import NOTHING_REPAIRED, SoundRepairs, plan_repairs
 from smallgauge.sound.fixes import FILM_RUN, TAPE_RUN, Fix
 from smallgauge.sound.loudness import LoudnessDecision
 from smallgauge.sound.separate import LaidRun, run_coverage, solve_sound_run, splice_fixes
@@ -73,6 +75,7 @@ class SoundPlan:
     guide: GuideTold | None = None
     marks_off_frames: float = nan
     head_off_frames: float = nan
+    repairs: SoundRepairs = NOTHING_REPAIRED
 
 
 def sound_samples(frames: int, rate: Fraction) -> int:
@@ -94,15 +97,16 @@ def plan_sound(
     count: int,
     loading: Loading,
     track: TrackPaper | None,
+    faults: SoundFaults | None = None,
 ) -> SoundPlan | None:
     """The sound of `count` finished frames at `rate`; None where the capture has none.
 
-    `frames` are in captured order; `loading` says whether the film ran tail first.
+    `frames` are in captured order; `loading` says whether the film ran tail first; `faults` are what was found.
     """
     if capture.sound is None:
         return None
     if (capture.notes.sound_run or WITH_PICTURE) != WITH_PICTURE:
-        return _own_clock(capture, capture.sound, frames, treatment, rate, count, loading, track)
+        return _own_clock(capture, capture.sound, frames, treatment, rate, count, loading, track, faults)
     stamps = frames["time_s"] if np.isfinite(frames["time_s"]).any() else None
     guessed = stamps is None and capture.notes.scan_rate is None
     seconds = Fraction(max(capture.sound.samples, 1), capture.sound.rate)
@@ -125,6 +129,15 @@ def plan_sound(
         sound_clock_ppm=clock_ppm,
         last_position=float(frames["film_position"].max()) if loading.backwards else None,
     )
+    sound_map, repairs = plan_repairs(
+        sound_map,
+        faults=faults,
+        treatment=treatment,
+        sound=capture.sound,
+        camera_rate=rate,
+        out_rate=SOUND_RATE,
+        moved=True,
+    )
     return SoundPlan(
         map=sound_map,
         shift_frames=shift,
@@ -138,6 +151,7 @@ def plan_sound(
         loudness=_loudness(treatment),
         marks_off_frames=off,
         head_off_frames=_head_off(capture, shift, bool(decision["set"]), loading, track),
+        repairs=repairs,
     )
 
 
@@ -228,10 +242,12 @@ def _own_clock(
     count: int,
     loading: Loading,
     track: TrackPaper | None,
+    faults: SoundFaults | None,
 ) -> SoundPlan:
     """Sound of a separate run or of a wild tape: laid by splices heard and by marks; unset where there is neither.
 
     Splices were looked for in captured order: of a picture that ran tail first they lay nothing.
+    Why this is long: everything that may lay such a sound is asked once.
     """
     last = float(frames["film_position"].max()) if loading.backwards else None
     notes = capture.notes
@@ -272,6 +288,15 @@ def _own_clock(
         breaks=tuple(breaks),
         shared_sigma_frames=shared,
     )
+    _, repairs = plan_repairs(
+        laid.map,
+        faults=faults,
+        treatment=treatment,
+        sound=sound,
+        camera_rate=rate,
+        out_rate=SOUND_RATE,
+        moved=False,
+    )
     return SoundPlan(
         map=laid.map,
         shift_frames=0.0,
@@ -286,6 +311,7 @@ def _own_clock(
         band_s=laid.worst_s if fixes else nan,
         fixes=_told(laid, on_guide is not None) if fixes else (),
         guide=told if on_guide is None or told is None else _left_on_guide(told, laid),
+        repairs=repairs,
         head_off_frames=nan,
     )
 

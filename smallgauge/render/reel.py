@@ -31,6 +31,7 @@ from smallgauge.record.rendertable import (
     SoundFix,
     SoundSummary,
 )
+from smallgauge.record.soundfaults import read_faults
 from smallgauge.record.table import Table, write_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Treatment
@@ -48,6 +49,7 @@ from smallgauge.render.frame import render_frame
 from smallgauge.render.looks import write_looks
 from smallgauge.render.plan import CopyPlan, Plan, plan_rendering, still_frames, viewing_gain
 from smallgauge.render.plan_sound import SOUND_RATE, SoundPlan, worth_a_look
+from smallgauge.render.repairs import repair_findings, repair_summary, repairs_table
 from smallgauge.render.segments import NATIVE_RATE, CopySegment, SegmentJob, canvas_for, render_segment
 from smallgauge.render.smooth import make_smooth_copy
 from smallgauge.render.soundtable import sound_table
@@ -77,7 +79,8 @@ def render_reel(
     `capture` and `frames` are the reel's own paper and rows in film order, `material` the captures behind them.
     """
     track = read_json(folder / TRACK_PAPER, TrackPaper) if capture.sound is not None else None
-    plan = plan_rendering(capture, frames, treatment, material, track)
+    faults = read_faults(folder) if capture.sound is not None else None
+    plan = plan_rendering(capture, frames, treatment, material, track, faults)
     jobs = [segment_job(folder, material, plan, first, stop) for first, stop in plan.segments()]
     films = films_of(capture, plan, jobs)
     shelf = FilmShelf(folder=folder, jobs=jobs, films=films, journal=journal)
@@ -110,6 +113,7 @@ def render_reel(
     foreign = track.cuts.foreign if track is not None and track.cuts is not None else ()
     tables_key = key_of([film.key for film in films], smooth_key, foreign)
     _small_tables(folder, capture, plan, smooth, track, journal, tables_key)
+    repairs_table(folder, capture, plan, journal, sound)
     _steadiness_table(folder, capture, frames, plan, journal)
     write_looks(folder, capture.notes.reel or capture.name, plan.frames, journal)
     _stills(folder, material, frames, plan, journal, films[0].pictures, progress)
@@ -162,6 +166,7 @@ def _summary(
             band_s=plan.sound.band_s,
             fixes=tuple(SoundFix(**asdict(fix)) for fix in plan.sound.fixes),
             guide=plan.sound.guide,
+            repairs=repair_summary(plan.sound.repairs),
         )
     return RenderSummary(
         capture_digest=capture.digest,
@@ -177,7 +182,12 @@ def _summary(
         copies=tuple(copies),
         stills=stills,
         sound=sound,
-        findings=(*render_findings(capture, plan), *_gain_findings(sound), *_synthetic_findings(copies)),
+        findings=(
+            *render_findings(capture, plan),
+            *_gain_findings(sound),
+            *repair_findings(sound),
+            *_synthetic_findings(copies),
+        ),
         steadiness=tuple(series.figure for series in plan.steadiness),
         flicker=plan.flicker,
     )

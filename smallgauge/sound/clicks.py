@@ -1,6 +1,7 @@
 """Knocks of splices and clicks: found to the sample, repaired from the sound on either side.
 
 find_clicks          captured sound, places where a splice passes the head -> Click, ...   (analyse)
+propose_clicks       how many were found -> repair or leave                               (treat)
 apply_click_repair   reader of captured sound, clicks -> reader                             (render)
 
 Sound can be predicted from the samples before it, and as well from those after it; a click can't. The error of
@@ -14,6 +15,7 @@ finds likeliest. A dull thump without an edge is well predicted and is not found
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +26,9 @@ from smallgauge.sound.curves import Floats
 from smallgauge.sound.speed import ReadSound
 
 Truths = NDArray[np.bool_]
+Shape = Literal["click", "thump"]
+ClicksAct = Literal["repair", "leave"]
+CLICKS_ACTS: tuple[ClicksAct, ...] = ("repair", "leave")
 
 BLOCK_S = 0.16  # looked at together; the middle half of it is spoken for
 ORDER_S = 0.0007  # of the prediction while clicks are looked for
@@ -46,7 +51,7 @@ class Click:
     """One click on one track: captured samples, half open.
 
     `strength` is its largest error of prediction over the usual one; `expected` says that a splice passes the
-    sound head there.
+    sound head there. A `shape` of "thump" is dull and has no edge (`smallgauge.sound.thumps`).
     """
 
     track: int
@@ -54,6 +59,46 @@ class Click:
     stop: int
     strength: float
     expected: bool
+    shape: Shape = "click"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClicksDecision:
+    """Whether clicks and thumps that were found are repaired in the finished sound."""
+
+    act: ClicksAct = "leave"
+
+
+def propose_clicks(*, clicks: int, thumps: int) -> tuple[ClicksDecision, str]:
+    """Whether to repair what was found, and why.
+
+    Parameters
+    ----------
+    clicks, thumps : int
+        How many of each shape were found.
+
+    Returns
+    -------
+    decision : ClicksDecision
+    why : str
+
+    Examples
+    --------
+    >>> propose_clicks(clicks=3, thumps=0)
+    (ClicksDecision(act='repair'), '3 clicks that stand alone were found; each is filled from the sound on either side')
+    """
+    if not clicks and not thumps:
+        return ClicksDecision(act="leave"), "no click was found"
+    told = []
+    if clicks:
+        told.append(f"{clicks} click{'s' if clicks > 1 else ''} that stand{'' if clicks > 1 else 's'} alone")
+    if thumps:
+        told.append(f"{thumps} dull thump{'s' if thumps > 1 else ''} where a splice passes the head")
+    were = "were" if clicks + thumps > 1 else "was"
+    return (
+        ClicksDecision(act="repair"),
+        f"{' and '.join(told)} {were} found; each is filled from the sound on either side",
+    )
 
 
 def find_clicks(
@@ -175,7 +220,7 @@ def _extent(x: Floats, peak: int, order: int, rate: int, wanted: bool) -> _Found
     for _ in range(ROUNDS):
         unknown = np.zeros(len(x), dtype=bool)
         unknown[first:stop] = True
-        filled = _filled(x, first, stop, 2 * order)
+        filled = fill_gap(x, first, stop, 2 * order)
         a = _prediction(filled, order)
         onwards, backwards = np.abs(_errors(x, a)), np.abs(_errors(x[::-1], a))[::-1]
         clean = _errors(filled, a)
@@ -243,8 +288,11 @@ def _errors(x: Floats, a: Floats) -> Floats:
     return np.asarray(lfilter(a, [1.0], x))
 
 
-def _filled(x: Floats, first: int, stop: int, order: int) -> Floats:
-    """The samples with those of one gap as prediction from both sides has them likeliest (Janssen)."""
+def fill_gap(x: Floats, first: int, stop: int, order: int) -> Floats:
+    """The samples with those of one gap as prediction from both sides has them likeliest (Janssen).
+
+    `x` (n,), the gap from `first` to before `stop`, `order` of the prediction; as much on either side must be there.
+    """
     from scipy.linalg import solve_toeplitz
 
     places, out = np.arange(first, stop), x.copy()
@@ -276,7 +324,7 @@ def apply_click_repair(read: ReadSound, clicks: Sequence[Click], *, sound_rate: 
     read : callable
         `read(first, stop)` gives captured samples as float64 (stop - first, tracks), zero outside the file.
     clicks : sequence of Click
-        Their extents.
+        Their extents; thumps among them are passed over.
     sound_rate : int
         Samples a second.
 
@@ -299,6 +347,7 @@ def apply_click_repair(read: ReadSound, clicks: Sequence[Click], *, sound_rate: 
     >>> bool(np.abs(mended - x[7990:8030]).max() < 1e-3)
     True
     """
+    clicks = [click for click in clicks if click.shape == "click"]
     if not clicks:
         return read
     ordered = sorted(clicks, key=lambda c: (c.first, c.track))
@@ -319,7 +368,7 @@ def apply_click_repair(read: ReadSound, clicks: Sequence[Click], *, sound_rate: 
                     if other.first < click.first
                     else (begin, min(end, other.first))
                 )
-        filled = _filled(read(begin, end)[:, click.track], click.first - begin, click.stop - begin, order)
+        filled = fill_gap(read(begin, end)[:, click.track], click.first - begin, click.stop - begin, order)
         return filled[click.first - begin : click.stop - begin]
 
     def make(first: int, stop: int) -> Floats:

@@ -39,19 +39,24 @@ ORDERS = 10  # lines of the comb that are followed, as far as each is there
 TELLING = 3  # of them tell the phase: higher ones lie where speech is loud
 ROWS_A_FRAME = 4  # of the track: 72 a second at 18 frames a second
 HIGHEST = 1.25  # cycles a frame: flutter is followed up to here, or to 0.45 of the comb's own spacing
+NARROW = 0.11  # cycles a frame (2 Hz at 18) that are looked at where another comb lies beside
 SLOWEST = (
     0.012  # cycles a frame (0.2 Hz at 18): slower changes are no flutter, the film's own time holds there
 )
 LEVEL_FRAMES = 27.0  # standard deviation of the window in which a line's strength is taken
-NOISE_FRAMES = 3.0  # and of the window in which its noise is taken
+NOISE_FRAMES = 1.5  # and of the window in which its noise is taken: short enough to tell a pause from a word
 PIECE_FRAMES = 720  # laid out at a time
 WINDOW_FRAMES = 216  # of the power spectrum
 SURE = 2.5  # rms of the speed over its expected error from which on flutter is spoken of
 MOST_LEFT = 0.0012  # expected error, a share of the speed, beyond which it is not
 HIGHEST_CYCLES = 30.0  # of a pilot: a higher one is turned by flutter beyond the band in which it is followed
-CLEAR = 2.0  # power of the phase over its noise from which on there is flutter
+CLEAR = (
+    6.0  # power of the phase over its noise from which on there is flutter: noise alone comes to half of it
+)
 NOISY = 0.1  # noise of a line, as a share of its power, from which on its phase says ever less
-ROUNDS = 5
+ROUNDS = 6
+QUIET = 15.0  # percentile of the power in a line's band that stands for the line alone
+GUESSES = 6  # of the slow phase, each in what the one before has left
 MOST_ROWS, MOST_ERROR = 80.0, 0.3  # per cent of the film in which the phase must be told, to radians
 SLOW_BINS = 3  # of the power spectrum, below 0.014 cycles a frame
 LEAST_FRAMES = 48
@@ -104,6 +109,7 @@ def find_comb(
     sound_clock_ppm: float = 0.0,
     orders: int = ORDERS,
     steady: bool = False,
+    narrow: bool = False,
 ) -> CombTrack | None:
     """Follow a comb of known frequency along the film.
 
@@ -118,6 +124,9 @@ def find_comb(
         Lines to follow; 1 for a pilot.
     steady : bool
         The comb has no flutter, as hum of the capture chain has none: only its slow wander is followed.
+    narrow : bool
+        Each line is looked at within `NARROW` cycles a frame only, so that another comb beside it is left out; pauses
+        between words are then told less well.
 
     Returns
     -------
@@ -171,7 +180,7 @@ def find_comb(
     if stop - first < LEAST_FRAMES:
         return None
     sound = _Laid(read, sound_rate, film_time, sound_start_s, sound_clock_ppm)
-    z = np.concatenate(list(_heterodyned(sound, first, stop, cycles_a_frame, orders)), axis=1)
+    z = np.concatenate(list(_heterodyned(sound, first, stop, cycles_a_frame, orders, narrow=narrow)), axis=1)
     order = np.repeat(np.arange(1.0, orders + 1), len(z) // orders)[:, None]
     fit = None if steady else _follow(z, order, highest=HIGHEST)
     per_radian = 1.0 / (2 * np.pi * cycles_a_frame)
@@ -220,12 +229,14 @@ class _Laid:
         return apply_sound_map(self.read, knots, first=0, stop=count)
 
 
-def _heterodyned(sound: _Laid, first: int, stop: int, cycles: float, orders: int) -> Iterator[Complexes]:
+def _heterodyned(
+    sound: _Laid, first: int, stop: int, cycles: float, orders: int, *, narrow: bool
+) -> Iterator[Complexes]:
     """Each line moved to 0 and reduced to `ROWS_A_FRAME`: (orders * tracks, rows), piece by piece."""
     from scipy.signal import firwin, oaconvolve
 
     steps = ROWS_A_FRAME * max(24, int(np.ceil(2.5 * (orders + 0.5) * cycles / ROWS_A_FRAME)))
-    spacing = min(HIGHEST / 0.45, cycles)
+    spacing = min((NARROW if narrow else HIGHEST) / 0.45, cycles)
     taps = 2 * int(np.ceil(1.8 / (0.2 * spacing) * steps)) + 1  # 60 dB down 0.55 of a spacing away
     low_pass = firwin(taps, 0.45 * spacing, window=("kaiser", 5.65), fs=steps)
     margin = int(np.ceil(taps / steps)) + 1
@@ -256,13 +267,14 @@ def _follow(z: Complexes, order: Floats, *, highest: float) -> _Fit:
     """Follow the common phase of the lines `z` (lines, rows); `order` (lines, 1) is how often each turns."""
     telling = order <= TELLING
     few, turns = z[telling[:, 0]], order[telling[:, 0]]
+    few = _gated(few)
     phase = np.zeros(z.shape[1])
-    for _ in range(3):  # each finds what the smoothing of the one before has lost
+    for _ in range(GUESSES):  # each finds what the smoothing of the one before has lost
         phase = phase + _slow_phase(few * np.exp(-1j * turns * phase), turns)
     weight = np.ones(z.shape)
     process = _Process(phase, float("nan"))
     for number in range(ROUNDS):
-        used = (order <= 2) if number == 0 else telling
+        used = telling & (order <= number + 1)  # higher lines turn further, and wrap while the phase is rough
         turned = z * np.exp(-1j * order * phase)
         strength = _levels(turned, weight)
         size = np.abs(strength) + 1e-30
@@ -311,6 +323,13 @@ def _error(weight: Floats, size: Floats) -> Floats:
     """
     rows = 2 * np.sqrt(np.pi) * LEVEL_FRAMES * ROWS_A_FRAME * 0.6
     return np.asarray(2.0 / (rows * _smooth(weight, LEVEL_FRAMES) * size**2))
+
+
+def _gated(z: Complexes) -> Complexes:
+    """Lines made weak where something else moves fast in their band, a voice: what is left are the pauses."""
+    noise = _smooth(np.abs(z - _smooth(z, NOISE_FRAMES)) ** 2, NOISE_FRAMES / 1.5)
+    own = np.percentile(_smooth(np.abs(z) ** 2, NOISE_FRAMES), QUIET, axis=1, keepdims=True) + 1e-30
+    return np.asarray(z * own / (own + noise / NOISY))
 
 
 def _slow_phase(z: Complexes, order: Floats) -> Floats:

@@ -2,6 +2,8 @@
 
 replay_level_db       frequencies, time constants -> the standard form of a recorded characteristic, decibels
 equalising_level_db   frequencies, curves, speed -> what `apply_equalisation` does, decibels
+propose_equalisation  nothing -> leave: no published curve was seen        (treat)
+solve_equalisation    sound map -> speed of the capture over the film's    (render/plan)
 apply_equalisation    reader of finished sound, curves, speed -> reader    (render)
 
 A magnetic record is replayed through a curve with two time constants. When the film runs at s times its speed every
@@ -17,14 +19,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from smallgauge.errors import CallerError
+from smallgauge.errors import CallerError, MaterialError
 from smallgauge.sound.blocks import BLOCK, read_in_blocks
 from smallgauge.sound.curves import Floats
-from smallgauge.sound.speed import ReadSound
+from smallgauge.sound.speed import ReadSound, SoundMap
 
 UNITY_HZ = 1000.0
 MOST_LIFT = 4.0  # of low frequencies, 12 dB
 HIGH_PASS_HZ = 20.0  # where the low end is lifted without end
+MOST_WANDER = (
+    0.1  # of the scan speed: a curve that lies elsewhere every second can't be put right by one filter
+)
 LEAD_S = 1.0  # the longest time constant, 10 000 us, has died away to nothing by then
 
 
@@ -49,6 +54,82 @@ class ReplayCurve:
                 "A replay curve needs a bass constant of 200 to 10000 microseconds or inf, and a treble constant "
                 f"above 0 up to 1000; found {self.bass_us:g} and {self.treble_us:g}."
             )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EqualisationDecision:
+    """The curves to go from and to, as `parse_replay_curve` reads them; "" for both: the sound is left as it is."""
+
+    replayed: str = ""  # the curve of the machine that captured
+    recorded: str = ""  # the curve that the film was recorded for
+
+
+def parse_replay_curve(text: str) -> ReplayCurve:
+    """A curve as an operator writes it: bass and treble constant in microseconds.
+
+    Examples
+    --------
+    >>> parse_replay_curve("3180/120")
+    ReplayCurve(bass_us=3180.0, treble_us=120.0)
+    >>> parse_replay_curve("inf/90").bass_us
+    inf
+    """
+    bass, stroke, treble = text.partition("/")
+    try:
+        return ReplayCurve(bass_us=float(bass), treble_us=float(treble if stroke else "nan"))
+    except ValueError:
+        raise CallerError(
+            f"A replay curve needs two time constants in microseconds such as 3180/120 or inf/90, found '{text}'."
+        ) from None
+
+
+def propose_equalisation() -> tuple[EqualisationDecision, str]:
+    """Never more than to leave it: no published curve for the stripe of small-gauge film was seen.
+
+    Examples
+    --------
+    >>> propose_equalisation()[0].replayed
+    ''
+    """
+    why = "the constants that the machine replays with were not stated, and none that holds for stripe was seen published"
+    return EqualisationDecision(), why
+
+
+def solve_equalisation(knots: SoundMap, *, sound_rate: int, out_rate: int) -> float:
+    """Capture speed over the film's own, of a sound map.
+
+    Parameters
+    ----------
+    knots : SoundMap
+    sound_rate, out_rate : int
+        Samples a second of captured and finished sound.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    MaterialError
+        The scan's speed wandered by more than a tenth.
+
+    Examples
+    --------
+    >>> knots = SoundMap(out_sample=np.array([0.0, 10.0]), in_sample=np.array([0.0, 20.0]), slope=np.full(2, 2.0),
+    ...                  gain=np.ones(2), out_samples=10)
+    >>> solve_equalisation(knots, sound_rate=48000, out_rate=48000)
+    0.5
+    """
+    slope = np.abs(np.diff(knots.in_sample) / np.diff(knots.out_sample))
+    long = np.diff(knots.out_sample) > 1.0
+    mean = abs(float(knots.in_sample[-1] - knots.in_sample[0])) / float(knots.out_samples)
+    wander = float(np.max(np.abs(slope[long] / mean - 1.0), initial=0.0))
+    if not wander <= MOST_WANDER:
+        raise MaterialError(
+            f"Equalisation needs a scan whose speed keeps within {100 * MOST_WANDER:.0f} %, found {100 * wander:.0f} %; "
+            "leave it with `smallgauge treat --decide equalisation leave`, or scan at one speed."
+        )
+    return sound_rate / out_rate / mean
 
 
 def replay_level_db(hz: ArrayLike, curve: ReplayCurve) -> Floats:

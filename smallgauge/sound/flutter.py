@@ -3,6 +3,7 @@
 flutter_weighting      frequencies -> the weighting curve's complex gain
 measure_flutter        a recorded tone -> FlutterReading        (a test film: the machine's own flutter)
 measure_comb_flutter   a followed comb -> FlutterReading        (analyse)
+propose_flutter        FlutterReading -> take out or leave      (treat)
 solve_flutter_map      sound map, followed comb -> sound map    (render/plan)
 
 Flutter is a fault of time, so it is mended where time is kept: the map from finished to captured samples. The
@@ -11,6 +12,7 @@ knots are moved and the sound is resampled once, as it is without.
 
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,7 +21,8 @@ from smallgauge.errors import CallerError, MaterialError
 from smallgauge.sound.comb import ROWS_A_FRAME, CombTrack
 from smallgauge.sound.curves import Floats
 from smallgauge.sound.curves import hermite as _hermite
-from smallgauge.sound.speed import ReadSound, SoundMap, in_sample_at
+from smallgauge.sound.curves import hermite_inverse as _hermite_inverse
+from smallgauge.sound.speed import ReadSound, SoundMap
 
 TONE_HZ = 3150.0  # the standard's tone; American film practice had 3000 Hz
 LEAST_RATE = 16_000
@@ -32,6 +35,13 @@ LEAST_S = 5.0  # a reading needs this much after it has settled
 MOST_S = 120.0
 TWO_SIGMA = 95.45  # percentile of the absolute value
 TONE_SHARE = 0.5  # of the power within an octave about the tone that must be the tone's
+
+# Weighted flutter below this is left, and such that isn't this much above what the method itself leaves (two sigma
+# of it). The first is what is still heard on a sustained tone: common practice, no source.
+LEAST_WORTH, LEAST_GAIN = 0.001, 2.0
+
+FlutterAct = Literal["take out", "leave"]
+FLUTTER_ACTS: tuple[FlutterAct, ...] = ("take out", "leave")
 
 # The weighting curve, decibels to its value at 4 Hz, as quoted from AES6-2008.
 WEIGHTING: tuple[tuple[float, float], ...] = (
@@ -65,6 +75,42 @@ class FlutterReading:
 NOT_READ = FlutterReading(
     **dict.fromkeys(("weighted_peak", "peak", "rms", "speed_error", "left"), float("nan"))
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlutterDecision:
+    """Whether the flutter of the recording is taken out through the map of the finished sound."""
+
+    act: FlutterAct = "leave"
+
+
+def propose_flutter(reading: FlutterReading) -> tuple[FlutterDecision, str]:
+    """Whether to take flutter out, and why: only where it is worth it and told surely.
+
+    Parameters
+    ----------
+    reading : FlutterReading
+        From `measure_comb_flutter`.
+
+    Returns
+    -------
+    decision : FlutterDecision
+    why : str
+
+    Examples
+    --------
+    >>> propose_flutter(NOT_READ)
+    (FlutterDecision(act='leave'), 'nothing in the sound tells its flutter')
+    """
+    peak, left = reading.weighted_peak, 2.0 * reading.left
+    if peak != peak:
+        return FlutterDecision(act="leave"), "nothing in the sound tells its flutter"
+    told = f"hum on the film tells {100 * peak:.2f} % of flutter, weighted, to about {100 * left:.2f} %"
+    if peak < LEAST_WORTH:
+        return FlutterDecision(act="leave"), f"{told}; below {100 * LEAST_WORTH:.1f} % it is left"
+    if peak < LEAST_GAIN * left:
+        return FlutterDecision(act="leave"), f"{told}; that is not sure enough to be worth it"
+    return FlutterDecision(act="take out"), told
 
 
 def _analogue() -> tuple[list[complex], list[complex]]:
@@ -231,26 +277,28 @@ def measure_comb_flutter(comb: CombTrack | None, *, camera_rate: Fraction) -> Fl
 def solve_flutter_map(
     knots: SoundMap,
     *,
-    film_position: ArrayLike,
+    in_sample: ArrayLike,
     displacement: ArrayLike,
     speed: ArrayLike,
     camera_rate: Fraction,
-    shift_frames: float,
     out_rate: int,
 ) -> SoundMap:
     """The sound map with the flutter taken out.
 
-    What the head reads at film position x was recorded `displacement` later than the film says, so it is heard
-    that much later. The map's places in the captured sound stay; their places in the finished sound move.
+    What the head reads at a captured sample was recorded `displacement` frames later than the film says, so it is
+    heard that much later; where the film ran tail first, so much earlier. The map's places in the captured sound
+    stay; their places in the finished sound move.
 
     Parameters
     ----------
     knots : SoundMap
-        As solved without flutter.
-    film_position, displacement, speed : array, shape (n,)
-        Columns of a followed comb: position in the gate, frames, rising; frames; the derivative, a share.
-    camera_rate, shift_frames, out_rate
-        As the map was solved with.
+        As solved without flutter; rising, or falling from end to end.
+    in_sample, displacement, speed : array, shape (n,)
+        Columns of a followed comb: captured sample, rising; frames; the derivative, a share.
+    camera_rate : Fraction
+        Frames a second at which the finished film plays.
+    out_rate : int
+        Samples a second of the finished sound.
 
     Returns
     -------
@@ -266,39 +314,42 @@ def solve_flutter_map(
 
     Examples
     --------
+    >>> from smallgauge.sound.speed import in_sample_at
     >>> still = SoundMap(out_sample=np.array([0.0, 9600.0]), in_sample=np.array([0.0, 9600.0]), slope=np.ones(2),
     ...                  gain=np.ones(2), out_samples=9600)
     >>> x = np.arange(0.0, 3.6, 0.25)
     >>> moved = solve_flutter_map(
-    ...     still, film_position=x, displacement=0.001 * np.sin(x), speed=0.001 * np.cos(x),
-    ...     camera_rate=Fraction(18), shift_frames=0.0, out_rate=48000,
+    ...     still, in_sample=x * 48000 / 18, displacement=0.001 * np.sin(x), speed=0.001 * np.cos(x),
+    ...     camera_rate=Fraction(18), out_rate=48000,
     ... )
     >>> round(float(in_sample_at(moved, [48000 / 18 + 0.001 * np.sin(1) * 48000 / 18])[0][0]), 3)
     2666.667
     """
-    x, later, share = (np.asarray(a, dtype=np.float64) for a in (film_position, displacement, speed))
-    if not len(x) == len(later) == len(share) or len(x) < 2:
+    q, later, share = (np.asarray(a, dtype=np.float64) for a in (in_sample, displacement, speed))
+    if not len(q) == len(later) == len(share) or len(q) < 2:
         raise CallerError(
-            "To take out flutter, film position, displacement and speed of the same length are needed; found "
-            f"{len(x)}, {len(later)}, {len(share)} rows."
+            "To take out flutter, captured sample, displacement and speed of the same length are needed; found "
+            f"{len(q)}, {len(later)}, {len(share)} rows."
         )
     if float(np.max(np.abs(share))) > 0.2:
         raise MaterialError(
             f"Flutter of at most 20 % of the speed can be taken out, found {100 * np.max(np.abs(share)):.0f} %; leave it "
             "with `smallgauge treat --decide flutter leave`."
         )
-    ramp = _ramp(x)
-    share = share * ramp + later * np.gradient(ramp, x)
-    later = later * ramp
+    sign = -1.0 if knots.slope[0] < 0 else 1.0
+    order = slice(None, None, -1) if sign < 0 else slice(None)
+    q, later, share = q[order], sign * later[order], share[order]
+    old, slope = _heard_at(knots, q, sign)
     frames_a_sample = float(camera_rate / out_rate)
-    old = (x + shift_frames) / frames_a_sample
-    q, slope = in_sample_at(knots, old)
+    ramp = _ramp(old * frames_a_sample)
+    share = share * ramp + later * np.gradient(ramp, old * frames_a_sample)
+    later = later * ramp
     beyond = (knots.out_sample < old[0] - 0.5) | (knots.out_sample > old[-1] + 0.5)
     at = np.concatenate([old + later / frames_a_sample, knots.out_sample[beyond]])
-    order = np.argsort(at, kind="stable")
-    at = at[order]
-    q = np.concatenate([q, knots.in_sample[beyond]])[order]
-    slope = np.concatenate([slope / (1.0 + share), knots.slope[beyond]])[order]
+    rising = np.argsort(at, kind="stable")
+    at = at[rising]
+    q = np.concatenate([q, knots.in_sample[beyond]])[rising]
+    slope = np.concatenate([slope / (1.0 + share), knots.slope[beyond]])[rising]
     inside = (at > 0.5) & (at < knots.out_samples - 0.5)
     ends = np.array([0.0, float(knots.out_samples)])
     end_q, end_slope = _hermite(ends, at, q, slope)
@@ -310,6 +361,14 @@ def solve_flutter_map(
         gain=np.interp(out, knots.out_sample, knots.gain),
         out_samples=knots.out_samples,
     )
+
+
+def _heard_at(knots: SoundMap, in_sample: Floats, sign: float) -> tuple[Floats, Floats]:
+    """Where a map plays captured samples, and its slope there."""
+    out, slope = _hermite_inverse(
+        sign * in_sample, knots.out_sample, sign * knots.in_sample, sign * knots.slope
+    )
+    return out, sign * slope
 
 
 def _ramp(x: Floats) -> Floats:

@@ -1,11 +1,14 @@
 """Hiss made less, carefully: by 10 dB at most, where nothing stands above it.
 
+propose_hiss           nothing -> leave                     (treat)
 apply_hiss_reduction   reader of finished sound -> reader   (render; off unless the operator wants it)
 
 The power in each band of frequency is smoothed over some frames, the hiss known from the quietest ones is taken off,
 and what is left says how much the band is let through (Wiener). The least gain is -10 dB, so the hiss stays as a
 quiet floor and does not come and go with the voice.
 """
+
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -22,6 +25,27 @@ RAISED = 1.6  # and by how much it lies below its mean; both from the sound refe
 PLACES = 240  # at which the hiss is learnt, spread evenly
 FRAMES_EACH = 12
 SMOOTH = np.array([1.0, 2.0, 3.0, 2.0, 1.0]) / 9.0
+
+
+MOST_DB = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HissDecision:
+    """By how many decibels hiss is lowered at most in the finished sound; 0 leaves it."""
+
+    reduce_db: float = 0.0
+
+
+def propose_hiss() -> tuple[HissDecision, str]:
+    """Never more than to leave it: hiss hides what is under it, and only a listener can weigh that.
+
+    Examples
+    --------
+    >>> propose_hiss()[0]
+    HissDecision(reduce_db=0.0)
+    """
+    return HissDecision(), "hiss is left unless you want less of it; what lies under it goes too"
 
 
 def _window() -> Floats:
@@ -75,7 +99,7 @@ def apply_hiss_reduction(read: ReadSound, *, samples: int, floor_db: float = FLO
     >>> bool(-10.5 < 20 * np.log10(np.std(less) / np.std(hiss)) < -8)
     True
     """
-    if not 0.0 <= floor_db <= 20.0:
+    if not 0.0 <= floor_db <= MOST_DB:
         raise CallerError(f"Hiss can be lowered by 0 to 20 dB here, asked for {floor_db:g}.")
     least = 10.0 ** (-floor_db / 20.0)
     known: list[Floats] = []

@@ -2,6 +2,7 @@
 
 find_knocks         captured track -> when, how strong                          (analyse)
 find_head_distance  knocks, frame times, splices seen -> HeadReading: D, or why not    (analyse)
+find_head_passes    splices seen, D -> captured samples at which they pass the head    (analyse)
 
 A splice that passes the sound head knocks. Speech and claps knock too, so a single knock proves nothing. What
 counts is that several splices seen in the picture have a knock at the same distance: each match weighs by how
@@ -18,7 +19,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.sound.curves import Floats
-from smallgauge.sound.speed import ReadSound, SoundMap, apply_sound_map, position_at, solve_film_time
+from smallgauge.sound.speed import (
+    ReadSound,
+    SoundMap,
+    apply_sound_map,
+    position_at,
+    solve_film_time,
+    time_at,
+)
 
 KNOCK_RATE = 8000  # samples a second at which knocks are looked for
 ORDER = 12  # of the prediction whose error is looked at: what it can't foretell is sudden
@@ -311,6 +319,53 @@ def find_head_distance(
             if k >= 0
         ),
     )
+
+
+def find_head_passes(
+    splices: Sequence[int],
+    head_frames: float,
+    *,
+    sound_rate: int,
+    frame_times_s: ArrayLike | None,
+    film_positions: ArrayLike,
+    scan_rate: Fraction | None = None,
+    sound_start_s: float = 0.0,
+    sound_clock_ppm: float = 0.0,
+) -> list[float]:
+    """Captured samples at which splices pass the sound head.
+
+    Parameters
+    ----------
+    splices : sequence of int
+        Film position of the first frame after each splice.
+    head_frames : float
+        D, from gate to sound head.
+    sound_rate : int
+        Samples a second.
+    frame_times_s, film_positions, scan_rate, sound_start_s, sound_clock_ppm
+        As for `find_head_distance`.
+
+    Returns
+    -------
+    list of float
+        Empty where there is no film time. They may lie before the first sample or after the last.
+
+    Examples
+    --------
+    >>> find_head_passes([10], 8.5, sound_rate=48000, frame_times_s=None, film_positions=range(90),
+    ...                  scan_rate=Fraction(9))
+    [96000.0]
+    """
+    positions = np.asarray(film_positions, dtype=np.float64)
+    times = None if frame_times_s is None else np.asarray(frame_times_s, dtype=np.float64)
+    stamped = times is not None and np.count_nonzero(np.isfinite(times)) >= 2
+    try:
+        film_time = solve_film_time(times if stamped else None, positions, scan_rate=scan_rate)
+    except MaterialError:
+        return []
+    gate = np.asarray(splices, dtype=np.float64) - 0.5 + head_frames
+    seconds = (time_at(film_time, gate)[0] - sound_start_s) * (1.0 + sound_clock_ppm * 1e-6)
+    return [float(at) for at in seconds * sound_rate]
 
 
 def _evidence(away: Floats, weight: Floats, sure: Floats) -> tuple[Floats, Floats]:

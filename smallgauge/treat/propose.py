@@ -37,6 +37,11 @@ from smallgauge.record.treatment import (
     propose,
     treatment_of,
 )
+from smallgauge.sound.clicks import propose_clicks
+from smallgauge.sound.equalisation import propose_equalisation
+from smallgauge.sound.flutter import propose_flutter
+from smallgauge.sound.hiss import propose_hiss
+from smallgauge.sound.hum_removal import propose_hum
 from smallgauge.sound.loudness import propose_loudness
 from smallgauge.sound.separate import propose_guide_sync, propose_run_sync
 from smallgauge.sound.sync import propose_sync
@@ -87,6 +92,8 @@ def propose_treatment(
         decisions = _loudness(decisions, at, track, shop)
         if track is not None and track.tracks is not None:
             decisions = _tracks(track.tracks, decisions, at)
+        if track is not None:
+            decisions = propose_faults(track, decisions, at)
     return decisions
 
 
@@ -212,6 +219,19 @@ def _tracks(reading: TracksReading, decisions: tuple[Decision, ...], at: str) ->
     decision, why = propose_tracks(reading)
     basis = NOT_SURE if reading.state == "not sure" else None
     return propose(decisions, subject="tracks", value=asdict(decision), at=at, why=why, basis=basis)
+
+
+def propose_faults(track: TrackPaper, decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]:
+    """What of the sound's faults is taken out: what was told surely; what only a listener can weigh is left."""
+    for subject, (decision, why) in (
+        ("hum", propose_hum(film=track.film_hum, chain=track.chain_hum)),
+        ("flutter", propose_flutter(track.flutter)),
+        ("clicks", propose_clicks(clicks=track.clicks, thumps=track.thumps)),
+        ("equalisation", propose_equalisation()),
+        ("hiss", propose_hiss()),
+    ):
+        decisions = propose(decisions, subject=subject, value=asdict(decision), at=at, why=why)
+    return decisions
 
 
 def _sync(

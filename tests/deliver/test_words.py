@@ -1,4 +1,7 @@
-"""Every code, flag, check and subject has its sentence, and a client never reads that the film was altered."""
+"""Every code, flag, check and subject has its sentence, and a client never reads that the film was altered.
+
+Why this is long: the values that each code and subject may carry stand here, one line each.
+"""
 
 import ast
 import re
@@ -105,6 +108,9 @@ FULL = {
     "camera speed from hum": {"rate": "18"},
     "hum of the capture chain": {"hz": 49.97},
     "flutter told by hum": {"percent": 0.41},
+    "clicks found": {"clicks": 3, "thumps": 1},
+    "sound repaired": {"hum": ["chain", "film"], "hum_lines": 9, "flutter": True, "clicks": 3, "thumps": 1},
+    "sound not as captured": {"second": 12.5, "track": 1, "db": -20.5},
     "sound drops out": {"places": 3, "longest_ms": 120, "at_s": 12.5},
     "operator keeps another value": {
         "subject": "camera_speed",
@@ -390,6 +396,11 @@ VALUES = {
     ),
     "loudness": ({"target_lufs": -23.0}, "-23 LUFS"),
     "tracks": ({"view": "sum"}, "aligned and averaged"),
+    "hum": ({"act": "take out chain"}, "that of the film stays"),
+    "flutter": ({"act": "take out"}, "taken out of the finished sound"),
+    "clicks": ({"act": "repair"}, "repaired in the finished sound"),
+    "equalisation": ({"replayed": "3180/120", "recorded": "inf/90"}, "3180/120 to inf/90 microseconds"),
+    "hiss": ({"reduce_db": 6.0}, "6 dB at most"),
     "smooth_copy": ({"rate": "50"}, "50 frames a second"),
     "flicker": (
         {"on": True, "contrast": True, "limit_ln": 0.35},

@@ -44,7 +44,7 @@ def paper(tmp_path_factory):
         time_s=np.interp(positions, scan(t), t), film_position=positions.astype(np.int32),
         splice=np.zeros(len(positions), bool), splice_confidence=np.zeros(len(positions)),
     )  # fmt: skip
-    return hear_track(path, frames=frames, notes=CaptureNotes(), gauge=gauge_named("super-8"))
+    return hear_track(path, frames=frames, notes=CaptureNotes(), gauge=gauge_named("super-8"))[0]
 
 
 def test_flutter_and_dropouts_are_read(paper):

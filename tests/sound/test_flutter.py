@@ -108,8 +108,8 @@ def sound_map():
 
 def taken_out(comb):
     return solve_flutter_map(
-        sound_map(), film_position=comb.film_position, displacement=comb.displacement, speed=comb.speed,
-        camera_rate=Fraction(18), shift_frames=18.0, out_rate=RATE,
+        sound_map(), in_sample=comb.in_sample, displacement=comb.displacement, speed=comb.speed,
+        camera_rate=Fraction(18), out_rate=RATE,
     )  # fmt: skip
 
 
@@ -186,11 +186,11 @@ def test_too_little_and_nonsense_are_refused():
     wild = np.array([0.0, 1.0, 2.0])
     with pytest.raises(MaterialError, match="at most 20 %"):
         solve_flutter_map(
-            sound_map(), film_position=wild, displacement=wild, speed=wild, camera_rate=Fraction(18),
-            shift_frames=18.0, out_rate=RATE,
+            sound_map(), in_sample=wild, displacement=wild, speed=wild, camera_rate=Fraction(18),
+            out_rate=RATE,
         )  # fmt: skip
     with pytest.raises(CallerError, match="same length"):
         solve_flutter_map(
-            sound_map(), film_position=wild, displacement=wild, speed=wild[:2], camera_rate=Fraction(18),
-            shift_frames=18.0, out_rate=RATE,
+            sound_map(), in_sample=wild, displacement=wild, speed=wild[:2], camera_rate=Fraction(18),
+            out_rate=RATE,
         )  # fmt: skip
