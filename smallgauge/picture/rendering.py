@@ -22,6 +22,9 @@ SAME: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 # no source
 SHOULDER = 0.05
 BLACKEST = 6.0  # density where no deepest density is known: black is then no light at all
+# Density of a clear base as stocks have it. What the clearest picture shows may hold a little more than base: read denser
+# than this, white is laid here, its colour kept, so that no highlight is lost. common practice, no source
+USUAL_BASE = 0.17
 FILM, AS_CAPTURED = "film", "as captured"
 SHOWN = (FILM, AS_CAPTURED)
 
@@ -53,13 +56,17 @@ class RenderingDecision:
     matrix: Matrix = SAME
 
 
-def propose_rendering(*, clear: Triple | None, deepest: Triple | None) -> tuple[RenderingDecision, str]:
+def propose_rendering(
+    *, clear: Triple | None, deepest: Triple | None, exact: bool = False
+) -> tuple[RenderingDecision, str]:
     """The one rendering of a length of stock, from the two ends of its own density.
 
     Parameters
     ----------
     clear, deepest : three densities as scanned, or None
         Of the clear base, and of film that holds all the dye that it can; None where the film does not show it.
+    exact : bool
+        The clear base was seen bare (the border of a negative), not as the clearest of the pictures.
 
     Returns
     -------
@@ -78,12 +85,19 @@ def propose_rendering(*, clear: Triple | None, deepest: Triple | None) -> tuple[
     ((0.12, 0.13, 0.15), (6.0, 6.0, 6.0), "white from the film's clear base; its deepest density is not known")
     """
     white = _known(clear)
+    beyond = min(white) - USUAL_BASE if white is not None and not exact else 0.0
+    if white is not None and beyond > 0.0:
+        white = _known((white[0] - beyond, white[1] - beyond, white[2] - beyond))
     black = _known(deepest)
     ends = zip(white or (), black or ())
     if any(dark - light < LEAST_RANGE for light, dark in ends):
         black = None
     said = [
-        "white from the film's clear base"
+        (
+            "white from the film's clear base"
+            if beyond <= 0.0
+            else f"white at a usual base, {beyond:.2f} clearer than any picture"
+        )
         if white is not None
         else "white from the open gate, the clear base is not known",
         "black from its deepest density" if black is not None else "its deepest density is not known",

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.picture.border_length import channels_of
-from smallgauge.picture.colour import FrameColour, solve_output
+from smallgauge.picture.colour import DEEPEST_DYES, FrameColour, solve_output
 from smallgauge.picture.dyefade import FadingDecision, solve_dyefade, solve_flare
 from smallgauge.picture.flicker import FlickerCorrection
 from smallgauge.picture.mono import NEUTRAL, NOT_TOLD, MonoCorrection, MonoDecision, Tone, solve_mono
@@ -130,7 +130,7 @@ class _Looks:
     def _fading(self, length: Length | None) -> FadingDecision | None:
         """What was decided on the fading of a length; None where nothing was, or it waits."""
         if length not in self.fadings:
-            value = self._of_length("fading", length)
+            value = self._of_length("fading", length, self.treatment.anchored("fading"))
             self.fadings[length] = (
                 structured(value, FadingDecision, where="fading") if value is not None else None
             )
@@ -139,7 +139,7 @@ class _Looks:
     def _solved(self, scene: int, length: Length | None) -> FrameColour:
         look = NO_COLOUR
         fading = self._fading(length)
-        if fading is not None:
+        if fading is not None and (set(fading.left) != {1.0} or fading.base != fading.clear):
             look = replace(look, fade=solve_dyefade(fading))
         primary = self._value("primary", scene, length)
         if primary is not None:
@@ -155,6 +155,8 @@ class _Looks:
         mono = self._value("black_and_white", scene, length)
         if mono is not None:
             look = replace(look, mono=self._mono(MonoDecision(look=str(mono["look"])), look))
+        if look.fade is not None or look.negative is not None:
+            look = replace(look, deepest=DEEPEST_DYES)
         rendering = self._value("rendering", scene, length)
         if rendering is not None:
             decision = structured(rendering, RenderingDecision, where="rendering")
@@ -168,8 +170,16 @@ class _Looks:
         return solve_mono(self.tone, decision)
 
     def _value(self, subject: str, scene: int, length: Length | None) -> dict[str, object] | None:
-        """What is in force for a scene: decided for it, else for its length, else for the reel."""
-        anchored = self.treatment.anchored(subject)
+        """What is in force for a scene: the operator's for it, its length, the reel; then the program's, in that order."""
+        everything = self.treatment.anchored(subject)
+        theirs = tuple(each for each in everything if each.by != PROGRAM)
+        mine = tuple(each for each in everything if each.by == PROGRAM)
+        return self._nearest(subject, theirs, scene, length) or self._nearest(subject, mine, scene, length)
+
+    def _nearest(
+        self, subject: str, anchored: Sequence[Anchored], scene: int, length: Length | None
+    ) -> dict[str, object] | None:
+        """Of these the one that is anchored nearest to a scene; nothing of a scene where two differ."""
         mine = [each for each in anchored if each.kind == "scene" and self.scenes.get(each.position) == scene]
         if len({str(each.value) for each in mine}) > 1:
             values: dict[str, object] = {
@@ -182,15 +192,16 @@ class _Looks:
             mine = []
         return (
             _last_value(mine)
-            or self._of_length(subject, length)
+            or self._of_length(subject, length, anchored)
             or _last_value(each for each in anchored if each.kind == "reel")
         )
 
-    def _of_length(self, subject: str, length: Length | None) -> dict[str, object] | None:
+    def _of_length(
+        self, subject: str, length: Length | None, anchored: Sequence[Anchored]
+    ) -> dict[str, object] | None:
         """What is in force for a length of stock; the operator's before the program's, nothing where operators differ."""
         if length is None:
             return None
-        anchored = self.treatment.anchored(subject)
         mine = [each for each in anchored if each.kind == "length" and each.position in length]
         mine = [each for each in mine if each.by != PROGRAM] or [
             each for each in mine if each.position == length.first

@@ -24,8 +24,8 @@ def propose_colour(
 def _rendering(decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]:
     """White and black from what the decisions on each length say of its ends; of the open gate where none does."""
     ends = _ends(treatment_of(decisions))
-    for anchor, (clear, deepest) in (ends or {"reel": (None, None)}).items():
-        decision, why = propose_rendering(clear=clear, deepest=deepest)
+    for anchor, (clear, deepest, exact) in (ends or {"reel": (None, None, False)}).items():
+        decision, why = propose_rendering(clear=clear, deepest=deepest, exact=exact)
         value: dict[str, object] = {"white": list(decision.white), "black": list(decision.black)}
         basis = HOUSE_VALUE if clear is None and deepest is None else None
         decisions = propose(
@@ -34,9 +34,9 @@ def _rendering(decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]
     return decisions
 
 
-def _ends(treatment: Treatment) -> dict[str, tuple[Triple | None, Triple | None]]:
-    """Clear base and deepest density as scanned, by the anchor of the decision that holds them."""
-    found: dict[str, tuple[Triple | None, Triple | None]] = {}
+def _ends(treatment: Treatment) -> dict[str, tuple[Triple | None, Triple | None, bool]]:
+    """Clear base and deepest density as scanned, by the anchor of the decision that holds them; was the base seen bare?"""
+    found: dict[str, tuple[Triple | None, Triple | None, bool]] = {}
     for entry in treatment.in_force:
         value = entry.decision.value
         if entry.decision.subject not in ENDS or value is None:
@@ -45,7 +45,7 @@ def _ends(treatment: Treatment) -> dict[str, tuple[Triple | None, Triple | None]
         clear = _three(value.get("clear", value.get("base"))) if seen else None
         deepest = _three(value.get("border"))
         if clear is not None or deepest is not None:
-            found[entry.decision.anchor] = (clear, deepest)
+            found[entry.decision.anchor] = (clear, deepest, entry.decision.subject == "inversion")
     return found
 
 

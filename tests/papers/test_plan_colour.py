@@ -86,10 +86,20 @@ def test_the_lamp_is_that_of_each_frame(reel):
     assert not plan.findings
 
 
+def decided_nothing_faded(log):
+    """The program's reading of the dyes set to whole, so that light is to stay light."""
+    for proposal in [d for d in log if d.subject == "fading"]:
+        whole = {**proposal.value, "left": [1.0] * 3, "base": proposal.value["clear"], "flare": [0.0] * 3}
+        log = decide(log, subject="fading", value=whole, by="mk", at=AT, why="new", anchor=proposal.anchor)
+    return log
+
+
 def test_a_finished_frame_is_the_light_of_the_film(reel):
     """Light of the picture over the lamp, in the finished file, though the lamp flickered."""
     folder, capture, *_ = reel
-    plan = plan_of(reel)
+    log = with_decision(reel, "rendering", "white 0 black 6")
+    log = decided_nothing_faded(log)
+    plan = plan_of(reel, log=log)
     listing = list_capture(folder.parent.parent / "capture")
     table = table_for(capture.light, capture.encoding)
     with open_picture(listing) as reader:
@@ -177,7 +187,8 @@ def test_two_decisions_in_one_scene_are_neither_used_unseen(reel):
 
 
 def test_as_captured_leaves_light_alone_but_for_the_lamp(reel):
-    plan = plan_of(reel, log=with_decision(reel, "rendering", "as captured"))
+    log = decided_nothing_faded(with_decision(reel, "rendering", "as captured"))
+    plan = plan_of(reel, log=log)
     assert all(frame.colour.look is None and frame.colour.lamp for frame in plan.frames)
 
 
@@ -255,3 +266,9 @@ def test_a_decision_that_can_not_be_is_refused_in_one_sentence(subject, text):
     with pytest.raises(CallerError) as refused:
         decided_value(subject, text)
     assert str(refused.value).endswith(".") and "\n" not in str(refused.value)
+
+
+def test_the_operators_word_for_the_reel_stands_before_the_programs_for_a_length(reel):
+    assert [d.anchor for d in reel[3] if d.subject == "rendering"] == ["length@0"]
+    plan = plan_of(reel, log=with_decision(reel, "rendering", "white 0.1 black 2.5"))
+    assert plan.frames[0].colour.look.output.black == pytest.approx((2.5, 2.5, 2.5), abs=0.02)
