@@ -12,6 +12,7 @@ for name in (
     "resample",
     "scenes",
     "sound",
+    "wild",
 ):
     print(f"\n## {name}\n", flush=True)
     runpy.run_module(f"benchmarks.{name}", run_name="__main__")

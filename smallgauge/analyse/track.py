@@ -23,6 +23,7 @@ from smallgauge.sound.dropouts import find_dropouts
 from smallgauge.sound.flutter import NOT_READ, FlutterReading, measure_comb_flutter
 from smallgauge.sound.hum import HumReading, find_hum
 from smallgauge.sound.hum_removal import find_hum_combs, measure_hum_lines
+from smallgauge.sound.jumps import find_hum_jumps
 from smallgauge.sound.knocks import find_head_distance, find_head_passes, find_knocks
 from smallgauge.sound.levels import measure_levels
 from smallgauge.sound.recording import find_recording
@@ -231,8 +232,9 @@ def _run(reader: SoundReader, frames: Table, notes: CaptureNotes, gauge: Gauge) 
     splices, sure = _splices(frames)
     stated = notes.sound_run_rate or notes.camera_speed
     sound = {"in_samples": reader.samples, "sound_rate": reader.rate}
+    knocks = find_knocks(reader.read_padded, **sound)
     return find_run(
-        find_knocks(reader.read_padded, **sound),
+        knocks,
         splices=splices,
         confidence=sure,
         rates=(stated,) if stated else gauge.usual_rates,
@@ -240,6 +242,7 @@ def _run(reader: SoundReader, frames: Table, notes: CaptureNotes, gauge: Gauge) 
         frames=int(frames["film_position"].max()) + 1,
         ahead_frames=gauge.tracks[0].ahead_frames.value if gauge.tracks else None,
         recorded_s=find_recorded(reader.read_padded, **sound),
+        jump_odds=find_hum_jumps(reader.read_padded, knocks=knocks, **sound),
     )
 
 
