@@ -418,24 +418,34 @@ def compiled_reel() -> None:
 
 
 def specimen() -> None:
-    """The shared specimen, as a scanner's light taken for BT.709's, one constant exposure removed from each way."""
+    """The shared specimen, one constant exposure removed from each way."""
     folder = Path(__file__).resolve().parents[1].parent / "shared" / "specimens" / "super8-faded"
     if not folder.is_dir():
         print("left out: the specimen super8-faded is not at ../shared/specimens")
         return
+    told, found = specimen_differences(folder, baselines=True)
+    print(told)
+    print("| way | mean / 95th percentile |")
+    print("|---|---|")
+    for name, each in found.items():
+        print(f"| {name} | {words(each)} |")
+
+
+def specimen_differences(folder: Path, *, baselines: bool) -> tuple[str, dict[str, Array]]:
+    """What was found of the specimen, and differences to its truth; a scanner's light is taken for BT.709's."""
     paths = sorted((folder / "capture").glob("frame_*"))
     lights = [(_pixels(path) / 65535).astype(np.float32) for path in paths]
     columns, places = _specimen_columns(lights)
     flare, sigma = stray_share(columns, lengths=[(0, len(lights))])
     border = border_of_length(columns, flare=flare, flare_sigma=sigma)
     fading, why = propose_fading(border, light="narrow", flare=flare)
-    print(f"left {fading.left}, standard error {fading.sigma}; {why}; flare {flare}")
+    told = f"left {fading.left}, standard error {fading.sigma}; {why}; flare {flare}"
     view = channels_of(columns, "view")
     pictures: dict[str, list[Array]] = {"untreated": [], "corrected": []}
     truths: list[Array] = []
     for number in (0, 4, 8, 12):
         x, y = places[number]
-        part = (slice(round(y) - 165, round(y) + 166, 3), slice(round(x) + 60, round(x) + 536, 3))
+        part = (slice(round(y) - 165, round(y) + 166, 5), slice(round(x) + 60, round(x) + 536, 5))
         light = lights[number].astype(np.float64)
         stray = np.array(flare) * view[number]
         net = np.maximum((light[part] - stray) / (1.0 - stray), 1e-4)
@@ -445,22 +455,22 @@ def specimen() -> None:
         pictures["untreated"].append(light[part].reshape(-1, 3))
         restored = np.power(10.0, -apply_dyefade(-np.log10(net), solve_dyefade(fading)))
         pictures["corrected"].append(restored.reshape(-1, 3))
-        for name, (filter_name, options) in BASELINES.items():
+        for name, (filter_name, options) in BASELINES.items() if baselines else ():
             for power in (1.0, 2.4):
                 out = filtered_picture(light[part], filter_name, options, power=power)
                 pictures.setdefault(f"{name}, on {'light' if power == 1.0 else 'display values'}", []).append(
                     out
                 )
     truth = _display_lab(np.concatenate(truths))
-    print("| way | mean / 95th percentile |")
-    print("|---|---|")
+    found: dict[str, Array] = {}
     for name, parts in pictures.items():
         light = np.concatenate(parts)
         tried = [
             np.asarray(colour.delta_E(truth, _display_lab(light * 2.0**stops), method="CIE 2000"))
-            for stops in np.arange(-1.6, 1.61, 0.1)
+            for stops in np.arange(-1.0, 1.01, 0.1)
         ]
-        print(f"| {name} | {words(min(tried, key=lambda each: float(each.mean())))} |")
+        found[name] = min(tried, key=lambda each: float(each.mean()))
+    return told, found
 
 
 def _pixels(path: Path) -> Array:
@@ -498,6 +508,44 @@ def _display_lab(light: Array) -> Array:
     return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
 
 
+def profile_table() -> None:
+    """A scanner's light taken for BT.709's as it is, and by a matrix fitted to the first dyes; unfaded film, clear film white."""
+    matrix = np.asarray(colour.RGB_COLOURSPACES["ITU-R BT.709"].matrix_RGB_to_XYZ)
+    print("| dyes, light | content | as it is | matrix of the first dyes |")
+    print("|---|---|---|---|")
+
+    def seen_and_read(dyes: str, light: str, content: str) -> tuple[Array, Array]:
+        amounts = draw_amounts(content, count=PATCHES, seed=3)
+        film = np.vstack([np.zeros(3), amounts])
+        spectra = draw_spectra(film, DYE_SETS[dyes])
+        seen, read = spectra @ WEIGHTS / WHITE, draw_readings(spectra, light)
+        return seen[1:] / seen[0], read[1:] / read[0]
+
+    def of_ratio(ratio: Array) -> Array:
+        root = np.where(ratio > (6 / 29) ** 3, np.cbrt(ratio), ratio / (3 * (6 / 29) ** 2) + 4 / 29)
+        x, y, z = root[..., 0], root[..., 1], root[..., 2]
+        return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
+
+    as_it_is = matrix / matrix.sum(axis=1, keepdims=True)
+    for light in ("narrow", "broad"):
+        pairs = [seen_and_read("first", light, content) for content in CONTENTS]
+        seen, read = np.vstack([each[0] for each in pairs]), np.vstack([each[1] for each in pairs])
+        weight = 1.0 / (0.05 + seen[:, 1:2])  # a difference counts as a share, about as it is seen
+        fitted = np.linalg.lstsq(weight * read, weight * seen, rcond=None)[0].T
+        fitted /= fitted.sum(axis=1, keepdims=True)  # white stays white
+        for dyes, content in product(("first", "second", "third"), CONTENTS):
+            seen, read = seen_and_read(dyes, light, content)
+            ways = [
+                np.asarray(
+                    colour.delta_E(
+                        of_ratio(seen), of_ratio(np.clip(read @ each.T, 0.0, None)), method="CIE 2000"
+                    )
+                )
+                for each in (as_it_is, fitted)
+            ]
+            print(f"| {dyes}, {light} | {content} | {words(ways[0])} | {words(ways[1])} |", flush=True)
+
+
 def main() -> None:
     """The tables."""
     for title, table in (
@@ -507,6 +555,7 @@ def main() -> None:
         ("Other fades", other_fades_table),
         ("Scanner's floor", floor_table),
         ("Compiled reel", compiled_reel),
+        ("Scanner's light as BT.709", profile_table),
     ):
         print(f"\n### {title}\n", flush=True)
         table()

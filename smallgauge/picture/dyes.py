@@ -28,6 +28,13 @@ TYPICAL_DYES: tuple[Peaks, Peaks, Peaks] = (
     ((545.0, 32.0, 1.0), (440.0, 40.0, 0.17), (620.0, 30.0, 0.08)),
     ((445.0, 38.0, 1.0), (530.0, 35.0, 0.06)),
 )
+# Dyes that are put into the layers and not made in development, which hardly fade in the dark; invented.
+OTHER_DYES: tuple[Peaks, Peaks, Peaks] = (
+    ((645.0, 40.0, 1.0), (570.0, 25.0, 0.03), (420.0, 40.0, 0.04)),
+    ((538.0, 30.0, 1.0), (445.0, 38.0, 0.22), (622.0, 24.0, 0.09)),
+    ((436.0, 39.0, 1.0), (530.0, 30.0, 0.02)),
+)
+OTHER_SHARE = 0.2  # of stocks; invented, weak
 # Centre and full width at half height of the scanner's red, green and blue, nm: usual ones, no source.
 BANDS = {
     "narrow": ((630.0, 20.0), (530.0, 20.0), (460.0, 20.0)),
@@ -35,6 +42,7 @@ BANDS = {
 }
 # How far the dyes of stocks lie apart, one sigma: main peak nm, its width; side peaks nm, width, height. Invented.
 MAIN_NM, MAIN_WIDTH, SIDE_NM, SIDE_WIDTH, SIDE_HEIGHT = 5.0, 0.08, 8.0, 0.10, 0.4
+BLACKS = 200  # draws of what an unfaded black may read
 SETS, MIXTURES = 60, 200  # of dyes, and mixtures of each
 MOST_AMOUNT = 3.2  # of a dye in unexposed film; common practice, no source
 USUAL_BORDER = 2.9  # of a dye in unexposed film, where the sets are compared; common practice, no source
@@ -49,7 +57,7 @@ class DyeModel:
     amounts: Array  # (3, 10): cyan, magenta, yellow of the densities red, green, blue
     density: Array  # (3, 10): red, green, blue of the amounts
     samples: Array  # (n, 3): densities of mixtures, that a polynomial back is fitted on
-    black: Array  # (3, 3): covariance of the logarithms of amounts read in an unfaded black, dyes not known
+    black: Array  # (n, 3): logarithms of what is read in an unfaded black over its amounts, dyes not known
 
 
 def dye_curves(dyes: tuple[Peaks, Peaks, Peaks]) -> Array:
@@ -140,10 +148,10 @@ def band_density(amounts: Array, curves: Array, light: str) -> Array:
     return np.asarray(-np.log10(through @ (bands / bands.sum(axis=1, keepdims=True)).T))
 
 
-def _scattered(rng: np.random.Generator) -> Array:
+def _scattered(rng: np.random.Generator, about: tuple[Peaks, Peaks, Peaks]) -> Array:
     """Curves of a set of dyes that a stock might have, scaled to a neutral."""
     dyes = []
-    for main, *sides in TYPICAL_DYES:
+    for main, *sides in about:
         peaks = [(main[0] + rng.normal(0.0, MAIN_NM), main[1] * (1.0 + rng.normal(0.0, MAIN_WIDTH)), 1.0)]
         for centre, sigma, height in sides:
             grown = max(0.0, 1.0 + rng.normal(0.0, SIDE_HEIGHT))
@@ -204,7 +212,7 @@ def typical_dye_model(light: str) -> DyeModel:
     from smallgauge.picture.dyefade import polynomial_terms
 
     rng = np.random.default_rng(5)
-    sets = [_scattered(rng) for _ in range(SETS)]
+    sets = [_scattered(rng, TYPICAL_DYES) for _ in range(SETS)]
     amounts, read = [], []
     for curves in sets:
         grey = rng.uniform(0.0, MOST_AMOUNT, (MIXTURES, 1))
@@ -221,6 +229,18 @@ def typical_dye_model(light: str) -> DyeModel:
     else:
         there[:, 1:] = np.linalg.lstsq(weight * terms, weight * wanted, rcond=None)[0].T
         back = fit_back(there, terms[:, :3])
-    black = np.stack([band_density(np.full(3, USUAL_BORDER), curves, light) for curves in sets])
-    read_as = np.log(np.asarray(polynomial_terms(black)) @ there.T / USUAL_BORDER)
-    return DyeModel(light=light, amounts=there, density=back, samples=terms[::7, :3], black=np.cov(read_as.T))
+    drawn = []
+    for about, count in ((TYPICAL_DYES, BLACKS), (OTHER_DYES, round(OTHER_SHARE * BLACKS))):
+        kind = sets if about is TYPICAL_DYES else [_scattered(rng, about) for _ in range(SETS)]
+        black = np.stack([band_density(np.full(3, USUAL_BORDER), curves, light) for curves in kind])
+        read_as = np.log(np.asarray(polynomial_terms(black)) @ there.T / USUAL_BORDER)
+        read_as -= read_as.mean(axis=1, keepdims=True)  # how much of all three is the level's, not the dyes'
+        middle, spread = read_as.mean(axis=0), np.cov(read_as.T) + 1e-6 * np.eye(3)
+        if (
+            about is TYPICAL_DYES
+        ):  # how far the polynomials err in a black is less in a faded one: scatter, no offset
+            middle, spread = np.zeros(3), spread + np.outer(middle, middle)
+        drawn.append(rng.multivariate_normal(middle, spread, count, method="cholesky"))
+    return DyeModel(
+        light=light, amounts=there, density=back, samples=terms[::7, :3], black=np.concatenate(drawn)
+    )

@@ -32,8 +32,8 @@ def shares_left(
     ----------
     ln_amounts, sigma : arrays, shape (3,)
         Natural logarithm of the amount of cyan, magenta, yellow in the border, and its standard error.
-    black : array, shape (3, 3)
-        Covariance of what dyes that are not the typical ones read in an unfaded black.
+    black : array, shape (n, 3)
+        Natural logarithm of what n sets of dyes read in an unfaded black, over its true amounts.
     stock_amount : float or None
         Amount in this stock's black when it was new, where that is stated.
 
@@ -50,7 +50,7 @@ def shares_left(
 
     Examples
     --------
-    >>> left, _, aged = shares_left(np.log([1.4, 2.8, 2.8]), np.full(3, 0.04), 0.002 * np.eye(3), None)
+    >>> left, _, aged = shares_left(np.log([1.4, 2.8, 2.8]), np.full(3, 0.04), np.zeros((1, 3)), None)
     >>> bool(left[0] < 0.55), bool(left[1] > 0.9), bool(aged > 0.99)
     (True, True, True)
     """
@@ -63,9 +63,8 @@ def shares_left(
         for whole, s in ((False, sigma_faded), (True, sigma_whole))
     }
     level = level + math.log(stock_amount or USUAL_BORDER)
-    dyes = np.random.default_rng(3).multivariate_normal(np.zeros(3), black, 200, method="cholesky")
     apart = (
-        level[:, None, None] + dyes[None] - ln_amounts
+        level[:, None, None] + black[None] - ln_amounts
     )  # (levels, dyes, layers): positive, less than the level
     whole = -0.5 * np.square(apart / sigma) - np.log(sigma * math.sqrt(2.0 * math.pi))
     faded, loss, error = _faded(apart, sigma)
