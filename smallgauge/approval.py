@@ -1,16 +1,17 @@
-"""Approval copies and signatures: somebody sees a look, and signs for it."""
+"""Approval copies and signatures: somebody sees a look, and signs for it. And the negative for a house that prints it itself."""
 
 from datetime import datetime
 from pathlib import Path
 
 from smallgauge.crew import Crew
 from smallgauge.errors import CallerError, FixityError, MaterialError
-from smallgauge.line import Line, Settings, read_treatment, store_decisions
+from smallgauge.line import Line, Settings, read_track, read_treatment, store_decisions
 from smallgauge.lock import ReelLock
 from smallgauge.record.capture import Capture
 from smallgauge.record.decided_colour import places_in
 from smallgauge.record.files import read_decisions, read_json
 from smallgauge.record.journal import Journal
+from smallgauge.record.material import material_of
 from smallgauge.record.signature import (
     APPROVAL_FILE,
     APPROVAL_PAPER,
@@ -19,6 +20,7 @@ from smallgauge.record.signature import (
     digest_look,
 )
 from smallgauge.record.treatment import SIGNED, decide, treatment_of
+from smallgauge.render.adx import AdxPaper, write_adx
 from smallgauge.render.pick import Place, read_density
 
 
@@ -32,6 +34,29 @@ def approve_folder(folder: Path, settings: Settings) -> ApprovalPaper:
         line = Line(folder, None, Journal(folder), crew, settings)
         capture, frames = line.papers()
         return line.approve(capture, frames, line.treat(capture, frames))
+
+
+def adx_folder(folder: Path, out: Path, settings: Settings, *, bits: int) -> AdxPaper:
+    """Write a negative as ADX frames, from its archive copy and the decisions of today; nobody need have signed."""
+    if not (folder / "reel.json").is_file():
+        raise MaterialError(
+            f"ADX frames need a reel that was analysed, found no reel.json in {folder}; run `smallgauge analyse` first."
+        )
+    with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
+        line = Line(folder, None, Journal(folder), crew, settings)
+        capture, frames = line.papers()
+        return write_adx(
+            out,
+            folder=folder,
+            material=material_of(folder),
+            capture=capture,
+            frames=frames,
+            treatment=line.treat(capture, frames),
+            track=read_track(folder, capture),
+            bits=bits,
+            runner=crew,
+            progress=settings.progress,
+        )
 
 
 def read_places(folder: Path, text: str) -> str:

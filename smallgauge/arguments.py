@@ -44,6 +44,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_unslit(commands)
     _add_reel_commands(commands)
     _add_approval(commands)
+    _add_adx(commands)
     _add_recover(commands)
     _add_calibrate(commands)
     return parser
@@ -415,6 +416,24 @@ def _add_approval(commands: Any) -> None:
         metavar="WHEN",
         help="when they signed, such as 2026-01-17 or 2026-01-17T10:05 (now unless said)",
     )
+    _add_common(parser)
+
+
+def _add_adx(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "adx",
+        "write a negative as ADX frames, for a house that prints it itself",
+        "Writes each frame of a negative as DPX of ADX code values: density above the base, registered and framed like the "
+        "finished film, neither inverted nor corrected. Nobody need have signed for that.",
+        "smallgauge adx /shelf/0004171-R03-7 --out /out/0004171-R03-7-adx",
+    )
+    parser.add_argument("reel", metavar="REEL", help="the reel's folder")
+    parser.add_argument("--out", required=True, metavar="DIR", help="a new folder for the frames")
+    parser.add_argument(
+        "--bits", type=int, default=16, choices=(10, 16), help="bits of a code value (16 unless said)"
+    )
+    _add_workers(parser)
     _add_common(parser)
 
 

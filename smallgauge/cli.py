@@ -37,6 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "deliver": _deliver,
             "approval": _approval,
             "sign-off": _sign_off,
+            "adx": _adx,
             "copy": _copy,
             "recover": _recover,
             "calibrate": _calibrate,
@@ -534,6 +535,30 @@ def _approval(options: argparse.Namespace) -> int:
         print(json.dumps(to_plain(paper), ensure_ascii=False, indent=1))
     else:
         print(approval_words(options.reel, paper))
+    return 0
+
+
+def _adx(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.approval import adx_folder
+    from smallgauge.deliver.words import adx_words
+
+    settings = _settings(options)
+    try:
+        paper = adx_folder(Path(options.reel), Path(options.out), settings, bits=options.bits)
+    finally:
+        close = getattr(settings.progress, "close", None)
+        if close is not None:
+            close()
+    if options.json:
+        import json
+
+        from smallgauge.record.files import to_plain
+
+        print(json.dumps(to_plain(paper), ensure_ascii=False, indent=1))
+    else:
+        print(adx_words(options.out, paper.frames, paper.bits))
     return 0
 
 

@@ -1386,6 +1386,17 @@ def approval_words(folder: str, paper: ApprovalPaper) -> str:
     return text
 
 
+def adx_words(folder: str, frames: int, bits: int) -> str:
+    """What lies in a folder of ADX frames.
+
+    Examples
+    --------
+    >>> adx_words("/out/7", 90, 16)
+    '/out/7: 90 frames as DPX of ADX16 code values; adx.json says what they are.'
+    """
+    return f"{folder}: {count_words(frames, 'frame')} as DPX of ADX{bits} code values; adx.json says what they are."
+
+
 def signed_words(signed: Signature) -> str:
     """That a signature was recorded, and what comes next.
 

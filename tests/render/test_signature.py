@@ -7,7 +7,8 @@ import av
 import numpy as np
 import pytest
 
-from smallgauge.approval import approve_folder, read_places, sign_off
+from smallgauge import cli
+from smallgauge.approval import adx_folder, approve_folder, read_places, sign_off
 from smallgauge.deliver.words import sentence
 from smallgauge.demo import write_specimen
 from smallgauge.errors import CallerError, FixityError, MaterialError
@@ -100,6 +101,21 @@ def test_the_approval_copy_is_a_small_positive_with_words(held):
     assert (folder / paper["stills"][0]).is_file()
 
 
+def test_the_commands_say_what_comes_next(held, tmp_path, capsys):
+    _, outcome = held
+    folder = outcome.folder
+    assert cli.main(["approval", folder, "--workers", "1", "--quiet"]) == 0
+    assert "marked NOT SIGNED" in (said := capsys.readouterr().out) and "sign-off" in said
+    assert cli.main(["approval", folder, "--workers", "1", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["mark"] == "NOT SIGNED"
+    adx = str(tmp_path / "adx")
+    assert cli.main(["adx", folder, "--out", adx, "--bits", "10", "--workers", "1", "--quiet"]) == 0
+    assert "6 frames as DPX of ADX10" in capsys.readouterr().out
+    wrong = ["sign-off", folder, "--who", "O. Tallow", "--in-room", "no", "--at", "soon"]
+    assert cli.main(wrong) == 2
+    assert "2026-01-17" in capsys.readouterr().err
+
+
 def test_what_stands_is_kept(held):
     home, outcome = held
     film = Path(outcome.folder) / "approval.mp4"
@@ -109,14 +125,16 @@ def test_what_stands_is_kept(held):
     assert (film.stat().st_mtime_ns, film.read_bytes()) == before
 
 
-def test_signed_finished_and_asked_for_again(held):
+def test_signed_finished_and_asked_for_again(held, capsys):
     home, outcome = held
     folder = Path(outcome.folder)
     with pytest.raises(CallerError, match="name"):
         sign_off(folder, who=" ", in_room=True, on="2026-01-17", at=AT)
     with pytest.raises(CallerError, match="2026-01-17"):
         sign_off(folder, who="O. Tallow", in_room=True, on="last week", at=AT)
-    sign_off(folder, who="O.  Tallow", in_room=True, on="2026-01-17", at=AT)
+    words = ["sign-off", str(folder), "--who", "O.  Tallow", "--in-room", "yes", "--at", "2026-01-17"]
+    assert cli.main(words) == 0
+    assert "O. Tallow signed for look" in capsys.readouterr().out
     capture = read_json(folder / "capture.json", Capture)
     treatment = treatment_of(read_decisions(folder / "decisions.jsonl"))
     signed = signature_of(treatment)
@@ -167,6 +185,30 @@ def test_a_card_that_somebody_points_at_is_read_from_the_film(held):
             read_places(folder, wrong)
 
 
+def test_adx_frames_read_by_opencolorio_are_the_film(held, tmp_path):
+    """Source: OpenColorIO's built-in ADX16 transform, its first step: code value to density above the base."""
+    ocio = pytest.importorskip("PyOpenColorIO")
+    _, outcome = held
+    folder = Path(outcome.folder)
+    paper = adx_folder(folder, tmp_path / "adx", settings(), bits=16)
+    assert sorted(path.name for path in (tmp_path / "adx").iterdir())[:2] == ["adx.json", "frame_000000.dpx"]
+    assert paper.frames == 6
+    np.testing.assert_allclose(paper.base[0], (0.20, 0.52, 0.80), atol=0.01)
+    with open_picture(list_capture(tmp_path / "adx")) as reader:
+        codes = reader.read(2).samples
+    assert codes.shape == (paper.height, paper.width, 3) and codes.dtype == np.uint16
+    transform = ocio.BuiltinTransform("ADX16_to_ACES2065-1")
+    first = next(iter(ocio.Config.CreateRaw().getProcessor(transform).createGroupTransform()))
+    scale = np.diag(np.reshape(first.getMatrix(), (4, 4)))[:3]
+    density = codes / 65535 * scale + first.getOffset()[:3] + paper.base[0]
+    words = read_places(folder, "card 2@0.5,0.04").split()[1:]
+    y, x = round(0.04 * (paper.height - 1)), round(0.5 * (paper.width - 1))
+    patch = density[max(0, y - 3) : y + 4, x - 3 : x + 4].mean(axis=(0, 1))
+    np.testing.assert_allclose(patch, [float(word) for word in words], atol=0.02)
+    with pytest.raises(MaterialError, match="there already"):
+        adx_folder(folder, tmp_path / "adx", settings(), bits=16)
+
+
 def test_nobody_signs_for_what_was_not_seen(tmp_path):
     drawn(tmp_path / "capture")
     folder = Path(finish(tmp_path / "capture", tmp_path / "shelf", settings(last_step="treat")).folder)
@@ -191,5 +233,8 @@ def test_a_positive_needs_no_signature_but_may_have_an_approval_copy(tmp_path):
     paper = approve_folder(folder, settings())
     assert paper.mark == ""
     assert len(pictures(folder / "approval.mp4")) == 6
+    with pytest.raises(CallerError, match="negatives"):
+        adx_folder(folder, tmp_path / "adx", settings(), bits=16)
+    assert not (tmp_path / "adx").exists()
     with pytest.raises(CallerError, match="negatives"):
         decide(folder, "inversion", "base 0.2 0.5 0.8")
