@@ -435,26 +435,29 @@ def decide_on(
             anchor = anchor_of(place, subject, silent=capture.sound is None, frames=table, log=before)
         else:
             anchor = "reel"
-        if subject == "inversion" and value is not None:
-            value = _whole_inversion(folder, value, treatment_of(before), anchor)
+        if subject in ("inversion", "black_and_white") and value is not None:
+            value = _whole_look(folder, subject, value, treatment_of(before), anchor)
         if subject == "fading" and value is not None:
             value = completed_fading(value, log=before, anchor=anchor, by=by)
         after = decide(before, subject=subject, value=value, by=by, at=at, why=why, anchor=anchor)
         return store_decisions(folder, journal, before, after)
 
 
-def _whole_inversion(
-    folder: Path, value: dict[str, object], treatment: Treatment, anchor: str
+def _whole_look(
+    folder: Path, subject: str, value: dict[str, object], treatment: Treatment, anchor: str
 ) -> dict[str, object]:
-    """An operator's words on how a negative is printed, over what is in force there."""
+    """An operator's words on a negative or on silver film, over what is in force there."""
     capture = read_json(folder / "capture.json", Capture)
-    if not capture.notes.is_negative:
-        raise CallerError(
-            "inversion is decided for negatives, and capture.toml does not say that this film is one; state "
-            'film = "negative" and analyse it again.'
-        )
-    before = treatment.find("inversion", anchor) or treatment.find("inversion")
+    before = treatment.find(subject, anchor) or treatment.find(subject)
     known = before.decision.value if before is not None else None
+    if subject == "black_and_white" and capture.notes.is_black_and_white:
+        return {**(known or {}), **value}
+    if subject == "black_and_white" or not capture.notes.is_negative:
+        film = "black-and-white" if subject == "black_and_white" else "negative"
+        raise CallerError(
+            f'{subject} is decided for {film} film, and capture.toml does not say that this is; state film = "{film}" and '
+            "analyse it again."
+        )
     return complete_inversion(value, known, light=capture.notes.light)
 
 

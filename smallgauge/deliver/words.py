@@ -1165,7 +1165,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
                 if v.text("look", "") == "neutral"
                 else "tint and tone of the film kept"
             ),
-            {"look"},
+            {"look", "clear", "border"},
         ),
         "sign_off": (_signature_words, {"who", "on", "in_room", "look"}),
         "fading": (fading_words.fading_words, fading_words.KEYS),

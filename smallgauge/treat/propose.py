@@ -83,8 +83,9 @@ def propose_treatment(
     decisions = _framing(capture, frames, evidence, decisions, at)
     decisions = _doubles(frames, decisions, at)
     decisions = _loading(capture, frames, decisions, at, direction, half)
-    decisions = propose_film(capture, frames, decisions, at=at)
-    decisions = propose_fadings(capture, whole[1] if whole is not None else frames, decisions, at=at)
+    every = whole[1] if whole is not None else frames
+    decisions = propose_film(capture, every, decisions, at=at)
+    decisions = propose_fadings(capture, every, decisions, at=at)
     decisions = propose_colour(capture, frames, decisions, at=at)
     decisions = propose_flickers(*(whole or ((capture,), frames)), decisions, at=at)
     if capture.sound is not None:

@@ -10,7 +10,11 @@ from smallgauge.record.table import Table
 from smallgauge.record.treatment import HOUSE_VALUE, WAITING, Decision, Treatment, propose, treatment_of
 
 Triple = tuple[float, float, float]
-ENDS = ("fading", "inversion")  # decisions that say where a length's clear base and deepest density lie
+ENDS = (
+    "fading",
+    "inversion",
+    "black_and_white",
+)  # decisions that say where a length's clear base and deepest density lie
 
 
 def propose_colour(

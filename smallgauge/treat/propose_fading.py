@@ -72,19 +72,21 @@ def propose_fadings(
             why=why,
             basis=NOT_TOLD if nothing else WAITING if waits else EVIDENCE,
         )
-    return _without_stale(decisions, told, at)
+    return without_stale(decisions, told, at, subject="fading")
 
 
-def _without_stale(decisions: tuple[Decision, ...], told: set[str], at: str) -> tuple[Decision, ...]:
+def without_stale(
+    decisions: tuple[Decision, ...], told: set[str], at: str, *, subject: str
+) -> tuple[Decision, ...]:
     """Proposals of lengths that are none any more do nothing from now on."""
     for entry in treatment_of(decisions).in_force:
         for mine in (entry.decision, entry.proposal):
-            if mine is None or mine.subject != "fading" or mine.by != "program" or mine.anchor in told:
+            if mine is None or mine.subject != subject or mine.by != "program" or mine.anchor in told:
                 continue
             if mine.value is not None and not mine.waits:
                 decisions = propose(
                     decisions,
-                    subject="fading",
+                    subject=subject,
                     anchor=mine.anchor,
                     value=mine.value,
                     at=at,

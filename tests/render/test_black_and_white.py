@@ -57,7 +57,7 @@ def test_tint_and_tone_are_measured(silver):
     np.testing.assert_allclose(tone.tint, BASE - slope * (share @ BASE), atol=0.015)
     assert not tone.coloured
     (made,) = [d for d in read_decisions(folder / "decisions.jsonl") if d.subject == "black_and_white"]
-    assert made.value == {"look": "as on the film"} and "warm" in made.why
+    assert made.value["look"] == "as on the film" and "warm" in made.why
 
 
 def test_the_film_stays_warm_until_somebody_wants_it_neutral(silver):

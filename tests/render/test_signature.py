@@ -236,5 +236,5 @@ def test_a_positive_needs_no_signature_but_may_have_an_approval_copy(tmp_path):
     with pytest.raises(CallerError, match="negatives"):
         adx_folder(folder, tmp_path / "adx", settings(), bits=16)
     assert not (tmp_path / "adx").exists()
-    with pytest.raises(CallerError, match="negatives"):
+    with pytest.raises(CallerError, match="negative film"):
         decide(folder, "inversion", "base 0.2 0.5 0.8")
