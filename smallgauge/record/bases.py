@@ -17,7 +17,7 @@ AGREE = 0.03  # density within which bases are one stock's; common practice, no 
 def bases_of(frames: Table, lengths: Sequence[Length]) -> dict[str, tuple[Triple, Triple]]:
     """Density of the base and its standard error, by the anchor of what it holds for; nothing where it was not seen.
 
-    One for the reel where all lengths that show a base agree, else one for each length that does.
+    One for the reel where all lengths show a base and agree, else one for each length that shows one.
 
     Examples
     --------
@@ -42,6 +42,6 @@ def bases_of(frames: Table, lengths: Sequence[Length]) -> dict[str, tuple[Triple
             found[length.anchor] = read
     bases = np.array([base for base, _ in found.values()]).reshape(-1, 3)
     whole = base_of(light)
-    if whole is not None and len(bases) and np.abs(bases - np.asarray(whole[0])).max() <= AGREE:
+    if whole is not None and len(bases) == len(lengths) > 0 and np.abs(bases - np.asarray(whole[0])).max() <= AGREE:
         return {"reel": whole}
     return found
