@@ -42,6 +42,10 @@ def bases_of(frames: Table, lengths: Sequence[Length]) -> dict[str, tuple[Triple
             found[length.anchor] = read
     bases = np.array([base for base, _ in found.values()]).reshape(-1, 3)
     whole = base_of(light)
-    if whole is not None and len(bases) == len(lengths) > 0 and np.abs(bases - np.asarray(whole[0])).max() <= AGREE:
+    if (
+        whole is not None
+        and len(bases) == len(lengths) > 0
+        and np.abs(bases - np.asarray(whole[0])).max() <= AGREE
+    ):
         return {"reel": whole}
     return found
