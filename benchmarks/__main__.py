@@ -12,6 +12,7 @@ for name in (
     "resample",
     "scenes",
     "sound",
+    "sound_faults",
     "wild",
 ):
     print(f"\n## {name}\n", flush=True)
