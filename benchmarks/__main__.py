@@ -6,6 +6,7 @@ for name in (
     "account",
     "between",
     "completeness",
+    "fading",
     "follow",
     "recovery",
     "registration",
