@@ -65,6 +65,10 @@ SENTENCES: dict[str, _Say] = {
         f"{v.text('file', 'A file')}: {v.frames()} look like their neighbours, so that nothing tells by the picture whether "
         "it is the right one; digests and counts speak for them."
     ),
+    "frame size differs": lambda v: (
+        f"The pictures of {v.text('file', 'a file')} measure {v.text('found', 'otherwise')} where "
+        f"{v.text('needed', 'another size')} is needed. It is another file, or was made otherwise: run render again, then prove."
+    ),
     "duration differs": lambda v: (
         f"The last frame of {v.text('file', 'a file')} is not shown when rate and number say. Run render again, then prove."
     ),
@@ -106,6 +110,7 @@ CLIENT: dict[str, _Say] = {
     "sound not as long as picture": _client_file,
     "papers disagree": _client_file,
     "witness disagrees": _client_file,
+    "frame size differs": _client_file,
     "flashing light": lambda v: (
         f"The film has flashing light{v.plain(' at ', 'at_s', ' s')}, as a camera leaves at the end of a roll or in front of "
         "lamps. People with photosensitive epilepsy should not watch these places."
@@ -135,6 +140,7 @@ CHECKS: dict[str, tuple[str, str, str]] = {
         "fitting their finished frame at least as well as its neighbours",
     ),
     "sound file equal capture": ("archive sound", "archive sounds", "the captured file, byte for byte"),
+    "frame size": ("frame size", "frame sizes", "as planned"),
     "duration": ("duration", "durations", "as count and rate say"),
     "sound as long as picture": ("sound", "sounds", "as long as the picture"),
     "levels": ("frame", "frames", "looked at for levels out of range"),

@@ -63,6 +63,12 @@ class Bench(Ledger):
                 "duration", name, True, good, "duration differs", "container, within 1 ms and half a frame"
             )
 
+    def sized(self, name: str, film: FilmReader, size: tuple[int, int]) -> bool:
+        """The pictures have the size that they are to have; of another file's pictures nothing more is asked."""
+        needed, found = (f"{wide} x {high}" for wide, high in (size, (film.width, film.height)))
+        self.equal("frame size", name, needed, found, "frame size differs", "container")
+        return needed == found
+
     def guarded(self, name: str, check: Callable[[], Result]) -> Result | None:
         """Make a check; a file of ours that can't even be opened is a failure, not the end of the proof."""
         try:

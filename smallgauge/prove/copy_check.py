@@ -57,6 +57,8 @@ class CopyCheck:
             bench.equal("frame count", copy.file, copy.frames, film.count, "frame count differs", "container")
             bench.equal("rate", copy.file, str(copy.rate), str(film.rate), "rate differs", "container")
             bench.duration(copy.file, film)
+            if not bench.sized(copy.file, film, (copy.width, copy.height)):
+                return
             if self.summary.sound is not None:
                 self._sound(copy, film, self.summary.sound)
             self._kinds(copy, rows, film.tags)

@@ -287,7 +287,13 @@ class _Prover(Bench):
             black = digest_frame(black_samples(capture.width, capture.height, encoding), encoding.bits)
             expected = tuple(file.digest or black for file in capture.files)
             self._film(
-                name, "archive frames equal capture", expected, rate=capture.rate, sound=None, keep=store
+                name,
+                "archive frames equal capture",
+                expected,
+                size=(capture.width, capture.height),
+                rate=capture.rate,
+                sound=None,
+                keep=store,
             )
         elif (self.folder / below / "archive").is_dir():
             self._kept_archive(below, capture)
@@ -379,6 +385,7 @@ class _Prover(Bench):
             name,
             "finished frames equal render",
             tuple(render["digest"].tolist()),
+            size=self.size,
             rate=str(summary.rate),
             sound=summary.sound,
             render=render,
@@ -411,6 +418,7 @@ class _Prover(Bench):
         check: str,
         expected: tuple[str, ...],
         *,
+        size: tuple[int, int],
         rate: str | None,
         sound: SoundSummary | None,
         render: Table | None = None,
@@ -435,6 +443,8 @@ class _Prover(Bench):
             if rate is not None:
                 self.equal("rate", name, rate, str(film.rate), "rate differs", "tag")
             self.duration(name, film)
+            if not self.sized(name, film, size):
+                return None
             if sound is not None:
                 self._sound(name, film, sound, len(expected))
         box = picture_box(self.capture, render, self.size) if render is not None else None

@@ -200,6 +200,7 @@ _declare(
     "sound not as long as picture",
     "papers disagree",
     "witness disagrees",
+    "frame size differs",
 )
 
 

@@ -234,6 +234,7 @@ FULL |= {
     "names not legal": {"names": ["a:b.mkv"]},
     "needs exFAT": {"names": ["For later/archive.mkv"]},
     "papers disagree": {"file": "capture.json"},
+    "frame size differs": {"file": "finished.mkv", "needed": "156 x 114", "found": "256 x 192"},
     "witness absent": {"witness": "MediaConch"},
     "witness disagrees": {"file": "finished.mkv", "witness": "MediaConch", "line": "fail! FFV1-SLICE-JUNK"},
 }
