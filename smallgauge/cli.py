@@ -34,6 +34,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "divide": _divide,
             "unslit": _unslit,
             "prove": _prove,
+            "recheck": _recheck,
             "deliver": _deliver,
             "approval": _approval,
             "sign-off": _sign_off,
@@ -481,6 +482,33 @@ def _prove(options: argparse.Namespace) -> int:
     else:
         _tell(outcome)
     return outcome.exit_code
+
+
+def _recheck(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.deliver.proof_words import recheck_words
+    from smallgauge.prove.recheck import recheck_packages
+
+    progress = _Progress(quiet=options.quiet or options.json)
+    try:
+        checks = recheck_packages(
+            [Path(folder) for folder in options.folders],
+            Path(options.log),
+            mode="quick" if options.quick else "full",
+            at=_now(),
+            progress=progress,
+            told=lambda check: None if options.json else print(recheck_words(check), flush=True),
+        )
+    finally:
+        progress.close()
+    if options.json:
+        import json
+        from dataclasses import asdict
+
+        document = {"packages": [{**asdict(check), "good": check.good} for check in checks]}
+        print(json.dumps(document, ensure_ascii=False, indent=1))
+    return 0 if all(check.good for check in checks) else 4
 
 
 def _deliver(options: argparse.Namespace) -> int:

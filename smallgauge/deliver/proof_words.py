@@ -5,7 +5,8 @@
 
 from collections.abc import Callable
 
-from smallgauge.deliver.phrases import Values, list_words
+from smallgauge.deliver.phrases import Values, count_words, list_words, moment_words
+from smallgauge.prove.recheck import PackageCheck
 
 _Say = Callable[[Values], str]
 
@@ -147,3 +148,36 @@ CHECKS: dict[str, tuple[str, str, str]] = {
     "flashing": ("frame", "frames", "looked at for flashing light"),
     "black and still": ("frame", "frames", "looked at for black and for standing still"),
 }
+
+
+def recheck_words(check: PackageCheck) -> str:
+    """What a round came to for one package, in lines.
+
+    Examples
+    --------
+    >>> print(recheck_words(PackageCheck(package="/store/7", right=28)))
+    /store/7: all 28 files are as they were.
+    >>> print(recheck_words(PackageCheck(package="/store/7", right=1, missing=["a"])))
+    /store/7: NOT AS IT WAS. 1 of 2 files are as they were. Gone: a. Bring them back from another copy, and look at the medium.
+    """
+    total = check.right + len(check.differs) + len(check.missing)
+    if check.good:
+        said = [f"{check.package}: all {count_words(total, 'file')} are as they were."]
+    else:
+        said = [
+            f"{check.package}: NOT AS IT WAS. {check.right:,} of {count_words(total, 'file')} are as they were."
+        ]
+        said += [f"Changed: {list_words(check.differs)}."] if check.differs else []
+        said += [f"Gone: {list_words(check.missing)}."] if check.missing else []
+        said.append("Bring them back from another copy, and look at the medium.")
+    if check.kept:
+        said.append(f"{count_words(check.kept, 'file')} of them had been read before this round was stopped.")
+    if check.read_whole:
+        said.append(
+            f"{count_words(check.read_whole, 'file')} of them were read in full: the log did not know them."
+        )
+    if check.unlisted:
+        said.append(f"Not in its list: {list_words(check.unlisted)}.")
+    if check.last_full:
+        said.append(f"Last read in full: {moment_words(check.last_full)}.")
+    return " ".join(said)

@@ -18,6 +18,7 @@ import os
 import re
 import shutil
 import unicodedata
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Literal
@@ -359,8 +360,23 @@ def digest_file(path: Path, *, from_medium: bool = False) -> str:
     return digests_file(path, ("sha256",), from_medium=from_medium)["sha256"]
 
 
+class _Crc32:
+    """CRC-32 with the calls of a digest."""
+
+    def __init__(self) -> None:
+        self._sum = 0
+
+    def update(self, data: memoryview) -> None:
+        """Take more bytes."""
+        self._sum = zlib.crc32(data, self._sum)
+
+    def hexdigest(self) -> str:
+        """Eight hexadecimal digits."""
+        return f"{self._sum:08x}"
+
+
 def digests_file(path: Path, kinds: tuple[str, ...], *, from_medium: bool = False) -> dict[str, str]:
-    """Digests of a file's bytes by the names that `hashlib` knows them by, in one reading.
+    """Digests of a file's bytes by the names that `hashlib` knows them by, in one reading; "crc32" is that of zip files.
 
     Source: SHA-256 and SHA-512, FIPS 180-4.
 
@@ -372,7 +388,7 @@ def digests_file(path: Path, kinds: tuple[str, ...], *, from_medium: bool = Fals
     >>> {kind: digest[:8] for kind, digest in digests_file(sample, ("sha256", "sha512")).items()}
     {'sha256': 'ba7816bf', 'sha512': 'ddaf35a1'}
     """
-    digests = {kind: hashlib.new(kind) for kind in kinds}
+    digests = {kind: _Crc32() if kind == "crc32" else hashlib.new(kind) for kind in kinds}
     with Path(path).open("rb", buffering=0) as file:
         if from_medium:
             with contextlib.suppress(OSError):

@@ -1,0 +1,114 @@
+"""What the proof costs of its own: all CPU less the bare decoding and one SHA-256 a frame of the lossless films.
+
+    python -m benchmarks.prove FOLDER [FRAMES]
+
+draws a reel of 2048 x 1536 into FOLDER once (24 frames unless said, 10-bit DPX, striped), takes it through the line, and
+proves it again in this process, alone. CPU is user and system time of this process. The bar is 30 ms a frame.
+"""
+
+import hashlib
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import av
+import numpy as np
+
+from smallgauge.crew import Crew
+from smallgauge.demo import write_specimen
+from smallgauge.line import Settings, finish
+from smallgauge.picture.kernels_proof import warm
+from smallgauge.picture.synthetic import SceneTruth, specimen_truth
+from smallgauge.prove.fixity import expected_digests
+from smallgauge.prove.reel import make_proof
+from smallgauge.record.capture import Capture
+from smallgauge.record.files import read_json
+from smallgauge.record.journal import Journal
+
+LOSSLESS, COPIES = ("archive.mkv", "finished.mkv"), ("viewing.mp4", "television.mp4")
+BAR_MS = 30.0
+
+
+def cpu_of(work: Callable[[], object]) -> float:
+    """CPU seconds of this process for a piece of work."""
+    begin = time.process_time()
+    work()
+    return time.process_time() - begin
+
+
+def bare_decode(path: Path) -> None:
+    """Every frame of picture and sound decoded, nothing looked at."""
+    with av.open(str(path)) as container:
+        streams = [*container.streams.video, *container.streams.audio]
+        for stream in streams:
+            stream.codec_context.thread_count = 1
+        for packet in container.demux(*streams):
+            packet.decode()
+
+
+def reel_in(folder: Path, frames: int) -> Path:
+    """The reel's folder; drawn and finished where it isn't there."""
+    reel = folder / "shelf" / "0004171-R01-3"
+    if not (reel / "package.json").is_file():
+        scenes = (
+            SceneTruth(kind="garden", first=0, stop=frames // 2),
+            SceneTruth(kind="sea", first=frames // 2, stop=frames),
+        )
+        truth = specimen_truth(
+            "super 8",
+            width=2048,
+            height=1536,
+            frames=frames,
+            bits=10,
+            code_values="log",
+            striped=True,
+            scenes=scenes,
+        )
+        write_specimen(folder / "capture", truth, format="dpx", reel=reel.name, processes=1)
+        finish(folder / "capture", folder / "shelf", Settings(at="2026-01-17T10:00:00Z", workers=1))
+    return reel
+
+
+def main() -> None:
+    """Draw, prove, print."""
+    folder, frames = Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 24
+    reel = reel_in(folder, frames)
+    warm()
+    capture = read_json(reel / "capture.json", Capture)
+    rows = []
+
+    def prove() -> None:
+        with Crew(1) as crew:
+            proof = make_proof(
+                reel,
+                source=None,
+                capture=capture,
+                expected=expected_digests(reel, Journal(reel)),
+                runner=crew,
+                progress=lambda what, done, of: None,
+            )
+        assert proof.good
+
+    prove()  # libraries are loaded now
+    whole = cpu_of(prove)
+    rows.append(("all of it", whole))
+    for name in (*LOSSLESS, *COPIES):
+        rows.append((f"bare decode of {name}", cpu_of(lambda name=name: bare_decode(reel / name))))  # type: ignore[misc]
+    for name in LOSSLESS:
+        with av.open(str(reel / name)) as container:
+            context = container.streams.video[0].codec_context
+            picture = np.ones((context.height, context.width, 3), "<u2").tobytes()
+        used = cpu_of(lambda data=picture: [hashlib.sha256(data).digest() for _ in range(frames)])  # type: ignore[misc]
+        rows.append((f"one SHA-256 a frame of {name}", used))
+    own = whole - sum(used for _, used in rows[1:])
+    rows.append(("the proof's own", own))
+    print(f"{frames} frames of {capture.width} x {capture.height}; CPU of one process")
+    print("| work | CPU s | CPU ms a frame |\n| --- | --- | --- |")
+    for what, used in rows:
+        print(f"| {what} | {used:.2f} | {1000 * used / frames:.1f} |")
+    print(f"bar: {BAR_MS:.0f} ms a frame; found {1000 * own / frames:.1f}")
+
+
+if __name__ == "__main__":
+    main()
