@@ -19,6 +19,7 @@ from smallgauge.columns import Column
 from smallgauge.errors import CallerError
 from smallgauge.picture.resample import Move, apply_move
 
+REST_PX = 1e-4  # of the last step; common practice, no source
 REACH_PX = 40.0  # common practice, no source: film unsteadiness of a few per cent of a frame's height
 LEAST_CONFIDENCE = 0.25  # common practice, no source: below it half the picture or more disagrees
 COARSE_BLUR_PX, FINE_BLUR_PX = 3.0, 0.7  # chosen here by trial on drawn pictures (tests/picture)
@@ -63,7 +64,12 @@ class Displacement:
 
 
 def measure_displacement(
-    first: NDArray[np.floating], second: NDArray[np.floating], *, reach_px: float = REACH_PX
+    first: NDArray[np.floating],
+    second: NDArray[np.floating],
+    *,
+    reach_px: float = REACH_PX,
+    rest_px: float = REST_PX,
+    coarse_rest_px: float = REST_PX,
 ) -> Displacement:
     """Displacement of the picture from one plane to another.
 
@@ -73,6 +79,8 @@ def measure_displacement(
         The same plane of two frames, any scale (light or density); 48 x 48 pixels or more. Not altered.
     reach_px : float
         Greatest displacement looked for, along either axis; at most a third of the shorter side counts.
+    rest_px, coarse_rest_px : float
+        A step shorter than this is the last one; `coarse_rest_px` the same of the blurred planes before.
 
     Returns
     -------
@@ -113,11 +121,11 @@ def measure_displacement(
     reach = int(min(reach_px, min(first.shape) / 3))
     coarse = (_blur(planes[0], COARSE_BLUR_PX), _blur(planes[1], COARSE_BLUR_PX))
     start = _best_peak(planes, coarse, reach=reach)
-    near = _refine(coarse, start, margin=int(2 * COARSE_BLUR_PX))
+    near = _refine(coarse, start, margin=int(2 * COARSE_BLUR_PX), rest_px=coarse_rest_px)
     if near is None:
         return unknown
     fine = (_blur(planes[0], FINE_BLUR_PX), _blur(planes[1], FINE_BLUR_PX))
-    found = _refine(fine, (near.x_px, near.y_px), margin=int(2 * FINE_BLUR_PX) + 6)
+    found = _refine(fine, (near.x_px, near.y_px), margin=int(2 * FINE_BLUR_PX) + 6, rest_px=rest_px)
     if found is None:
         return Displacement(x_px=np.nan, y_px=np.nan, sigma_px=np.nan, confidence=near.confidence)
     beyond = max(abs(found.x_px), abs(found.y_px)) > reach + 1
@@ -195,7 +203,11 @@ def _slopes(plane: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np
 
 
 def _refine(
-    planes: tuple[NDArray[np.float64], NDArray[np.float64]], start: tuple[float, float], *, margin: int
+    planes: tuple[NDArray[np.float64], NDArray[np.float64]],
+    start: tuple[float, float],
+    *,
+    margin: int,
+    rest_px: float,
 ) -> Displacement | None:
     """Gauss-Newton from a start that is a pixel or two off; None where it finds no rest."""
     x, y = start
@@ -215,7 +227,7 @@ def _refine(
             return None
         step = np.clip(step, -2.0, 2.0)
         x, y = x + float(step[0]), y + float(step[1])
-        if np.abs(step).max() < 1e-4:
+        if np.abs(step).max() < rest_px:
             return Displacement(x_px=x, y_px=y, sigma_px=sigma, confidence=max(confidence, 0.0))
     return None
 

@@ -33,6 +33,10 @@ Marks = NDArray[np.bool_]
 
 STILL_SHARE = 0.003  # of the picture's height a frame: faster is a pan; common practice, no source
 STILL_FRAMES = 9  # over which a pan's speed is told; common practice, no source
+REST_PX, COARSE_REST_PX = (
+    4e-3,
+    0.05,
+)  # reduced pixels: a fifth of what a step is sure to; chosen here by trial
 BACKGROUND_PX = 160  # width of the reduced picture, about: the proxy's of scene change
 # A step less sure than this (reduced pixels) means that nothing in the picture stands still; chosen here by trial on
 # drawn pictures (tests/picture/test_steadiness.py): still ones stay below 0.05, boiling ones above 0.1.
@@ -78,13 +82,16 @@ def make_background_picture(
     >>> make_background_picture(np.ones((240, 330, 3), np.uint16), box=(2, 0, 322, 240)).shape
     (120, 160)
     """
+    from smallgauge.picture.kernels_proof import box_means
+
     left, top, right, bottom = box
     part = samples[top:bottom, left:right]
-    plane = part.astype(np.float32) if part.ndim == 2 else part.mean(axis=2, dtype=np.float32)
+    planes = part[:, :, None] if part.ndim == 2 else part
     block = reduction(box)
-    rows, columns = plane.shape[0] // block, plane.shape[1] // block
-    whole = plane[: rows * block, : columns * block].reshape(rows, block, columns, block)
-    return np.asarray(whole.mean(axis=(1, 3)), np.float64)
+    rows, columns = planes.shape[0] // block, planes.shape[1] // block
+    out = np.empty((rows, columns, planes.shape[2]), np.float32)
+    box_means(planes, np.arange(rows + 1) * block, np.arange(columns + 1) * block, out)
+    return np.asarray(out.mean(axis=2), np.float64)
 
 
 def reduction(box: tuple[int, int, int, int]) -> int:
@@ -132,7 +139,7 @@ def measure_background(
     nothing = (float("nan"), float("nan"), float("nan"))
     if before is None or min(now.shape) < LEAST_SIDE_PX or before.shape != now.shape:
         return nothing
-    found = measure_displacement(before, now)
+    found = measure_displacement(before, now, rest_px=REST_PX, coarse_rest_px=COARSE_REST_PX)
     if not found.sigma_px < MOST_STEP_SIGMA_PX:
         return nothing
     block = reduction(box)

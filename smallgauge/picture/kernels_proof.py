@@ -59,32 +59,44 @@ def read_delivered(luma, blue, red, steps, equation, table, rows, runs, cells, l
     """
     top = table.shape[0] - 1
     low, high = equation[8], equation[9]
+    shift_x, shift_y = steps[0] >> 1, steps[1] >> 1  # 1, 2 and 4 pixels to a colour sample
+    outside_r = outside_g = outside_b = outside_y = 0
     for y in range(luma.shape[0]):
-        v = y // steps[1]
+        v = y >> shift_y
         cell_row, tile_row = rows[y, 0], rows[y, 1]
         for n in range(runs.shape[0]):
             r_sum = g_sum = b_sum = r_light = g_light = b_light = 0.0
-            for x in range(runs[n, 0], runs[n, 1]):
-                u = x // steps[0]
-                value = (luma[y, x] - equation[0]) * equation[1]
+            x, stop = runs[n, 0], runs[n, 1]
+            while x < stop:
+                # Two pixels beside one another with one colour sample: light of their mean.
+                pair = 2 if shift_x and not x & 1 and x + 1 < stop else 1
+                u = x >> shift_x
                 cb = (blue[v, u] - equation[2]) * equation[3]
                 cr = (red[v, u] - equation[2]) * equation[3]
-                r = value + equation[4] * cr
-                g = value + equation[5] * cb + equation[6] * cr
-                b = value + equation[7] * cb
-                out_of_range[0] += r < low or r > high
-                out_of_range[1] += g < low or g > high
-                out_of_range[2] += b < low or b > high
-                out_of_range[3] += value < low or value > high
-                r = min(max(r, 0.0), 1.0)
-                g = min(max(g, 0.0), 1.0)
-                b = min(max(b, 0.0), 1.0)
-                r_sum += r
-                g_sum += g
-                b_sum += b
-                r_light += table[int(r * top + 0.5)]
-                g_light += table[int(g * top + 0.5)]
-                b_light += table[int(b * top + 0.5)]
+                r_off, g_off, b_off = (
+                    equation[4] * cr,
+                    equation[5] * cb + equation[6] * cr,
+                    equation[7] * cb,
+                )
+                r_mean = g_mean = b_mean = 0.0
+                for k in range(x, x + pair):
+                    value = (luma[y, k] - equation[0]) * equation[1]
+                    r, g, b = value + r_off, value + g_off, value + b_off
+                    outside_r += r < low or r > high
+                    outside_g += g < low or g > high
+                    outside_b += b < low or b > high
+                    outside_y += value < low or value > high
+                    r_mean += min(max(r, 0.0), 1.0)
+                    g_mean += min(max(g, 0.0), 1.0)
+                    b_mean += min(max(b, 0.0), 1.0)
+                r_sum += r_mean
+                g_sum += g_mean
+                b_sum += b_mean
+                scale = top / pair
+                r_light += pair * table[int(r_mean * scale + 0.5)]
+                g_light += pair * table[int(g_mean * scale + 0.5)]
+                b_light += pair * table[int(b_mean * scale + 0.5)]
+                x += pair
             column = runs[n, 2]
             cells[cell_row, column, 0] += r_sum
             cells[cell_row, column, 1] += g_sum
@@ -96,6 +108,10 @@ def read_delivered(luma, blue, red, steps, equation, table, rows, runs, cells, l
                 tiles[tile_row, runs[n, 3], 0] += r_sum
                 tiles[tile_row, runs[n, 3], 1] += g_sum
                 tiles[tile_row, runs[n, 3], 2] += b_sum
+    out_of_range[0] = outside_r
+    out_of_range[1] = outside_g
+    out_of_range[2] = outside_b
+    out_of_range[3] = outside_y
 
 
 @_kernel
