@@ -43,6 +43,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_divide(commands)
     _add_unslit(commands)
     _add_reel_commands(commands)
+    _add_recheck(commands)
     _add_approval(commands)
     _add_adx(commands)
     _add_recover(commands)
@@ -331,6 +332,29 @@ def _add_unslit(commands: Any) -> None:
     _add_common(parser)
 
 
+def _add_recheck(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "recheck",
+        "look at many packages again over the years, with a log",
+        "Reads every file of every package or bag in these folders and compares it: in full, with the digests of the package's own "
+        "list; quickly, with the length and the CRC-32 that the last full check noted. Every file is noted in a log; a round that "
+        "was stopped goes on where it was. Nothing is written into a package.",
+        "smallgauge recheck /store --log /store-log/recheck.jsonl --quick",
+    )
+    parser.add_argument(
+        "folders", nargs="+", metavar="FOLDER", help="packages, bags, or folders that hold some"
+    )
+    parser.add_argument("--log", required=True, metavar="FILE", help="the log, outside the packages")
+    parser.add_argument(
+        "--quick",
+        action="store_true",
+        help="compare length and CRC-32 with the last full check instead of digests",
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON document instead of words")
+    parser.add_argument("--quiet", action="store_true", help="no progress")
+
+
 def _add_reel_commands(commands: Any) -> None:
     parser = _command(
         commands,
@@ -354,26 +378,6 @@ def _add_reel_commands(commands: Any) -> None:
     )
     _add_workers(parser)
     _add_common(parser)
-    parser = _command(
-        commands,
-        "recheck",
-        "look at many packages again over the years, with a log",
-        "Reads every file of every package or bag in these folders and compares it: in full, with the digests of the package's own "
-        "list; quickly, with the length and the CRC-32 that the last full check noted. Every file is noted in a log; a round that "
-        "was stopped goes on where it was. Nothing is written into a package.",
-        "smallgauge recheck /store --log /store-log/recheck.jsonl --quick",
-    )
-    parser.add_argument(
-        "folders", nargs="+", metavar="FOLDER", help="packages, bags, or folders that hold some"
-    )
-    parser.add_argument("--log", required=True, metavar="FILE", help="the log, outside the packages")
-    parser.add_argument(
-        "--quick",
-        action="store_true",
-        help="compare length and CRC-32 with the last full check instead of digests",
-    )
-    parser.add_argument("--json", action="store_true", help="print one JSON document instead of words")
-    parser.add_argument("--quiet", action="store_true", help="no progress")
     parser = _command(
         commands,
         "deliver",
