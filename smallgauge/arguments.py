@@ -1,6 +1,8 @@
 """What the command line takes: every command with its help and an example. Documentation is made from it.
 
 Nothing of the program is imported, so that help comes at once.
+
+Why this is long: one short function for each command, each of the same shape.
 """
 
 import argparse
