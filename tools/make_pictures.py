@@ -33,9 +33,11 @@ from smallgauge.picture.negative import (
 )
 from smallgauge.picture.overlap import make_overlap_layout, make_overlap_sheet
 from smallgauge.picture.perforations import find_perforations, measure_reference
+from smallgauge.picture.primary import PrinterPoints
 from smallgauge.picture.rendering import propose_rendering
 from smallgauge.picture.repetition import find_grain_layout, make_grain, measure_repetition
 from smallgauge.picture.scenes import make_proxies
+from smallgauge.picture.selective import HueWindow
 from smallgauge.picture.synthetic import (
     PerforationDamage,
     ReelTruth,
@@ -322,7 +324,7 @@ def negative() -> None:
 def print_of(decision: InversionDecision) -> FrameColour:
     """All that is done to the colour of a negative as shipped."""
     look = FrameColour(fade=solve_unmixing(decision), negative=solve_inversion(decision))
-    rendering, _ = propose_rendering(clear=decision.base, deepest=None)
+    rendering, _ = propose_rendering(clear=decision.base, deepest=None, exact=True)
     return replace(look, output=solve_output(rendering, look))
 
 
@@ -345,6 +347,29 @@ def black_and_white() -> None:
     joined = np.hstack([np.pad(tile, ((0, 0), (0, 8), (0, 0)), constant_values=1.0) for tile in tiles])
     small = cv2.resize(np.clip(joined, 0, 1), None, fx=0.48, fy=0.48, interpolation=cv2.INTER_AREA)
     write_picture("black-and-white", np.clip(small, 0, 1) ** (1 / 2.4))
+
+
+def colour() -> None:
+    """A drawn frame as captured, as rendered, lifted by eight printer points, and with its greens made weaker."""
+    import cv2
+
+    truth = specimen_truth(
+        "super 8",
+        width=640,
+        height=480,
+        frames=3,
+        start_exposures=(),
+        scenes=(SceneTruth(kind="garden", first=0, stop=3),),
+    )
+    light = lights(truth)[1][60:420, 120:560] / truth.open_gate_level
+    rendering, _ = propose_rendering(clear=(0.16, 0.17, 0.19), deepest=(2.97, 2.99, 3.06))
+    shipped = FrameColour(output=solve_output(rendering, FrameColour()))
+    lifted = replace(shipped, points=PrinterPoints(red=-8.0, green=-8.0, blue=-8.0))
+    weaker = replace(shipped, hues=(HueWindow(centre_deg=130.0, width_deg=90.0, saturation=0.4),))
+    tiles = [light, *(apply_colour(light, look) for look in (shipped, lifted, weaker))]
+    joined = np.hstack([np.pad(tile, ((0, 0), (0, 8), (0, 0)), constant_values=1.0) for tile in tiles])
+    small = cv2.resize(np.clip(joined, 0, 1), None, fx=0.48, fy=0.48, interpolation=cv2.INTER_AREA)
+    write_picture("colour", np.clip(small, 0, 1) ** (1 / 2.4))
 
 
 def sound_faults() -> None:
@@ -392,6 +417,7 @@ def sound_faults() -> None:
 
 
 ALL: tuple[Callable[[], None], ...] = (
+    colour,
     completeness,
     damage,
     flicker,
