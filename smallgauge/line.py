@@ -458,7 +458,8 @@ def _whole_look(
             f'{subject} is decided for {film} film, and capture.toml does not say that this is; state film = "{film}" and '
             "analyse it again."
         )
-    return complete_inversion(value, known, light=capture.notes.light)
+    notes = capture.notes
+    return complete_inversion(value, known, light=notes.light, silver=notes.is_black_and_white)
 
 
 def deliver_folder(folder: Path, settings: Settings, *, bag: bool = False) -> Outcome:

@@ -1157,7 +1157,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
         "flicker": (_flicker_words, {"on", "surface", "contrast", "channels", "limit_ln"}),
         "primary": (_primary_words, {"points", "slope", "offset", "power", "saturation"}),
         "selective": (_selective_words, {"windows"}),
-        "rendering": (_rendering_words, {"show", "white", "black", "shoulder", "matrix"}),
+        "rendering": (_rendering_words, {"show", "white", "black", "shoulder", "matrix", "of"}),
         "inversion": (_inversion_words, {"base", "unmixing", "greys", "card", "contrast", "grey"}),
         "black_and_white": (
             lambda v: (
@@ -1331,6 +1331,8 @@ def _selective_words(v: Values) -> str:
 def _rendering_words(v: Values) -> str:
     if v.text("show", "film") == "as captured":
         return "light as captured, relative to the open gate"
+    if v.text("of", "") == "negative":
+        return "black is what the base of the negative prints, white the clear end of its print; light linear between"
     white, black = _three_numbers(v, "white"), _three_numbers(v, "black")
 
     def told(three: list[float]) -> str:
@@ -1559,7 +1561,8 @@ def _client_colour(decision: Decision) -> str | None:
     if decision.subject == "fading":
         return fading_words.client_fading(Values(decision.value or {}))
     if decision.subject == "rendering":
-        if Values(decision.value or {}).text("show", "film") == "as captured":
+        value = Values(decision.value or {})
+        if value.text("show", "film") == "as captured" or value.text("of", "") == "negative":
             return None
         return (
             "Colours and brightness are those of the film: its clearest part is white, its darkest black, and dark scenes "

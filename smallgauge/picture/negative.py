@@ -84,7 +84,11 @@ class InversionDecision:
 
 
 def propose_inversion(
-    base: Sequence[float], *, light: str | None, sigma: Sequence[float] = (0.0, 0.0, 0.0)
+    base: Sequence[float],
+    *,
+    light: str | None,
+    silver: bool = False,
+    sigma: Sequence[float] = (0.0, 0.0, 0.0),
 ) -> tuple[InversionDecision, str]:
     """The inversion of a length of one stock, from its base alone.
 
@@ -94,6 +98,8 @@ def propose_inversion(
         Density of the unexposed border, R, G, B.
     light : "narrow", "broad" or None
         The scanner's light; where it is not known it is taken as narrow, and said.
+    silver : bool
+        Black-and-white film: silver is grey in any light, so nothing is unmixed.
     sigma : three floats
         Standard errors of `base`.
 
@@ -126,11 +132,12 @@ def propose_inversion(
         raise CallerError(f"The scanner's light is {' or '.join(UNMIXING)}, found '{light}'.")
     decision = InversionDecision(
         base=(round(measured[0], 4), round(measured[1], 4), round(measured[2], 4)),
-        unmixing=UNMIXING[light or "narrow"],
+        unmixing=SAME if silver else UNMIXING[light or "narrow"],
     )
     worst = max(sigma)
     known = f", known to {worst:.3f}" if worst >= 0.0005 else ""
     told = f"the light is {light}" if light else "the scanner's light is not stated and taken as narrow"
+    told = "silver is grey in any light" if silver else told
     why = (
         f"the unexposed border has densities {measured[0]:.2f}, {measured[1]:.2f} and {measured[2]:.2f} "
         f"(red, green, blue){known}; {told}"

@@ -5,7 +5,7 @@ import re
 
 from smallgauge.errors import CallerError
 from smallgauge.picture.mono import LOOKS
-from smallgauge.picture.negative import UNMIXING, InversionDecision, solve_inversion
+from smallgauge.picture.negative import SAME, UNMIXING, InversionDecision, solve_inversion
 from smallgauge.picture.primary import PrimaryDecision, solve_primary
 from smallgauge.picture.rendering import AS_CAPTURED, LEAST_RANGE
 from smallgauge.picture.selective import HueWindow, SelectiveDecision, solve_hues
@@ -143,7 +143,7 @@ def inversion_value(text: str) -> dict[str, object]:
 
 
 def complete_inversion(
-    value: dict[str, object], before: dict[str, object] | None, *, light: str | None
+    value: dict[str, object], before: dict[str, object] | None, *, light: str | None, silver: bool = False
 ) -> dict[str, object]:
     """An operator's words on an inversion over what is in force; CallerError where they can't be printed together.
 
@@ -158,7 +158,8 @@ def complete_inversion(
             "An inversion needs the density of the negative's base, and the border did not tell it; decide it with "
             "'base RED GREEN BLUE', densities of film that saw no light."
         )
-    whole.setdefault("unmixing", [list(row) for row in UNMIXING[light or "narrow"]])
+    unmixing = SAME if silver else UNMIXING[light or "narrow"]
+    whole.setdefault("unmixing", [list(row) for row in unmixing])
     solve_inversion(_inversion(whole))
     return whole
 

@@ -32,6 +32,8 @@ def _rendering(decisions: tuple[Decision, ...], at: str) -> tuple[Decision, ...]
         decision, why = propose_rendering(clear=clear, deepest=deepest, exact=exact)
         value: dict[str, object] = {"white": list(decision.white), "black": list(decision.black)}
         basis = HOUSE_VALUE if clear is None and deepest is None else None
+        if exact:
+            value, why = {**value, "of": "negative"}, "the film is a negative: its base prints black"
         decisions = propose(
             decisions, subject="rendering", anchor=anchor, value=value, at=at, why=why, basis=basis
         )

@@ -4,7 +4,7 @@ from dataclasses import asdict
 
 import numpy as np
 
-from smallgauge.picture.mono import propose_black_and_white
+from smallgauge.picture.mono import NEUTRAL, propose_black_and_white
 from smallgauge.picture.negative import propose_inversion
 from smallgauge.record.bases import bases_of
 from smallgauge.record.capture import Capture
@@ -36,7 +36,8 @@ def _inversions(
     lengths = lengths_of(frames, backwards=loading_of(treatment_of(decisions)).backwards)
     told = bases_of(frames, lengths)
     for anchor, (base, sigma) in told.items():
-        inversion, why = propose_inversion(base, light=capture.notes.light, sigma=sigma)
+        silver = capture.notes.is_black_and_white
+        inversion, why = propose_inversion(base, light=capture.notes.light, silver=silver, sigma=sigma)
         value = {key: _listed(each) for key, each in asdict(inversion).items() if each not in (None, ())}
         decisions = propose(decisions, subject="inversion", anchor=anchor, value=value, at=at, why=why)
     return without_stale(decisions, set(told), at, subject="inversion")
@@ -50,7 +51,7 @@ def _silver(
     mono, why = propose_black_and_white(tone)
     value: dict[str, object] = {**asdict(mono)}
     if capture.notes.is_negative:
-        why = "a negative has no tone of its own: its print is neutral"
+        value, why = {"look": NEUTRAL}, "a negative has no tone of its own: its print is neutral"
     else:
         value |= _ends(capture, frames)
     basis = NOT_SURE if tone.coloured else None

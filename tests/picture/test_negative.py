@@ -126,6 +126,16 @@ def test_the_base_prints_black_and_black_is_the_same_for_every_scene(light):
     assert white == PRINT_WHITE
 
 
+def test_silver_is_not_unmixed():
+    colour, _ = propose_inversion(BASE, light="broad")
+    silver, why = propose_inversion(BASE, light="broad", silver=True)
+    assert colour.unmixing == UNMIXING["broad"]
+    assert "silver" in why
+    printed = inverted(np.array(BASE) + 0.7, silver)
+    assert np.ptp(printed) < 1e-6
+    assert printed == pytest.approx(print_density(np.full(3, 0.7)), abs=3e-4)
+
+
 def test_an_unmixing_that_can_not_be_is_refused():
     with pytest.raises(CallerError, match="unmixing"):
         solve_unmixing(

@@ -9,10 +9,10 @@ import pytest
 
 from smallgauge import cli
 from smallgauge.approval import adx_folder, approve_folder, read_places, sign_off
-from smallgauge.deliver.words import sentence
+from smallgauge.deliver.words import decision_sentence, sentence
 from smallgauge.demo import write_specimen
 from smallgauge.errors import CallerError, FixityError, MaterialError
-from smallgauge.line import Settings, decide_on, deliver_folder, finish
+from smallgauge.line import Settings, decide_on, deliver_folder, finish, read_treatment
 from smallgauge.media.picture_in import list_capture, open_picture
 from smallgauge.picture.synthetic import SceneTruth, specimen_truth
 from smallgauge.record.capture import Capture
@@ -114,6 +114,18 @@ def test_the_commands_say_what_comes_next(held, tmp_path, capsys):
     wrong = ["sign-off", folder, "--who", "O. Tallow", "--in-room", "no", "--at", "soon"]
     assert cli.main(wrong) == 2
     assert "2026-01-17" in capsys.readouterr().err
+
+
+def test_a_negative_of_silver_prints_neutral(held, tmp_path):
+    home, _ = held
+    stated = settings(stated=("film=black-and-white negative",))
+    outcome = finish(home / "capture", tmp_path / "shelf", stated)
+    assert outcome.exit_code == 1
+    shown = pictures(Path(outcome.folder) / "approval.mp4")[3][:-24]
+    assert np.ptp(shown.astype(int), axis=2).max() <= 2
+    said = [decision_sentence(entry) for entry in read_treatment(Path(outcome.folder)).in_force]
+    assert any("a neutral copy" in words for words in said)
+    assert any("black is what the base of the negative prints" in words for words in said)
 
 
 def test_what_stands_is_kept(held):
