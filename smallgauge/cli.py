@@ -337,7 +337,7 @@ def _treat(options: argparse.Namespace) -> int:
         subject, text = options.decide
         if not options.by or not options.why:
             raise CallerError("A decision needs who decides and why; add --by INITIALS and --why WORDS.")
-        if subject == "inversion":
+        if subject in ("inversion", "fading"):
             text = read_places(folder, text)
         value = None if text == "back" else decided_value(subject, text)
         decide_on(

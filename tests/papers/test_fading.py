@@ -8,6 +8,7 @@ from drawn_rolls import drawn_rolls
 
 from smallgauge.errors import CallerError
 from smallgauge.picture.border import CHANNELS
+from smallgauge.picture.dyes import typical_dye_model
 from smallgauge.record.anchors import AnchorAsked, anchor_of
 from smallgauge.record.decided_fading import completed_fading, fading_value
 from smallgauge.record.lengths import lengths_of
@@ -123,6 +124,26 @@ def test_two_operators_in_one_length_are_both_left_out_and_told():
     colours, found = looks(table, log, [30])
     assert colours[0] is None or colours[0].fade is None
     assert [each.code for each in found] == ["two decisions in one length"]
+
+
+def test_greys_that_the_operator_picks_serve_where_the_border_does_not():
+    table = drawn_rolls([("one", 60)])
+    for c in CHANNELS:
+        table[f"border_{c}"][:] = np.nan
+    _, log = proposed(table)
+    amounts = np.array([[0.6], [1.1], [1.7]]) * np.array([0.55, 0.95, 0.8])
+    density = 0.16 + amounts @ typical_dye_model("narrow").density[:, 1:4].T
+    words = "grey " + " ".join(f"{each:.4f}" for each in density.ravel())
+    value = completed_fading(fading_value(words), log=log, anchor="length@0", by="m.k.")
+    assert value["source"] == ["picks"] * 3
+    assert value["left"][0] / value["left"][1] == pytest.approx(0.55 / 0.95, rel=0.12)
+    after = decide(
+        log, subject="fading", anchor="length@0", value=value, by="m.k.", at=AT, why="the wall is grey"
+    )
+    assert looks(table, after, [30])[0][0].fade.gain[0] > 1.4
+    for wrong in ("grey", "grey 0.5 0.6", "skin red 1 2", "grey 0.5 9 0.5"):
+        with pytest.raises(CallerError, match="three densities"):
+            fading_value(wrong)
 
 
 def test_what_cannot_be_decided_is_said():
