@@ -150,7 +150,7 @@ def base_of(readings: NDArray[np.float64]) -> tuple[Triple, Triple] | None:
 def _places(
     planes: NDArray[np.float32], boxes: Sequence[Box], reference: tuple[float, float]
 ) -> NDArray[np.float32]:
-    """Medians of square places of the border, shape (places, channels)."""
+    """Medians of square places of the border, every other row and column of each, shape (places, channels)."""
     height, width, channels = planes.shape
     found = [np.zeros((0, channels), np.float32)]
     for box in boxes if all(math.isfinite(value) for value in reference) else ():
@@ -161,8 +161,8 @@ def _places(
             continue
         rows, columns = (y1 - y0) // high, (x1 - x0) // wide
         part = planes[y0 : y0 + rows * high, x0 : x0 + columns * wide]
-        cells = part.reshape(rows, high, columns, wide, channels).swapaxes(1, 2)
-        found.append(np.median(cells.reshape(rows * columns, high * wide, channels), axis=1))
+        cells = part.reshape(rows, high, columns, wide, channels)[:, ::2, :, ::2].swapaxes(1, 2)
+        found.append(np.median(cells.reshape(rows * columns, -1, channels), axis=1))
     return np.concatenate(found)
 
 
