@@ -242,7 +242,7 @@ def _finish_straight(  # type: ignore[no-untyped-def]
     light = np.empty(span * channels, np.float32)
     hashes = np.empty(stop_x, np.uint32)
     coloured, program = colour
-    planes = np.zeros((7, max(span, 3)))
+    planes = np.empty((6, span))
     start = first_y + offset_y - REACH
     for v in range(start, stop_y + offset_y - REACH + TAPS - 1):
         row = min(max(v, 0), capture_height - 1)
@@ -366,7 +366,7 @@ def _finish_turned(  # type: ignore[no-untyped-def]
         _copy(along[high + TAPS - 1], along[v])
     light = np.empty(width * channels, np.float32)
     planes = np.empty((channels, width), np.float32)
-    lines = np.zeros((7, max(width, 3)))
+    lines = np.empty((6, width))
     hashes = np.empty(width, np.uint32)
     first = np.empty(width, np.int64)
     weights = np.empty((TAPS, width), np.float32)

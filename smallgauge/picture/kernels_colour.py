@@ -351,11 +351,11 @@ def colour_row(light, program, y, first_x, width, planes):  # type: ignore[no-un
     """Colour of one row of pixels, in place.
 
     `y` is the row's place, -1 at the top edge of the finished picture to 1 at its bottom edge; the row begins at
-    column `first_x` of `width`. `planes` has room for six lines of this row and one of three numbers that are 0.
+    column `first_x` of `width`. `planes` is room for six lines of this row, no wider than it: lines that lie closely
+    behind each other go through the processor's vectors.
     """
     steps, numbers, _, windows = program
-    count = light.shape[0] // 3
-    lines, spare, nothing = planes[:3, :count], planes[3:6, :count], planes[6]
+    lines, spare, nothing = planes[:3], planes[3:6], np.zeros(3)
     _split(light, lines)
     least = numbers[_FLOOR]
     for channel in range(3):

@@ -1,6 +1,8 @@
 """How a capture's code values are read as light: stated by the operator, or assumed and said."""
 
 import math
+from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -94,11 +96,20 @@ def evenness_for(capture: Capture, root: Path, region: Region | None = None) -> 
     """
     if capture.open_gate is None:
         return None
+    near = (0.0, 0.0) if capture.survey is None else (capture.survey.rows[0], capture.survey.usual_y_px)
+    return _evenness(replace(capture, survey=None, files=(), findings=()), near, root, region)
+
+
+@lru_cache(maxsize=1)
+def _evenness(
+    capture: Capture, near: tuple[float, float], root: Path, region: Region | None
+) -> Evenness | None:
+    """Made once for all chunks of a capture that one process works on."""
+    if capture.open_gate is None:
+        return None
     table = table_for(capture.light, capture.encoding)
     open_gate = _lamp_light(capture, capture.open_gate, "open-gate", root, table, region)
     dark = _lamp_light(capture, capture.dark, "dark", root, table, region) if capture.dark else None
-    survey = capture.survey
-    near = (survey.rows[0], survey.usual_y_px) if survey is not None else (0.0, 0.0)
     return make_evenness(
         open_gate,
         dark=dark,

@@ -125,7 +125,7 @@ def test_rows_are_the_composition_within_half_a_code_of_16_bits(colour: FrameCol
         near = 10.0 ** -np.array(colour.output.black) * random.uniform(0.99, 1.01, (20, 3))
         light[1, :20] = near * np.array(colour.lamp or (1.0,) * 3)
     wanted = codes_of(apply_colour(light, colour))
-    program, planes = colour_program(colour).parts(), np.zeros((7, width))
+    program, planes = colour_program(colour).parts(), np.empty((6, width))
     for y in range(height):
         row = light[y].ravel().copy()
         colour_row(row, program, (2 * y + 1) / height - 1.0, 0, width, planes)
