@@ -3,7 +3,6 @@
 Only what a decision changes is made again; `films.py` says how that is known.
 """
 
-from contextlib import ExitStack
 from dataclasses import asdict, replace
 from fractions import Fraction
 from pathlib import Path
@@ -12,15 +11,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.media.picture_in import open_picture
-from smallgauge.media.stills import write_still
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json, to_plain, write_json
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import Journal, key_of
-from smallgauge.record.light import evenness_for, table_for
 from smallgauge.record.material import Material
-from smallgauge.record.recipe import FINISHED, SMOOTH, STILLS, CopyRecipe
+from smallgauge.record.recipe import FINISHED, SMOOTH, CopyRecipe
 from smallgauge.record.rendertable import (
     COPY_COLUMNS,
     REAL,
@@ -45,14 +41,15 @@ from smallgauge.render.films import (
     sound_key,
     viewing_sound_key,
 )
-from smallgauge.render.frame import render_frame
 from smallgauge.render.looks import write_looks
-from smallgauge.render.plan import CopyPlan, Plan, plan_rendering, still_frames, viewing_gain
+from smallgauge.render.plan import CopyPlan, Plan, plan_rendering, viewing_gain
 from smallgauge.render.plan_sound import SOUND_RATE, SoundPlan, worth_a_look
 from smallgauge.render.repairs import repair_findings, repair_summary, repairs_table
 from smallgauge.render.segments import NATIVE_RATE, CopySegment, SegmentJob, canvas_for, render_segment
 from smallgauge.render.smooth import make_smooth_copy
 from smallgauge.render.soundtable import sound_table
+from smallgauge.render.stills import before_names, make_stills, still_names
+from smallgauge.render.told_colour import told_scales, told_scenes
 from smallgauge.render.track import HeardSound, render_track, render_viewing_track
 from smallgauge.sound.separate import ACCEPTED_S, DETECTED_S
 
@@ -103,7 +100,7 @@ def render_reel(
         runner=runner,
         progress=progress,
     )
-    summary = _summary(capture, treatment, plan, tuple(_still_names(plan, frames).values()), heard, smooth)
+    summary = _summary(capture, treatment, plan, frames, heard, smooth)
     if not make_broadcast_sound(folder, capture, journal) and capture.sound is not None:
         told = Finding(code="no broadcast wave", where="sound")
         summary = replace(summary, findings=(*summary.findings, told))
@@ -116,7 +113,7 @@ def render_reel(
     repairs_table(folder, capture, plan, journal, sound)
     _steadiness_table(folder, capture, frames, plan, journal)
     write_looks(folder, capture.notes.reel or capture.name, plan.frames, journal)
-    _stills(folder, material, frames, plan, journal, films[0].pictures, progress)
+    make_stills(folder, material, frames, plan, journal, films[0].pictures, progress)
     return summary
 
 
@@ -139,7 +136,7 @@ def _summary(
     capture: Capture,
     treatment: Treatment,
     plan: Plan,
-    stills: tuple[str, ...],
+    frames: Table,
     heard: HeardSound | None,
     smooth: Table | None,
 ) -> RenderSummary:
@@ -180,7 +177,7 @@ def _summary(
         left_out=plan.left_out,
         repeated=plan.repeated,
         copies=tuple(copies),
-        stills=stills,
+        stills=tuple(still_names(plan, frames).values()),
         sound=sound,
         findings=(
             *render_findings(capture, plan),
@@ -190,6 +187,9 @@ def _summary(
         ),
         steadiness=tuple(series.figure for series in plan.steadiness),
         flicker=plan.flicker,
+        before=tuple(before_names(plan, frames).values()),
+        grey_scales=told_scales(plan.frames),
+        light=told_scenes(plan.frames, frames),
     )
 
 
@@ -331,57 +331,6 @@ def _steadiness_table(folder: Path, capture: Capture, frames: Table, plan: Plan,
     table = Table(name="steadiness", columns=STEADINESS_COLUMNS, values=values, capture_digest=capture.digest)
     write_table(folder / STEADINESS, table)
     journal.add_file("render", STEADINESS, key=key, rows=count)
-
-
-def _still_names(plan: Plan, frames: Table) -> dict[int, str]:
-    chosen = still_frames(plan, frames["sharpness"], most=STILLS.most)
-    return {n: f"{STILLS.folder}/scene-{plan.frames[n].scene + 1:03d}-frame-{n:06d}.jpg" for n in chosen}
-
-
-def _stills(
-    folder: Path,
-    material: Material,
-    frames: Table,
-    plan: Plan,
-    journal: Journal,
-    key: str,
-    progress: Progress,
-) -> None:
-    wanted = _still_names(plan, frames)
-    for old in [
-        f for f in journal.lines if f.startswith(f"{STILLS.folder}/scene-") and f not in wanted.values()
-    ]:
-        (folder / old).unlink(missing_ok=True)
-        journal.forget(old)
-    missing = [n for n in wanted if not journal.holds(wanted[n], key)]
-    if not missing:
-        return
-    (folder / STILLS.folder).mkdir(exist_ok=True)
-    with ExitStack() as stack:
-        even = [
-            evenness_for(stretch.capture, stretch.listing.root, stretch.listing.region)
-            for stretch in material.stretches
-        ]
-        readers = [stack.enter_context(open_picture(stretch.listing)) for stretch in material.stretches]
-        for count, n in enumerate(missing, start=1):
-            number = plan.frames[n].capture
-            stretch = material.stretches[number]
-            codes = render_frame(
-                readers[number].read(plan.frames[n].frame).samples,
-                table=table_for(stretch.capture.light, stretch.capture.encoding),
-                move=plan.frames[n].move,
-                width=plan.width,
-                height=plan.height,
-                bits=FINISHED.bits,
-                frame=n,
-                colour=plan.frames[n].colour.whole,
-                evenness=even[number],
-            )
-            write_still(
-                folder / wanted[n], (codes >> (FINISHED.bits - 8)).astype(np.uint8), quality=STILLS.quality
-            )
-            journal.add_file("render", wanted[n], key=key, first=n, stop=n + 1)
-            progress("stills", count, len(missing))
 
 
 def _own_clock_findings(sound: SoundPlan) -> list[Finding]:

@@ -7,16 +7,18 @@ import tomllib
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
 import pytest
 from drawn_reels import AT, relink_package, settings, small_reel
 
-import smallgauge.render.reel
 import smallgauge.render.segments
+import smallgauge.render.stills
 from smallgauge.line import decide_on, finish
 from smallgauge.media.film_in import read_film
 from smallgauge.record.files import read_decisions, read_json, write_treatment
 from smallgauge.record.finding import Proof
+from smallgauge.record.journal import Journal
 from smallgauge.record.recipe import SMOOTH
 from smallgauge.record.rendertable import COPY_COLUMNS, RenderSummary
 from smallgauge.record.table import read_table
@@ -90,7 +92,7 @@ def test_a_camera_speed_opens_no_picture(reel, monkeypatch):
     decide(folder, "camera_speed", {"rate": "16"})
     opened = []
     with monkeypatch.context() as patch:
-        for room in (smallgauge.render.segments, smallgauge.render.reel):
+        for room in (smallgauge.render.segments, smallgauge.render.stills):
             patch.setattr(room, "open_picture", lambda listing: opened.append(listing))
         written = again(reel, last_step="render")
     assert opened == []
@@ -110,6 +112,39 @@ def test_a_camera_speed_opens_no_picture(reel, monkeypatch):
     summary = json.loads((folder / "render.json").read_text())
     assert summary["rate"] == "16"
     assert again(reel) == set()
+
+
+def test_a_still_whose_colour_was_corrected_has_the_film_as_it_is_today_beside_it(reel):
+    """It is the same frame in the same place, comes with its still and goes with it; the package holds finished ones alone."""
+    _, folder = reel
+
+    def pictures(pattern: str) -> dict[str, np.ndarray]:
+        return {p.name: cv2.imread(str(p)).astype(float) for p in sorted((folder / "stills").glob(pattern))}
+
+    plain = pictures("scene-*.jpg")
+    assert plain and not pictures("before-*")
+    decide(folder, "primary", {"points": [12.0, 0.0, 0.0]})  # 0.3 of density: half the red light
+    again(reel)
+    befores, afters = pictures("before-*"), pictures("scene-*.jpg")
+    assert [f"before-{name}" for name in afters] == list(befores)
+    for name, after in afters.items():
+        before = befores[f"before-{name}"]
+        assert before.shape == after.shape
+        middle = np.s_[
+            before.shape[0] // 4 : -(before.shape[0] // 4), before.shape[1] // 4 : -(before.shape[1] // 4)
+        ]
+        light = [(each[middle].mean(axis=(0, 1)) / 255) ** 2.4 for each in (before, after)]
+        red, green = light[1][2] / light[0][2], light[1][1] / light[0][1]
+        assert red / green == pytest.approx(10**-0.3, rel=0.1)
+        assert np.abs(after[..., 1] - plain[name][..., 1]).mean() < 3.0  # green was left
+    summary = read_json(folder / "render.json", RenderSummary)
+    assert set(summary.before) == {f"stills/{name}" for name in befores}
+    assert summary.grey_scales[0].steps == ("points", "output")
+    assert not any("before-" in path.name for path in (folder / "package").rglob("*"))
+    decide(folder, "primary", None)
+    again(reel, last_step="render")
+    assert not pictures("before-*")
+    assert not any("before-" in file for file in Journal(folder).lines)
 
 
 def test_a_sync_mark_codes_no_picture_again(reel):

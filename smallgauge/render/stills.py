@@ -1,0 +1,111 @@
+"""Photographs of the finished film, and beside those whose colour was corrected the same frame as the film is today."""
+
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.media.picture_in import open_picture
+from smallgauge.media.stills import write_still
+from smallgauge.picture.colour import FrameColour
+from smallgauge.record.journal import Journal
+from smallgauge.record.light import evenness_for, table_for
+from smallgauge.record.material import Material
+from smallgauge.record.recipe import FINISHED, STILLS
+from smallgauge.record.table import Table
+from smallgauge.record.work import Progress
+from smallgauge.render.frame import render_frame
+from smallgauge.render.plan import FramePlan, Plan, still_frames
+from smallgauge.render.plan_colour import ColourPlan
+from smallgauge.render.told_colour import corrected
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wanted:
+    """One photograph: its file, the finished frame, and what is done to its colour."""
+
+    file: str
+    frame: FramePlan
+    colour: FrameColour | None
+
+
+def still_names(plan: Plan, frames: Table) -> dict[int, str]:
+    """Finished frame -> file, of the sharpest frame of each scene."""
+    chosen = still_frames(plan, frames["sharpness"], most=STILLS.most)
+    return {n: f"{STILLS.folder}/{_stem(plan, n)}" for n in chosen}
+
+
+def before_names(plan: Plan, frames: Table) -> dict[int, str]:
+    """Finished frame -> file of the same frame without any correction, of the stills whose colour was corrected."""
+    return {
+        n: f"{STILLS.folder}/{STILLS.before}{_stem(plan, n)}"
+        for n in still_names(plan, frames)
+        if corrected(plan.frames[n].colour.look)
+    }
+
+
+def _stem(plan: Plan, n: int) -> str:
+    return f"scene-{plan.frames[n].scene + 1:03d}-frame-{n:06d}.jpg"
+
+
+def as_it_is_today(colour: ColourPlan) -> FrameColour | None:
+    """What is done to the frame of a before picture: the lamp of that very frame is divided out, nothing else."""
+    return None if colour.lamp is None else FrameColour(lamp=colour.lamp)
+
+
+def make_stills(
+    folder: Path,
+    material: Material,
+    frames: Table,
+    plan: Plan,
+    journal: Journal,
+    key: str,
+    progress: Progress,
+) -> None:
+    """Write the photographs that are wanted and do not stand; those that are no longer wanted are taken away."""
+    wanted = [
+        _Wanted(file=file, frame=plan.frames[n], colour=plan.frames[n].colour.whole)
+        for n, file in still_names(plan, frames).items()
+    ]
+    wanted += [
+        _Wanted(file=file, frame=plan.frames[n], colour=as_it_is_today(plan.frames[n].colour))
+        for n, file in before_names(plan, frames).items()
+    ]
+    files = {each.file for each in wanted}
+    begins = tuple(f"{STILLS.folder}/{before}scene-" for before in ("", STILLS.before))
+    for old in [f for f in journal.lines if f.startswith(begins) and f not in files]:
+        (folder / old).unlink(missing_ok=True)
+        journal.forget(old)
+    missing = [each for each in wanted if not journal.holds(each.file, key)]
+    if not missing:
+        return
+    (folder / STILLS.folder).mkdir(exist_ok=True)
+    with ExitStack() as stack:
+        even = [
+            evenness_for(stretch.capture, stretch.listing.root, stretch.listing.region)
+            for stretch in material.stretches
+        ]
+        readers = [stack.enter_context(open_picture(stretch.listing)) for stretch in material.stretches]
+        for count, each in enumerate(missing, start=1):
+            number = each.frame.capture
+            stretch = material.stretches[number]
+            codes: NDArray[np.uint16] = render_frame(
+                readers[number].read(each.frame.frame).samples,
+                table=table_for(stretch.capture.light, stretch.capture.encoding),
+                move=each.frame.move,
+                width=plan.width,
+                height=plan.height,
+                bits=FINISHED.bits,
+                frame=each.frame.finished,
+                colour=each.colour,
+                evenness=even[number],
+            )
+            write_still(
+                folder / each.file, (codes >> (FINISHED.bits - 8)).astype(np.uint8), quality=STILLS.quality
+            )
+            journal.add_file(
+                "render", each.file, key=key, first=each.frame.finished, stop=each.frame.finished + 1
+            )
+            progress("stills", count, len(missing))

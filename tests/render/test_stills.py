@@ -1,0 +1,55 @@
+"""Stills beside the same frame as the film is today, and what a rendering tells of its colour."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from smallgauge.picture.colour import FrameColour, apply_colour
+from smallgauge.picture.dyefade import FadingDecision, solve_dyefade
+from smallgauge.picture.mono import MonoCorrection
+from smallgauge.picture.primary import ColourDecisionList, PrinterPoints
+from smallgauge.picture.rendering import OutputRendering
+from smallgauge.render.plan_colour import ColourPlan
+from smallgauge.render.stills import as_it_is_today
+from smallgauge.render.told_colour import corrected, steps_of
+
+WHITE = OutputRendering(white=(0.1, 0.1, 0.1), black=(3.0, 3.0, 3.0))
+
+
+def _fade(*left: float) -> FrameColour:
+    fading = FadingDecision(
+        light="narrow", left=left, source=("border",) * 3, clear=(0.2,) * 3, base=(0.2,) * 3
+    )
+    return FrameColour(fade=solve_dyefade(fading), output=WHITE)
+
+
+@pytest.mark.parametrize(
+    ("look", "is_corrected"),
+    [
+        (None, False),
+        (FrameColour(output=WHITE), False),
+        (_fade(0.99, 1.0, 0.98), False),
+        (_fade(0.6, 1.0, 0.98), True),
+        (FrameColour(points=PrinterPoints()), False),
+        (FrameColour(points=PrinterPoints(red=1.0)), True),
+        (FrameColour(decision_list=ColourDecisionList()), False),
+        (FrameColour(decision_list=ColourDecisionList(saturation=0.5)), True),
+        (FrameColour(mono=MonoCorrection(weights=(0.3, 0.4, 0.3), tone=((0.0, 1.0),) * 3)), True),
+        (FrameColour(mono=MonoCorrection(weights=(0.3, 0.4, 0.3), tone=((0.0, 1.0), (0.0, 1.1), (0.1, 1.0)))), False),
+    ],
+)  # fmt: skip
+def test_a_pair_is_shown_where_colour_was_corrected_and_only_there(look, is_corrected):
+    assert corrected(look) == is_corrected
+
+
+def test_the_steps_are_told_in_the_order_in_which_they_are_taken():
+    look = replace(_fade(0.5, 0.9, 0.9), points=PrinterPoints(blue=2.0))
+    assert steps_of(look) == ("fade", "points", "output")
+
+
+def test_before_is_the_film_under_the_lamp_and_nothing_else():
+    plan = ColourPlan(look=_fade(0.5, 0.9, 0.9), lamp=(0.8, 0.9, 1.0))
+    light = np.array([[[0.4, 0.09, 0.2]]])
+    assert apply_colour(light, as_it_is_today(plan))[0, 0] == pytest.approx([0.5, 0.1, 0.2])
+    assert as_it_is_today(ColourPlan(look=plan.look)) is None
