@@ -12,8 +12,8 @@ import numpy as np
 
 from smallgauge.picture.border_length import channels_of
 from smallgauge.picture.colour import FrameColour, apply_colour
-from smallgauge.record.rendertable import GREY_DENSITIES, GreyScale, SceneLight, Triple
 from smallgauge.record.table import Table
+from smallgauge.record.toldcolour import GREY_DENSITIES, GreyScale, SceneLight, Triple
 from smallgauge.render.looks import EXPONENT, looks_of
 from smallgauge.render.plan import FramePlan
 from smallgauge.render.plan_colour import NO_COLOUR
