@@ -137,7 +137,7 @@ SKIN_SIGMA = 0.2  # natural logarithm: how far skins differ; common practice, no
 STATISTICS_SIGMA = (
     0.25  # natural logarithm: what a reel's content does to its averages; common practice, no source
 )
-FROM_BORDER, FROM_PICKS = "border", "picks"
+FROM_BORDER, FROM_PICKS, FROM_BOTH = "border", "picks", "border and picks"
 LOWER_LIMIT, FROM_STATISTICS, FROM_NOTHING = "lower limit", "statistics", "nothing"
 
 
@@ -145,11 +145,11 @@ LOWER_LIMIT, FROM_STATISTICS, FROM_NOTHING = "lower limit", "statistics", "nothi
 class FadingDecision:
     """What is left of each layer of one length of stock: cyan, magenta, yellow.
 
-    `left` are shares of the unfaded amount, `sigma` their standard errors (None: not known), `source` what each
-    rests on: "border", "picks", "lower limit" (of the layer that the scanner could not read; the others' shares are
-    then upper limits), "statistics", "nothing", or the operator's initials. `clear` is the density of the clear film as
-    scanned, `base` that without stain, `border` that of the unexposed border as scanned (None: no evidence). `flare` is
-    the share of the view's mean light that strays.
+    `left` are shares of the unfaded amount, `sigma` their standard errors (None: not known), `source` what each rests
+    on: "border", "picks", "border and picks", "lower limit" (of a layer that the scanner could not read; the others'
+    shares are then upper limits), "statistics", "nothing", or the operator's initials. `clear` is the density of the
+    clear film as scanned, `base` that without stain, `border` that of the unexposed border as scanned (None: no
+    evidence). `flare` is the share of the view's mean light that strays.
     """
 
     light: str
@@ -340,6 +340,7 @@ def _joined(
                 mine, theirs = ln_sigma[layer] ** -2, sigma[layer] ** -2
                 out[layer] = (mine * ln_left[layer] + theirs * offered[layer]) / (mine + theirs)
                 out_sigma[layer] = (mine + theirs) ** -0.5
+                words[layer] = FROM_BOTH
             continue
         value = max(offered[layer], ln_left[layer]) if limit[layer] else offered[layer]
         out[layer], out_sigma[layer] = value, sigma[layer]

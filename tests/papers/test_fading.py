@@ -146,6 +146,12 @@ def test_greys_that_the_operator_picks_serve_where_the_border_does_not():
             fading_value(wrong)
 
 
+def test_picks_join_what_the_border_says():
+    _, log = proposed()
+    value = completed_fading(fading_value("grey 0.52 0.91 0.80"), log=log, anchor="length@0", by="m.k.")
+    assert value["source"] == ["border and picks"] * 3 and value["left"] != log[0].value["left"]
+
+
 def test_what_cannot_be_decided_is_said():
     table, log = proposed()
     with pytest.raises(CallerError, match="has 3; name one"):
