@@ -388,6 +388,7 @@ class Follower:
             rate=Fraction(self.capture.rate or 18),
             archive=not rows,
             rows=rows,
+            pack=rows and self.keep,
         )
         key = chunk_key(source, self.capture, first, stop)
         names = source.listing.files[max(0, first - HALO) : stop]

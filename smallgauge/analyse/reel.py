@@ -18,12 +18,13 @@ from smallgauge.analyse.filmstate import tell_film
 from smallgauge.analyse.frozen import take_followed, why_not_kept
 from smallgauge.analyse.guide import ARCHIVE_GUIDE, guide_key, hear_guide
 from smallgauge.analyse.lineup import line_up, line_up_findings
-from smallgauge.analyse.rows import HALO, ChunkJob, ChunkResult, analyse_chunk, chunk_files
+from smallgauge.analyse.rows import HALO, ChunkJob, ChunkResult, analyse_chunk, chunk_files, chunk_pack
 from smallgauge.analyse.source import Source, look_at_sound
 from smallgauge.analyse.survey import survey_frames, surveyed_capture
 from smallgauge.analyse.track import analyse_track, hear_track
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import gauge_named
+from smallgauge.media.pack import join_packs
 from smallgauge.media.picture_out import join_segments
 from smallgauge.media.sound_inside import write_sound_inside
 from smallgauge.media.whole import digest_file, write_whole
@@ -41,6 +42,7 @@ from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.light import kept_name
+from smallgauge.record.material import PACK_FOLDER
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.reel import Reel, Run
 from smallgauge.record.soundfaults import FAULT_FILES, SoundFaults, write_faults
@@ -224,6 +226,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
             stop=min(first + SEGMENT_FRAMES, count),
             rate=rate,
             archive=work.archive,
+            pack=True,
         )
         for first in range(0, count, SEGMENT_FRAMES)
     ]
@@ -255,6 +258,8 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     for file in ("frames.parquet", "perforations.parquet", FILM_PAPER):
         journal.add_file("analyse", file, key=key, stop=count)
     _archive(work, capture, jobs, names, key, rate)
+    packs = [chunk_pack(job.first) for job in jobs]
+    join_packs(folder / PACK_FOLDER, packs, count=count, capture=capture.digest)
     if work.sound is not None and heard is not None:
         write_table(folder / "track.parquet", analyse_track(work.sound, capture_digest=capture.digest))
         write_json(folder / TRACK_PAPER, heard[0])

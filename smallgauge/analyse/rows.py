@@ -5,7 +5,8 @@ nothing else, so any cutting of the reel into chunks gives the same table.
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -13,12 +14,14 @@ from smallgauge.analyse.meter import Meter
 from smallgauge.errors import MaterialError
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.frame import Frame, black_samples
+from smallgauge.media.pack import display_table, pack_head, write_pack
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.media.picture_out import create_lossless
 from smallgauge.record.capture import Capture, CapturedFile
 from smallgauge.record.files import read_json, write_json
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
-from smallgauge.record.light import evenness_for
+from smallgauge.record.light import evenness_for, table_for
+from smallgauge.record.material import PACK_FOLDER
 from smallgauge.record.table import table_of, write_table
 
 HALO = 2  # frames before a chunk that its rows depend on
@@ -39,6 +42,7 @@ class ChunkJob:
     rate: Fraction  # of the archive copy: what the capture says, for the container only
     archive: bool
     rows: bool = True
+    pack: bool = False  # whether small pictures for the bench are made from the same reading as the rows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +64,17 @@ def chunk_files(first: int, *, archive: bool) -> tuple[str, ...]:
     rows = tuple(f"work/rows/{kind}-{first:06d}" for kind in ("frames", "perforations", "files"))
     names = (f"{rows[0]}.parquet", f"{rows[1]}.parquet", f"{rows[2]}.json")
     return (*names, f"work/segments/archive-{first:06d}.mkv") if archive else names
+
+
+def chunk_pack(first: int) -> str:
+    """Name of a chunk's part of the proxy pack, below `PACK_FOLDER`.
+
+    Examples
+    --------
+    >>> chunk_pack(250)
+    'chunk-000250'
+    """
+    return f"chunk-{first:06d}"
 
 
 def analyse_chunk(job: ChunkJob, tick: Callable[[int], None]) -> ChunkResult:
@@ -85,21 +100,32 @@ def _measured(
     for number in range(max(0, job.first - HALO), job.first):
         meter.look_back(_read(reader, number, job.capture.notes.frames_let_pass))
 
-    def frames() -> Iterator[Frame | None]:
+    def frames(stack: ExitStack) -> Iterator[Frame | None]:
+        pack = None
+        if job.pack:
+            head = pack_head(job.listing.width, job.listing.height)
+            head = replace(head, first=job.first, count=job.stop - job.first)
+            shown = display_table(table_for(job.capture.light, job.capture.encoding))
+            place = folder / PACK_FOLDER
+            place.mkdir(parents=True, exist_ok=True)
+            pack = stack.enter_context(write_pack(place, chunk_pack(job.first), head, shown))
         for number in range(job.first, job.stop):
             frame = _read(reader, number, job.capture.notes.frames_let_pass)
             files.append(_captured_file(reader, job, number, frame))
             row, seen = meter.measure(number, frame)
             rows.append(row)
             fixes.extend(seen)
+            if pack is not None:
+                pack.add(frame.samples if frame is not None else None)
             tick(1)
             yield frame
 
-    if job.archive:
-        _write_archive(folder / names[3], job, frames())
-    else:
-        for _ in frames():
-            pass
+    with ExitStack() as stack:
+        if job.archive:
+            _write_archive(folder / names[3], job, frames(stack))
+        else:
+            for _ in frames(stack):
+                pass
     write_table(folder / names[0], table_of("frames", FRAME_COLUMNS, rows))
     write_table(folder / names[1], table_of("perforations", PERFORATION_COLUMNS, fixes))
     write_json(folder / names[2], files)

@@ -17,6 +17,7 @@ from smallgauge.record.reel import Half, Reel
 from smallgauge.record.table import Table, read_table
 
 OVERLAP = "overlap.parquet"
+PACK_FOLDER = "work/pack"  # below the reel's folder: small pictures of its captured frames, a cache
 WHOLE_PAPER = (
     "whole.json"  # beside the papers of a film of unslit double 8: the paper of the capture that holds both
 )
