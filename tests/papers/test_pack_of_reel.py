@@ -33,5 +33,6 @@ def test_the_pack_shows_the_captured_frames(tmp_path):
     with open_picture(list_capture(folder / "archive.mkv")) as reader:
         for number in range(12):
             seen = imagecodecs.jpeg8_decode(pack.jpeg(number)).astype(float)
-            others = [np.corrcoef(seen.ravel(), reader.read(n).samples.ravel())[0, 1] for n in range(12)]
-            assert int(np.argmax(others)) == number and others[number] > 0.98
+            alike = [np.corrcoef(seen.ravel(), reader.read(n).samples.ravel())[0, 1] for n in range(12)]
+            own = alike.pop(number)
+            assert own > 0.9 and own > max(alike) + 0.1, (number, own, alike)
