@@ -21,7 +21,7 @@ from smallgauge.render.plan import FramePlan
 
 Array = NDArray[np.float64]
 FOLDER = "looks"
-LOOKS = 1  # raised when the same look would give other bytes
+LOOKS = 2  # raised when the same look would give other bytes
 EXPONENT = 2.4  # of the display: finished light is code ** 2.4
 CURVE_KNOTS = 2049  # of the shoulder, in display code: off by less than 1e-6
 DYE_POINTS, HUE_POINTS = 33, 65  # a side of the tables of dyes by a polynomial, and of hue windows

@@ -86,7 +86,7 @@ def propose_treatment(
     every = whole[1] if whole is not None else frames
     decisions = propose_film(capture, every, decisions, at=at)
     decisions = propose_fadings(capture, every, decisions, at=at)
-    decisions = propose_colour(capture, frames, decisions, at=at)
+    decisions = propose_colour(capture, every, decisions, at=at)
     decisions = propose_flickers(*(whole or ((capture,), frames)), decisions, at=at)
     if capture.sound is not None:
         decisions = _sync(capture, gauge, decisions, at, head_offset_frames, track)
