@@ -14,7 +14,10 @@ NOT_SIGNED = "NOT SIGNED"
 APPROVAL_PAPER, APPROVAL_FILE, APPROVAL_STILLS = "approval.json", "approval.mp4", "approval"
 # Decisions that change nothing of what is seen in an approval copy.
 UNSEEN = frozenset(
-    ["sync", "loudness", "tracks", "doubles", "division", "registration", "smooth_copy", SIGNED]
+    [
+        *("sync", "loudness", "tracks", "hum", "flutter", "clicks", "equalisation", "hiss"),
+        *("doubles", "division", "registration", "smooth_copy", SIGNED),
+    ]
 )
 
 
