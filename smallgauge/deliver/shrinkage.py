@@ -7,11 +7,11 @@ shrinkage_plots    papers -> range or change in stretches of a hundred pitches
 
 import numpy as np
 
+from smallgauge.deliver.capture_words import LAST_WORD, SHRINKAGE_ADVICE, range_words
 from smallgauge.deliver.papers import Papers
 from smallgauge.deliver.phrases import number_words
 from smallgauge.deliver.plots import Line, draw_along_reel
 from smallgauge.deliver.technician import Plot, ReportTable, scale_words
-from smallgauge.deliver.words import LAST_WORD, SHRINKAGE_ADVICE, range_words
 from smallgauge.picture.shrinkage import LEAST_PITCHES, Shrinkage
 
 _NEW = (
