@@ -13,6 +13,67 @@ from smallgauge.deliver.phrases import (
 from smallgauge.record.treatment import Decision
 
 _Say = Callable[[Values], str]
+# How a thing is known, as a report says it beside each fact of colour.
+MEASURED, ESTIMATED, TOLD = "measured", "estimated", "told to us"
+NOT_KNOWN, WAITS = "not known", "a proposal, not applied"
+HOW_KNOWN = (
+    "Measured: read from the film itself. Estimated: worked out from what is usual for such film. Told to us: said by a person "
+    "who knows the film, or chosen by our technician by eye. A proposal is not applied unless somebody decides so."
+)
+# A step of a look, by its name in `render.json` -> what was done.
+STEP_WORDS = {
+    "fade": "fading undone",
+    "negative": "negative printed",
+    "mono": "one density of silver",
+    "points": "printer points",
+    "output": "the film's own white and black",
+    "decision_list": "slope, offset, power, saturation",
+    "hues": "correction by hue",
+}
+
+
+def source_words(source: str) -> str:
+    """How the share left of a dye is known, from what its decision rests on; anything else is an operator's word.
+
+    Examples
+    --------
+    >>> source_words("border"), source_words("lower limit"), source_words("m.k.")
+    ('measured', 'estimated', 'told to us')
+    """
+    return {
+        "border": MEASURED,
+        "border and picks": f"{MEASURED} and {TOLD}",
+        "lower limit": ESTIMATED,
+        "statistics": ESTIMATED,
+        "nothing": NOT_KNOWN,
+    }.get(source, TOLD)
+
+
+def fading_fact(state: str, value: Values, count: int, of: int) -> str:
+    """What a family reads of fading that was undone, is none, waits or can't be told, in `count` of `of` lengths of film.
+
+    `value` is that of the decision on the length that lost most.
+
+    Examples
+    --------
+    >>> fading_fact("whole", Values({"left": [1.0, 1.0, 0.99]}), 1, 1)
+    'The dyes of this film have not faded, as far as it tells. Its colours were left alone.'
+    """
+    where = "this film" if count == of == 1 else f"{count:,} of the {of:,} lengths of film on this reel"
+    if state == "whole":
+        its = "Its" if count == of == 1 else "Their"
+        tells = "it tells" if count == of == 1 else "they tell"
+        return f"The dyes of {where} have not faded, as far as {tells}. {its} colours were left alone."
+    if state == "not told":
+        return f"Whether the dyes of {where} have faded can't be told from it. The colours were left as they are."
+    left = fading_words.shares(value)
+    most = f"{left} {'are' if count == 1 else 'are, where it is worst,'} left"
+    if state == "waits":
+        return (
+            f"The dyes of {where} may have faded: perhaps {most}. That is not sure enough to act on, so nothing was done "
+            "about it; our technician can decide it."
+        )
+    return f"The dyes of {where} have faded: {most}. The finished film shows the colours as they were, as near as that tells."
 
 
 def _day_words(on: str) -> str:

@@ -15,9 +15,21 @@ from pathlib import Path
 
 import numpy as np
 
+from smallgauge.deliver.colour import (
+    ColourFact,
+    Pair,
+    colour_facts,
+    colour_pairs,
+    colour_plots,
+    left_as_it_was,
+    length_table,
+    pairs_words,
+    scene_table,
+)
+from smallgauge.deliver.colour_words import HOW_KNOWN
+from smallgauge.deliver.filerows import FileRow, file_rows
 from smallgauge.deliver.filmrows import account_rows, damage_rows, film_facts
 from smallgauge.deliver.flicker import flicker_plots, flicker_sentence, flicker_table
-from smallgauge.deliver.package import LATER, PICTURES, WATCH, archive_files, film_file_name
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.deliver.phrases import (
     count_words,
@@ -47,9 +59,7 @@ from smallgauge.deliver.words import (
     sentence,
 )
 from smallgauge.gauge.rates import running_time_text
-from smallgauge.media.whole import plain_size
 from smallgauge.record.finding import Check
-from smallgauge.record.recipe import SMOOTH
 from smallgauge.record.treatment import PROGRAM
 
 MOST_PICTURES = 9  # in the family's part; all of them are in the package
@@ -97,16 +107,6 @@ class Still:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FileRow:
-    """A file or folder of the package: where, what it is, how large, how it is opened."""
-
-    place: str
-    what: str
-    size: str
-    how: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class FindingRow:
     """A finding as the technician reads it."""
 
@@ -127,6 +127,10 @@ class ReportContent:
     open_points: tuple[str, ...]
     came_in: tuple[tuple[str, str], ...]
     stills: tuple[Still, ...]
+    pairs: tuple[Pair, ...]
+    pairs_words: str
+    colours: tuple[ColourFact, ...]
+    how_known: str
     done: tuple[str, ...]
     not_done: tuple[str, ...]
     unsure: tuple[str, ...]
@@ -145,6 +149,7 @@ class ReportContent:
     line_up: tuple[tuple[str, str, str], ...]
     tables: tuple[ReportTable, ...]
     plots: tuple[Plot, ...]
+    colour_plots: tuple[Plot, ...]
     digests: tuple[tuple[str, str, str], ...]
     program: str
     decided_at: str  # in words
@@ -165,6 +170,7 @@ def report_content(papers: Papers) -> ReportContent:
     """
     proof = papers.proof
     open_points = _client_texts(papers, lambda code, weight: weight == "failure")
+    pairs, in_all = colour_pairs(papers)
     good = proof is not None and proof.good and not any(f.weight == "failure" for f in papers.findings)
     return ReportContent(
         title=papers.title,
@@ -175,11 +181,15 @@ def report_content(papers: Papers) -> ReportContent:
         open_points=open_points,
         came_in=_came_in(papers),
         stills=_stills(papers),
+        pairs=pairs,
+        pairs_words=pairs_words(len(pairs), in_all),
+        colours=colour_facts(papers),
+        how_known=HOW_KNOWN,
         done=_done(papers),
         not_done=_not_done(papers),
         unsure=_unsure(papers),
         lacking=_lacking(papers),
-        files=_files(papers),
+        files=file_rows(papers),
         keeping=_KEEPING,
         glossary=_GLOSSARY,
         capture=capture_rows(papers),
@@ -197,16 +207,7 @@ def report_content(papers: Papers) -> ReportContent:
             (figure.name, line_up_value(figure.value, figure.unit), figure.word)
             for figure in papers.capture.line_up
         ),
-        tables=tuple(
-            table
-            for table in (
-                shrinkage_table(papers),
-                steadiness_table(papers),
-                flicker_table(papers),
-                sound_table(papers),
-            )
-            if table is not None
-        ),
+        tables=_tables(papers),
         plots=(
             *reel_plots(papers),
             *shrinkage_plots(papers),
@@ -214,11 +215,25 @@ def report_content(papers: Papers) -> ReportContent:
             *flicker_plots(papers),
             *sound_plots(papers),
         ),
+        colour_plots=colour_plots(papers),
         digests=tuple((file.name, f"{file.bytes:,}", file.sha256) for file in (proof.files if proof else ())),
         program=papers.capture.program,
         decided_at=moment_words(papers.decided_at),
         decided_on=_day(papers.decided_at),
     )
+
+
+def _tables(papers: Papers) -> tuple[ReportTable, ...]:
+    """The tables of the technician's part, those that have anything to tell."""
+    told = (
+        shrinkage_table(papers),
+        steadiness_table(papers),
+        length_table(papers),
+        scene_table(papers),
+        flicker_table(papers),
+        sound_table(papers),
+    )
+    return tuple(table for table in told if table is not None)
 
 
 def _day(at: str) -> tuple[int, int, int] | None:
@@ -373,12 +388,7 @@ def _not_done(papers: Papers) -> tuple[str, ...]:
         )
     else:
         texts.append("Dust, hairs and scratches were not retouched: you see them as they are on the film.")
-    if not any(
-        papers.treatment.anchored(subject) for subject in ("primary", "selective", "inversion", "fading")
-    ):
-        evened = flicker_sentence(papers) is not None
-        what = "Colour was" if evened else "Colour and brightness were"
-        texts.append(f"{what} not corrected: fading shows as the scanner saw it.")
+    texts += left_as_it_was(papers)
     if papers.capture.sound:
         texts.append(sound_left_words(papers.summary.sound if papers.summary is not None else None))
     return tuple(texts)
@@ -418,64 +428,6 @@ def _complete(papers: Papers) -> tuple[str, ...]:
         return ("No picture is missing: each was seen to follow the one before it on the film.",)
     few = count_words(ledger.not_known, "picture")
     return (f"No picture was found to be missing, but for {few} of {ledger.captured:,} nothing proves it.",)
-
-
-def _files(papers: Papers) -> tuple[FileRow, ...]:
-    """The package as a family meets it; only what the reel really has is listed."""
-    folder = papers.folder
-    rows = []
-
-    def add(place: str, names: tuple[str, ...], what: str, how: str) -> None:
-        there = [folder / name for name in names if (folder / name).is_file()]
-        if there:
-            rows.append(
-                FileRow(
-                    place=place, what=what, size=plain_size(sum(p.stat().st_size for p in there)), how=how
-                )
-            )
-
-    film = f"{WATCH}/{film_file_name(papers.reel.number, papers.reel.box_words)}"
-    player = "Double-click it; any player, telephone or television of the last ten years should show it."
-    add(film, ("television.mp4",), "The film to watch.", player)
-    add(
-        f"{film.removesuffix('.mp4')} (synthetic frames).mp4",
-        (SMOOTH.file,),
-        "The film with smoother movement. It holds synthetic frames: made between two pictures of the film, not taken by a "
-        "camera.",
-        player,
-    )
-    stills = tuple(f"stills/{place.path.name}" for place in still_places(folder))
-    add(
-        f"{PICTURES}/",
-        stills,
-        "Photographs from the scenes, and a sheet with all of them.",
-        "Any picture viewer; fit for printing small.",
-    )
-    add(
-        f"{LATER}/ (archive)",
-        archive_files(folder),
-        "The untouched copy of the scan, edge and perforations included.",
-        "Keep it. A film archive or a workshop can open it: FFV1 video in a Matroska file, or the scanner's own files.",
-    )
-    add(
-        f"{LATER}/finished.mkv",
-        ("finished.mkv",),
-        "The steady film without any loss, to make other copies from.",
-        "Free players that know FFV1.",
-    )
-    add(f"{LATER}/viewing.mp4", ("viewing.mp4",), "The film at its own speed, for computers.", "Any player.")
-    papers_here = tuple(
-        path.name
-        for path in sorted(folder.glob("*"))
-        if path.suffix in (".parquet", ".json", ".jsonl", ".toml") and path.name[:7] != "package"
-    )
-    add(
-        f"{LATER}/ (records)",
-        papers_here,
-        "What was measured, decided and checked, picture by picture.",
-        "For technicians.",
-    )
-    return tuple(rows)
 
 
 _KEEPING = (

@@ -60,14 +60,27 @@ def page_environment() -> Any:
 
 def report_html(content: ReportContent) -> str:
     """The page of a report's content."""
-    pictures = []
-    for still in content.stills:
-        jpeg, width, height = reduced_jpeg(still.path, width=STILL_WIDTH, quality=STILL_QUALITY)
-        data = "data:image/jpeg;base64," + base64.b64encode(jpeg).decode("ascii")
-        pictures.append(
-            {"data": data, "width": width, "height": height, "caption": still.caption, "alt": still.alt}
-        )
-    return str(page_environment().get_template("report.html").render(r=content, pictures=pictures))
+    pictures = [
+        {**_inside(still.path), "caption": still.caption, "alt": still.alt} for still in content.stills
+    ]
+    pairs = [
+        {
+            "caption": pair.caption,
+            "before": {**_inside(pair.before), "alt": pair.alt_before},
+            "after": {**_inside(pair.after), "alt": pair.alt_after},
+        }
+        for pair in content.pairs
+    ]
+    return str(
+        page_environment().get_template("report.html").render(r=content, pictures=pictures, pairs=pairs)
+    )
+
+
+def _inside(path: Path) -> dict[str, object]:
+    """A picture as the page holds it, with its size."""
+    jpeg, width, height = reduced_jpeg(path, width=STILL_WIDTH, quality=STILL_QUALITY)
+    data = "data:image/jpeg;base64," + base64.b64encode(jpeg).decode("ascii")
+    return {"data": data, "width": width, "height": height}
 
 
 def build_pdf(folder: Path) -> None:
@@ -87,10 +100,13 @@ def report_pdf(content: ReportContent) -> bytes:
     import typst
 
     plain = asdict(content)
-    del plain["plots"]
+    del plain["plots"], plain["colour_plots"]
     for still in plain["stills"]:
         jpeg, _, _ = reduced_jpeg(still["path"], width=STILL_WIDTH, quality=STILL_QUALITY)
         still["path"] = list(jpeg)  # the typesetter takes bytes as numbers
+    for pair in plain["pairs"]:
+        for which in ("before", "after"):
+            pair[which] = list(reduced_jpeg(pair[which], width=STILL_WIDTH, quality=STILL_QUALITY)[0])
     return bytes(
         typst.compile(
             (TEMPLATES / "report.typ").read_bytes(),

@@ -1,0 +1,76 @@
+"""The files of a package as a family meets them: what, where, how large, and how each is opened."""
+
+from dataclasses import dataclass
+
+from smallgauge.deliver.package import LATER, PICTURES, WATCH, archive_files, film_file_name
+from smallgauge.deliver.papers import Papers, still_places
+from smallgauge.media.whole import plain_size
+from smallgauge.record.recipe import SMOOTH
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileRow:
+    """A file or folder of the package: where, what it is, how large, how it is opened."""
+
+    place: str
+    what: str
+    size: str
+    how: str
+
+
+def file_rows(papers: Papers) -> tuple[FileRow, ...]:
+    """The package as a family meets it; only what the reel really has is listed."""
+    folder = papers.folder
+    rows = []
+
+    def add(place: str, names: tuple[str, ...], what: str, how: str) -> None:
+        there = [folder / name for name in names if (folder / name).is_file()]
+        if there:
+            rows.append(
+                FileRow(
+                    place=place, what=what, size=plain_size(sum(p.stat().st_size for p in there)), how=how
+                )
+            )
+
+    film = f"{WATCH}/{film_file_name(papers.reel.number, papers.reel.box_words)}"
+    player = "Double-click it; any player, telephone or television of the last ten years should show it."
+    add(film, ("television.mp4",), "The film to watch.", player)
+    add(
+        f"{film.removesuffix('.mp4')} (synthetic frames).mp4",
+        (SMOOTH.file,),
+        "The film with smoother movement. It holds synthetic frames: made between two pictures of the film, not taken by a "
+        "camera.",
+        player,
+    )
+    stills = tuple(f"stills/{place.path.name}" for place in still_places(folder))
+    add(
+        f"{PICTURES}/",
+        stills,
+        "Photographs from the scenes, and a sheet with all of them.",
+        "Any picture viewer; fit for printing small.",
+    )
+    add(
+        f"{LATER}/ (archive)",
+        archive_files(folder),
+        "The untouched copy of the scan, edge and perforations included.",
+        "Keep it. A film archive or a workshop can open it: FFV1 video in a Matroska file, or the scanner's own files.",
+    )
+    add(
+        f"{LATER}/finished.mkv",
+        ("finished.mkv",),
+        "The steady film without any loss, to make other copies from.",
+        "Free players that know FFV1.",
+    )
+    add(f"{LATER}/viewing.mp4", ("viewing.mp4",), "The film at its own speed, for computers.", "Any player.")
+    papers_here = tuple(
+        path.name
+        for path in sorted(folder.glob("*"))
+        if path.suffix in (".parquet", ".json", ".jsonl", ".toml") and path.name[:7] != "package"
+    )
+    add(
+        f"{LATER}/ (records)",
+        papers_here,
+        "What was measured, decided and checked, picture by picture.",
+        "For technicians.",
+    )
+    return tuple(rows)
