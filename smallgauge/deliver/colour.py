@@ -98,9 +98,9 @@ def pairs_words(shown: int, in_all: int) -> str:
     Examples
     --------
     >>> pairs_words(1, 1)
-    'On the left the film as it is today, on the right as it was corrected.'
+    'On the left what the film shows today, on the right the same picture as it was corrected; the film itself is as it was.'
     """
-    text = "On the left the film as it is today, on the right as it was corrected."
+    text = "On the left what the film shows today, on the right the same picture as it was corrected; the film itself is as it was."
     if shown < in_all:
         text += f" These are the {shown} scenes of {in_all} that changed most."
     return text
@@ -185,7 +185,7 @@ def _fading_facts(papers: Papers) -> list[ColourFact]:
         if each.decision is not None and each.fading is not None:
             groups.setdefault(_fading_state(each.decision, each.fading), []).append(each)
     facts = []
-    for state in ("undone", "whole", "waits", "not told"):
+    for state in ("undone", "whole", "perhaps whole", "waits", "not told"):
         mine = groups.get(state, [])
         if not mine:
             continue
@@ -208,8 +208,8 @@ def _fading_facts(papers: Papers) -> list[ColourFact]:
 def _fading_state(decision: Decision, fading: FadingDecision) -> str:
     if decision.by == PROGRAM and decision.basis == NOT_TOLD:
         return "not told"
-    if min(fading.left) >= WHOLE and not decision.waits:
-        return "whole"
+    if min(fading.left) >= WHOLE:
+        return "perhaps whole" if decision.waits else "whole"
     if decision.waits:
         return "waits"
     return "undone"
@@ -350,6 +350,7 @@ def length_table(papers: Papers) -> ReportTable | None:
         done = {
             "undone": "undone",
             "whole": "nothing to undo",
+            "perhaps whole": "left as it is",
             "waits": WAITS,
             "not told": "left as it is",
         }[_fading_state(decision, fading)]

@@ -50,7 +50,7 @@ def source_words(source: str) -> str:
 
 
 def fading_fact(state: str, value: Values, count: int, of: int) -> str:
-    """What a family reads of fading that was undone, is none, waits or can't be told, in `count` of `of` lengths of film.
+    """What a family reads of fading that was undone, is none, waits or can't be told, in `count` of `of` lengths.
 
     `value` is that of the decision on the length that lost most.
 
@@ -64,6 +64,10 @@ def fading_fact(state: str, value: Values, count: int, of: int) -> str:
         its = "Its" if count == of == 1 else "Their"
         tells = "it tells" if count == of == 1 else "they tell"
         return f"The dyes of {where} have not faded, as far as {tells}. {its} colours were left alone."
+    if state == "perhaps whole":
+        return (
+            f"The dyes of {where} seem not to have faded, but that is not sure. The colours were left alone."
+        )
     if state == "not told":
         return f"Whether the dyes of {where} have faded can't be told from it. The colours were left as they are."
     left = fading_words.shares(value)

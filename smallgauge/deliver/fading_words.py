@@ -61,6 +61,11 @@ def _undone(v: Values) -> str:
 
 
 def _waits(v: Values) -> str:
+    if _unfaded(v):
+        return (
+            f"The dyes seem not to have faded, but the evidence is not enough to be sure{v.plain(': ', 'why')}. The colours were "
+            "left alone; decide fading for this length where your eye knows better."
+        )
     return (
         f"The dyes may have faded to {shares(v)}, but the evidence is not enough to act on{v.plain(': ', 'why')}. Nothing was "
         "done about it. Look at the stills, then decide fading for this length: 'as proposed', 'none', or shares of your own."

@@ -24,6 +24,8 @@ from smallgauge.deliver.package import plan_parts
 from smallgauge.deliver.papers import Papers, read_papers, still_places
 from smallgauge.deliver.report import report_html, report_pdf
 from smallgauge.record.files import read_decisions
+from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.table import table_of
 from smallgauge.record.toldcolour import GREY_DENSITIES, GreyScale, SceneLight
 from smallgauge.record.treatment import EVIDENCE, NOT_TOLD, WAITING, decide, propose, treatment_of
 
@@ -109,6 +111,8 @@ def test_page_and_pdf_show_the_pairs_and_say_how_each_thing_is_known(reel):
     assert "fading shows as the scanner saw it" not in html and "a red room" in html
     assert "What is left of the dyes" in html and "Grey scale of scenes 1 to 5" in html
     assert report_pdf(content).startswith(b"%PDF")
+    family = " ".join((content.pairs_words, *(fact.text for fact in content.colours), *content.not_done))
+    assert not re.search(r"repair|treat|clean|restor|fixed|altered", family.replace("None of this work", ""))
 
 
 def test_fading_by_the_border_is_measured_and_what_is_usual_is_said_to_be_estimated(reel):
@@ -128,12 +132,34 @@ def test_fading_by_the_border_is_measured_and_what_is_usual_is_said_to_be_estima
         ({**FADED, "source": ["m.k."] * 3}, "m.k.", "told to us", "The finished film shows the colours as they were"),
         ({**FADED, "source": ["border and picks"] * 3}, "m.k.", "measured, told to us and estimated", "have faded"),
         ({**FADED, "source": ["statistics"] * 3}, WAITING, "a proposal, not applied", "nothing was done"),
+        ({**WHOLE_FILM, "source": ["lower limit"] * 3}, WAITING, "estimated", "seem not to have faded"),
         ({**WHOLE_FILM, "source": ["nothing"] * 3}, NOT_TOLD, "not known", "can't be told"),
     ],
 )  # fmt: skip
 def test_how_the_fading_is_known_follows_its_source(reel, value, basis, how, words):
     (fact,) = colour_facts(decided(reel, ("fading", "length@0", value, basis)))
     assert fact.how == how and words in fact.text
+
+
+def test_lengths_of_stock_are_counted_by_what_was_done_about_them(reel):
+    """Two of three lengths have faded: the family reads how many, and what the worse one has left."""
+    worse = {**FADED, "left": [0.4, 1.0, 0.9]}
+    papers = decided(
+        reel,
+        ("fading", "length@0", FADED, EVIDENCE),
+        ("fading", "length@100", worse, EVIDENCE),
+        ("fading", "length@200", WHOLE_FILM, EVIDENCE),
+    )
+    rows = [
+        {"frame": n, "film_position": n, "splice": n in (100, 200), "duplicate_of": -1} for n in range(300)
+    ]
+    papers = replace(papers, frames=table_of("frames", FRAME_COLUMNS, rows))
+    undone, whole = colour_facts(papers)
+    assert undone.text.startswith("The dyes of 2 of the 3 lengths of film on this reel have faded: 40 %")
+    assert "are, where it is worst, left" in undone.text
+    assert whole.text.startswith("The dyes of 1 of the 3 lengths of film on this reel have not faded")
+    assert [row[0] for row in length_table(papers).rows[::3]] == ["1", "2", "3"]
+    assert colour_plots(papers)[0].svg.count("<rect") == 6  # the whole one has nothing to show
 
 
 def test_white_and_black_are_measured_usual_told_or_not_known(reel):
