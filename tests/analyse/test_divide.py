@@ -111,6 +111,7 @@ def test_the_sound_of_a_reel_is_that_of_its_stretch(divided):
         assert np.array_equal(own, whole[begins : begins + len(own)])
 
 
+@pytest.mark.campaign
 def test_a_reel_is_finished_like_any_other(divided):
     folder = divided.parent / "spool roll 1"
     outcome = finish_reel(folder, settings())

@@ -262,6 +262,7 @@ def test_a_frozen_survey_that_does_not_serve_is_set_aside(drawn, scanner, tmp_pa
     assert kept == 0
 
 
+@pytest.mark.campaign
 def test_a_second_follow_goes_on_from_the_first(drawn, scanner, tmp_path):
     scanner.copy(drawn, frames=range(FRAMES))
     first = follow(scanner, tmp_path / "reel")
