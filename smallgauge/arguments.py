@@ -50,6 +50,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_adx(commands)
     _add_recover(commands)
     _add_calibrate(commands)
+    _add_workbench(commands)
     return parser
 
 
@@ -517,3 +518,27 @@ def _add_calibrate(commands: Any) -> None:
         help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
     )
     _add_common(parser)
+
+
+def _add_workbench(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "workbench",
+        "open the local page on which reels are looked at and decided on",
+        "Serves the bench to this machine alone and opens it in the browser: the Shelf, and each reel as a strip with everything "
+        "that is known along it, the picture where you point, and the treatment of its scenes. The address works once and for "
+        "this machine only. Stop it with Ctrl-C.",
+        "smallgauge workbench /shelf",
+    )
+    parser.add_argument(
+        "shelf",
+        nargs="?",
+        default=".",
+        metavar="SHELF",
+        help="the shelf, or one reel's folder (here unless said)",
+    )
+    parser.add_argument("--no-browser", action="store_true", help="print the address and open nothing")
+    parser.add_argument(
+        "--port", type=int, default=0, metavar="N", help="port of this machine (a free one unless said)"
+    )
+    parser.add_argument("--json", action="store_true", help="print the address as one JSON document")

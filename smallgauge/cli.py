@@ -42,6 +42,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "copy": _copy,
             "recover": _recover,
             "calibrate": _calibrate,
+            "workbench": _workbench,
         }.get(options.command, _line)
         return run(options)
     except SmallgaugeError as error:
@@ -662,6 +663,31 @@ def _calibrate(options: argparse.Namespace) -> int:
         print(json.dumps({"gauge": gauge, "scale": to_plain(scale)}, ensure_ascii=False, indent=1))
     else:
         print(calibration_words(options.machine, gauge, scale))
+    return 0
+
+
+def _workbench(options: argparse.Namespace) -> int:
+    import json
+    from pathlib import Path
+
+    from smallgauge.workbench.serve import serve
+
+    if not 0 <= options.port <= 65535:
+        raise CallerError(f"--port needs a number from 0 to 65535, found {options.port}.")
+
+    def say(address: str) -> None:
+        print(
+            json.dumps({"address": address}) if options.json else f"The bench is open at {address}",
+            flush=True,
+        )
+
+    serve(
+        Path(options.shelf).resolve(),
+        now=_now,
+        say=say,
+        browser=not options.no_browser,
+        port=options.port,
+    )
     return 0
 
 

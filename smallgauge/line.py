@@ -416,10 +416,12 @@ def decide_on(
     scene: int | None = None,
     length: int | None = None,
     take_over: bool = False,
+    revision_seen: int | None = None,
 ) -> Treatment:
     """Record one operator's decision on a reel that was analysed; rendering it is a later step.
 
     `scene` and `length` are film positions: the decision is on the scene, or the length of one stock, that holds it.
+    With `revision_seen` it is refused where somebody decided after that revision of the treatment.
     """
     if not (folder / "capture.json").exists():
         raise MaterialError(
@@ -439,7 +441,16 @@ def decide_on(
             value = _whole_look(folder, subject, value, treatment_of(before), anchor)
         if subject == "fading" and value is not None:
             value = completed_fading(value, log=before, anchor=anchor, by=by)
-        after = decide(before, subject=subject, value=value, by=by, at=at, why=why, anchor=anchor)
+        after = decide(
+            before,
+            subject=subject,
+            value=value,
+            by=by,
+            at=at,
+            why=why,
+            anchor=anchor,
+            revision_seen=revision_seen,
+        )
         return store_decisions(folder, journal, before, after)
 
 

@@ -107,3 +107,20 @@ class ReelLock:
         with contextlib.suppress(OSError):  # a lock that was taken over is another's
             if self.path.read_bytes() == self._mine:
                 self.path.unlink()
+
+
+def held_by(folder: Path) -> str | None:
+    """The host and process that work in a reel's folder now; None where nobody does, or a dead process left its lock."""
+    import psutil
+
+    path = folder / "work" / "lock"
+    try:
+        theirs = json.loads(path.read_bytes())
+        host, process, began = str(theirs["host"]), int(theirs["process"]), float(theirs["began"])
+        if host == platform.node():
+            alive = abs(psutil.Process(process).create_time() - began) < 1.0
+        else:
+            alive = time.time() - path.stat().st_mtime < STALE_S
+    except (OSError, ValueError, KeyError, TypeError, psutil.Error):
+        return None
+    return f"{host}, process {process}" if alive else None

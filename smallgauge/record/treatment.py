@@ -54,6 +54,10 @@ BY_LENGTH = (  # for one length of stock
 )
 
 
+class StaleDecision(CallerError):
+    """A decision that was made on what is no longer so: somebody decided meanwhile, or the picture was another one."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
     """One decision as it was made. `value` None takes the operator's decision back.
@@ -271,7 +275,7 @@ def decide(
         raise CallerError(f"A decision needs a subject of {', '.join(SUBJECTS)}, found '{subject}'.")
     now = treatment_of(decisions).revision
     if revision_seen is not None and revision_seen != now:
-        raise CallerError(
+        raise StaleDecision(
             f"The decision was made on revision {revision_seen}, but the treatment is now at {now}; look again and decide."
         )
     theirs = _operator(decisions, subject, anchor)

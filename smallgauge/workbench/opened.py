@@ -1,0 +1,335 @@
+"""One reel open at the bench: its papers, its pack of small pictures, and what was decoded for the picture window.
+
+open_reel     a reel's folder -> OpenReel
+OpenReel      papers, treatment and plan of today, rough and true pictures by row of the frame table
+
+A *row* is a row of `frames.parquet`: for a reel of one capture the captured frame itself. Every picture carries a *stamp*
+of the capture and the row, which a mark made on it hands back.
+
+A rough look comes from the pack. A true look is `render_frame` on the captured frame at full size, reduced afterwards.
+"""
+
+from collections import OrderedDict
+from dataclasses import dataclass, replace
+from pathlib import Path
+from threading import Lock
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.errors import CallerError, MaterialError
+from smallgauge.media.frame import black_samples
+from smallgauge.media.pack import (
+    PackReader,
+    display_table,
+    encode_look,
+    open_pack,
+    pack_factor,
+    reduce_samples,
+)
+from smallgauge.media.picture_in import FrameReader, UnreadableFrame, open_picture
+from smallgauge.picture.evenness import Evenness
+from smallgauge.record.capture import Capture
+from smallgauge.record.files import read_decisions, read_json
+from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.light import evenness_for, table_for
+from smallgauge.record.material import PACK_FOLDER, Material, material_of
+from smallgauge.record.recipe import FINISHED
+from smallgauge.record.table import Table, read_table
+from smallgauge.record.track import TRACK_PAPER, TrackPaper
+from smallgauge.record.treatment import Decision, Treatment, treatment_of
+from smallgauge.render.frame import render_frame
+from smallgauge.render.plan import FramePlan, Plan, plan_rendering
+from smallgauge.render.plan_colour import FrameAt, plan_colours
+
+MOST_HELD = 32  # captured frames kept in memory ...
+MOST_HELD_BYTES = 600_000_000  # ... and no more than this
+TRUE_QUALITY = 92
+STEADIED, CORRECTED = "steadied", "corrected"
+LOOKS = (STEADIED, CORRECTED)
+BY_LOOK = (
+    "primary",
+    "selective",
+    "rendering",
+    "inversion",
+    "black_and_white",
+    "fading",
+)  # change colour alone
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """A picture for the page: JPEG, its stamp, and what it is."""
+
+    jpeg: bytes
+    stamp: str
+    label: str  # "rough look" or "true look"
+    reduced_by: int  # whole factor from the captured or the finished frame
+
+
+class OpenReel:
+    """A reel's papers and pictures. Any number of threads may ask; decoding and planning happen one at a time."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.capture = read_json(folder / "capture.json", Capture)
+        if self.capture.stage != "complete" or not (folder / "reel.json").is_file():
+            raise MaterialError(
+                f"A reel at the bench was analysed to its end, and {folder.name} is not yet; run `smallgauge analyse` on it."
+            )
+        self.frames: Table = read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
+        self._digest = self.capture.digest or self.capture.identity
+        self._lock = Lock()
+        self._material: Material | None = None
+        self._readers: dict[int, FrameReader] = {}
+        self._held: OrderedDict[int, Any] = OrderedDict()
+        self._even: dict[int, Evenness | None] = {}
+        self._pack: PackReader | None = None
+        self._plan: tuple[int, Plan, dict[int, int]] | None = None
+
+    @property
+    def count(self) -> int:
+        """Rows of the frame table."""
+        return len(self.frames)
+
+    def close(self) -> None:
+        """Let go of the archive copy."""
+        with self._lock:
+            for reader in self._readers.values():
+                reader.close()
+            self._readers.clear()
+            self._held.clear()
+
+    def stamp(self, row: int) -> str:
+        """What says which picture was drawn: of the capture, and the row."""
+        return f"{self._digest[:12]}.{row}"
+
+    def check_row(self, row: int) -> int:
+        """The row, or CallerError where the reel has none of that number."""
+        if not 0 <= row < self.count:
+            raise CallerError(f"This reel has frames 0 to {self.count - 1}, asked for was {row}.")
+        return row
+
+    def decisions(self) -> tuple[Decision, ...]:
+        """The log as it stands now."""
+        return read_decisions(self.folder / "decisions.jsonl")
+
+    def treatment(self) -> Treatment:
+        """The decisions in force now."""
+        return treatment_of(self.decisions())
+
+    def material(self) -> Material:
+        """The reel's captures, read from their archive copies."""
+        with self._lock:
+            return self._material_now()
+
+    def _material_now(self) -> Material:
+        if self._material is None:
+            self._material = material_of(self.folder)
+        return self._material
+
+    # Rough looks
+
+    def pack(self) -> PackReader | None:
+        """The reel's pack; None where it is not made yet, or is of another capture."""
+        if self._pack is not None:
+            return self._pack
+        try:
+            found = open_pack(self.folder / PACK_FOLDER)
+        except MaterialError:
+            return None
+        if found.head.capture != self.capture.digest or found.head.count != self.count:
+            return None
+        self._pack = found
+        return found
+
+    def rough(self, row: int) -> Shown:
+        """The whole capture of a row, small: from the pack, or from the archive copy where there is none yet."""
+        self.check_row(row)
+        pack = self.pack()
+        factor = pack_factor(self.capture.width, self.capture.height)
+        jpeg = pack.jpeg(row) if pack is not None else self._small(row)
+        return Shown(jpeg=jpeg, stamp=self.stamp(row), label="rough look", reduced_by=factor)
+
+    def rough_run(self, first: int, stop: int) -> tuple[bytes, ...]:
+        """Rough looks of rows `first` to `stop` from one reading; none where there is no pack yet."""
+        self.check_row(first)
+        pack = self.pack()
+        return pack.jpegs(first, min(stop, self.count)) if pack is not None else ()
+
+    def _small(self, row: int) -> bytes:
+        samples = self.samples(row)
+        stretch = self.material().stretches[int(self.frames["capture"][row])]
+        display = display_table(table_for(stretch.capture.light, stretch.capture.encoding))
+        return encode_look(reduce_samples(samples, pack_factor(samples.shape[1], samples.shape[0])), display)
+
+    # Captured frames at full size
+
+    def samples(self, row: int) -> Any:
+        """Code values of a row's captured frame, as decoded; kept for the next question about it."""
+        self.check_row(row)
+        with self._lock:
+            if row in self._held:
+                self._held.move_to_end(row)
+                return self._held[row]
+            number, frame = int(self.frames["capture"][row]), int(self.frames["frame"][row])
+            stretch = self._material_now().stretches[number]
+            reader = self._readers.get(number)
+            if reader is None:
+                reader = self._readers[number] = open_picture(stretch.listing)
+            try:
+                samples: Any = reader.read(frame).samples
+            except UnreadableFrame:
+                samples = black_samples(
+                    stretch.listing.width, stretch.listing.height, stretch.listing.encoding
+                )
+            self._held[row] = samples
+            size = sum(each.nbytes for each in self._held.values())
+            while len(self._held) > 1 and (len(self._held) > MOST_HELD or size > MOST_HELD_BYTES):
+                _, gone = self._held.popitem(last=False)
+                size -= gone.nbytes
+            return samples
+
+    @property
+    def held_bytes(self) -> int:
+        """Memory that captured frames take now."""
+        return sum(each.nbytes for each in list(self._held.values()))
+
+    def values(self, row: int, x: int, y: int, look: str) -> dict[str, object]:
+        """Code values, light and density of one captured pixel, from the capture itself.
+
+        `x` and `y` are pixels of the capture, or of the finished frame where `look` shows that.
+        """
+        samples = self.samples(row)
+        if look in LOOKS:
+            plan, shown = self.plan()
+            if row not in shown:
+                raise CallerError(
+                    f"Frame {row} is not in the finished film, so there is only its capture to see."
+                )
+            at_x, at_y = plan.frames[shown[row]].move.place(float(x), float(y))
+            x, y = round(at_x), round(at_y)
+        height, width = samples.shape[:2]
+        if not (0 <= x < width and 0 <= y < height):
+            raise CallerError(f"The capture is {width} x {height} pixels, asked for was {x}, {y}.")
+        stretch = self.material().stretches[int(self.frames["capture"][row])]
+        table = table_for(stretch.capture.light, stretch.capture.encoding)
+        codes = np.atleast_1d(samples[y, x])
+        light = (
+            np.asarray(codes, np.float64)
+            if table is None
+            else table[codes.astype(np.int64)].astype(np.float64)
+        )
+        with np.errstate(divide="ignore", invalid="ignore"):
+            density = -np.log10(light)
+        return {
+            "row": row,
+            "x": x,
+            "y": y,
+            "channels": ["red", "green", "blue"] if len(codes) == 3 else ["grey"],
+            "code": [float(c) if table is None else int(c) for c in codes],
+            "bits": stretch.capture.encoding.bits,
+            "light": [round(float(v), 6) if np.isfinite(v) else None for v in light],
+            "density": [round(float(v), 4) if np.isfinite(v) else None for v in density],
+        }
+
+    # True looks
+
+    def plan(self) -> tuple[Plan, dict[int, int]]:
+        """The plan of today's decisions, and the finished frame of each row that is shown."""
+        log = self.decisions()
+        revision = treatment_of(log).revision
+        with self._lock:
+            if self._plan is None or self._plan[0] != revision:
+                material = self._material_now()
+                track = (
+                    read_json(self.folder / TRACK_PAPER, TrackPaper)
+                    if self.capture.sound is not None
+                    else None
+                )
+                plan = plan_rendering(self.capture, self.frames, treatment_of(log), material, track)
+                shown: dict[int, int] = {}
+                for n, frame in enumerate(plan.frames):
+                    shown.setdefault(frame.source, n)
+                self._plan = revision, plan, shown
+            return self._plan[1], self._plan[2]
+
+    def true(self, row: int, look: str, *, draft: Decision | None = None) -> Shown:
+        """The finished picture of a row at full size, then reduced by a whole factor; `draft` is tried, not kept."""
+        codes = self.finished(row, look, draft=draft)
+        factor = true_factor(codes.shape[1], codes.shape[0])
+        jpeg = encode_true(reduce_samples(codes, factor))
+        return Shown(jpeg=jpeg, stamp=self.stamp(row), label="true look", reduced_by=factor)
+
+    def finished(self, row: int, look: str, *, draft: Decision | None = None) -> NDArray[np.uint16]:
+        """The finished frame of a row, as rendering makes it."""
+        if look not in LOOKS:
+            raise CallerError(f"A true look is {' or '.join(LOOKS)}, asked for was '{look}'.")
+        plan, shown = self.plan()
+        if self.check_row(row) not in shown:
+            raise CallerError(
+                f"Frame {row} is not in the finished film, so there is only its capture to see."
+            )
+        frame = plan.frames[shown[row]]
+        width, height = plan.width, plan.height
+        colour = frame.colour.whole
+        if draft is not None and draft.subject in BY_LOOK:
+            colour = self._drafted(frame, draft)
+        elif draft is not None:
+            plan = plan_rendering(self.capture, self.frames, self._with(draft), self.material())
+            frame = next(each for each in plan.frames if each.source == row)
+            colour, width, height = frame.colour.whole, plan.width, plan.height
+        stretch = self.material().stretches[frame.capture]
+        if frame.capture not in self._even:
+            self._even[frame.capture] = evenness_for(
+                stretch.capture, stretch.listing.root, stretch.listing.region
+            )
+        return render_frame(
+            self.samples(row),
+            table=table_for(stretch.capture.light, stretch.capture.encoding),
+            move=frame.move,
+            width=width,
+            height=height,
+            bits=FINISHED.bits,
+            frame=frame.finished,
+            colour=colour if look == CORRECTED else None,
+            evenness=self._even[frame.capture],
+        )
+
+    def _with(self, draft: Decision) -> Treatment:
+        return treatment_of((*self.decisions(), draft))
+
+    def _drafted(self, frame: FramePlan, draft: Decision) -> Any:
+        """Colour of one frame under a decision that is tried: as `plan_colours` gives it, for this frame alone."""
+        treatment = self._with(draft)
+        plan, _ = self.plan()
+        named = {int(e.decision.anchor.partition("@")[2] or -1) for e in treatment.in_force}
+        places = [FrameAt(film_position=frame.film_position, scene=frame.scene, source=frame.source)]
+        places += [
+            FrameAt(film_position=each.film_position, scene=each.scene, source=each.source)
+            for each in plan.frames
+            if each.film_position in named and each.film_position != frame.film_position
+        ]
+        captures = [stretch.capture for stretch in self.material().stretches]
+        told, _ = plan_colours(captures, self.frames, treatment, places)
+        return replace(told[0], flicker=frame.colour.flicker).whole
+
+
+def true_factor(width: int, height: int) -> int:
+    """By which whole number a finished frame is reduced for the picture window: to 1280 x 960 or below.
+
+    Examples
+    --------
+    >>> true_factor(2048, 1536), true_factor(1024, 768)
+    (2, 1)
+    """
+    return max(1, -(-width // 1280), -(-height // 960))
+
+
+def encode_true(small: NDArray[np.uint16]) -> bytes:
+    """A finished frame as JPEG, colour at full resolution. Source: ITU-T T.81, JPEG."""
+    import imagecodecs
+
+    eight = (small >> (FINISHED.bits - 8)).astype(np.uint8)
+    return bytes(imagecodecs.jpeg8_encode(eight, level=TRUE_QUALITY, subsampling="444"))

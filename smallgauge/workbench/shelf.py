@@ -1,0 +1,116 @@
+"""The Shelf: the reels of a folder, where each stands in plain words, and how many places want a look."""
+
+from pathlib import Path
+from typing import Any
+
+from smallgauge.deliver.phrases import count_words
+from smallgauge.errors import CallerError, SmallgaugeError
+from smallgauge.gauge.gauges import gauge_named
+from smallgauge.lock import held_by
+from smallgauge.record.capture import Capture
+from smallgauge.record.files import read_decisions, read_json
+from smallgauge.record.finding import Proof
+from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.table import read_table
+from smallgauge.record.treatment import treatment_of
+from smallgauge.workbench.opened import OpenReel
+from smallgauge.workbench.papers import places_waiting, places_words
+
+# Where a reel stands, by the last paper that lies in its folder.
+STANDS = (
+    ("package.json", "packed, ready to be handed back"),
+    ("proof.json", "checked"),
+    ("render.json", "copies made"),
+    ("treatment.toml", "tone and dye proposed"),
+    ("frames.parquet", "frames found"),
+    ("capture.json", "looked over"),
+)
+DONE = STANDS[0][1]
+
+
+class Shelf:
+    """The reels below one folder, or the one reel that the folder is; open reels are kept."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._open: dict[str, tuple[tuple[int, int], OpenReel]] = {}
+        self._told: dict[str, tuple[object, dict[str, Any]]] = {}
+
+    def folders(self) -> dict[str, Path]:
+        """Reel folders by the name under which the page asks for them; a page never names a path."""
+        if (self.folder / "capture.json").is_file():
+            return {self.folder.name: self.folder}
+        places = sorted(self.folder.iterdir()) if self.folder.is_dir() else []
+        return {p.name: p for p in places if p.is_dir() and (p / "capture.json").is_file()}
+
+    def open(self, name: str) -> OpenReel:
+        """An open reel; CallerError where the Shelf has none of that name."""
+        folder = self.folders().get(name)
+        if folder is None:
+            raise CallerError(f"The Shelf has no reel '{name}'; go back to it and choose one.")
+        paper = (folder / "frames.parquet", folder / "capture.json")
+        made = tuple(p.stat().st_mtime_ns if p.exists() else 0 for p in paper)
+        known = self._open.get(name)
+        if known is None or known[0] != made:
+            if known is not None:
+                known[1].close()
+            known = self._open[name] = (made[0], made[1]), OpenReel(folder)
+        return known[1]
+
+    def close(self) -> None:
+        """Let go of every reel."""
+        for _, reel in self._open.values():
+            reel.close()
+        self._open.clear()
+
+    def paper(self) -> dict[str, Any]:
+        """The Shelf's twin."""
+        return {"shelf": self.folder.name, "reels": [self._reel(n, f) for n, f in self.folders().items()]}
+
+    def _reel(self, name: str, folder: Path) -> dict[str, Any]:
+        files = ("capture.json", "frames.parquet", "decisions.jsonl", "proof.json", *(f for f, _ in STANDS))
+        seen = tuple((f, (folder / f).stat().st_mtime_ns) for f in files if (folder / f).is_file())
+        known = self._told.get(name)
+        if known is None or known[0] != seen:
+            try:
+                told = _told(folder)
+            except SmallgaugeError as error:
+                told = {
+                    "reel": name,
+                    "words": "",
+                    "stands": f"can't be read: {error}",
+                    "places": 0,
+                    "opens": False,
+                }
+            known = self._told[name] = seen, told
+        working = held_by(folder)
+        told = {"name": name, **known[1], "working": working is not None}
+        state = (
+            "working" if working else "done" if told["stands"] == DONE and not told["places"] else "waiting"
+        )
+        return {**told, "state": state, "places_words": places_words(told["places"])}
+
+
+def _told(folder: Path) -> dict[str, Any]:
+    """What the papers of a reel's folder say of it."""
+    capture = read_json(folder / "capture.json", Capture)
+    whole = (
+        capture.stage == "complete"
+        and (folder / "frames.parquet").is_file()
+        and (folder / "reel.json").is_file()
+    )
+    treatment = treatment_of(read_decisions(folder / "decisions.jsonl"))
+    places = 0
+    if whole:
+        places = places_waiting(read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames"), treatment)
+    stands = next(words for file, words in STANDS if (folder / file).is_file())
+    if (folder / "proof.json").is_file() and not read_json(folder / "proof.json", Proof).good:
+        stands = "checked, and something failed: look at its report"
+    return {
+        "reel": capture.notes.reel or capture.name,
+        "box_words": capture.notes.box_words or "",
+        "words": f"{gauge_named(capture.gauge).name}, {count_words(capture.count, 'frame')}",
+        "stands": stands,
+        "places": places,
+        "opens": whole,
+    }

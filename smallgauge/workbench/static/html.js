@@ -1,0 +1,5 @@
+// Markup in plain modules: htm over Preact.
+import { h } from "preact";
+import htm from "htm";
+
+export const html = htm.bind(h);

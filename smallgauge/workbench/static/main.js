@@ -1,0 +1,83 @@
+// The page: the Shelf, or one reel at the bench.
+import { render } from "preact";
+import { useEffect } from "preact/hooks";
+import { signal } from "@preact/signals";
+import { html } from "./html.js";
+import * as ask from "./ask.js";
+import { Shelf, look as readShelf } from "./shelf.js";
+import { Pictures } from "./pictures.js";
+import { Strip, StripState } from "./strip.js";
+import { PictureWindow } from "./window.js";
+import { FieldRow, Fields } from "./fields.js";
+import { KeyList, everywhere, keyboard, running, shown } from "./keys.js";
+
+const SURROUNDS = [
+  ["dim", "dim"],
+  ["tenth", "ten per cent"],
+  ["middle", "middle grey"],
+];
+const surround = signal(localStorage.getItem("surround") ?? "dim");
+const bench = signal(/** @type {any} */ (null));
+const trouble = signal("");
+
+/** @param {string} reel */
+async function openReel(reel) {
+  try {
+    const paper = await ask.json(ask.at(reel));
+    const strip = /** @type {any} */ (new StripState(reel, paper));
+    const floats = new Float32Array(await ask.bytes(ask.at(reel, "/lanes")));
+    const n = paper.frames;
+    strip.lanes = {
+      rows: Float64Array.from({ length: n }, (_, row) => row + 0.5),
+      values: paper.lanes.map((/** @type {any} */ _, /** @type {number} */ place) =>
+        Array.from(floats.subarray(place * n, (place + 1) * n), (v) => (Number.isNaN(v) ? null : v)),
+      ),
+    };
+    const pictures = new Pictures(reel, paper);
+    bench.value = { paper, strip, pictures, fields: new Fields(reel, pictures), keys: keyboard(pictures, strip) };
+  } catch (error) {
+    trouble.value = /** @type {Error} */ (error).message;
+  }
+}
+
+function ReelPage() {
+  const open = bench.value;
+  if (!open) return html`<main><p role="status" class=${trouble.value ? "trouble" : "quiet"}>${trouble.value || "The reel is being laid on the bench."}</p><p><a href="/">Shelf</a></p></main>`;
+  const { paper, strip, pictures, fields, keys } = open;
+  const drawn = pictures.drawn.value;
+  const state = running.value ? "running" : "standing";
+  document.title = `${paper.reel}: frame ${drawn ? drawn.row : "none yet"} of ${paper.frames}, ${state}`;
+  useEffect(() => {
+    document.documentElement.dataset.surround = surround.value;
+  }, [surround.value]);
+  return html`<main class="bench">
+    <header class="row">
+      <a href="/">Shelf</a>
+      <h1>${paper.reel}</h1>
+      <span>${paper.box_words}</span>
+      <span class="quiet">${paper.gauge}, ${paper.frames} frames, ${paper.rate} frames a second</span>
+      <span class="push">${running.value ? "running" : ""}</span>
+      <label>Surround <select value=${surround.value} onChange=${(/** @type {any} */ e) => {
+        surround.value = e.target.value;
+        localStorage.setItem("surround", e.target.value);
+      }}>${SURROUNDS.map(([key, words]) => html`<option value=${key}>${words}</option>`)}</select></label>
+      <button onClick=${() => (shown.value = !shown.value)}>keys</button>
+    </header>
+    ${pictures.trouble.value ? html`<p role="alert" class="trouble">${pictures.trouble.value}</p>` : ""}
+    <${Strip} strip=${strip} pictures=${pictures} keys=${keys} />
+    <${PictureWindow} pictures=${pictures} keys=${keys} />
+    <${FieldRow} fields=${fields} />
+    <${KeyList} />
+  </main>`;
+}
+
+const place = document.getElementById("page");
+const reel = location.pathname.match(/^\/reel\/([^/]+)$/);
+document.documentElement.dataset.surround = surround.value;
+window.addEventListener("keydown", everywhere);
+if (place) {
+  place.replaceChildren();
+  render(html`<${reel ? ReelPage : Shelf} />`, place);
+}
+if (reel) openReel(decodeURIComponent(reel[1]));
+else readShelf();

@@ -1,0 +1,19 @@
+"""A shelf with one numbered reel, made once; tests that decide work on a copy."""
+
+import shutil
+
+import numbered_reel
+import pytest
+
+
+@pytest.fixture(scope="session")
+def numbered_shelf(tmp_path_factory):
+    """The shelf; not to be changed."""
+    return numbered_reel.make_shelf(tmp_path_factory.mktemp("numbered"))
+
+
+@pytest.fixture
+def own_shelf(numbered_shelf, tmp_path):
+    """A copy of the shelf for a test that decides."""
+    shutil.copytree(numbered_shelf.parent / "capture", tmp_path / "capture")
+    return shutil.copytree(numbered_shelf, tmp_path / "shelf")
