@@ -3,9 +3,8 @@
 colour_pairs     papers -> pictures as the film is today beside the same as it was corrected, most changed scenes first
 colour_facts     papers -> each thing known or done about the colours, and how it is known
 left_as_it_was   papers -> what was not done about colour
-length_table     papers -> border, base and dyes of each length of stock; None where nothing tells of them
-scene_table      papers -> what is done to each scene, its light before and after, the lift that waits
-colour_plots     papers -> what is left of the dyes; the grey scale of each look that corrects something
+fading_lengths   papers -> each length of stock, and the decision on its fading that counts
+waiting_lifts    papers -> printer points that are proposed for dark scenes and wait
 """
 
 from collections.abc import Sequence
@@ -14,12 +13,10 @@ from pathlib import Path
 
 import numpy as np
 
-from smallgauge.deliver.colour_plots import DyeShares, draw_scale, draw_shares
 from smallgauge.deliver.colour_words import (
     ESTIMATED,
     MEASURED,
     NOT_KNOWN,
-    STEP_WORDS,
     TOLD,
     WAITS,
     fading_fact,
@@ -27,26 +24,19 @@ from smallgauge.deliver.colour_words import (
 )
 from smallgauge.deliver.fading_words import WHOLE
 from smallgauge.deliver.papers import Papers, still_places
-from smallgauge.deliver.phrases import Values, count_words, list_words, number_words
-from smallgauge.deliver.pictures import read_picture, reduced
-from smallgauge.deliver.technician import Plot, ReportTable
+from smallgauge.deliver.phrases import Values, count_words, list_words
+from smallgauge.deliver.pictures import read_picture
 from smallgauge.errors import MaterialError
-from smallgauge.picture.dyefade import LAYERS, FadingDecision, apply_dyefade, solve_dyefade
+from smallgauge.picture.dyefade import FadingDecision
 from smallgauge.picture.rendering import USUAL_BASE
 from smallgauge.record.files import structured
 from smallgauge.record.lengths import Length, lengths_of
 from smallgauge.record.loading import loading_of
 from smallgauge.record.recipe import STILLS
-from smallgauge.record.toldcolour import GREY_DENSITIES, GreyScale
+from smallgauge.record.toldcolour import GreyScale
 from smallgauge.record.treatment import NOT_TOLD, PROGRAM, Decision
 
 MOST_PAIRS = 3  # for the family; those whose colour changed most
-MOST_ROWS = 40
-MOST_LENGTHS = 8  # in the plot of dyes
-MOST_SCALES = 6
-_SMALL = 96  # px: of the pictures by which the change is weighed
-
-Triple = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +66,7 @@ def colour_pairs(papers: Papers) -> tuple[tuple[Pair, ...], int]:
         before = place.path.with_name(f"{STILLS.before}{place.path.name}")
         if f"{STILLS.folder}/{before.name}" not in there or not before.is_file():
             continue
-        small = [reduced(read_picture(path), width=_SMALL).astype(float) for path in (before, place.path)]
+        small = [read_picture(path, eighth=True).astype(float) for path in (before, place.path)]
         if small[0].shape != small[1].shape:
             continue
         scene = f"scene {place.scene}"
@@ -107,7 +97,7 @@ def pairs_words(shown: int, in_all: int) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _LengthFading:
+class LengthFading:
     """A length of one stock, and what stands in the log on its fading; None where nothing does."""
 
     length: Length
@@ -115,7 +105,7 @@ class _LengthFading:
     fading: FadingDecision | None
 
 
-def _lengths(papers: Papers) -> list[_LengthFading]:
+def fading_lengths(papers: Papers) -> list[LengthFading]:
     """Every length of stock with the decision on its fading that counts: the operator's before the program's."""
     if papers.frames is None or not len(papers.frames):
         return []
@@ -132,7 +122,7 @@ def _lengths(papers: Papers) -> list[_LengthFading]:
         ]
         decision = inside[-1] if inside else None
         fading = _fading_of(decision)
-        out.append(_LengthFading(length=length, decision=decision, fading=fading))
+        out.append(LengthFading(length=length, decision=decision, fading=fading))
     return out
 
 
@@ -179,11 +169,11 @@ def _film_facts(papers: Papers) -> list[ColourFact]:
 
 def _fading_facts(papers: Papers) -> list[ColourFact]:
     """What is left of the dyes, gathered by what was done about it."""
-    lengths = _lengths(papers)
-    groups: dict[str, list[_LengthFading]] = {}
+    lengths = fading_lengths(papers)
+    groups: dict[str, list[LengthFading]] = {}
     for each in lengths:
         if each.decision is not None and each.fading is not None:
-            groups.setdefault(_fading_state(each.decision, each.fading), []).append(each)
+            groups.setdefault(fading_state(each.decision, each.fading), []).append(each)
     facts = []
     for state in ("undone", "whole", "perhaps whole", "waits", "not told"):
         mine = groups.get(state, [])
@@ -205,7 +195,8 @@ def _fading_facts(papers: Papers) -> list[ColourFact]:
     return facts
 
 
-def _fading_state(decision: Decision, fading: FadingDecision) -> str:
+def fading_state(decision: Decision, fading: FadingDecision) -> str:
+    """What is done about the fading of a length: undone, whole, perhaps whole, waits or not told."""
     if decision.by == PROGRAM and decision.basis == NOT_TOLD:
         return "not told"
     if min(fading.left) >= WHOLE:
@@ -267,15 +258,30 @@ def _operator_facts(papers: Papers) -> list[ColourFact]:
     ]
     if not chosen:
         return []
-    whole = any(each.kind == "reel" for each in chosen)
-    places = {(each.kind, each.position) for each in chosen}
-    where = "The film" if whole else count_words(len(places), "part") + " of the film"
-    were = "was" if whole or len(places) == 1 else "were"
-    return [
-        ColourFact(
-            how=TOLD, text=f"{where} {were} made lighter, darker or another shade by our technician, by eye."
+    if any(each.kind == "reel" for each in chosen):
+        where, were = "The film", "was"
+    else:
+        at = _scenes_at(papers)
+        numbers = sorted(
+            {at[each.position] + 1 for each in chosen if each.kind == "scene" and each.position in at}
         )
-    ]
+        parts = len({each.position for each in chosen if each.kind == "length"})
+        named = [f"scene{'' if len(numbers) == 1 else 's'} {list_words(numbers)}"] if numbers else []
+        named += [f"{count_words(parts, 'length')} of film"] if parts else []
+        where = list_words(named) or "a part of the film"
+        where = where[:1].upper() + where[1:]
+        were = "was" if len(numbers) + parts <= 1 else "were"
+    text = f"{where} {were} made lighter, darker or another shade by our technician, by eye."
+    return [ColourFact(how=TOLD, text=text)]
+
+
+def _scenes_at(papers: Papers) -> dict[int, int]:
+    """Film position -> scene, from 0, of the finished film."""
+    if papers.rendered is None:
+        return {}
+    return dict(
+        zip(papers.rendered["film_position"].tolist(), papers.rendered["scene"].tolist(), strict=True)
+    )
 
 
 def _dark_facts(papers: Papers) -> list[ColourFact]:
@@ -294,11 +300,7 @@ def _dark_facts(papers: Papers) -> list[ColourFact]:
 
 def waiting_lifts(papers: Papers) -> dict[int, float]:
     """Scene, counted from 1 -> printer-light points that are proposed for it and wait for the operator."""
-    if papers.rendered is None:
-        return {}
-    scenes = dict(
-        zip(papers.rendered["film_position"].tolist(), papers.rendered["scene"].tolist(), strict=True)
-    )
+    scenes = _scenes_at(papers)
     out = {}
     for entry in papers.treatment.in_force:
         decision = entry.decision
@@ -317,12 +319,16 @@ def left_as_it_was(papers: Papers) -> tuple[str, ...]:
     texts = []
     if not colour_was_corrected(papers):
         evened = any(each.on for each in papers.summary.flicker) if papers.summary is not None else False
-        what = "Colour was" if evened else "Colour and brightness were"
-        texts.append(f"{what} not corrected: fading shows as the scanner saw it.")
+        what = "colour was" if evened else "colour and brightness were"
+        placed = papers.summary is not None and any(
+            "output" in each.steps for each in papers.summary.grey_scales
+        )
+        apart = f"Apart from white and black, {what}" if placed else f"{what[:1].upper()}{what[1:]}"
+        texts.append(f"{apart} not corrected: fading, if there is any, shows as the scanner saw it.")
     apart = "Apart from what our technician chose, colours" if _operator_facts(papers) else "Colours"
     texts.append(
         f"{apart} that the light gave (evening, stage light, a red room) were left as they were. No scene was matched to "
-        "another, nothing was sharpened, no colour was made stronger than the film has it."
+        "another, nothing was sharpened, no colour was made stronger for effect."
     )
     return tuple(texts)
 
@@ -331,160 +337,11 @@ def colour_was_corrected(papers: Papers) -> bool:
     """Whether any scene was made with more than its own white and black; by the decisions where no rendering tells it."""
     scales = papers.summary.grey_scales if papers.summary is not None else ()
     if scales:
-        return any(_corrects(scale) for scale in scales)
+        return any(corrects(scale) for scale in scales)
     subjects = ("primary", "selective", "inversion", "fading")
     return any(papers.treatment.anchored(subject) for subject in subjects)
 
 
-def _corrects(scale: GreyScale) -> bool:
+def corrects(scale: GreyScale) -> bool:
+    """Whether the look of a grey scale does more than place white and black."""
     return any(step not in ("output", "mono") for step in scale.steps)
-
-
-def length_table(papers: Papers) -> ReportTable | None:
-    """Border, base and dyes of each length of stock, against what a new film would have; None where nothing tells."""
-    rows: list[tuple[str, ...]] = []
-    for each in _lengths(papers):
-        length, decision, fading = each.length, each.decision, each.fading
-        if decision is None or fading is None:
-            continue
-        done = {
-            "undone": "undone",
-            "whole": "nothing to undo",
-            "perhaps whole": "left as it is",
-            "waits": WAITS,
-            "not told": "left as it is",
-        }[_fading_state(decision, fading)]
-        rows += _layer_rows(length, fading, done)
-    if not rows:
-        return None
-    return ReportTable(
-        title="Lengths of stock: border, base and dyes",
-        head=("Length", "Film", "Dye", "Clear", "Unstained", "Border", "When new", "Left", "Known", "Fading"),
-        rows=tuple(rows[: 3 * MOST_ROWS]),
-        note="Density in the channel that the dye holds back (cyan: red, magenta: green, yellow: blue), light that strays taken "
-        "off. Clear film and unexposed border are measured; what they would be without stain and fading (unstained, when new) "
-        "is worked out with the dyes of a usual stock: estimated. Left: share of the dye in per cent, ± one standard error."
-        + (f" The first {MOST_ROWS} of {len(rows) // 3} lengths." if len(rows) > 3 * MOST_ROWS else ""),
-    )
-
-
-def _when_new(fading: FadingDecision) -> Triple:
-    """The border's density with the fading undone."""
-    red, green, blue = apply_dyefade(np.asarray(fading.border, np.float64), solve_dyefade(fading)).tolist()
-    return red, green, blue
-
-
-def _layer_rows(length: Length, fading: FadingDecision, done: str) -> list[tuple[str, ...]]:
-    """Three rows of a length, one a dye; what holds for all of it stands in the first."""
-    new = _when_new(fading) if fading.border is not None else None
-    rows: list[tuple[str, ...]] = []
-    for layer, dye in enumerate(LAYERS):
-        error = f" ± {100 * fading.sigma[layer]:.0f}" if fading.sigma is not None else ""
-        first = layer == 0
-        rows.append(
-            (
-                f"{length.number + 1}" if first else "",
-                f"{length.first:,} to {length.stop - 1:,}" if first else "",
-                dye,
-                f"{fading.clear[layer]:.2f}" + ("" if fading.clear_seen else " (usual)"),
-                f"{fading.base[layer]:.2f}",
-                f"{fading.border[layer]:.2f}" if fading.border is not None else "no evidence",
-                f"{new[layer]:.2f}" if new is not None else "",
-                f"{100 * fading.left[layer]:.0f}{error}",
-                source_words(fading.source[layer]),
-                done if first else "",
-            )
-        )
-    return rows
-
-
-def scene_table(papers: Papers) -> ReportTable | None:
-    """Each scene: what is done, light of its middle before and after, and a lift that waits; None before rendering."""
-    summary = papers.summary
-    if summary is None or not summary.light:
-        return None
-    lifts = waiting_lifts(papers)
-    steps = {n: scale.steps for scale in summary.grey_scales for n in range(scale.first, scale.stop)}
-
-    def worth(scene: int) -> bool:
-        return scene + 1 in lifts or any(step not in ("output", "mono") for step in steps.get(scene, ()))
-
-    order = sorted(summary.light, key=lambda each: (not worth(each.scene), each.scene))[:MOST_ROWS]
-    rows = []
-    for each in sorted(order, key=lambda each: each.scene):
-        done = [STEP_WORDS[step] for step in steps.get(each.scene, ())]
-        lift = lifts.get(each.scene + 1)
-        rows.append(
-            (
-                f"{each.scene + 1}",
-                f"{each.frames:,}",
-                ", ".join(done) or "nothing",
-                _per_cents(each.before),
-                _per_cents(each.after),
-                f"{lift:+g} points, not applied" if lift is not None else "",
-            )
-        )
-    more = f" {len(rows)} of {len(summary.light)} scenes are shown." if len(summary.light) > len(rows) else ""
-    return ReportTable(
-        title="Scenes: colour and brightness",
-        head=("Scene", "Frames", "Done to its colour", "Light before", "Light after", "Lift that waits"),
-        rows=tuple(rows),
-        note="Light of the middle of the pictures (six tenths of a picture are lighter than it), red, green, blue, in per cent: "
-        "before of the open gate, measured; after of the finished white, worked out with the look of the scene. A lift in "
-        "printer-light points of 0.025 of density waits until you decide primary for the scene." + more,
-    )
-
-
-def _per_cents(light: Triple) -> str:
-    return " ".join(number_words(100 * each, decimals=1) for each in light) if light[0] == light[0] else ""
-
-
-def colour_plots(papers: Papers) -> tuple[Plot, ...]:
-    """Dyes of the lengths that are faded or may be, and the grey scale of each look that corrects something."""
-    plots = []
-    shares = [
-        DyeShares(
-            name=f"Length {each.length.number + 1}",
-            left=each.fading.left,
-            sigma=each.fading.sigma,
-            words=_source_three(each.fading),
-            applied=not each.decision.waits,
-        )
-        for each in _lengths(papers)
-        if each.fading is not None and each.decision is not None and min(each.fading.left) < WHOLE
-    ]
-    if shares:
-        plots.append(
-            Plot(
-                title="What is left of the dyes",
-                svg=draw_shares(shares[:MOST_LENGTHS], title="Share left of each dye, by length of stock"),
-                note="Bar: share of what a new film would have; stroke: two standard errors either way. Full: undone in the "
-                "finished film; outline: a proposal, not applied."
-                + (f" The first {MOST_LENGTHS} of {len(shares)}." if len(shares) > MOST_LENGTHS else ""),
-            )
-        )
-    scales: dict[tuple[object, ...], list[GreyScale]] = {}
-    for scale in papers.summary.grey_scales if papers.summary is not None else ():
-        if _corrects(scale):
-            scales.setdefault((scale.red, scale.green, scale.blue), []).append(scale)
-    for mine in list(scales.values())[:MOST_SCALES]:
-        where = list_words(
-            [
-                f"{scale.first + 1}"
-                if scale.stop == scale.first + 1
-                else f"{scale.first + 1} to {scale.stop}"
-                for scale in mine
-            ]
-        )
-        one = len(mine) == 1 and mine[0].stop == mine[0].first + 1
-        title = f"Grey scale of scene{'' if one else 's'} {where}"
-        steps = list_words([STEP_WORDS[step] for step in mine[0].steps])
-        svg = draw_scale(GREY_DENSITIES, (mine[0].red, mine[0].green, mine[0].blue), title=title)
-        note = f"Finished code value of film that is grey to the scanner; {steps}."
-        plots.append(Plot(title=title, svg=svg, note=note))
-    return tuple(plots)
-
-
-def _source_three(fading: FadingDecision) -> tuple[str, str, str]:
-    cyan, magenta, yellow = (source_words(each) for each in fading.source)
-    return cyan, magenta, yellow

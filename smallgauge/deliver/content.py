@@ -20,12 +20,10 @@ from smallgauge.deliver.colour import (
     Pair,
     colour_facts,
     colour_pairs,
-    colour_plots,
     left_as_it_was,
-    length_table,
     pairs_words,
-    scene_table,
 )
+from smallgauge.deliver.colour_tables import colour_plots, length_table, scene_table
 from smallgauge.deliver.colour_words import HOW_KNOWN
 from smallgauge.deliver.filerows import FileRow, file_rows
 from smallgauge.deliver.filmrows import account_rows, damage_rows, film_facts

@@ -11,8 +11,8 @@ from smallgauge.errors import MaterialError
 Picture = NDArray[np.uint8]
 
 
-def read_picture(path: Path) -> Picture:
-    """A photograph as blue, green and red, shape (height, width, 3).
+def read_picture(path: Path, *, eighth: bool = False) -> Picture:
+    """A photograph as blue, green and red, shape (height, width, 3); with `eighth` at an eighth of its size, much sooner.
 
     Raises
     ------
@@ -21,7 +21,8 @@ def read_picture(path: Path) -> Picture:
     """
     import cv2
 
-    picture: Any = cv2.imdecode(np.frombuffer(path.read_bytes() or b"\0", np.uint8), cv2.IMREAD_COLOR)
+    how = cv2.IMREAD_REDUCED_COLOR_8 if eighth else cv2.IMREAD_COLOR
+    picture: Any = cv2.imdecode(np.frombuffer(path.read_bytes() or b"\0", np.uint8), how)
     if picture is None:
         raise MaterialError(
             f"{path.name} must be a whole picture, found none in it; it lies in {path.parent}: run render again."
