@@ -16,7 +16,7 @@ from smallgauge import __version__
 from smallgauge.deliver.condition import condition_record
 from smallgauge.deliver.events import event_list
 from smallgauge.deliver.package import LATER_NEEDED, LATER_TABLES, archive_files
-from smallgauge.deliver.papers import Papers, read_papers, still_places
+from smallgauge.deliver.papers import Papers, before_files, read_papers, still_places
 from smallgauge.deliver.pbcore import pbcore_record
 from smallgauge.deliver.swap import building, fill
 from smallgauge.errors import MaterialError
@@ -42,6 +42,7 @@ def bag_parts(papers: Papers) -> tuple[PackagePart, ...]:
     names = [name for name in LATER_NEEDED if name != "viewing.mp4"]
     names += [name for name in ("viewing.mp4", *_TABLES) if (folder / name).is_file()]
     names += [f"stills/{still.path.name}" for still in still_places(folder)]
+    names += before_files(folder)
     names += [path.relative_to(folder).as_posix() for path in sorted((folder / "looks").glob("*.clf"))]
     names += archive_files(folder)
     return tuple(PackagePart(place=f"data/{name}", of=name) for name in sorted(set(names)))

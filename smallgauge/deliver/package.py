@@ -12,7 +12,7 @@ import unicodedata
 from collections.abc import Iterable
 from pathlib import Path
 
-from smallgauge.deliver.papers import Papers, read_papers, still_places
+from smallgauge.deliver.papers import Papers, before_files, read_papers, still_places
 from smallgauge.deliver.phrases import gauge_words, number_words, running_words
 from smallgauge.deliver.readme import read_me_text
 from smallgauge.deliver.swap import building, fill
@@ -109,6 +109,7 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
     optional += [
         (f"{PICTURES}/{still.path.name}", f"stills/{still.path.name}") for still in still_places(folder)
     ]
+    optional += [(f"{LATER}/{name}", name) for name in before_files(folder)]
     looks = sorted(path.name for path in (folder / "looks").glob("*.clf"))
     optional += [(f"{LATER}/looks/{name}", f"looks/{name}") for name in looks]
     parts += [

@@ -21,6 +21,7 @@ from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.flags import FRAME_FLAGS
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.loading import film_in_running_order, loading_of
+from smallgauge.record.recipe import STILLS
 from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RENDER_COLUMNS, SOUND_COLUMNS, STEADINESS_COLUMNS, RenderSummary
 from smallgauge.record.table import Table, read_table
@@ -223,3 +224,20 @@ def still_places(folder: Path) -> tuple[StillPlace, ...]:
         if match:
             found.append(StillPlace(path=path, scene=int(match[1]), finished_frame=int(match[2])))
     return tuple(sorted(found, key=lambda still: (still.finished_frame, still.scene)))
+
+
+def before_files(folder: Path) -> tuple[str, ...]:
+    """Names of the pictures of the film as it is today that lie beside stills, below the reel's folder.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> reel = Path(tempfile.mkdtemp())
+    >>> (reel / "stills").mkdir()
+    >>> for name in ("scene-002-frame-000123.jpg", "before-scene-002-frame-000123.jpg"):
+    ...     _ = (reel / "stills" / name).write_bytes(b"")
+    >>> before_files(reel), len(still_places(reel))
+    (('stills/before-scene-002-frame-000123.jpg',), 1)
+    """
+    beside = (f"{STILLS.folder}/{STILLS.before}{still.path.name}" for still in still_places(folder))
+    return tuple(name for name in beside if (folder / name).is_file())

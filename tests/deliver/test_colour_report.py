@@ -85,11 +85,13 @@ def test_pairs_are_those_that_changed_most_and_only_those_that_the_rendering_nam
     assert colour_pairs(with_told(papers, ("output",))) == ((), 0)
 
 
-def test_a_before_picture_is_no_still_and_does_not_leave_the_shop_as_a_picture(reel):
+def test_a_before_picture_is_no_still_and_lies_with_the_records(reel):
     assert len(still_places(reel)) == 5
     places = [part.place for part in plan_parts(read_papers(reel))]
     assert sum(place.startswith("Pictures/scene-") for place in places) == 5
-    assert not any("before-" in place for place in places)
+    assert {place for place in places if "before-" in place} == {
+        f"For later/{name}" for name in befores(reel)
+    }
 
 
 def test_page_and_pdf_show_the_pairs_and_say_how_each_thing_is_known(reel):

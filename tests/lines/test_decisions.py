@@ -140,7 +140,10 @@ def test_a_still_whose_colour_was_corrected_has_the_film_as_it_is_today_beside_i
     summary = read_json(folder / "render.json", RenderSummary)
     assert set(summary.before) == {f"stills/{name}" for name in befores}
     assert summary.grey_scales[0].steps == ("points", "output")
-    assert not any("before-" in path.name for path in (folder / "package").rglob("*"))
+    packed = {path.parent.name for path in (folder / "package").rglob("before-*")}
+    assert packed == {"stills"} and not list((folder / "package" / "Pictures").glob("before-*"))
+    proof = read_json(folder / "proof.json", Proof)
+    assert set(summary.before) <= {file.name for file in proof.files}
     decide(folder, "primary", None)
     again(reel, last_step="render")
     assert not pictures("before-*")
