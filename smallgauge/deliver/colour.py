@@ -34,7 +34,7 @@ from smallgauge.record.lengths import Length, lengths_of
 from smallgauge.record.loading import loading_of
 from smallgauge.record.recipe import STILLS
 from smallgauge.record.toldcolour import GreyScale
-from smallgauge.record.treatment import NOT_TOLD, PROGRAM, Decision
+from smallgauge.record.treatment import NOT_TOLD, PROGRAM, Decision, InForce
 
 MOST_PAIRS = 3  # for the family; those whose colour changed most
 
@@ -148,23 +148,44 @@ def colour_facts(papers: Papers) -> tuple[ColourFact, ...]:
 def _film_facts(papers: Papers) -> list[ColourFact]:
     """A negative, and black-and-white film."""
     facts = []
-    printed = papers.treatment.anchored("inversion")
+    printed = [
+        entry
+        for entry in papers.treatment.in_force
+        if entry.decision.subject == "inversion"
+        and entry.decision.value is not None
+        and not entry.decision.waits
+    ]
     if printed:
-        told = any(
-            each.by != PROGRAM or each.value.get("greys") or each.value.get("card") for each in printed
-        )
-        how = list_words([MEASURED, ESTIMATED, *([TOLD] if told else [])])
+        told = any(entry.decision.by != PROGRAM for entry in printed)
+        measured = all(base_measured(entry) for entry in printed)
+        edge = "was measured" if measured else "was stated by our technician"
+        agreed = ", with the choices that were agreed" if told else ""
         facts.append(
             ColourFact(
-                how=how,
+                how=list_words([*([MEASURED] if measured else []), ESTIMATED, *([TOLD] if told else [])]),
                 text="The film is a negative: light and dark, and all colours, are the other way round on it. The colour of its "
-                "clear edge was measured; how strong the contrast of a print would be is what is usual"
-                f"{', with the choices that were agreed' if told else ''}.",
+                f"clear edge {edge}; how strong the contrast of a print would be is what is usual{agreed}.",
             )
         )
-    if papers.treatment.anchored("black_and_white"):
-        facts.append(ColourFact(how=TOLD, text="The film is black and white."))
+    silver = papers.treatment.anchored("black_and_white")
+    if silver:
+        neutral = any(each.value.get("look") == "neutral" for each in silver)
+        own = "left out" if neutral else "kept"
+        facts.append(
+            ColourFact(
+                how=TOLD, text=f"The film is black and white; a warm or cold colour of its own was {own}."
+            )
+        )
     return facts
+
+
+def base_measured(entry: InForce) -> bool:
+    """Whether a negative's base is the one that was measured: the program's, or the same beside the operator's choices."""
+    if entry.decision.by == PROGRAM:
+        return True
+    if entry.proposal is None or entry.proposal.value is None:
+        return False
+    return entry.proposal.value.get("base") == (entry.decision.value or {}).get("base")
 
 
 def _fading_facts(papers: Papers) -> list[ColourFact]:

@@ -7,9 +7,9 @@ colour_plots     papers -> what is left of the dyes; the grey scale of each look
 
 import numpy as np
 
-from smallgauge.deliver.colour import corrects, fading_lengths, fading_state, waiting_lifts
+from smallgauge.deliver.colour import base_measured, corrects, fading_lengths, fading_state, waiting_lifts
 from smallgauge.deliver.colour_plots import DyeShares, draw_scale, draw_shares
-from smallgauge.deliver.colour_words import STEP_WORDS, WAITS, source_words
+from smallgauge.deliver.colour_words import MEASURED, STEP_WORDS, TOLD, WAITS, source_words
 from smallgauge.deliver.fading_words import WHOLE
 from smallgauge.deliver.papers import Papers
 from smallgauge.deliver.phrases import list_words, number_words
@@ -40,6 +40,7 @@ def length_table(papers: Papers) -> ReportTable | None:
             "not told": "left as it is",
         }[fading_state(decision, fading)]
         rows += _layer_rows(length, fading, done)
+    rows += _base_rows(papers)
     if not rows:
         return None
     return ReportTable(
@@ -48,7 +49,8 @@ def length_table(papers: Papers) -> ReportTable | None:
         rows=tuple(rows[: 3 * MOST_ROWS]),
         note="Density in the channel that the dye holds back (cyan: red, magenta: green, yellow: blue), light that strays taken "
         "off. Clear film and unexposed border are measured; what they would be without stain and fading (unstained, when new) "
-        "is worked out with the dyes of a usual stock: estimated. Left: share of the dye in per cent, ± one standard error."
+        "is worked out with the dyes of a usual stock: estimated. Left: share of the dye in per cent, ± one standard error. "
+        "Of a negative the clear film is its base, seen on the border."
         + (f" The first {MOST_ROWS} of {len(rows) // 3} lengths." if len(rows) > 3 * MOST_ROWS else ""),
     )
 
@@ -80,6 +82,29 @@ def _layer_rows(length: Length, fading: FadingDecision, done: str) -> list[tuple
                 done if first else "",
             )
         )
+    return rows
+
+
+def _base_rows(papers: Papers) -> list[tuple[str, ...]]:
+    """Three rows of each length of a negative: its base, which its unexposed border shows bare."""
+    rows: list[tuple[str, ...]] = []
+    by_first = {each.length.first: each.length for each in fading_lengths(papers)}
+    for entry in papers.treatment.in_force:
+        decision = entry.decision
+        base = (decision.value or {}).get("base")
+        if decision.subject != "inversion" or decision.waits:
+            continue
+        if not isinstance(base, list | tuple) or len(base) != len(LAYERS):
+            continue
+        kind, _, position = decision.anchor.partition("@")
+        length = by_first.get(int(position)) if kind == "length" else None
+        span = f"{length.first:,} to {length.stop - 1:,}" if length is not None else "all"
+        known = MEASURED if base_measured(entry) else TOLD
+        for layer, dye in enumerate(LAYERS):
+            first = (f"{length.number + 1}" if length is not None else "", span) if layer == 0 else ("", "")
+            rows.append(
+                (*first, dye, f"{base[layer]:.2f}", "", "", "", "", known, "printed" if layer == 0 else "")
+            )
     return rows
 
 

@@ -206,6 +206,28 @@ def test_the_table_of_lengths_holds_the_border_as_it_is_and_as_it_was(reel):
     assert length_table(read_papers(reel)) is None
 
 
+def test_a_negative_tells_of_its_base_and_what_of_its_print_is_usual(reel):
+    printed = {"base": [0.21, 0.52, 0.8], "contrast": 2.9}
+    papers = decided(reel, ("inversion", "length@0", printed, EVIDENCE))
+    (fact,) = colour_facts(papers)
+    assert fact.how == "measured and estimated" and "negative" in fact.text
+    rows = length_table(papers).rows
+    assert [row[3] for row in rows] == ["0.21", "0.52", "0.80"] and rows[0][-2:] == ("measured", "printed")
+    timed = ("inversion", "length@0", {**printed, "card": [0.7, 1.1, 1.4]}, "m.k.")
+    (fact,) = colour_facts(decided(reel, ("inversion", "length@0", printed, EVIDENCE), timed))
+    assert fact.how == "measured, estimated and told to us" and "choices that were agreed" in fact.text
+    by_hand = decided(reel, ("inversion", "length@0", {**printed, "base": [0.3, 0.6, 0.9]}, "m.k."))
+    (fact,) = colour_facts(by_hand)
+    assert fact.how == "estimated and told to us" and "stated by our technician" in fact.text
+    assert length_table(by_hand).rows[0][-2] == "told to us"
+
+
+def test_silver_film_tells_whether_its_own_tone_was_kept(reel):
+    for look, words in (("as on the film", "was kept"), ("neutral", "was left out")):
+        (fact,) = colour_facts(decided(reel, ("black_and_white", "reel", {"look": look}, "")))
+        assert fact.how == "told to us" and words in fact.text
+
+
 def test_scales_are_drawn_where_colour_was_corrected_and_only_there(reel):
     papers = read_papers(reel)
     assert colour_plots(with_told(papers, ("output",))) == ()
