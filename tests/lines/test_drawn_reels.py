@@ -1,6 +1,6 @@
 """Whole lines on drawn reels of 60 frames with known truth: place, scenes, light, gate, sound, archive.
 
-All tests of these reels stand in this one file, so that each reel is drawn and finished once.
+Why this is long: all tests of these reels stand in this one file, so that each reel is drawn and finished once.
 """
 
 import hashlib
