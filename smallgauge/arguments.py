@@ -1,6 +1,6 @@
 """What the command line takes: every command with its help and an example. Documentation is made from it.
 
-Nothing of the program is imported, so that help comes at once.
+Nothing of the program is imported but the office's own arguments, so that help comes at once.
 
 Why this is long: one short function for each command, each of the same shape.
 """
@@ -9,6 +9,7 @@ import argparse
 from typing import Any
 
 from smallgauge import __version__
+from smallgauge.office.arguments import add_office_commands
 
 EXIT_CODES = """exit codes:
   0  done
@@ -51,6 +52,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_recover(commands)
     _add_calibrate(commands)
     _add_workbench(commands)
+    add_office_commands(commands)
     return parser
 
 

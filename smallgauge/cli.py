@@ -13,8 +13,11 @@ from typing import TYPE_CHECKING, Any
 
 from smallgauge.arguments import build_parser
 from smallgauge.errors import CallerError, MaterialError, SmallgaugeError
+from smallgauge.office.arguments import COMMANDS as OFFICE_COMMANDS
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from smallgauge.line import Outcome, Settings
     from smallgauge.record.finding import Finding
     from smallgauge.record.verdict import Verdict
@@ -43,7 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "recover": _recover,
             "calibrate": _calibrate,
             "workbench": _workbench,
-        }.get(options.command, _line)
+        }.get(options.command, _office if options.command in OFFICE_COMMANDS else _line)
         return run(options)
     except SmallgaugeError as error:
         _complain(options, str(error), error.exit_code)
@@ -121,7 +124,17 @@ def _settings(options: argparse.Namespace, *, last_step: str = "deliver") -> "Se
         last_step=last_step,
         progress=_Progress(quiet=options.quiet or options.json),
         say=_say_now(options),
+        held=_held,
     )
+
+
+def _held(shelf: "Path", reel: str, kind: str) -> str:
+    """What the shop's book beside the reels holds against one; nothing is loaded where there is no book."""
+    if not (shelf / "office.sqlite").exists():
+        return ""
+    from smallgauge.office.holds import held
+
+    return held(shelf, reel, kind)
 
 
 class _Progress:
@@ -291,7 +304,9 @@ def _follow(options: argparse.Namespace) -> int:
         stated=tuple(options.note),
     )
     out = Path(options.out) if options.out else None
-    verdict = follow(Path(options.capture), out, bench, workers=options.workers, take_over=options.take_over)
+    verdict = follow(
+        Path(options.capture), out, bench, workers=options.workers, take_over=options.take_over, held=_held
+    )
     return 0 if verdict.may_come_off else 1
 
 
@@ -530,7 +545,9 @@ def _copy(options: argparse.Namespace) -> int:
 
     from smallgauge.deliver.medium import copy_to_medium
     from smallgauge.deliver.words import medium_words
+    from smallgauge.line import refuse_held
 
+    refuse_held(Path(options.package).resolve().parent, _held)
     made = copy_to_medium(Path(options.package), Path(options.target), progress=_settings(options).progress)
     if options.json:
         import json
@@ -548,8 +565,10 @@ def _approval(options: argparse.Namespace) -> int:
 
     from smallgauge.approval import approve_folder
     from smallgauge.deliver.words import approval_words
+    from smallgauge.line import refuse_held
 
     settings = _settings(options)
+    refuse_held(Path(options.reel), _held)
     try:
         paper = approve_folder(Path(options.reel), settings)
     finally:
@@ -572,8 +591,10 @@ def _adx(options: argparse.Namespace) -> int:
 
     from smallgauge.approval import adx_folder
     from smallgauge.deliver.words import adx_words
+    from smallgauge.line import refuse_held
 
     settings = _settings(options)
+    refuse_held(Path(options.reel), _held)
     try:
         paper = adx_folder(Path(options.reel), Path(options.out), settings, bits=options.bits)
     finally:
@@ -689,6 +710,20 @@ def _workbench(options: argparse.Namespace) -> int:
         port=options.port,
     )
     return 0
+
+
+def _office(options: argparse.Namespace) -> int:
+    from smallgauge.office.desk import run_desk
+
+    answer = run_desk(options, at=_now())
+    if options.json:
+        import json
+
+        print(json.dumps({**answer.document, "exit_code": answer.exit_code}, ensure_ascii=False, indent=1))
+    else:
+        for line in answer.lines:
+            print(line)
+    return answer.exit_code
 
 
 def _demo(options: argparse.Namespace) -> int:

@@ -78,6 +78,16 @@ FIXITY_CODES = (
 )
 
 
+Held = Callable[
+    [Path, str, str], str
+]  # shelf, number of the reel, "film" or "files" -> why it is held, or empty
+
+
+def nobody_holds(shelf: Path, reel: str, kind: str) -> str:
+    """Where no book is kept, nothing is held."""
+    return ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """What a run is given from outside: the time, the workers, whom to tell, and how far to go."""
@@ -89,6 +99,7 @@ class Settings:
     last_step: str = "deliver"
     progress: Progress = silent
     say: Callable[[Finding], None] = lambda finding: None
+    held: Held = nobody_holds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +148,13 @@ def finish_reel(folder: Path, settings: Settings) -> Outcome:
 
 
 def follow(
-    path: Path, out: Path | None, bench: Bench, *, workers: int | None = None, take_over: bool = False
+    path: Path,
+    out: Path | None,
+    bench: Bench,
+    *,
+    workers: int | None = None,
+    take_over: bool = False,
+    held: Held = nobody_holds,
 ) -> Verdict:
     """Read a capture while the scanner is still writing it; what it makes below `out` is kept by `finish`.
 
@@ -158,6 +175,11 @@ def follow(
     )
     if out is not None:
         bench = replace(bench, machines=machines_beside(out))
+        why = held(out, words.reel or path.name, "film")
+        if why:
+            raise MaterialError(
+                f"The shop's book keeps this reel off the machine: {why}; take it off, or have the hold lifted."
+            )
     folder = out / safe_file_name(words.reel or path.name) if out is not None else None
     if folder is None or (folder / "capture.json").exists():
         with tempfile.TemporaryDirectory(prefix="smallgauge-follow-") as place:
@@ -207,6 +229,9 @@ class Line:
     def run(self) -> Outcome:
         """All steps up to the last one asked for."""
         last = STEPS.index(self.settings.last_step)
+        number = self._number()
+        if self._held(number, "film"):
+            return self._outcome_of(number)
         capture, frames = self._analyse(self.source) if self.source is not None else self.papers()
         hold = capture.notes.hold
         if capture.gauge == UNSLIT_DOUBLE_8.key:
@@ -219,6 +244,8 @@ class Line:
             return self._outcome(capture)
         if last >= 1:
             treatment = self.treat(capture, frames)
+        if last >= 2 and self._held(number, "files"):
+            return self._outcome(capture)
         if last >= 2 and needs_signature(capture, treatment):
             self.approve(capture, frames, treatment)
             self._say(_not_signed(treatment))
@@ -231,10 +258,26 @@ class Line:
             self._deliver()
         return self._outcome(capture)
 
+    def _number(self) -> str:
+        """The reel's number, or the name that it goes by where it has none."""
+        if self.source is not None:
+            return self.source.notes.reel or self.source.name
+        return reel_of(self.folder)
+
+    def _held(self, number: str, kind: str) -> bool:
+        """Whether the shop's book holds the film or the files, which is said."""
+        why = self.settings.held(self.folder.parent, number, kind)
+        if why:
+            self._say(Finding(code=f"{kind} on hold", where="office", values={"reason": why}))
+        return bool(why)
+
     def _outcome(self, capture: Capture) -> Outcome:
+        return self._outcome_of(capture.notes.reel or capture.name)
+
+    def _outcome_of(self, reel: str) -> Outcome:
         return Outcome(
             folder=str(self.folder),
-            reel=capture.notes.reel or capture.name,
+            reel=reel,
             steps=tuple(self.steps),
             findings=tuple(self.findings),
             proved=self.proved,
@@ -365,6 +408,28 @@ class Line:
         self._say(*found)
 
 
+def reel_of(folder: Path) -> str:
+    """The number of the reel whose folder this is; the folder's name where its papers say none."""
+    paper = folder / "capture.json"
+    return (read_json(paper, Capture).notes.reel if paper.is_file() else None) or folder.resolve().name
+
+
+def refuse_held(folder: Path, held: Held) -> None:
+    """Refuse to hand anything out of a reel's folder while the shop's book holds its film or its files.
+
+    Raises
+    ------
+    MaterialError
+        With the reason, and who may lift it.
+    """
+    for kind in ("film", "files"):
+        why = held(folder.resolve().parent, reel_of(folder), kind)
+        if why:
+            raise MaterialError(
+                f"The {kind} of this reel may not go on, says the shop's book: {why}; have the hold lifted first."
+            )
+
+
 def _not_signed(treatment: Treatment) -> Finding:
     """Why a negative is not finished: nobody signed, or somebody did for another look."""
     signed = signature_of(treatment)
@@ -479,6 +544,7 @@ def deliver_folder(folder: Path, settings: Settings, *, bag: bool = False) -> Ou
         raise MaterialError(
             f"A package needs a proved reel, found no proof.json in {folder}; run `smallgauge finish` first."
         )
+    refuse_held(folder, settings.held)
     treatment = treatment_of(read_decisions(folder / "decisions.jsonl"))
     capture = read_json(folder / "capture.json", Capture)
     if needs_signature(capture, treatment):

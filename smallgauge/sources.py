@@ -592,3 +592,27 @@ SOURCES |= {
         seen="head of the text, and EBU QC item 0051B",
     ),
 }
+
+# Safety at the bench.
+SOURCES |= {
+    "FAOLCLEAN": Source(
+        title="Film Archives On Line training text, Solvent cleaners - hand cleaning", seen="text"
+    ),
+    "H182": Source(
+        title="H-182 (2003), Safe Handling, Storage and Destruction of Nitrate-Based Motion Picture Films",
+        seen="first page",
+    ),
+    "INDG469": Source(
+        title="UK Health and Safety Executive, The dangers of cellulose nitrate film, INDG469",
+        seen="first page",
+    ),
+    "NFSACLEAN": Source(
+        title="National Film and Sound Archive of Australia, preservation glossary, Cleaning film",
+        seen="text",
+    ),
+    "NFSAHAZ": Source(
+        title="National Film and Sound Archive of Australia, Film Preservation Handbook, Film conservation hazards",
+        seen="part",
+    ),
+    "NIOSH": Source(title="NIOSH, IDLH documentation, acetic acid (64-19-7), May 1994", seen="text"),
+}

@@ -8,7 +8,19 @@ from importlib.util import find_spec
 
 import pytest
 
-HEAVY = ("numpy", "numba", "scipy", "cv2", "polars", "av", "imagecodecs", "tifffile", "OpenImageIO")
+HEAVY = (
+    "numpy",
+    "numba",
+    "scipy",
+    "cv2",
+    "polars",
+    "av",
+    "imagecodecs",
+    "tifffile",
+    "OpenImageIO",
+    "sqlalchemy",
+    "alembic",
+)
 ALLOWED_USER_S = 0.25  # the limit of the task: start-up under 0.25 s
 RUNS = 5
 

@@ -199,6 +199,12 @@ _SENTENCES: dict[str, _Say] = {
     "on hold": lambda v: (
         f"This reel is on hold{v.plain(': ', 'reason')}. Take hold out of capture.toml when it may go on."
     ),
+    "film on hold": lambda v: (
+        f"The shop's book keeps this film off the machine{v.plain(': ', 'reason')}. Nothing was done with it."
+    ),
+    "files on hold": lambda v: (
+        f"The shop's book holds the files of this reel{v.plain(': ', 'reason')}. No finished film, copy or package was made."
+    ),
     "frame digest differs": lambda v: (
         f"Frame {v.text('frame', '(number not known)')} of {v.text('file', 'a file')} is not the picture that was written. "
         "Don't hand it out; run render again, then prove, and look at the disk."
@@ -277,6 +283,8 @@ _CLIENT: dict[str, _Say] = {
         "Sound and picture have not been brought together yet, so lips and voices may not match. This is still to be done."
     ),
     "on hold": lambda v: "This reel is on hold and not finished.",
+    "film on hold": lambda v: "This reel is on hold and was not scanned.",
+    "files on hold": lambda v: "This reel is on hold and not finished.",
     "division does not add up": lambda v: (
         "Not every picture of the scan is accounted for yet. Please ask us."
     ),

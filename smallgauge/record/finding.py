@@ -163,6 +163,8 @@ _declare(
     "sound jumps on its guide",
     "time base guessed",
     "on hold",
+    "film on hold",
+    "files on hold",
     "negative not signed",
     "frame digest differs",
     "frame count differs",

@@ -141,6 +141,8 @@ FULL = {
     "registration weak": {"by": "perforation", "frames": 6, "of": 200},
     "pixels not square": {"aspect": "16:15"},
     "negative not signed": {"who": "O. Tallow", "on": "2026-01-17T10:05:00Z"},
+    "film on hold": {"reason": "active mould (hold 3, which only jo may lift)"},
+    "files on hold": {"reason": "rights are asked for (hold 4, which only jo may lift)"},
     "on hold": {"reason": "the client will call back"},
     "frame digest differs": {"file": "finished.mkv", "frame": 31},
     "frame count differs": {"file": "finished.mkv", "needed": 200, "found": 199},

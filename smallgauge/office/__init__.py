@@ -1,0 +1,1 @@
+"""The shop's book: orders, reels, where each reel is, holds, and what goes back."""

@@ -1,0 +1,198 @@
+"""What the office's commands take. Nothing of the program is imported, so that help comes at once.
+
+Why this is long: one short function for each command, each of the same shape.
+"""
+
+import argparse
+from typing import Any
+
+COMMANDS = ("order", "intake", "reel", "condition", "hold", "hand-back", "office")
+
+
+def add_office_commands(commands: Any) -> None:
+    """Add every command of the office to the parser."""
+    for add in (_order, _intake, _reel, _condition, _hold, _hand_back, _office):
+        add(commands)
+
+
+def _command(commands: Any, name: str, help_: str, description: str, example: str) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=help_,
+        description=description,
+        epilog=f"example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON document instead of words")
+    parser.add_argument("--shelf", required=True, metavar="DIR", help="the shelf that the book lies on")
+    return parser
+
+
+def _by(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--by", default="", metavar="INITIALS", help="who writes this in the book")
+
+
+def _order(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "order",
+        "a client's parcel: taken in, counted, agreed to",
+        "new: whose it is, and everything in the parcel counted (reels, cans, boxes, notes, tapes, empty spools) and signed "
+        "for. consent: what the client agreed to, and how. show: one order; list: all of them.",
+        "smallgauge order new --shelf /shelf --by mk --client 'A. Doe' --reach 'by post' --delete-on 2027-06-30 --count reels=3 "
+        "--count boxes=2 --signed-by 'A. Doe'",
+    )
+    parser.add_argument("action", choices=("new", "consent", "show", "list"))
+    parser.add_argument(
+        "order", nargs="?", default="", metavar="ORDER", help="number of the order, for consent and show"
+    )
+    _by(parser)
+    parser.add_argument("--client", default="", metavar="NAME", help="whose film it is")
+    parser.add_argument("--reach", default="", metavar="WORDS", help="how the client is reached")
+    parser.add_argument("--delete-on", default="", metavar="DATE", help="when the client's name is removed")
+    parser.add_argument(
+        "--count", action="append", default=[], metavar="KIND=N", help="what was counted (may be repeated)"
+    )
+    parser.add_argument("--signed-by", default="", metavar="NAME", help="who signed the count")
+    parser.add_argument("--promised-on", default="", metavar="DATE", help="when it is promised")
+    parser.add_argument("--keep-until", default="", metavar="DATE", help="until when files are kept")
+    parser.add_argument("--to", default="", metavar="WORDS", help="consent: what was agreed to")
+    parser.add_argument("--given-by", default="", metavar="NAME", help="consent: who agreed")
+    parser.add_argument(
+        "--how", default="", metavar="HOW", help="consent: in writing, by telephone, at the counter"
+    )
+    parser.add_argument("--read-back-by", default="", metavar="NAME", help="consent: who read it back")
+
+
+def _intake(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "intake",
+        "take one reel in at the counter",
+        "Asks four things of a reel: gauge (or 'not sure'), words on the box, what forbids running it (or 'nothing'), and who "
+        "may decide. On a terminal it asks for what is not given, and Enter repeats the answer of the reel before; elsewhere "
+        "--again does. What forbids running puts a hold on the film.",
+        "smallgauge intake 0004171 --shelf /shelf --by mk --gauge 'Super 8' --box-words 'garden 1968' --forbids nothing --decides "
+        "'A. Doe'",
+    )
+    parser.add_argument("order", metavar="ORDER", help="number of the order")
+    _by(parser)
+    parser.add_argument("--gauge", metavar="GAUGE", help="a gauge, or 'not sure'")
+    parser.add_argument("--box-words", metavar="WORDS", help="every word on box, can and leader")
+    parser.add_argument("--forbids", metavar="WORDS", help="what forbids running it, or 'nothing'")
+    parser.add_argument("--decides", metavar="NAME", help="who may decide about it")
+    parser.add_argument("--feet", metavar="FEET", help="its length, or a range where it is a guess: 180..220")
+    parser.add_argument(
+        "--lifter", default="", metavar="NAME", help="who in the shop may lift a hold that this makes"
+    )
+    parser.add_argument(
+        "--again", action="store_true", help="what is not given is as it was for the reel before"
+    )
+
+
+def _reel(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "reel",
+        "where a reel is, and what happened to it",
+        "show: a reel with its condition, holds and events. list: reels in the shop, or all that hold some words. note: a step "
+        "that was done and where the reel lies now. verdict: what a second person said of the finished film.",
+        "smallgauge reel note 0004171-R03-7 --shelf /shelf --by mk --step inspected --place 'shelf 4'",
+    )
+    parser.add_argument("action", choices=("show", "list", "note", "verdict"))
+    parser.add_argument("reel", nargs="?", default="", metavar="REEL", help="number of the reel")
+    _by(parser)
+    parser.add_argument(
+        "--step",
+        default="",
+        metavar="STEP",
+        help="inspected, repaired, cleaned, scanned, rewound, stored, checked",
+    )
+    parser.add_argument("--place", default="", metavar="WORDS", help="where it lies now")
+    parser.add_argument(
+        "--words", default="", metavar="WORDS", help="note: what was done; list: words to look for"
+    )
+    parser.add_argument("--verdict", default="", metavar="VERDICT", help="good, or do again")
+    parser.add_argument("--seen", default="", metavar="WORDS", help="verdict: what was watched")
+
+
+def _condition(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "condition",
+        "what state the film is in",
+        "Notes what was seen of a reel. What nobody looked at is shown as 'not looked at', never as nothing found.",
+        "smallgauge condition 0004171-R03-7 --shelf /shelf --by mk --seen 'mould=none seen' --seen 'warp=flat'",
+    )
+    parser.add_argument("reel", metavar="REEL", help="number of the reel")
+    _by(parser)
+    parser.add_argument(
+        "--seen", action="append", default=[], metavar="SUBJECT=WORDS", help="what was seen (may be repeated)"
+    )
+
+
+def _hold(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "hold",
+        "keep a reel off the machine, or its files in the shop",
+        "A hold on the film keeps every pass off the reel; a hold on the files keeps its finished film, copies and package from "
+        "being made. Only the person named when it was placed may lift it, with a reason that stays in the book.",
+        "smallgauge hold place 0004171-R03-7 --shelf /shelf --by mk --kind film --why 'active mould' --lifter jo",
+    )
+    parser.add_argument("action", choices=("place", "lift", "list"))
+    parser.add_argument(
+        "which",
+        nargs="?",
+        default="",
+        metavar="REEL|HOLD",
+        help="number of the reel to hold, or of the hold to lift",
+    )
+    _by(parser)
+    parser.add_argument("--kind", default="", metavar="KIND", help="film or files")
+    parser.add_argument("--why", default="", metavar="WORDS", help="the reason")
+    parser.add_argument("--lifter", default="", metavar="NAME", help="who may lift it")
+
+
+def _hand_back(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "hand-back",
+        "give a parcel back as it was counted",
+        "Each reel is named by its label and everything else is counted. A reel of another order, a reel that went already and a "
+        "count that does not agree are refused, and then nothing is handed back.",
+        "smallgauge hand-back 0004171 --shelf /shelf --by mk --reel 0004171-R01-5 --count boxes=2 --to 'A. Doe'",
+    )
+    parser.add_argument("order", metavar="ORDER", help="number of the order")
+    _by(parser)
+    parser.add_argument(
+        "--reel", action="append", default=[], metavar="REEL", help="a reel that goes (may be repeated)"
+    )
+    parser.add_argument(
+        "--count", action="append", default=[], metavar="KIND=N", help="what else goes (may be repeated)"
+    )
+    parser.add_argument("--to", default="", metavar="NAME", help="who takes it")
+    parser.add_argument("--part", action="store_true", help="only what is named goes; the rest stays")
+
+
+def _office(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "office",
+        "the book itself: checked, copied, brought back",
+        "check: finds any row that was altered, removed or put elsewhere (exit code 4). backup: a whole, checked copy under a "
+        "new name. restore: a copy put in the place of a book that is gone. forget: remove the names of clients whose day has "
+        "come and whose film has all gone back (copies that were made before still hold them).",
+        "smallgauge office check --shelf /shelf",
+    )
+    parser.add_argument("action", choices=("check", "backup", "restore", "forget"))
+    parser.add_argument(
+        "file", nargs="?", default="", metavar="FILE", help="the copy, for backup and restore"
+    )
+    _by(parser)
+    parser.add_argument(
+        "--noted",
+        default="",
+        metavar="DIGEST",
+        help="check: a digest of the book that was written down earlier",
+    )

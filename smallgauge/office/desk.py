@@ -1,0 +1,349 @@
+"""What each command of the office does: one document for --json, and the lines that a person reads.
+
+Why this is long: one short function for each command, each of the same shape.
+"""
+
+import argparse
+import sys
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from smallgauge.errors import CallerError, FixityError, MaterialError
+from smallgauge.gauge.numbers import order_number
+from smallgauge.office import ledger
+from smallgauge.office.book import BOOK_FILE, Book, check_book, copy_book
+from smallgauge.office.models import Client, Consent, Counted, Event, Order, Reel, Verdict, plain
+from smallgauge.office.safety import notices_for
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What a command says."""
+
+    document: dict[str, Any]
+    lines: tuple[str, ...]
+    exit_code: int = 0
+
+
+def run_desk(options: argparse.Namespace, *, at: str) -> Answer:
+    """Do one command of the office."""
+    shelf = Path(options.shelf)
+    if options.command == "office" and options.action == "restore":
+        return _restore(options, shelf)
+    make = options.command == "order" and options.action == "new"
+    with Book(shelf / BOOK_FILE, make=make) as book:
+        return {
+            "order": _order,
+            "intake": _intake,
+            "reel": _reel,
+            "condition": _condition,
+            "hold": _hold,
+            "hand-back": _hand_back,
+            "office": _office,
+        }[options.command](options, book, at)
+
+
+def _order(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    if options.action == "list":
+        return _orders(book)
+    if options.action == "new":
+        number = ledger.new_order(
+            book,
+            at=at,
+            by=options.by,
+            client=options.client,
+            reach=options.reach,
+            delete_on=options.delete_on,
+            counts=ledger.counted_from(options.count),
+            signed_by=options.signed_by,
+            promised_on=options.promised_on,
+            keep_until=options.keep_until,
+        )
+    else:
+        number = ledger.order_from(options.order)
+        if options.action == "consent":
+            ledger.note_consent(
+                book,
+                at=at,
+                by=options.by,
+                order=number,
+                to=options.to,
+                given_by=options.given_by,
+                how=options.how,
+                read_back_by=options.read_back_by,
+            )
+    return _shown_order(book, number)
+
+
+def _shown_order(book: Book, number: int) -> Answer:
+    with book.read() as session:
+        order = ledger.find_order(session, number)
+        client = session.get(Client, order.client_id)
+        counts = list(session.scalars(sa.select(Counted).where(Counted.order == number)))
+        reels = list(session.scalars(sa.select(Reel).where(Reel.order == number).order_by(Reel.number)))
+        consents = list(
+            session.scalars(sa.select(Consent).where(Consent.order == number).order_by(Consent.id))
+        )
+        told = _events(session, Event.order == number)
+    name = client.name if client is not None else "(name removed)"
+    document = {
+        **plain(order),
+        "number": order_number(number),
+        "client": name,
+        "counted": {row.kind: {"came": row.came, "went": row.went} for row in counts},
+        "reels": [plain(reel) for reel in reels],
+        "consents": [plain(consent) for consent in consents],
+        "events": told,
+    }
+    lines = [
+        f"Order {order_number(number)} of {name}, came {order.came_at[:10]}, count signed by {order.signed_by}"
+    ]
+    lines += [f"  {row.kind}: {row.came} came, {row.went} went back" for row in counts if row.came]
+    lines += [_reel_line(reel) for reel in reels]
+    lines += [f"  agreed by {each.given_by}, {each.how}: {each.to}" for each in consents]
+    return Answer(document=document, lines=tuple(lines))
+
+
+def _orders(book: Book) -> Answer:
+    with book.read() as session:
+        query = (
+            sa.select(Order, Client.name)
+            .outerjoin(Client, Client.id == Order.client_id)
+            .order_by(Order.number)
+        )
+        found = [(order, name or "(name removed)") for order, name in session.execute(query)]
+    return Answer(
+        document={
+            "orders": [{**plain(o), "number": order_number(o.number), "client": name} for o, name in found]
+        },
+        lines=tuple(f"{order_number(o.number)}  {o.came_at[:10]}  {name}" for o, name in found),
+    )
+
+
+def _reel_line(reel: Reel) -> str:
+    where = f"{reel.state}, {reel.place}" if reel.place else reel.state
+    return f"  {reel.number}  {reel.gauge}  {where}  {reel.box_words}"
+
+
+def _events(session: Session, which: sa.ColumnElement[bool]) -> list[dict[str, Any]]:
+    found = session.scalars(sa.select(Event).where(which).order_by(Event.seq))
+    return [
+        {name: getattr(each, name) for name in ("seq", "at", "by", "what", "reel", "words")} for each in found
+    ]
+
+
+def _intake(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    order = ledger.order_from(options.order)
+    asked = sys.stdin.isatty() and not options.json
+    before = ledger.last_reel(book, order) if asked or options.again else None
+    answers = {name: getattr(options, name) for name in ("gauge", "box_words", "forbids", "decides")}
+    last = (
+        {name: getattr(before, name) for name in answers} | {"forbids": before.forbids or ledger.NOTHING}
+        if before is not None
+        else {}
+    )
+    for name in answers:
+        if answers[name] is None and asked and not options.again:
+            answers[name] = _ask(name, last.get(name, ""))
+        elif answers[name] is None and options.again:
+            answers[name] = last.get(name)
+    missing = [f"--{name.replace('_', '-')}" for name, answer in answers.items() if answer is None]
+    if missing:
+        raise CallerError(
+            f"Four things are asked of each reel, and {', '.join(missing)} is not answered; add it, or --again where it is as for "
+            "the reel before."
+        )
+    lifter = options.lifter
+    if not lifter and options.again and before is not None and options.forbids is None:
+        with book.read() as session:
+            held = ledger.standing(session, before.number, "film")
+        lifter = held[0].lifter if held else ""
+    reel = ledger.take_in(
+        book, at=at, by=options.by, order=order, lifter=lifter, feet=options.feet or "", **answers
+    )
+    notices = notices_for(f"{reel.forbids} {reel.box_words}", reel.gauge)
+    return Answer(
+        document={**plain(reel), "notices": [asdict(notice) for notice in notices]},
+        lines=(f"{reel.number}: write it on reel, can and box now.", *(notice.words for notice in notices)),
+    )
+
+
+_QUESTIONS = {
+    "gauge": "Gauge, or 'not sure'",
+    "box_words": "Words on the box",
+    "forbids": "What forbids running it, or 'nothing'",
+    "decides": "Who may decide",
+}
+
+
+def _ask(name: str, before: str) -> str:
+    print(f"{_QUESTIONS[name]}{f' [{before}]' if before else ''}: ", end="", file=sys.stderr, flush=True)
+    line = sys.stdin.readline()
+    if not line:
+        raise CallerError(
+            "The questions ended before they were answered; nothing was written, so take the reel in again."
+        )
+    return line.strip() or before
+
+
+def _reel(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    if options.action == "list":
+        return _reels(options, book)
+    if options.action == "note":
+        ledger.note_step(
+            book,
+            at=at,
+            by=options.by,
+            reel=options.reel,
+            step=options.step,
+            place=options.place,
+            words=options.words,
+        )
+    elif options.action == "verdict":
+        ledger.note_verdict(
+            book, at=at, by=options.by, reel=options.reel, verdict=options.verdict, seen=options.seen
+        )
+    return _shown_reel(book, options.reel)
+
+
+def _reels(options: argparse.Namespace, book: Book) -> Answer:
+    query = sa.select(Reel).order_by(Reel.number)
+    if options.words:
+        query = query.where(Reel.box_words.icontains(options.words, autoescape=True))
+    else:
+        query = query.where(Reel.state == ledger.IN_SHOP)
+    with book.read() as session:
+        found = list(session.scalars(query))
+    return Answer(document={"reels": [plain(reel) for reel in found]}, lines=tuple(map(_reel_line, found)))
+
+
+def _shown_reel(book: Book, text: str) -> Answer:
+    with book.read() as session:
+        reel = ledger.find_reel(session, text)
+        condition = ledger.condition_of(session, reel.number)
+        holds = ledger.standing(session, reel.number)
+        verdicts = list(
+            session.scalars(sa.select(Verdict).where(Verdict.reel == reel.number).order_by(Verdict.id))
+        )
+        told = _events(session, Event.reel == reel.number)
+    notices = notices_for(f"{reel.forbids} {reel.box_words} {_seen_words(condition)}", reel.gauge)
+    lines = [_reel_line(reel).strip(), f"  who may decide: {reel.decides}"]
+    lines += [
+        f"  HOLD {each.id} on the {each.kind}: {each.why} ({each.lifter} may lift it)" for each in holds
+    ]
+    lines += [f"  {subject}: {seen}" for subject, seen in condition.items()]
+    lines += [f"  verdict of {each.by}, {each.at[:10]}: {each.verdict} ({each.seen})" for each in verdicts]
+    lines += [f"  {each['at']}  {each['by']}  {each['what']}  {each['words']}" for each in told]
+    document = {
+        **plain(reel),
+        "condition": condition,
+        "holds": [plain(each) for each in holds],
+        "verdicts": [plain(each) for each in verdicts],
+        "events": told,
+        "notices": [asdict(notice) for notice in notices],
+    }
+    return Answer(document=document, lines=(*lines, *(notice.words for notice in notices)))
+
+
+def _seen_words(condition: dict[str, str]) -> str:
+    """The subjects that were looked at and not found clear, as words that notices are chosen by."""
+    clear = ("none", "no ", "nothing", ledger.NOT_LOOKED_AT)
+    return " ".join(
+        f"{subject} {seen}" for subject, seen in condition.items() if not seen.casefold().startswith(clear)
+    )
+
+
+def _condition(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    seen: dict[str, str] = {}
+    for pair in options.seen:
+        subject, _, words = pair.partition("=")
+        seen[subject.strip()] = words
+    ledger.note_condition(book, at=at, by=options.by, reel=options.reel, seen=seen)
+    return _shown_reel(book, options.reel)
+
+
+def _hold(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    if options.action == "place":
+        ledger.place_hold(
+            book,
+            at=at,
+            by=options.by,
+            reel=options.which,
+            kind=options.kind,
+            why=options.why,
+            lifter=options.lifter,
+        )
+    elif options.action == "lift":
+        if not (options.which.isascii() and options.which.isdigit()):
+            raise CallerError(
+                f"A hold is lifted by its own number, found '{options.which}'; `smallgauge hold list` shows it."
+            )
+        ledger.lift_hold(book, at=at, by=options.by, hold=int(options.which), why=options.why)
+    with book.read() as session:
+        found = ledger.standing(session)
+    return Answer(
+        document={"holds": [plain(each) for each in found]},
+        lines=tuple(f"{e.id}  {e.reel}  on the {e.kind}: {e.why} ({e.lifter} may lift it)" for e in found)
+        or ("No hold is in force.",),
+    )
+
+
+def _hand_back(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    number = ledger.order_from(options.order)
+    went = ledger.hand_back(
+        book,
+        at=at,
+        by=options.by,
+        order=number,
+        reels=options.reel,
+        counts=ledger.counted_from(options.count),
+        to=options.to,
+        part=options.part,
+    )
+    return Answer(
+        document={"order": order_number(number), "reels": went},
+        lines=(
+            f"Handed back of order {order_number(number)}: {', '.join(went) or 'no reel'}; let {options.to} sign.",
+        ),
+    )
+
+
+def _office(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    if options.action == "forget":
+        gone = ledger.remove_clients(book, at=at, by=options.by)
+        return Answer(document={"removed": gone}, lines=(f"{gone} names removed.",))
+    if options.action == "backup":
+        target = _named(options)
+        copy_book(book.path, target)
+        return Answer(document={"copy": str(target)}, lines=(f"A whole, checked copy lies at {target}.",))
+    found = check_book(book, noted=options.noted)
+    good = f"{found.events} events and {found.rows} rows agree. Write this down to prove later that none was cut off: {found.head}"
+    return Answer(
+        document=asdict(found),
+        lines=tuple(f"!! {fault}" for fault in found.faults) or (good,),
+        exit_code=FixityError.exit_code if found.faults else 0,
+    )
+
+
+def _named(options: argparse.Namespace) -> Path:
+    if not options.file:
+        raise CallerError(f"office {options.action} needs the copy's file, found none; name it.")
+    return Path(options.file)
+
+
+def _restore(options: argparse.Namespace, shelf: Path) -> Answer:
+    copy, target = _named(options), shelf / BOOK_FILE
+    if not copy.is_file():
+        raise MaterialError(f"A book is brought back from its copy, found no file {copy}; name the copy.")
+    left = [name for name in (BOOK_FILE, f"{BOOK_FILE}-wal", f"{BOOK_FILE}-shm") if (shelf / name).exists()]
+    if left:
+        raise CallerError(
+            f"A book is brought back to where none is, and {', '.join(left)} lies on {shelf}; move it away first, it is never "
+            "written over."
+        )
+    copy_book(copy, target)
+    return Answer(document={"book": str(target)}, lines=(f"The book is back at {target}, checked.",))

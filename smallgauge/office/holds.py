@@ -1,0 +1,24 @@
+"""What the book says when a pass asks whether a reel may go on."""
+
+from pathlib import Path
+
+from smallgauge.errors import MaterialError
+from smallgauge.gauge.numbers import check_reel_number
+from smallgauge.office.book import BOOK_FILE, Book
+from smallgauge.office.ledger import standing
+
+
+def held(shelf: Path, reel: str, kind: str) -> str:
+    """Why a reel is held, and who may lift that; empty where the book beside the reels holds nothing against it.
+
+    `kind` is "film" or "files". A folder that is not named by a shop number is no reel of the book.
+    """
+    if not (shelf / BOOK_FILE).is_file():
+        return ""
+    try:
+        number = check_reel_number(reel).text
+    except MaterialError:
+        return ""
+    with Book(shelf / BOOK_FILE) as book, book.read() as session:
+        found = standing(session, number, kind)
+    return "; ".join(f"{hold.why} (hold {hold.id}, which only {hold.lifter} may lift)" for hold in found)

@@ -1,0 +1,76 @@
+"""Where film can hurt people: what to say, from where, and the sentence that defers to those who know the place."""
+
+import re
+from dataclasses import dataclass
+
+DEFERRING = (
+    "This is general information, not a safety procedure. Local fire, building, waste, transport and workplace law, the current "
+    "safety data sheets, and the judgement of qualified or licensed people come before anything shown here. If in doubt, stop "
+    "and ask them."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notice:
+    """What to say of one danger; `sources` are keys of the one list of sources."""
+
+    subject: str
+    said: str
+    sources: tuple[str, ...]
+
+    @property
+    def words(self) -> str:
+        """The notice as it is shown: never without the deferring sentence."""
+        return f"{self.said} ({', '.join(self.sources)}) {DEFERRING}"
+
+
+NOTICES: tuple[Notice, ...] = (
+    Notice(
+        subject="nitrate",
+        said=(
+            "Nitrate film burns fiercely, is hard to put out, gives toxic smoke, and is worse as it ages. Never test by burning, "
+            "do not run it, do not heat it, do not send it by ordinary post; keep it cool and apart, and get qualified help."
+        ),
+        sources=("INDG469", "H182"),
+    ),
+    Notice(
+        subject="vinegar",
+        said=(
+            "A smell of vinegar is acetic acid, which irritates eyes and airways: ventilate, wear gloves, keep the reel apart from "
+            "other film. The limits named are 10 ppm over a working day and 15 ppm for 15 minutes; the smell is noticed well below."
+        ),
+        sources=("NIOSH",),
+    ),
+    Notice(
+        subject="mould",
+        said=(
+            "Treat mould as a breathing hazard: extraction or a fume cupboard, disposable gloves, wash hands, keep it away from "
+            "other film."
+        ),
+        sources=("NFSAHAZ",),
+    ),
+    Notice(
+        subject="solvents",
+        said=(
+            "All cleaning solvents are toxic to some degree: extraction away from the operator, gloves, below the statutory limit. "
+            "Never carbon tetrachloride, petrol or methylated spirit. Check that the solvent suits the base, the dyes and the "
+            "magnetic stripe first."
+        ),
+        sources=("FAOLCLEAN", "NFSACLEAN"),
+    ),
+)
+
+_SIGNS = {
+    "nitrate": r"nitrat|cellulose nitrate|celluloid|flammable|17[.,]5|35 ?mm",
+    "vinegar": r"vinegar|acetic|strip level ([1-3])",
+    "mould": r"mou?ld|fung|mildew",
+    "solvents": r"solvent|cleaner|wet clean|weeping",
+}
+
+
+def notices_for(words: str, gauge: str) -> tuple[Notice, ...]:
+    """The notices that words on a reel call for; film of a gauge that nobody is sure of gets that on nitrate too."""
+    found = {subject for subject, sign in _SIGNS.items() if re.search(sign, words, re.IGNORECASE)}
+    if gauge == "not sure":
+        found.add("nitrate")
+    return tuple(notice for notice in NOTICES if notice.subject in found)

@@ -1,0 +1,184 @@
+"""The commands, as a shop uses them; and a hold in the book keeps the line off a reel."""
+
+import json
+
+import pytest
+from shop import AT, open_shop, parcel, reel, write_film
+
+from smallgauge import cli, line
+from smallgauge.errors import MaterialError
+from smallgauge.office import ledger
+from smallgauge.office.book import BOOK_FILE
+from smallgauge.office.holds import held
+from smallgauge.office.safety import DEFERRING, NOTICES, notices_for
+from smallgauge.sources import SOURCES
+
+
+@pytest.fixture
+def told(capsys, tmp_path, monkeypatch):
+    """Run one command on the shelf; its exit code and JSON document."""
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1772442000")
+
+    def run(command, *rest):
+        code = cli.main([command, *rest, "--shelf", str(tmp_path), "--json"])
+        return code, json.loads(capsys.readouterr().out)
+
+    return run
+
+
+def test_from_door_to_door(told, tmp_path, capsys):
+    signed = ("--by", "mk")
+    code, order = told(
+        "order", "new", *signed, "--client", "Wim Oster", "--reach", "by post", "--delete-on", "2027-03-02",
+        "--count", "reels=2", "--count", "boxes=1", "--signed-by", "Wim Oster",
+    )  # fmt: skip
+    assert code == 0 and order["number"] == "0000013" and order["counted"]["boxes"] == {"came": 1, "went": 0}
+    number = order["number"]
+    answers = (
+        "--gauge",
+        "not sure",
+        "--box-words",
+        "garden 1968",
+        "--forbids",
+        "mould",
+        "--decides",
+        "Wim Oster",
+    )
+    code, refused = told("intake", number, *signed, *answers)
+    assert code == 2 and "--lifter" in refused["error"]
+    code, first = told("intake", number, *signed, *answers, "--lifter", "jo")
+    assert code == 0 and {each["subject"] for each in first["notices"]} == {"mould", "nitrate"}
+    code, missing = told("intake", number, *signed, "--gauge", "Super 8")
+    assert code == 2 and "--box-words, --forbids, --decides" in missing["error"]
+    code, second = told("intake", number, *signed, "--again", "--forbids", "nothing", "--box-words", "lake")
+    assert code == 0 and second["gauge"] == "not sure" and second["forbids"] == ""
+    code, full = told("intake", number, *signed, "--again", "--forbids", "nothing")
+    assert code == 3 and "all of them are in the book" in full["error"]
+
+    code, seen = told("condition", first["number"], *signed, "--seen", "mould=dry, at the head")
+    assert (
+        seen["condition"]["mould"] == "dry, at the head" and seen["condition"]["splices"] == "not looked at"
+    )
+    assert told("reel", "note", first["number"], *signed, "--step", "scanned", "--place", "bench")[0] == 3
+    code, holds = told("hold", "list")
+    assert [each["lifter"] for each in holds["holds"]] == ["jo"]
+    assert told("hold", "lift", "1", "--by", "mk", "--why", "dry")[0] == 2
+    assert told("hold", "lift", "1", "--by", "jo", "--why", "dry")[0] == 0
+    assert told("reel", "note", first["number"], *signed, "--step", "scanned", "--place", "shelf 4")[0] == 0
+    assert (
+        told("reel", "verdict", first["number"], "--by", "jo", "--verdict", "good", "--seen", "all")[0] == 0
+    )
+    consent = ("--to", "a new leader", "--given-by", "Wim Oster", "--how", "by telephone")
+    assert told("order", "consent", number, *signed, *consent)[0] == 2, "nobody read it back"
+    assert told("order", "consent", number, *signed, *consent, "--read-back-by", "jo")[0] == 0
+    assert [each["number"] for each in told("reel", "list", "--words", "LAKE")[1]["reels"]] == [
+        second["number"]
+    ]
+
+    both = ("--reel", first["number"], "--reel", second["number"])
+    assert told("hand-back", number, *signed, *both, "--to", "Wim Oster")[0] == 3, "the box is missing"
+    code, gone = told("hand-back", number, *signed, *both, "--count", "boxes=1", "--to", "Wim Oster")
+    assert code == 0 and gone["reels"] == [first["number"], second["number"]]
+    assert told("hand-back", number, *signed, *both, "--count", "boxes=1", "--to", "Wim Oster")[0] == 3
+    assert told("reel", "list")[1]["reels"] == []
+
+    copy = str(tmp_path / "copy.sqlite")
+    assert told("office", "backup", copy)[0] == 0
+    code, check = told("office", "check")
+    assert code == 0 and check["faults"] == []
+    assert told("office", "restore", copy)[0] == 2, "a book is never written over"
+    for file in list(tmp_path.glob(f"{BOOK_FILE}*")):
+        file.unlink()
+    assert told("office", "check")[0] == 3
+    assert told("office", "restore", copy)[0] == 0
+    assert told("office", "check")[1]["head"] == check["head"]
+    assert cli.main(["order", "show", number, "--shelf", str(tmp_path)]) == 0
+    assert "Order 0000013 of Wim Oster" in capsys.readouterr().out
+
+
+def test_an_altered_book_ends_with_4(told, tmp_path):
+    with open_shop(tmp_path) as book:
+        parcel(book)
+        with book.engine.connect() as raw:
+            raw.exec_driver_sql("UPDATE counted SET came = 7 WHERE kind = 'reels'")
+    code, found = told("office", "check")
+    assert code == 4 and found["faults"] == ["counted 1 reels was altered"]
+
+
+def test_enter_repeats_the_answer_before(tmp_path, monkeypatch, capsys):
+    with open_shop(tmp_path) as book:
+        reel(book, parcel(book))
+
+    class Keys:
+        given = iter(["\n", "lake\n", "\n", "\n"])
+
+        def isatty(self):
+            return True
+
+        def readline(self):
+            return next(self.given)
+
+    monkeypatch.setattr("sys.stdin", Keys())
+    assert cli.main(["intake", "0000013", "--shelf", str(tmp_path), "--by", "mk"]) == 0
+    assert "Gauge, or 'not sure' [super-8]: " in capsys.readouterr().err
+    with open_shop(tmp_path) as book:
+        last = ledger.last_reel(book, 1)
+    assert (last.gauge, last.box_words, last.forbids, last.decides) == ("super-8", "lake", "", "Wim Oster")
+
+
+def shelf_with_hold(tmp_path, kind):
+    """A capture of a reel that the book on the shelf holds."""
+    shelf = tmp_path / "shelf"
+    shelf.mkdir()
+    with open_shop(shelf) as book:
+        number = reel(book, parcel(book)).number
+        ledger.place_hold(book, at=AT, by="mk", reel=number, kind=kind, why="told by telephone", lifter="jo")
+    return shelf, write_film(tmp_path / "capture", 8), number
+
+
+def finished(shelf, capture, number):
+    return line.finish(capture, shelf, line.Settings(at=AT, workers=1, stated=(f"reel={number}",), held=held))
+
+
+def test_a_hold_on_the_film_keeps_every_pass_off(tmp_path, capsys):
+    shelf, capture, number = shelf_with_hold(tmp_path, "film")
+    outcome = finished(shelf, capture, number)
+    assert outcome.steps == () and outcome.exit_code == 1 and outcome.reel == number
+    assert [each.code for each in outcome.findings] == ["film on hold"]
+    assert "only jo may lift" in outcome.findings[0].values["reason"]
+    assert not list((shelf / number).glob("*.*"))
+    for command in (
+        ["finish", str(capture), "--out", str(shelf), "--note", f"reel={number}"],
+        ["analyse", str(capture), "--out", str(shelf), "--note", f"reel={number}"],
+    ):
+        assert cli.main([*command, "--quiet"]) == 1
+        assert "keeps this film off the machine" in capsys.readouterr().out
+    assert cli.main(["follow", str(capture), "--out", str(shelf), "--note", f"reel={number}"]) == 3
+    assert "off the machine" in capsys.readouterr().err
+
+
+def test_a_hold_on_the_files_lets_nothing_be_finished(tmp_path):
+    shelf, capture, number = shelf_with_hold(tmp_path, "files")
+    outcome = finished(shelf, capture, number)
+    assert outcome.steps == ("analyse", "treat") and outcome.exit_code == 1
+    assert outcome.findings[-1].code == "files on hold"
+    assert (shelf / number / "archive.mkv").exists(), "the archive copy is made before any hold"
+    assert not (shelf / number / "finished.mkv").exists()
+    with pytest.raises(MaterialError, match="may not go on"):
+        line.refuse_held(shelf / number, held)
+    for command in (
+        ["deliver", str(shelf / number)],
+        ["copy", str(shelf / number / "package"), str(tmp_path)],
+        ["approval", str(shelf / number)],
+        ["adx", str(shelf / number), "--out", str(tmp_path / "adx")],
+    ):
+        assert cli.main(command) == 3, command
+
+
+def test_notices_never_stand_without_the_deferring_sentence():
+    for notice in NOTICES:
+        assert notice.words.endswith(DEFERRING)
+        assert all(key in SOURCES and key in notice.words for key in notice.sources)
+    assert {each.subject for each in NOTICES} == {"nitrate", "vinegar", "mould", "solvents"}
+    assert notices_for("smells of vinegar", "super-8")[0].subject == "vinegar"
+    assert notices_for("garden", "super-8") == ()
