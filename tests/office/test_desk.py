@@ -27,6 +27,7 @@ def told(capsys, tmp_path, monkeypatch):
 
 
 def test_from_door_to_door(told, tmp_path, capsys):
+    """Why this is long: one parcel from the first command to the last, in the order in which a shop gives them."""
     signed = ("--by", "mk")
     code, order = told(
         "order", "new", *signed, "--client", "Wim Oster", "--reach", "by post", "--delete-on", "2027-03-02",
