@@ -213,7 +213,7 @@ def _add_treat(commands: Any) -> None:
         "inversion (how a negative is printed: base, greys and card, each as densities of red, green and blue or as a place of "
         "the picture, and contrast, such as 'card 120@0.42,0.61 contrast 2.6'), black_and_white ('as on the film' or 'neutral'), "
         "fading ('as proposed', 'none', shares left such as 'cyan 0.6 magenta 0.95 yellow 0.8', or places that were grey or "
-        "skin such as 'grey 120@0.42,0.61').",
+        "skin such as 'grey 120@0.42,0.61'), scene_name (with --scene: what the scene is called in lists of chapters).",
         "smallgauge treat /shelf/0004171-R03-7 --decide camera_speed 16 --by mk --why 'children running look right'",
     )
     parser.add_argument("reel", metavar="REEL", help="the reel's folder")
@@ -229,7 +229,7 @@ def _add_treat(commands: Any) -> None:
         "--scene",
         type=int,
         metavar="POSITION",
-        help="decide primary, selective, flicker, or camera_speed (silent reels) for the scene that holds this film position, "
+        help="decide primary, selective, flicker, scene_name, or camera_speed (silent reels) for the scene that holds this film position, "
         "counted from 0",
     )
     parser.add_argument(

@@ -26,6 +26,7 @@ from smallgauge.media.whole import safe_file_name
 from smallgauge.prove.fixity import check_manifest
 from smallgauge.prove.reel import prove_reel
 from smallgauge.record.anchors import AnchorAsked, anchor_of
+from smallgauge.record.chapters import SUBJECT as SCENE_NAME
 from smallgauge.record.capture import Capture
 from smallgauge.record.decided_colour import complete_inversion
 from smallgauge.record.decided_fading import completed_fading
@@ -496,7 +497,7 @@ def decide_on(
         journal = Journal(folder)
         before = read_decisions(folder / "decisions.jsonl")
         place = AnchorAsked(scene=scene, length=length)
-        if place != AnchorAsked() or subject == "fading":
+        if place != AnchorAsked() or subject in ("fading", SCENE_NAME):
             capture = read_json(folder / "capture.json", Capture)
             table = read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
             anchor = anchor_of(place, subject, silent=capture.sound is None, frames=table, log=before)

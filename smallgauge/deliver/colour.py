@@ -73,7 +73,7 @@ def colour_pairs(papers: Papers) -> tuple[tuple[Pair, ...], int]:
         pair = Pair(
             before=before,
             after=place.path,
-            caption=f"Scene {place.scene}",
+            caption=papers.scene_title(place.scene),
             alt_before=f"A picture from {scene} as the film is today",
             alt_after=f"The same picture from {scene} as it was corrected",
         )

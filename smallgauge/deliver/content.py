@@ -318,6 +318,12 @@ def _came_in(papers: Papers) -> tuple[tuple[str, str], ...]:
     return tuple(rows)
 
 
+def _scene_words(papers: Papers, number: int) -> str:
+    """A scene inside a sentence: its number and, where it has one, its name."""
+    title = papers.scene_title(number)
+    return f"scene {number}" if title == f"Scene {number}" else f"scene {number}, {title},"
+
+
 def _stills(papers: Papers) -> tuple[Still, ...]:
     places = still_places(papers.folder)
     if len(places) > MOST_PICTURES:
@@ -334,8 +340,8 @@ def _stills(papers: Papers) -> tuple[Still, ...]:
         out.append(
             Still(
                 path=place.path,
-                caption=f"Scene {place.scene},{at}",
-                alt=f"A picture from scene {place.scene} of the film",
+                caption=f"{papers.scene_title(place.scene)},{at}",
+                alt=f"A picture from {_scene_words(papers, place.scene)} of the film",
             )
         )
     return tuple(out)

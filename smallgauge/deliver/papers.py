@@ -124,6 +124,11 @@ class Papers:
         """Finished frames of which any pixel was made from neighbours."""
         return 0 if self.rendered is None else int(np.count_nonzero(self.rendered["retouched_share"] > 0))
 
+    def scene_title(self, number: int) -> str:
+        """What a scene is called in the films, counted from 1."""
+        titles = self.summary.scene_titles if self.summary is not None else ()
+        return titles[number - 1] if 1 <= number <= len(titles) else f"Scene {number}"
+
     @cached_property
     def scenes(self) -> int:
         """Scenes, as used in the finished film or, before that, as found."""

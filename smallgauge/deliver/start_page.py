@@ -75,7 +75,7 @@ def scene_links(papers: Papers, film: str) -> tuple[SceneLink, ...]:
         name = pictures.get(number, "")
         links.append(
             SceneLink(
-                name=f"Scene {number}",
+                name=papers.scene_title(number),
                 begins=running_time_text(first, copy.rate),
                 picture=quote(f"{PICTURES}/{name}") if name else "",
                 link=f"{quote(film)}#t={float(first / copy.rate):.1f}",

@@ -209,6 +209,10 @@ _SENTENCES: dict[str, _Say] = {
         f"Frame {v.text('frame', '(number not known)')} of {v.text('file', 'a file')} is not the picture that was written. "
         "Don't hand it out; run render again, then prove, and look at the disk."
     ),
+    "chapters differ": lambda v: (
+        f"{v.text('file', 'A film')} has the chapters {v.text('found', 'none')} where the scenes are "
+        f"{v.text('needed', 'others')}, or one begins elsewhere. Run render again, then prove."
+    ),
     "frame count differs": lambda v: (
         f"{v.text('file', 'A file')} holds {v.text('found', 'another number of')} frames where "
         f"{v.text('needed', 'another number')} "
@@ -289,6 +293,9 @@ _CLIENT: dict[str, _Say] = {
         "Not every picture of the scan is accounted for yet. Please ask us."
     ),
     "frame digest differs": _client_file,
+    "chapters differ": lambda v: (
+        "The list of scenes in one of the films is not the one that was made for it. The pictures are not concerned."
+    ),
     "frame count differs": _client_file,
     "file digest differs": _client_file,
     "file missing": _client_missing,
@@ -392,6 +399,7 @@ _CHECKS: dict[str, tuple[str, str, str]] = {
     ),
     "kind of each frame": ("row", "rows", "telling a frame of the film from a synthetic one"),
     "synthetic frames said": ("file", "files", "saying in itself that it holds synthetic frames"),
+    "chapters": ("list of chapters", "lists of chapters", "as the scenes are"),
     "frame count": ("frame count", "frame counts", "as planned"),
     "rate": ("rate", "rates", "as decided"),
     "sound length": ("sound length", "sound lengths", "as planned"),
@@ -490,6 +498,7 @@ _SUBJECT_WORDS = {
     "black_and_white": "black-and-white",
     "sign_off": "signature",
     "fading": "fading of dyes",
+    "scene_name": "name of a scene",
 }
 
 
@@ -558,6 +567,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
         "division": (lambda v: f"cut at captured frames {v.text('cuts', 'not noted')}", {"cuts"}),
         "loading": (_loading_words, {"turn", "mirror", "backwards"}),
         "loudness": (sound_words.loudness_words, {"target_lufs", "gain_db"}),
+        "scene_name": (lambda v: f"“{v.text('name', 'no name')}”", {"name"}),
         "smooth_copy": (lambda v: f"made at {v.rate('rate', 'no rate')} frames a second", {"rate"}),
         **colour_words.VALUES,
         "tracks": (
@@ -754,6 +764,8 @@ def client_decision(entry: InForce) -> str | None:
         return f"Pictures that the scanner took twice are shown {shown}."
     if decision.subject == "loading":
         return _client_loading(value)
+    if decision.subject == "scene_name":
+        return "Scenes carry the names that our technician was told or gave them."
     if decision.subject == "smooth_copy":
         return (
             "You also get a copy with smoother movement. It holds synthetic frames: pictures that a computer made between two "

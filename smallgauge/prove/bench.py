@@ -63,6 +63,23 @@ class Bench(Ledger):
                 "duration", name, True, good, "duration differs", "container, within 1 ms and half a frame"
             )
 
+    def chapters(self, name: str, film: FilmReader, wanted: tuple[tuple[int, int, str], ...]) -> None:
+        """Each scene is a chapter of its title, within 1 ms of its first frame and of its end."""
+        planned = [(first / film.rate, stop / film.rate, title) for first, stop, title in wanted]
+        near = Fraction(1, 1000)
+        good = len(planned) == len(film.chapters) and all(
+            abs(a[0] - b[0]) <= near and abs(a[1] - b[1]) <= near and a[2] == b[2]
+            for a, b in zip(planned, film.chapters)
+        )
+        self.count("chapters", name, 1, int(good), "container, within 1 ms")
+        if not good:
+            values: dict[str, object] = {
+                "file": name,
+                "needed": [title for _, _, title in planned],
+                "found": [title for _, _, title in film.chapters],
+            }
+            self.findings.append(Finding(code="chapters differ", where=name, values=values))
+
     def sized(self, name: str, film: FilmReader, size: tuple[int, int]) -> bool:
         """The pictures have the size that they are to have; of another file's pictures nothing more is asked."""
         needed, found = (f"{wide} x {high}" for wide, high in (size, (film.width, film.height)))

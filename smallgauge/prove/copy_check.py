@@ -13,6 +13,7 @@ from smallgauge.prove.copies import COPY_TILE, said_synthetic, wrong_frames, wro
 from smallgauge.prove.screen import CopyJob, CopyReading, CopyResult, copy_findings, prove_copy, watch_copy
 from smallgauge.prove.shown import FitJob, FitRow, SmallStore, rows_of_copy
 from smallgauge.prove.sound import AAC_BLOCK, COPY_LU, QUIETEST_LUFS, hear_film, sound_as_long
+from smallgauge.record.chapters import chapters_of
 from smallgauge.record.finding import Finding
 from smallgauge.record.recipe import SEGMENT_FRAMES, SMOOTH
 from smallgauge.record.rendertable import (
@@ -59,6 +60,7 @@ class CopyCheck:
             bench.duration(copy.file, film)
             if not bench.sized(copy.file, film, (copy.width, copy.height)):
                 return
+            self._chapters(copy, film, rows)
             if self.summary.sound is not None:
                 self._sound(copy, film, self.summary.sound)
             self._kinds(copy, rows, film.tags)
@@ -72,6 +74,14 @@ class CopyCheck:
         )
         bench.count("black and still", copy.file, copy.frames, reading.decoded, "own counter")
         bench.findings += copy_findings(copy.file, reading, copy.rate, rows["finished_frame"])
+
+    def _chapters(self, copy: CopySummary, film: FilmReader, rows: Table) -> None:
+        """The scenes as chapters, where the rendering made them."""
+        if not self.summary.scene_titles or not film.rate > 0:
+            return
+        render = read_table(self.bench.folder / "render.parquet", RENDER_COLUMNS, "render")
+        scenes = render["scene"][rows["finished_frame"]].tolist()
+        self.bench.chapters(copy.file, film, chapters_of(scenes, self.summary.scene_titles))
 
     def _kinds(self, copy: CopySummary, rows: Table, tags: dict[str, str]) -> None:
         """Synthetic frames: between two captured frames of one scene, counted, and said in the file itself."""

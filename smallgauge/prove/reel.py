@@ -45,6 +45,7 @@ from smallgauge.prove.sound import (
 )
 from smallgauge.prove.taken import check_taken
 from smallgauge.record.capture import Capture
+from smallgauge.record.chapters import chapters_of
 from smallgauge.record.evidence import film_scale
 from smallgauge.record.files import read_decisions, read_json, write_json
 from smallgauge.record.finding import Finding, Proof
@@ -195,6 +196,7 @@ class _Prover(Bench):
         self.said: tuple[Finding, ...] = ()
         self.bad: set[str] = set()  # files that are missing or not as they were written
         self.size = (0, 0)
+        self.titles: tuple[str, ...] = ()  # of the scenes, as rendered
         self.known: dict[str, str] = {}  # digests of the files as they were just read
         self.stores: dict[int, SmallStore] = {}  # by the capture's number
         self.counts: dict[int, int] = {}
@@ -223,6 +225,7 @@ class _Prover(Bench):
         """Decode everything once and compare."""
         summary = read_json(self.folder / "render.json", RenderSummary)
         self.size = summary.width, summary.height
+        self.titles = summary.scene_titles
         self.said = summary.findings
         self._tables(summary)
         for number, place in self._captures().items():
@@ -443,6 +446,8 @@ class _Prover(Bench):
             if rate is not None:
                 self.equal("rate", name, rate, str(film.rate), "rate differs", "tag")
             self.duration(name, film)
+            if render is not None and self.titles and film.rate > 0:
+                self.chapters(name, film, chapters_of(render["scene"].tolist(), self.titles))
             if not self.sized(name, film, size):
                 return None
             if sound is not None:

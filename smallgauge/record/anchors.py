@@ -33,6 +33,10 @@ def anchor_of(
                 "Speeds by scene need a silent reel: this one has sound, which fixes its speed; decide camera_speed for the reel."
             )
         return f"scene@{_position_used(frames, log, subject, position)}"
+    if subject == "scene_name":
+        raise CallerError(
+            "A name is given to one scene, found none; name the scene by a film position in it, with --scene."
+        )
     if asked.length is not None or subject == "fading":
         return _length_anchor(asked.length, subject, frames, log)
     return "reel"

@@ -6,6 +6,7 @@ from smallgauge.errors import CallerError
 from smallgauge.gauge.rates import parse_rate
 from smallgauge.picture.framing import SHOWN
 from smallgauge.picture.registration import KINDS
+from smallgauge.record.chapters import name_value
 from smallgauge.record.decided_colour import (
     inversion_value,
     mono_value,
@@ -74,6 +75,8 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
         return parse_loading(text).value()
     if subject == "loudness":
         return _loudness(text)
+    if subject == "scene_name":
+        return name_value(text)
     if subject == "hiss":
         return _hiss(text)
     if subject == "equalisation":
@@ -86,7 +89,7 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
         raise CallerError(
             "--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness, tracks, hum, flutter, "
             "clicks, equalisation, hiss, smooth_copy, "
-            f"primary, selective, rendering, flicker, inversion, black_and_white or fading here, found '{subject}'."
+            f"primary, selective, rendering, flicker, inversion, black_and_white, fading or scene_name here, found '{subject}'."
         )
     key, words = _CHOICES[subject]
     if text not in words:

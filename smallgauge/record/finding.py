@@ -168,6 +168,7 @@ _declare(
     "negative not signed",
     "frame digest differs",
     "frame count differs",
+    "chapters differ",
     "file digest differs",
     "file missing",
     "division does not add up",

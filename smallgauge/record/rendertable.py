@@ -468,3 +468,4 @@ class RenderSummary:
     before: tuple[str, ...] = ()  # stills as the film is today, beside those whose colour was corrected
     grey_scales: tuple[GreyScale, ...] = ()
     light: tuple[SceneLight, ...] = ()  # a scene each, in running order
+    scene_titles: tuple[str, ...] = ()  # of the chapters, from the first scene on

@@ -16,7 +16,7 @@ APPROVAL_PAPER, APPROVAL_FILE, APPROVAL_STILLS = "approval.json", "approval.mp4"
 UNSEEN = frozenset(
     [
         *("sync", "loudness", "tracks", "hum", "flutter", "clicks", "equalisation", "hiss"),
-        *("doubles", "division", "registration", "smooth_copy", SIGNED),
+        *("doubles", "division", "registration", "smooth_copy", "scene_name", SIGNED),
     ]
 )
 

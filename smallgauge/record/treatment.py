@@ -42,8 +42,15 @@ SUBJECTS = (
     "black_and_white",
     SIGNED,
     "fading",
+    "scene_name",
 )
-BY_SCENE = ("camera_speed", "primary", "selective", "flicker")  # subjects that may be decided for one scene
+BY_SCENE = (
+    "camera_speed",
+    "primary",
+    "selective",
+    "flicker",
+    "scene_name",
+)  # subjects that may be decided for one scene
 BY_LENGTH = (  # for one length of stock
     "primary",
     "selective",

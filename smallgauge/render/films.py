@@ -18,6 +18,7 @@ from smallgauge import __version__
 from smallgauge.media.picture_out import join_segments
 from smallgauge.picture.colour import FrameColour
 from smallgauge.record.capture import Capture
+from smallgauge.record.chapters import chapters_of
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.recipe import FINISHED
 from smallgauge.record.rendertable import RENDER_COLUMNS
@@ -58,6 +59,7 @@ class Film:
     rate: Fraction
     rest: str
     tags: dict[str, str]
+    chapters: tuple[tuple[int, int, str], ...] = ()  # first frame, stop and title
     repeats: str = ""
     times: tuple[int, ...] = ()
 
@@ -84,6 +86,8 @@ def films_of(capture: Capture, plan: Plan, jobs: list[SegmentJob]) -> tuple[Film
         "SMALLGAUGE_CAPTURE": capture.digest,
         "ENCODER_PROGRAM": f"smallgauge {__version__}",
     }
+    scenes = [frame.scene for frame in plan.frames]
+    chapters = chapters_of(scenes, plan.titles)
     finished = Film(
         file=FINISHED.file,
         container="mkv",
@@ -91,11 +95,13 @@ def films_of(capture: Capture, plan: Plan, jobs: list[SegmentJob]) -> tuple[Film
         keys=tuple(keys),
         counts=tuple(len(job.frames) for job in jobs),
         rate=plan.rate,
-        rest=key_of(RENDERING, str(plan.rate), sound, tags),
+        rest=key_of(RENDERING, str(plan.rate), sound, tags, chapters),
         tags=tags,
+        chapters=chapters,
     )
     copies: list[Film] = []
     for n, copy in enumerate(plan.copies):
+        chapters = chapters_of([scenes[shown] for shown in copy.shown], plan.titles)
         coded = Film(
             file=copy.recipe.file,
             container="mp4",
@@ -103,8 +109,9 @@ def films_of(capture: Capture, plan: Plan, jobs: list[SegmentJob]) -> tuple[Film
             keys=tuple(key_of(key, job.copies[n]) for key, job in zip(keys, jobs, strict=True)),
             counts=tuple(len(job.copies[n].shown) for job in jobs),
             rate=copy.rate,
-            rest=key_of(RENDERING, str(copy.rate), viewing_sound, title),
+            rest=key_of(RENDERING, str(copy.rate), viewing_sound, title, chapters),
             tags={"title": title},
+            chapters=chapters,
         )
         copies.append(_repeating(coded, copy, copies[0], plan) if copies else coded)
     return (finished, *copies)
@@ -254,6 +261,7 @@ class FilmShelf:
                 container=film.container,
                 tags=film.tags,
                 sound=track.sound_for(film.container) if track else None,
+                chapters=film.chapters,
             )
             count = sum(film.counts)
             self.journal.add_file("render", film.file, key=film.key, stop=count, rows=count)

@@ -21,6 +21,7 @@ from smallgauge.picture.registration import Places, RegistrationDecision, solve_
 from smallgauge.picture.resample import Move, compose_moves
 from smallgauge.picture.steadiness import SteadinessSeries, solve_steadiness
 from smallgauge.record.capture import Capture
+from smallgauge.record.chapters import scene_titles
 from smallgauge.record.evidence import evidence_of, film_scale, pixels_per_mm, shape_of
 from smallgauge.record.files import structured
 from smallgauge.record.finding import Finding
@@ -108,6 +109,7 @@ class Plan:
     smooth: SmoothPlan | None = None  # only where it was decided
     findings: tuple[Finding, ...] = ()  # of colour
     flicker: tuple[SceneFlicker, ...] = ()  # a scene each
+    titles: tuple[str, ...] = ()  # of the scenes, from the first on
 
     def segments(self) -> tuple[tuple[int, int], ...]:
         """Finished frames of each segment: it starts at a multiple of 100 film positions, or with another capture."""
@@ -206,6 +208,10 @@ def plan_rendering(
         smooth=_smooth(plans, treatment, film_rate=rate),
         findings=findings,
         flicker=scene_flicker,
+        titles=scene_titles(
+            treatment,
+            dict(zip(running["film_position"].tolist(), running["scene"].tolist(), strict=True)),
+        ),
     )
 
 

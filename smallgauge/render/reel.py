@@ -190,6 +190,7 @@ def _summary(
         before=tuple(before_names(plan, frames).values()),
         grey_scales=told_scales(plan.frames),
         light=told_scenes(plan.frames, frames),
+        scene_titles=plan.titles,
     )
 
 

@@ -16,6 +16,7 @@ from smallgauge.media.picture_in import list_capture, open_picture
 from smallgauge.media.picture_out import create_viewing, join_segments
 from smallgauge.picture.between import apply_between
 from smallgauge.record.capture import Capture
+from smallgauge.record.chapters import chapters_of
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.recipe import FINISHED, SMOOTH
 from smallgauge.record.rendertable import COPY_COLUMNS, REAL, SYNTHETIC
@@ -80,7 +81,8 @@ def make_smooth_copy(
     ]
     rows_key = key_of(pictures)
     title = capture.notes.reel or capture.name
-    key = f"{rows_key}.{key_of(RENDERING, sound, title)}"
+    chapters = chapters_of([plan.frames[shown].scene for shown in plan.smooth.shown], plan.titles)
+    key = f"{rows_key}.{key_of(RENDERING, sound, title, chapters)}"
     if journal.holds(SMOOTH.file, key) and journal.holds(ROWS, rows_key):
         return read_table(folder / ROWS, COPY_COLUMNS, "copies")
     if not journal.holds(ROWS, rows_key) or not _holds_pictures(journal, rows_key):
@@ -101,6 +103,7 @@ def make_smooth_copy(
             "comment": f"{made} of {len(rows)} frames are synthetic: made between two frames of the film, not taken by a camera.",
         },
         sound=folder / films[1].file if sound else None,
+        chapters=chapters,
     )
     journal.add_file("render", SMOOTH.file, key=key, stop=len(rows), rows=len(rows))
     for job in jobs:

@@ -149,6 +149,7 @@ FULL = {
     "file digest differs": {"file": "viewing.mp4"},
     "file missing": {"file": "viewing.mp4"},
     "decoder log of our file": {"file": "archive.mkv", "line": "slice CRC mismatch"},
+    "chapters differ": {"file": "viewing.mp4", "needed": ["The sea"], "found": []},
     "rate differs": {"file": "viewing.mp4", "needed": "50/3", "found": "17"},
     "one track recorded": {"recorded": 1},
     "two programmes": {"coherence": 0.04},
@@ -378,6 +379,7 @@ def test_every_flag_has_a_sentence():
 
 
 VALUES = {
+    "scene_name": ({"name": "The sea"}, "The sea"),
     "camera_speed": ({"rate": "50/3"}, "16\N{NO-BREAK SPACE}2/3 frames a second"),
     "registration": (
         {"by": "gate", "perforation_step": -2, "gap_neighbours": 10},

@@ -14,6 +14,7 @@ from drawn_reels import AT, relink_package, settings, small_reel
 
 import smallgauge.render.segments
 import smallgauge.render.stills
+from smallgauge.errors import CallerError
 from smallgauge.line import decide_on, finish
 from smallgauge.media.film_in import read_film
 from smallgauge.record.files import read_decisions, read_json, write_treatment
@@ -274,3 +275,25 @@ def test_a_decision_leaves_the_package_as_it_was_handed_out(reel):
     decide(folder, "camera_speed", {"rate": "16"})
     assert packed.read_bytes() == before
     assert (folder / "decisions.jsonl").read_bytes() != before
+
+
+def test_the_name_of_a_scene_makes_no_picture_again(reel, monkeypatch):
+    """It stands as a chapter in every film; packets, tables and stills stay as they are."""
+    _, folder = reel
+    films = ("finished.mkv", "viewing.mp4", "television.mp4")
+    packets = {film: packets_of(folder / film) for film in films}
+    decide_on(folder, subject="scene_name", value={"name": "The sea"}, by="mk", at=AT, why="told", scene=2)
+    opened = []
+    with monkeypatch.context() as patch:
+        for room in (smallgauge.render.segments, smallgauge.render.stills):
+            patch.setattr(room, "open_picture", lambda listing: opened.append(listing))
+        written = again(reel, last_step="render")
+    assert opened == [] and {"finished.mkv", "viewing.mp4", "television.mp4"} <= written
+    assert not {file for file in written if file.startswith(("stills/", "work/"))}
+    assert "render.parquet" not in written
+    for film in films:
+        assert packets_of(folder / film) == packets[film], film
+        with read_film(folder / film) as made:
+            assert [title for _, _, title in made.chapters] == ["The sea"]
+    with pytest.raises(CallerError, match="--scene"):
+        decide(folder, "scene_name", {"name": "The sea"})
