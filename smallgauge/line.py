@@ -26,8 +26,8 @@ from smallgauge.media.whole import safe_file_name
 from smallgauge.prove.fixity import check_manifest
 from smallgauge.prove.reel import prove_reel
 from smallgauge.record.anchors import AnchorAsked, anchor_of
-from smallgauge.record.chapters import SUBJECT as SCENE_NAME
 from smallgauge.record.capture import Capture
+from smallgauge.record.chapters import SUBJECT as SCENE_NAME
 from smallgauge.record.decided_colour import complete_inversion
 from smallgauge.record.decided_fading import completed_fading
 from smallgauge.record.files import (

@@ -20,7 +20,7 @@ class Film:
 
 
 def proof_of(chapters):
-    bench = Bench(folder=Path("."), runner=None, progress=None)
+    bench = Bench(folder=Path(), runner=None, progress=None)
     bench.chapters("viewing.mp4", Film(chapters), WANTED)
     return bench
 
