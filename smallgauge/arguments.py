@@ -229,8 +229,8 @@ def _add_treat(commands: Any) -> None:
         "--scene",
         type=int,
         metavar="POSITION",
-        help="decide primary, selective, flicker, scene_name, or camera_speed (silent reels) for the scene that holds this film position, "
-        "counted from 0",
+        help="decide primary, selective, flicker, scene_name, or camera_speed (silent reels) for the scene that holds this film "
+        "position, counted from 0",
     )
     parser.add_argument(
         "--length",
