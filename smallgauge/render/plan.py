@@ -208,11 +208,14 @@ def plan_rendering(
         smooth=_smooth(plans, treatment, film_rate=rate),
         findings=findings,
         flicker=scene_flicker,
-        titles=scene_titles(
-            treatment,
-            dict(zip(running["film_position"].tolist(), running["scene"].tolist(), strict=True)),
-        ),
+        titles=_titles(treatment, running),
     )
+
+
+def _titles(treatment: Treatment, running: Table) -> tuple[str, ...]:
+    """What each scene is called, by decisions that film positions anchor."""
+    scenes = dict(zip(running["film_position"].tolist(), running["scene"].tolist(), strict=True))
+    return scene_titles(treatment, scenes)
 
 
 def _colours(
