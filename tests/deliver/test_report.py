@@ -219,6 +219,7 @@ def test_a_new_subject_makes_somebody_look_at_what_the_report_says_was_not_done(
     """The report says that colour and brightness were not corrected where no decision is on them."""
     assert set(SUBJECTS) == {
         "camera_speed",
+        "scene_name",
         "registration",
         "framing",
         "sync",

@@ -1,6 +1,7 @@
 """The page that a family opens first: it works from a stick, loads nothing from outside, and links to what is there."""
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from urllib.parse import unquote
 
@@ -10,7 +11,7 @@ from reel_papers import make_reel
 from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.package import build_package
 from smallgauge.deliver.papers import read_papers
-from smallgauge.deliver.start_page import scene_links, write_start_page
+from smallgauge.deliver.start_page import scene_links, start_html, write_start_page
 
 
 class Links(HTMLParser):
@@ -67,3 +68,15 @@ def test_the_same_papers_give_the_same_page(package):
     before = (package / "Start here.html").read_bytes()
     write_start_page(package.parent)
     assert (package.parent / "start-here.html").read_bytes() == before
+
+
+def test_scenes_are_called_as_they_are_in_the_films(package):
+    """The names of the chapters, as `render.json` holds them; a scene without one keeps its number."""
+    papers = read_papers(package.parent)
+    named = replace(papers, summary=replace(papers.summary, scene_titles=("Scene 1", "Sea & <sand>")))
+    assert [link.name for link in scene_links(named, "film.mp4")][:3] == [
+        "Scene 1",
+        "Sea & <sand>",
+        "Scene 3",
+    ]
+    assert "Sea &amp; &lt;sand&gt;" in start_html(named)
