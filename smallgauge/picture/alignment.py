@@ -120,7 +120,7 @@ def measure_displacement(
         return unknown
     reach = int(min(reach_px, min(first.shape) / 3))
     coarse = (_blur(planes[0], COARSE_BLUR_PX), _blur(planes[1], COARSE_BLUR_PX))
-    start = _best_peak(planes, coarse, reach=reach)
+    start = find_best_peak(planes, coarse, reach=reach)
     near = _refine(coarse, start, margin=int(2 * COARSE_BLUR_PX), rest_px=coarse_rest_px)
     if near is None:
         return unknown
@@ -141,9 +141,9 @@ def _blur(plane: NDArray[np.float64], sigma: float) -> NDArray[np.float64]:
     return np.asarray(ndimage.gaussian_filter(plane, sigma, mode="nearest"))
 
 
-def _best_peak(
-    planes: tuple[NDArray[np.float64], NDArray[np.float64]],
-    coarse: tuple[NDArray[np.float64], NDArray[np.float64]],
+def find_best_peak(
+    planes: tuple[NDArray[np.floating], NDArray[np.floating]],
+    coarse: tuple[NDArray[np.floating], NDArray[np.floating]],
     *,
     reach: int,
 ) -> tuple[float, float]:
@@ -176,7 +176,7 @@ def _best_peak(
 
 
 def _correlation(
-    one: NDArray[np.float64], other: NDArray[np.float64], weight: NDArray[np.float64] | None = None
+    one: NDArray[np.floating], other: NDArray[np.floating], weight: NDArray[np.float64] | None = None
 ) -> float:
     """Correlation of two planes, -1 to 1; 0 where one is flat."""
     weight = np.ones_like(one) if weight is None else weight

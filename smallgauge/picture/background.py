@@ -18,7 +18,21 @@ from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
 from smallgauge.gauge.geometry import FilmScale
-from smallgauge.picture.alignment import LEAST_SIDE_PX, measure_displacement
+from smallgauge.picture.alignment import (
+    BIWEIGHT,
+    COARSE_BLUR_PX,
+    FINE_BLUR_PX,
+    LEAST_CONFIDENCE,
+    LEAST_SIDE_PX,
+    METHOD_SIGMA_PX,
+    REACH_PX,
+    STEPS,
+    TILE_PX,
+    Displacement,
+    find_best_peak,
+)
+from smallgauge.picture.resample import REACH, TAPS, interpolation_weights
+from smallgauge.picture.source_fit import make_box_means
 from smallgauge.picture.steadiness import (
     AXES,
     BACKGROUND,
@@ -37,6 +51,11 @@ REST_PX, COARSE_REST_PX = (
     4e-3,
     0.05,
 )  # reduced pixels: a fifth of what a step is sure to; chosen here by trial
+_MARGIN_PX = 7  # kept clear of the edge: what the taps of the interpolator reach
+_ROUNDS, _EVERY = (
+    2,
+    2,
+)  # rounds of weights, and pixels between those that their median is taken of; chosen here by trial
 BACKGROUND_PX = 160  # width of the reduced picture, about: the proxy's of scene change
 # A step less sure than this (reduced pixels) means that nothing in the picture stands still; chosen here by trial on
 # drawn pictures (tests/picture/test_steadiness.py): still ones stay below 0.05, boiling ones above 0.1.
@@ -59,7 +78,7 @@ def make_background_picture(
     samples: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32],
     *,
     box: tuple[int, int, int, int],
-) -> NDArray[np.float64]:
+) -> NDArray[np.float32]:
     """A finished picture's part, reduced for following its background.
 
     Parameters
@@ -70,7 +89,7 @@ def make_background_picture(
 
     Returns
     -------
-    array, shape (rows, columns), float64
+    array, shape (rows, columns), float32
         Mean of the channels over square blocks, in the samples' own unit.
 
     Notes
@@ -82,16 +101,13 @@ def make_background_picture(
     >>> make_background_picture(np.ones((240, 330, 3), np.uint16), box=(2, 0, 322, 240)).shape
     (120, 160)
     """
-    from smallgauge.picture.kernels_proof import box_means
-
     left, top, right, bottom = box
-    part = samples[top:bottom, left:right]
-    planes = part[:, :, None] if part.ndim == 2 else part
     block = reduction(box)
-    rows, columns = planes.shape[0] // block, planes.shape[1] // block
-    out = np.empty((rows, columns, planes.shape[2]), np.float32)
-    box_means(planes, np.arange(rows + 1) * block, np.arange(columns + 1) * block, out)
-    return np.asarray(out.mean(axis=2), np.float64)
+    edges = (
+        np.arange((end - start) // block + 1) * block + start for start, end in ((top, bottom), (left, right))
+    )
+    means: NDArray[np.float32] = make_box_means(samples, *edges).mean(axis=2, dtype=np.float32)
+    return means
 
 
 def reduction(box: tuple[int, int, int, int]) -> int:
@@ -106,7 +122,7 @@ def reduction(box: tuple[int, int, int, int]) -> int:
 
 
 def measure_background(
-    before: NDArray[np.float64] | None, now: NDArray[np.float64], *, box: tuple[int, int, int, int]
+    before: NDArray[np.floating] | None, now: NDArray[np.floating], *, box: tuple[int, int, int, int]
 ) -> tuple[float, float, float]:
     """How far the still background moved from one finished picture to the next.
 
@@ -124,8 +140,9 @@ def measure_background(
 
     Notes
     -----
-    Parts that move on their own lose their weight in `measure_displacement`; where most of the picture does, the
-    tiles contradict one another, sigma grows, and nothing is told. Source: "Lucas and Kanade 1981".
+    As `measure_displacement` of alignment.py does it, by compiled loops in single precision; weights in two rounds, from
+    a quarter of the pixels. Parts that move on their own lose their weight; where most of the picture does, the tiles
+    contradict one another, sigma grows, and nothing is told. Source: "Lucas and Kanade 1981".
 
     Examples
     --------
@@ -139,11 +156,81 @@ def measure_background(
     nothing = (float("nan"), float("nan"), float("nan"))
     if before is None or min(now.shape) < LEAST_SIDE_PX or before.shape != now.shape:
         return nothing
-    found = measure_displacement(before, now, rest_px=REST_PX, coarse_rest_px=COARSE_REST_PX)
-    if not found.sigma_px < MOST_STEP_SIGMA_PX:
+    found = _followed(np.asarray(before, np.float32), np.asarray(now, np.float32))
+    if found is None or not found.sigma_px < MOST_STEP_SIGMA_PX:
         return nothing
     block = reduction(box)
     return found.x_px * block, found.y_px * block, found.sigma_px * block
+
+
+def _followed(first: NDArray[np.float32], second: NDArray[np.float32]) -> Displacement | None:
+    """How far the picture moved, reduced pixels; None where it can't be told."""
+    import cv2
+
+    spread, level = min(float(first.std()), float(second.std())), float(max(first.max(), second.max()))
+    if not np.isfinite(spread) or not spread > 1e-6 * level:
+        return None
+    reach = int(min(REACH_PX, min(first.shape) / 3))
+    coarse, fine = (
+        tuple(
+            cv2.GaussianBlur(plane, (0, 0), blur, borderType=cv2.BORDER_REPLICATE)
+            for plane in (first, second)
+        )
+        for blur in (COARSE_BLUR_PX, FINE_BLUR_PX)
+    )
+    start = find_best_peak((first, second), (coarse[0], coarse[1]), reach=reach)
+    near = _refined(coarse[0], coarse[1], start, rest_px=COARSE_REST_PX)
+    found = _refined(fine[0], fine[1], (near.x_px, near.y_px), rest_px=REST_PX) if near is not None else None
+    if found is None or found.confidence < LEAST_CONFIDENCE:
+        return None
+    return found if max(abs(found.x_px), abs(found.y_px)) <= reach + 1 else None
+
+
+def _refined(
+    first: NDArray[np.float32], second: NDArray[np.float32], start: tuple[float, float], *, rest_px: float
+) -> Displacement | None:
+    """Steps of least squares from a start that is a pixel or two off; None where they find no rest."""
+    from smallgauge.picture.kernels_proof import follow_shift
+
+    (x, y), (height, width) = start, first.shape
+    room = np.empty((3, height + TAPS, width), np.float32)
+    numbers = np.array([BIWEIGHT, _ROUNDS, _EVERY], np.float64)
+    for _ in range(STEPS):
+        # only what both planes show: the shifted second plane lacks |x| columns and |y| rows
+        left, top = (_MARGIN_PX + int(np.ceil(max(-each, 0.0))) for each in (x, y))
+        right, bottom = (
+            width - _MARGIN_PX - int(np.ceil(max(x, 0.0))),
+            height - _MARGIN_PX - int(np.ceil(max(y, 0.0))),
+        )
+        if right - left < 16 or bottom - top < 16:
+            return None
+        whole_x, whole_y = int(np.floor(x)), int(np.floor(y))
+        scores = np.empty(
+            (2, *(max(1, -(-(side - 4 - TILE_PX // 2) // TILE_PX)) for side in (bottom - top, right - left)))
+        )
+        xx, xy, yy, power, confidence = follow_shift(
+            first,
+            second,
+            np.array([left, top, right, bottom, left + whole_x - REACH, top + whole_y - REACH]),
+            interpolation_weights(np.array([x - whole_x, y - whole_y])).astype(np.float32),
+            room,
+            numbers,
+            TILE_PX,
+            scores,
+        )
+        energy = np.array([[xx, xy], [xy, yy]])
+        if not float(np.linalg.eigvalsh(energy)[0]) > 1e-12 * power:
+            return None
+        inverse = np.linalg.inv(energy)
+        flat = scores.reshape(2, -1)
+        # left over = slope * (true - present displacement): what the second plane shows lies further on
+        step = np.clip(-inverse @ flat.sum(axis=1), -2.0, 2.0)
+        x, y = x + float(step[0]), y + float(step[1])
+        if np.abs(step).max() < rest_px:
+            variance = float(np.diag(inverse @ (flat @ flat.T) @ inverse).max())
+            sigma = float(np.hypot(np.sqrt(variance), METHOD_SIGMA_PX))
+            return Displacement(x_px=x, y_px=y, sigma_px=sigma, confidence=max(float(confidence), 0.0))
+    return None
 
 
 def measure_unsteadiness(

@@ -175,9 +175,9 @@ def measure_delivered(
     tiles, outside = np.zeros((*tiled, 3)), np.zeros(4, np.int64)
     steps = np.array([colour.step_x, colour.step_y], np.int64)
     read_delivered(
-        luma,
-        blue,
-        red,
+        np.ascontiguousarray(luma),
+        np.ascontiguousarray(blue),
+        np.ascontiguousarray(red),
         steps,
         _equation(colour),
         _light_table(),
@@ -202,7 +202,7 @@ def _equation(colour: StoredColour) -> NDArray[np.float64]:
     kr, kb = colour.red_weight, colour.blue_weight
     kg = 1 - kr - kb
     greens = -2 * kb * (1 - kb) / kg, -2 * kr * (1 - kr) / kg
-    hair = 1e-9  # a code that stands on the limit is inside
+    hair = 1e-6  # a code that stands on the limit is inside; single precision is sure to a tenth of this
     return np.array(
         [
             low,

@@ -1,6 +1,7 @@
 """Compiled loops of the proof: means over boxes of pixels, a copy's codes in one pass, transitions of light, sampling.
 
-box_means        samples            -> mean code of each box of a grid
+box_means        lines of samples   -> mean code of each box of a grid
+follow_shift     two reduced planes -> one step of how far the picture moved
 read_delivered   Y'CbCr planes      -> means, screen light and codes out of range, all in one pass
 step_flashing    one screen picture -> which parts of the screen rose or fell, and how often within a second
 sample_picture   reduced picture    -> the same through an affine move, by straight lines between four pixels
@@ -22,96 +23,127 @@ LIGHT, RED, WCAG = 1, 2, 4
 
 
 @_kernel
-def box_means(samples, row_edges, column_edges, out):  # type: ignore[no-untyped-def]
-    """Mean code of each box of `samples` (height, width, channels) into `out` (rows, columns, channels), float32."""
-    channels = samples.shape[2]
+def box_means(lines, channels, first, row_edges, column_edges, sums, out):  # type: ignore[no-untyped-def]
+    """Mean code of each box into `out` (rows, columns, n), float32, for the n channels from `first` on.
+
+    `lines` (height, width x channels), contiguous; edges are pixels of it, ascending. `sums` (width x channels) is room to
+    work in: uint32 for whole codes, float64 else. Rows of a box are added first, so that neighbours are added at once.
+    """
+    begin, stop = column_edges[0] * channels, column_edges[-1] * channels
     for i in range(out.shape[0]):
-        for j in range(out.shape[1]):
-            for channel in range(channels):
-                out[i, j, channel] = 0.0
-    sums = np.zeros((out.shape[1], channels), np.float64)
-    for i in range(out.shape[0]):
-        sums[:] = 0.0
+        part = sums[begin:stop]
+        for k in range(part.shape[0]):
+            part[k] = 0
         for y in range(row_edges[i], row_edges[i + 1]):
-            for j in range(out.shape[1]):
-                for channel in range(channels):
-                    total = 0.0
-                    for x in range(column_edges[j], column_edges[j + 1]):
-                        total += samples[y, x, channel]
-                    sums[j, channel] += total
+            line = lines[y, begin:stop]
+            for k in range(part.shape[0]):
+                part[k] += line[k]
         high = row_edges[i + 1] - row_edges[i]
         for j in range(out.shape[1]):
             count = high * (column_edges[j + 1] - column_edges[j])
-            if count > 0:
-                for channel in range(channels):
-                    out[i, j, channel] = sums[j, channel] / count
+            for channel in range(out.shape[2]):
+                total = 0.0
+                for x in range(column_edges[j], column_edges[j + 1]):
+                    total += sums[x * channels + first + channel]
+                out[i, j, channel] = total / count if count > 0 else 0.0
+
+
+@_kernel
+def _convert_line(luma, offsets, limits, line, counts):  # type: ignore[no-untyped-def]
+    """One line of luma with its colour to R'G'B' of 0 to 1; what lies out of range is counted."""
+    start, gain, low, high = limits[0], limits[1], limits[2], limits[3]
+    zero, one = np.float32(0.0), np.float32(1.0)
+    r_off, g_off, b_off = offsets[0], offsets[1], offsets[2]
+    reds, greens, blues = line[0], line[1], line[2]
+    r_out = g_out = b_out = y_out = 0
+    for x in range(luma.shape[0]):
+        value = (np.float32(luma[x]) - start) * gain
+        r, g, b = value + r_off[x], value + g_off[x], value + b_off[x]
+        r_out += (r < low) | (r > high)
+        g_out += (g < low) | (g > high)
+        b_out += (b < low) | (b > high)
+        y_out += (value < low) | (value > high)
+        r, g, b = (r if r > zero else zero), (g if g > zero else zero), (b if b > zero else zero)
+        reds[x] = r if r < one else one
+        greens[x] = g if g < one else one
+        blues[x] = b if b < one else one
+    counts[0] += r_out
+    counts[1] += g_out
+    counts[2] += b_out
+    counts[3] += y_out
+
+
+@_kernel
+def _add_line(line, sums, table, paired, lights):  # type: ignore[no-untyped-def]
+    """A line of R'G'B' and its light added to those above it; two pixels with one colour sample: light of their mean."""
+    width, top = line.shape[1], np.float32(table.shape[0] - 1)
+    half, scale = np.float32(0.5), np.float32(0.5) * top
+    for channel in range(3):
+        one, sum_, light = line[channel], sums[channel], lights[channel]
+        for x in range(width):
+            sum_[x] += one[x]
+        if paired:
+            for k in range(width // 2):
+                light[k] += table[np.int32((one[2 * k] + one[2 * k + 1]) * scale + half)]
+            if width & 1:
+                light[width // 2] += table[np.int32(one[width - 1] * top + half)]
+        else:
+            for x in range(width):
+                light[x] += table[np.int32(one[x] * top + half)]
+
+
+@_kernel
+def _spread_colour(blue, red, shift, equation, offsets):  # type: ignore[no-untyped-def]
+    """What one line of colour samples adds to R', G' and B' of each pixel."""
+    for x in range(offsets.shape[1]):
+        cb = (blue[x >> shift] - equation[2]) * equation[3]
+        cr = (red[x >> shift] - equation[2]) * equation[3]
+        offsets[0, x] = equation[4] * cr
+        offsets[1, x] = equation[5] * cb + equation[6] * cr
+        offsets[2, x] = equation[7] * cb
 
 
 @_kernel
 def read_delivered(luma, blue, red, steps, equation, table, rows, runs, cells, light, tiles, out_of_range):  # type: ignore[no-untyped-def]
     """One frame of a copy: sums of R'G'B' and light over cells and tiles, and pixels out of range.
 
-    `steps` (2,) pixels to a colour sample across and down. `equation`: luma offset, 1 / luma span, colour middle,
-    1 / colour span, red from Cr, green from Cb, green from Cr, blue from Cb, least and most of the range. `table`: light
-    of 0 to 1 in equal steps. `rows` (height, 2): cell and tile row of each row; `runs` (n, 4): first and last + 1
-    column, cell and tile column; -1 is no tile. `cells`, `light`, `tiles` (rows, columns, 3) receive sums;
-    `out_of_range` (4,) the pixels whose R, G, B or Y lies outside.
+    The planes are contiguous. `steps` (2,) pixels to a colour sample across and down. `equation`: luma offset, 1 / luma
+    span, colour middle, 1 / colour span, red from Cr, green from Cb, green from Cr, blue from Cb, least and most of the
+    range. `table`: light of 0 to 1 in equal steps. `rows` (height, 2): cell and tile row of each row; `runs` (n, 4): first
+    and last + 1 column, cell and tile column; -1 is no tile. `cells`, `light`, `tiles` (rows, columns, 3) receive sums;
+    `out_of_range` (4,) the pixels whose R, G, B or Y lies outside. Lines of one band are added pixel by pixel, and along
+    the line at its end.
     """
-    top = table.shape[0] - 1
-    low, high = equation[8], equation[9]
+    height, width = luma.shape
     shift_x, shift_y = steps[0] >> 1, steps[1] >> 1  # 1, 2 and 4 pixels to a colour sample
-    outside_r = outside_g = outside_b = outside_y = 0
-    for y in range(luma.shape[0]):
-        v = y >> shift_y
+    paired = 1 if shift_x else 0
+    for n in range(1, runs.shape[0]):
+        if runs[n, 0] & 1 and runs[n, 2] != runs[n - 1, 2]:
+            paired = 0  # two pixels of a pair would lie in two cells
+    limits = np.array([equation[0], equation[1], equation[8], equation[9]]).astype(np.float32)
+    offsets, line = np.empty((3, width), np.float32), np.empty((3, width), np.float32)
+    sums, lights = np.zeros((3, width), np.float32), np.zeros((3, width), np.float32)
+    out_of_range[:] = 0
+    for y in range(height):
+        if y == 0 or y >> shift_y != (y - 1) >> shift_y:
+            _spread_colour(blue[y >> shift_y], red[y >> shift_y], shift_x, equation, offsets)
+        _convert_line(luma[y], offsets, limits, line, out_of_range)
+        _add_line(line, sums, table, paired, lights)
         cell_row, tile_row = rows[y, 0], rows[y, 1]
-        for n in range(runs.shape[0]):
-            r_sum = g_sum = b_sum = r_light = g_light = b_light = 0.0
-            x, stop = runs[n, 0], runs[n, 1]
-            while x < stop:
-                # Two pixels beside one another with one colour sample: light of their mean.
-                pair = 2 if shift_x and not x & 1 and x + 1 < stop else 1
-                u = x >> shift_x
-                cb = (blue[v, u] - equation[2]) * equation[3]
-                cr = (red[v, u] - equation[2]) * equation[3]
-                r_off, g_off, b_off = (
-                    equation[4] * cr,
-                    equation[5] * cb + equation[6] * cr,
-                    equation[7] * cb,
-                )
-                r_mean = g_mean = b_mean = 0.0
-                for k in range(x, x + pair):
-                    value = (luma[y, k] - equation[0]) * equation[1]
-                    r, g, b = value + r_off, value + g_off, value + b_off
-                    outside_r += r < low or r > high
-                    outside_g += g < low or g > high
-                    outside_b += b < low or b > high
-                    outside_y += value < low or value > high
-                    r_mean += min(max(r, 0.0), 1.0)
-                    g_mean += min(max(g, 0.0), 1.0)
-                    b_mean += min(max(b, 0.0), 1.0)
-                r_sum += r_mean
-                g_sum += g_mean
-                b_sum += b_mean
-                scale = top / pair
-                r_light += pair * table[int(r_mean * scale + 0.5)]
-                g_light += pair * table[int(g_mean * scale + 0.5)]
-                b_light += pair * table[int(b_mean * scale + 0.5)]
-                x += pair
-            column = runs[n, 2]
-            cells[cell_row, column, 0] += r_sum
-            cells[cell_row, column, 1] += g_sum
-            cells[cell_row, column, 2] += b_sum
-            light[cell_row, column, 0] += r_light
-            light[cell_row, column, 1] += g_light
-            light[cell_row, column, 2] += b_light
-            if tile_row >= 0 and runs[n, 3] >= 0:
-                tiles[tile_row, runs[n, 3], 0] += r_sum
-                tiles[tile_row, runs[n, 3], 1] += g_sum
-                tiles[tile_row, runs[n, 3], 2] += b_sum
-    out_of_range[0] = outside_r
-    out_of_range[1] = outside_g
-    out_of_range[2] = outside_b
-    out_of_range[3] = outside_y
+        if y + 1 < height and rows[y + 1, 0] == cell_row and rows[y + 1, 1] == tile_row:
+            continue
+        for channel in range(3):
+            for n in range(runs.shape[0]):
+                value = shine = 0.0
+                for x in range(runs[n, 0], runs[n, 1]):
+                    value += sums[channel, x]
+                    shine += lights[channel, x >> paired]
+                cells[cell_row, runs[n, 2], channel] += value
+                light[cell_row, runs[n, 2], channel] += shine
+                if tile_row >= 0 and runs[n, 3] >= 0:
+                    tiles[tile_row, runs[n, 3], channel] += value
+        sums[:] = 0.0
+        lights[:] = 0.0
 
 
 @_kernel
@@ -189,6 +221,110 @@ def step_flashing(screen, redness, saturated, state, way, ring, place, counts, l
 
 
 @_kernel
+def _lay_shifted(plane, left, top, weights, along, out):  # type: ignore[no-untyped-def]
+    """`plane` at whole places plus a fraction: twelve taps along rows, then down columns, from (left, top) on; all inside."""
+    taps, (rows, columns) = weights.shape[1], out.shape
+    for v in range(rows + taps - 1):
+        line = along[v]
+        for x in range(columns):
+            line[x] = np.float32(0.0)
+        for tap in range(taps):
+            weight, source = weights[0, tap], plane[top + v, left + tap :]
+            for x in range(columns):
+                line[x] += weight * source[x]
+    for y in range(rows):
+        line = out[y]
+        for x in range(columns):
+            line[x] = np.float32(0.0)
+        for tap in range(taps):
+            weight, source = weights[1, tap], along[y + tap]
+            for x in range(columns):
+                line[x] += weight * source[x]
+
+
+@_kernel
+def _weigh(one, other, gain, offset, scale, weight):  # type: ignore[no-untyped-def]
+    """Biweights of what is left, and weighted sums: 1, one, other, one one, one other, other other."""
+    n = sx = sy = sxx = sxy = syy = 0.0
+    for y in range(2, one.shape[0] - 2):
+        for x in range(2, one.shape[1] - 2):
+            a, b = np.float64(one[y, x]), np.float64(other[y, x])
+            w = 1.0
+            if scale > 0.0:
+                part = (b - gain * a - offset) / scale
+                w = max(1.0 - part * part, 0.0)
+                w *= w
+            weight[y, x] = w
+            n += w
+            sx += w * a
+            sy += w * b
+            sxx += w * a * a
+            sxy += w * a * b
+            syy += w * b * b
+    return n, sx, sy, sxx, sxy, syy
+
+
+@_kernel
+def _median_off(one, other, gain, offset, every):  # type: ignore[no-untyped-def]
+    """Median size of what is left, of every so many pixels of every other row."""
+    left = np.empty(((one.shape[0] - 3) // 2) * ((one.shape[1] - 4 + every - 1) // every), np.float32)
+    n = 0
+    for y in range(2, one.shape[0] - 2, 2):
+        for x in range(2, one.shape[1] - 2, every):
+            left[n] = abs(other[y, x] - gain * one[y, x] - offset)
+            n += 1
+    return np.median(left[:n])
+
+
+@_kernel
+def follow_shift(first, second, place, weights, room, numbers, tile, scores):  # type: ignore[no-untyped-def]
+    """One step of least squares: sums that the step and its error are solved from.
+
+    `first`, `second` (height, width) float32. `place` (6,): left, top, right, bottom of the part of `first` that both
+    show, and the pixel of `second` under its first tap; all taps lie inside. `weights` (2, taps) across and down. `room`
+    (3, height + taps, width) float32 is room to work in. `numbers` (3,): biweight's constant, rounds, pixels between
+    those that the median is taken of. `scores` (2, rows, columns) receives the slopes' products with what is left, by
+    tiles of `tile` pixels.
+    Gives energy xx, xy, yy, the weighted power of the second plane, and the correlation.
+    """
+    left, top, right, bottom = place[0], place[1], place[2], place[3]
+    rows, columns = bottom - top, right - left
+    one = first[top:bottom, left:right]
+    other, weight = room[1, :rows, :columns], room[2, :rows, :columns]
+    _lay_shifted(second, place[4], place[5], weights, room[0], other)
+    gain, offset, scale = 1.0, 0.0, 0.0
+    n, sx, sy, sxx, sxy, syy = _weigh(one, other, gain, offset, scale, weight)
+    for _ in range(int(numbers[1])):
+        power = sxx - sx * sx / n
+        gain = (sxy - sx * sy / n) / power if power > 0.0 else 0.0
+        offset = (sy - gain * sx) / n
+        scale = 1.4826 * _median_off(one, other, gain, offset, int(numbers[2]))
+        if scale <= 0.0:
+            break
+        n, sx, sy, sxx, sxy, syy = _weigh(one, other, gain, offset, numbers[0] * scale, weight)
+    scores[:] = 0.0
+    xx = xy = yy = 0.0
+    for y in range(2, rows - 2):
+        row = min((y - 2) // tile, scores.shape[1] - 1)
+        for x in range(2, columns - 2):
+            ax = (8.0 * (one[y, x + 1] - one[y, x - 1]) - (one[y, x + 2] - one[y, x - 2])) / 12.0
+            ay = (8.0 * (one[y + 1, x] - one[y - 1, x]) - (one[y + 2, x] - one[y - 2, x])) / 12.0
+            bx = (8.0 * (other[y, x + 1] - other[y, x - 1]) - (other[y, x + 2] - other[y, x - 2])) / 12.0
+            by = (8.0 * (other[y + 1, x] - other[y - 1, x]) - (other[y + 2, x] - other[y - 2, x])) / 12.0
+            w = np.float64(weight[y, x])
+            left_over = w * (other[y, x] - gain * one[y, x] - offset)
+            column = min((x - 2) // tile, scores.shape[2] - 1)
+            scores[0, row, column] += 0.5 * (gain * ax + bx) * left_over
+            scores[1, row, column] += 0.5 * (gain * ay + by) * left_over
+            xx += w * ax * bx
+            xy += w * (ax * by + ay * bx)
+            yy += w * ay * by
+    both = (sxx - sx * sx / n) * (syy - sy * sy / n)
+    alike = (sxy - sx * sy / n) / np.sqrt(both) if both > 0.0 else 0.0
+    return gain * xx, 0.5 * gain * xy, gain * yy, syy, alike
+
+
+@_kernel
 def sample_picture(source, move, out):  # type: ignore[no-untyped-def]
     """`source` (rows, columns) at the places that `move` (a b c d e f) gives each pixel of `out`, by straight lines."""
     rows, columns = source.shape
@@ -218,8 +354,10 @@ def warm() -> None:
     >>> warm()
     """
     edges = np.array([0, 2, 4])
-    for kind in (np.uint8, np.uint16, np.float32):
-        box_means(np.zeros((4, 4, 3), kind), edges, edges, np.zeros((2, 2, 3), np.float32))
+    for kind, room in ((np.uint8, np.uint32), (np.uint16, np.uint32), (np.float32, np.float64)):
+        box_means(
+            np.zeros((4, 12), kind), 3, 0, edges, edges, np.zeros(12, room), np.zeros((2, 2, 3), np.float32)
+        )
     sums: tuple[Any, ...] = tuple(np.zeros((2, 2, 3)) for _ in range(3))
     planes = (np.zeros((4, 4), np.uint8), np.zeros((2, 2), np.uint8), np.zeros((2, 2), np.uint8))
     rows, runs = np.zeros((4, 2), np.int64), np.array([[0, 4, 0, -1]])
@@ -248,3 +386,14 @@ def warm() -> None:
         np.zeros((3, 32), np.int64),
     )
     sample_picture(screen, np.array([1.0, 0, 0, 0, 1, 0]), np.zeros((2, 2), np.float32))
+    plane = np.arange(256, dtype=np.float32).reshape(16, 16)
+    follow_shift(
+        plane,
+        plane,
+        np.array([6, 6, 10, 10, 1, 1]),
+        np.eye(12, dtype=np.float32)[[5, 5]],
+        np.empty((3, 28, 16), np.float32),
+        np.array([4.685, 1.0, 1.0]),
+        32,
+        np.zeros((2, 1, 1)),
+    )

@@ -60,6 +60,45 @@ def small_block(width: int) -> int:
     return max(1, round(width / SMALL_PX))
 
 
+def make_box_means(
+    samples: NDArray[Any], rows: NDArray[np.int64], columns: NDArray[np.int64], *, channel: int | None = None
+) -> NDArray[np.float32]:
+    """Mean code of each box of a grid over a picture.
+
+    Parameters
+    ----------
+    samples : array, shape (height, width, 3) or (height, width)
+        Codes: whole numbers of at most 16 bits, or floating point. Not altered.
+    rows, columns : int arrays
+        Edges of the boxes, pixels, ascending.
+    channel : int, optional
+        That channel alone; all of them unless said.
+
+    Returns
+    -------
+    float32 array, shape (rows - 1, columns - 1, channels)
+        In the samples' own unit.
+
+    Notes
+    -----
+    Source: definition.
+
+    Examples
+    --------
+    >>> make_box_means(np.arange(8, dtype=np.uint8).reshape(2, 4), np.array([0, 2]), np.array([0, 2, 4]))[0, :, 0].tolist()
+    [2.5, 4.5]
+    """
+    from smallgauge.picture.kernels_proof import box_means
+
+    channels = samples.shape[2] if samples.ndim == 3 else 1
+    lines = np.ascontiguousarray(samples).reshape(samples.shape[0], -1)
+    many, first = (channels, 0) if channel is None else (1, channel)
+    out = np.empty((len(rows) - 1, len(columns) - 1, many), np.float32)
+    room = np.empty(lines.shape[1], np.uint32 if lines.dtype.kind == "u" else np.float64)
+    box_means(lines, channels, first, rows, columns, room, out)
+    return out
+
+
 def make_small_picture(samples: NDArray[Any], *, block: int) -> NDArray[np.float32]:
     """The green (or grey) plane as means of square blocks; what is left over at the right and below is dropped.
 
@@ -89,17 +128,13 @@ def make_small_picture(samples: NDArray[Any], *, block: int) -> NDArray[np.float
     >>> make_small_picture(np.arange(16, dtype=np.uint8).reshape(4, 4), block=2).tolist()
     [[2.5, 4.5], [10.5, 12.5]]
     """
-    from smallgauge.picture.kernels_proof import box_means
-
     rows, columns = samples.shape[0] // block, samples.shape[1] // block
     if block < 1 or rows < 1 or columns < 1:
         raise CallerError(
             f"make_small_picture needs a picture of at least one block of {block}, got {samples.shape}."
         )
-    plane = samples[:, :, 1:2] if samples.ndim == 3 else samples[:, :, None]
-    out = np.empty((rows, columns, 1), np.float32)
-    box_means(plane, np.arange(rows + 1) * block, np.arange(columns + 1) * block, out)
-    return out[:, :, 0]
+    edges = np.arange(rows + 1) * block, np.arange(columns + 1) * block
+    return make_box_means(samples, *edges, channel=1 if samples.ndim == 3 else 0)[:, :, 0]
 
 
 def measure_fit(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.picture.background import make_background_picture, measure_background
-from smallgauge.picture.source_fit import make_small_picture
+from smallgauge.picture.source_fit import make_box_means, make_small_picture
 from smallgauge.prove.shown import FitJob, Fitter, SmallStore, keep_small
 from smallgauge.record.capture import Capture
 from smallgauge.record.table import Table
@@ -142,11 +142,13 @@ class _Small:
 
     def step(self, number: int, samples: NDArray[Any] | None) -> None:
         """One frame more; None where it could not be decoded."""
+        keep, fit = self.job.keep, self.job.fit
+        block = keep.block if keep is not None else fit.block if fit is not None else 1
+        small = None if samples is None else make_small_picture(samples, block=block)
         if self.fitter is not None:
-            small = None if samples is None else make_small_picture(samples, block=self.fitter.job.block)
             self.fitter.fit(number - self.job.first, small)
-        if self.kept is not None and self.job.keep is not None and samples is not None:
-            keep_small(self.job.keep, self.kept, number, samples)
+        if self.kept is not None and keep is not None and small is not None:
+            keep_small(keep, self.kept, number, small)
 
 
 class _Background:
@@ -155,7 +157,7 @@ class _Background:
     def __init__(self, job: FramesJob, reader: FrameReader) -> None:
         self.box = job.background
         self.steps: list[tuple[float, float, float]] = []
-        self.before: NDArray[np.float64] | None = None
+        self.before: NDArray[np.float32] | None = None
         if self.box is not None and job.first > 0:
             try:
                 samples = reader.read(job.first - 1).samples
@@ -187,12 +189,7 @@ def small_picture(
     >>> float(small_picture(np.full((48, 64, 3), 255, np.uint8), bits=8).mean())
     1.0
     """
-    from smallgauge.picture.kernels_proof import box_means
-
     left, top, width, height = box or (0, 0, samples.shape[1], samples.shape[0])
-    planes = samples if samples.ndim == 3 else samples[:, :, None]
-    out = np.empty((*tiles, planes.shape[2]), np.float32)
     rows = np.linspace(0, height, tiles[0] + 1).round().astype(np.int64)
     columns = np.linspace(0, width, tiles[1] + 1).round().astype(np.int64)
-    box_means(planes[top : top + height, left : left + width], rows, columns, out)
-    return out / np.float32(2**bits - 1)
+    return make_box_means(samples, rows + top, columns + left) / np.float32(2**bits - 1)

@@ -107,7 +107,7 @@ class _Last:
             step_y=how.step_y,
         )
         self.planes = tuple(plane.copy() for plane in planes)
-        self.seen = measure_delivered(*planes, colour=colour, plan=self.plan)
+        self.seen = measure_delivered(*self.planes, colour=colour, plan=self.plan)
         return self.seen
 
 

@@ -7,7 +7,6 @@ small pictures lie in a scratch folder outside all that is proved, and are gone 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +19,6 @@ from smallgauge.picture.source_fit import (
     NOT_TOLD,
     SHOWN,
     find_shown,
-    make_small_picture,
     measure_fit,
 )
 from smallgauge.record.finding import Finding
@@ -56,10 +54,11 @@ def make_store(
     return store
 
 
-def keep_small(store: SmallStore, pictures: NDArray[np.uint16], number: int, samples: NDArray[Any]) -> None:
-    """Reduce one frame into its place."""
-    small = make_small_picture(samples, block=store.block) * np.float32(store.scale)
-    pictures[number] = np.clip(small + np.float32(0.5), 0, 65535)
+def keep_small(
+    store: SmallStore, pictures: NDArray[np.uint16], number: int, small: NDArray[np.float32]
+) -> None:
+    """A frame's small picture into its place."""
+    pictures[number] = np.clip(small * np.float32(store.scale) + np.float32(0.5), 0, 65535)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
