@@ -6,6 +6,7 @@ from scipy import ndimage
 
 from smallgauge.errors import CallerError
 from smallgauge.gauge.geometry import FilmScale
+from smallgauge.picture.alignment import measure_displacement
 from smallgauge.picture.background import (
     make_background_picture,
     measure_background,
@@ -162,3 +163,18 @@ def test_pictures_too_small_and_arrays_that_differ():
             picture_px=SIZE,
             run_frames=9,
         )
+
+
+def test_compiled_steps_agree_with_the_plain_ones():
+    """The same places as `measure_displacement`, which reads every pixel in double precision, and the truth."""
+    back, random = texture(12).astype(float) * 1000, np.random.default_rng(13)
+    for x, y in random.normal(0, 3, (6, 2)):
+        pair = [
+            plane[60:210, 60:260] + random.normal(0, 5, (150, 200))
+            for plane in (back, ndimage.shift(back, (y, x), order=5))
+        ]
+        plain = measure_displacement(*pair)
+        found = measure_background(*pair, box=(0, 0, 160, 120))
+        assert found[:2] == pytest.approx((plain.x_px, plain.y_px), abs=0.004)  # REST_PX
+        assert found[:2] == pytest.approx((x, y), abs=5 * plain.sigma_px + 0.004)
+        assert found[2] == pytest.approx(plain.sigma_px, rel=0.25)
