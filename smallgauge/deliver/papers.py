@@ -28,7 +28,7 @@ from smallgauge.record.table import Table, read_table
 from smallgauge.record.treatment import HOUSE_VALUE, PROGRAM, Treatment, treatment_findings, treatment_of
 
 _WEIGHTS = ("failure", "finding", "note")
-_STILL = re.compile(r"scene-(\d+)-frame-(\d+)\.jpg")
+_STILL = re.compile(r"scene-(\d+)-(\d+)\.jpg")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,7 +219,7 @@ def still_places(folder: Path) -> tuple[StillPlace, ...]:
     >>> import tempfile
     >>> reel = Path(tempfile.mkdtemp())
     >>> (reel / "stills").mkdir()
-    >>> _ = (reel / "stills" / "scene-002-frame-000123.jpg").write_bytes(b"")
+    >>> _ = (reel / "stills" / "scene-002-000123.jpg").write_bytes(b"")
     >>> [(still.scene, still.finished_frame) for still in still_places(reel)]
     [(2, 123)]
     """
@@ -239,10 +239,10 @@ def before_files(folder: Path) -> tuple[str, ...]:
     >>> import tempfile
     >>> reel = Path(tempfile.mkdtemp())
     >>> (reel / "stills").mkdir()
-    >>> for name in ("scene-002-frame-000123.jpg", "before-scene-002-frame-000123.jpg"):
+    >>> for name in ("scene-002-000123.jpg", "now-scene-002-000123.jpg"):
     ...     _ = (reel / "stills" / name).write_bytes(b"")
     >>> before_files(reel), len(still_places(reel))
-    (('stills/before-scene-002-frame-000123.jpg',), 1)
+    (('stills/now-scene-002-000123.jpg',), 1)
     """
     beside = (f"{STILLS.folder}/{STILLS.before}{still.path.name}" for still in still_places(folder))
     return tuple(name for name in beside if (folder / name).is_file())

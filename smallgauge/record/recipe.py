@@ -30,7 +30,7 @@ class StillRecipe:
     """Photographs: the sharpest frame of each scene, as the finished picture shows it."""
 
     folder: str = "stills"
-    before: str = "before-"  # of the name of the same frame without a correction
+    before: str = "now-"  # of the name of the same frame without a correction
     quality: int = 92
     most: int = 60
 

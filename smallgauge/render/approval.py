@@ -68,7 +68,7 @@ def make_approval(
     plan = plan_rendering(capture, frames, treatment, material, track)
     mark = NOT_SIGNED if needs_signature(capture, treatment) else ""
     chosen = still_frames(plan, frames["sharpness"], most=MOST_STILLS)
-    stills = {n: f"{APPROVAL_STILLS}/scene-{plan.frames[n].scene + 1:03d}-frame-{n:06d}.jpg" for n in chosen}
+    stills = {n: f"{APPROVAL_STILLS}/scene-{plan.frames[n].scene + 1:03d}-{n:06d}.jpg" for n in chosen}
     jobs = [
         _job(segment_job(folder, material, plan, first, stop), capture, plan, mark, stills)
         for first, stop in plan.segments()

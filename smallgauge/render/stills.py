@@ -47,7 +47,7 @@ def before_names(plan: Plan, frames: Table) -> dict[int, str]:
 
 
 def _stem(plan: Plan, n: int) -> str:
-    return f"scene-{plan.frames[n].scene + 1:03d}-frame-{n:06d}.jpg"
+    return f"scene-{plan.frames[n].scene + 1:03d}-{n:06d}.jpg"
 
 
 def as_it_is_today(colour: ColourPlan) -> FrameColour | None:

@@ -317,7 +317,7 @@ def _stills(folder: Path) -> None:
     (folder / "stills").mkdir(exist_ok=True)
     for scene, first in enumerate(SCENES):
         _, data = cv2.imencode(".jpg", still(600, 460, scene), [cv2.IMWRITE_JPEG_QUALITY, 92])
-        (folder / "stills" / f"scene-{scene + 1:03d}-frame-{first + 12:06d}.jpg").write_bytes(data.tobytes())
+        (folder / "stills" / f"scene-{scene + 1:03d}-{first + 12:06d}.jpg").write_bytes(data.tobytes())
 
 
 def _prove(folder: Path, names: list[str], failing: tuple[Finding, ...]) -> None:

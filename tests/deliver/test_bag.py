@@ -134,7 +134,9 @@ def test_a_stranger_in_the_bag_is_refused_and_kept(reel):
     assert "data/letter.txt" not in {part.place for part in listed.parts}
 
 
-def test_long_names_are_told(reel):
+def test_our_own_names_are_short_and_others_are_told(reel):
+    assert "names for an archive" not in {finding.code for finding in build_bag(reel, at=AT)}
+    (reel / "captures" / "garden run 1").mkdir(parents=True)
+    (reel / "captures" / "garden run 1" / "archive.mkv").write_bytes(b"a capture of a joined reel")
     codes = {finding.code: finding for finding in build_bag(reel, at=AT)}
-    long = codes["names for an archive"].values["names"]
-    assert all(len(name) > 25 for name in long) and all(name.endswith(".jpg") for name in long)
+    assert codes["names for an archive"].values["names"] == ["garden run 1"]

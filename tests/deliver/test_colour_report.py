@@ -68,12 +68,12 @@ def reel(tmp_path_factory) -> Path:
         place = still_places(folder)[scene]
         picture = (still(600, 460, scene).astype(int) - change).clip(0, 255).astype(np.uint8)
         _, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 92])
-        place.path.with_name(f"before-{place.path.name}").write_bytes(data.tobytes())
+        place.path.with_name(f"now-{place.path.name}").write_bytes(data.tobytes())
     return folder
 
 
 def befores(folder: Path) -> tuple[str, ...]:
-    return tuple(f"stills/before-{place.path.name}" for place in still_places(folder))
+    return tuple(f"stills/now-{place.path.name}" for place in still_places(folder))
 
 
 def test_pairs_are_those_that_changed_most_and_only_those_that_the_rendering_names(reel):
@@ -89,9 +89,7 @@ def test_a_before_picture_is_no_still_and_lies_with_the_records(reel):
     assert len(still_places(reel)) == 5
     places = [part.place for part in plan_parts(read_papers(reel))]
     assert sum(place.startswith("Pictures/scene-") for place in places) == 5
-    assert {place for place in places if "before-" in place} == {
-        f"For later/{name}" for name in befores(reel)
-    }
+    assert {place for place in places if "now-" in place} == {f"For later/{name}" for name in befores(reel)}
 
 
 def test_page_and_pdf_show_the_pairs_and_say_how_each_thing_is_known(reel):

@@ -109,10 +109,10 @@ def test_building_again_gives_the_same_and_follows_what_changed(reel):
     before = contents(reel / "package")
     build_package(reel)
     assert contents(reel / "package") == before
-    (reel / "stills" / "scene-005-frame-000342.jpg").unlink()
+    (reel / "stills" / "scene-005-000342.jpg").unlink()
     build_package(reel)
     after = contents(reel / "package")
-    assert set(before) - set(after) == {"Pictures/scene-005-frame-000342.jpg"}
+    assert set(before) - set(after) == {"Pictures/scene-005-000342.jpg"}
 
 
 def test_files_are_linked_where_the_system_can(reel):
@@ -221,7 +221,7 @@ def check_cut(made, folder, stop, *, again):
     shutil.copytree(made, folder)
     if again:
         build_package(folder)
-        (folder / "stills" / "scene-005-frame-000342.jpg").unlink()
+        (folder / "stills" / "scene-005-000342.jpg").unlink()
     old = contents(folder / "package") if again else None
     whole = build_with_cut(folder, stop)
     if (folder / "package").exists():
@@ -243,7 +243,7 @@ def changes_of(made, folder, *, again):
     shutil.copytree(made, folder)
     if again:
         build_package(folder)
-        (folder / "stills" / "scene-005-frame-000342.jpg").unlink()
+        (folder / "stills" / "scene-005-000342.jpg").unlink()
     with pytest.MonkeyPatch.context() as monkeypatch:
         done = cut_at(-1, monkeypatch)
         build_package(folder)

@@ -253,7 +253,7 @@ def test_a_folder_that_is_no_reel_is_refused(tmp_path):
 
 def test_a_still_that_is_no_picture_is_refused_and_leaves_no_report(tmp_path):
     folder = make_reel(tmp_path / "reel")
-    (folder / "stills" / "scene-001-frame-000012.jpg").write_bytes(b"no picture")
+    (folder / "stills" / "scene-001-000012.jpg").write_bytes(b"no picture")
     with pytest.raises(MaterialError, match="whole picture"):
         build_report(folder)
     assert not (folder / "report.html").exists()

@@ -123,13 +123,13 @@ def test_a_still_whose_colour_was_corrected_has_the_film_as_it_is_today_beside_i
         return {p.name: cv2.imread(str(p)).astype(float) for p in sorted((folder / "stills").glob(pattern))}
 
     plain = pictures("scene-*.jpg")
-    assert plain and not pictures("before-*")
+    assert plain and not pictures("now-*")
     decide(folder, "primary", {"points": [12.0, 0.0, 0.0]})  # 0.3 of density: half the red light
     again(reel)
-    befores, afters = pictures("before-*"), pictures("scene-*.jpg")
-    assert [f"before-{name}" for name in afters] == list(befores)
+    befores, afters = pictures("now-*"), pictures("scene-*.jpg")
+    assert [f"now-{name}" for name in afters] == list(befores)
     for name, after in afters.items():
-        before = befores[f"before-{name}"]
+        before = befores[f"now-{name}"]
         assert before.shape == after.shape
         middle = np.s_[
             before.shape[0] // 4 : -(before.shape[0] // 4), before.shape[1] // 4 : -(before.shape[1] // 4)
@@ -141,14 +141,14 @@ def test_a_still_whose_colour_was_corrected_has_the_film_as_it_is_today_beside_i
     summary = read_json(folder / "render.json", RenderSummary)
     assert set(summary.before) == {f"stills/{name}" for name in befores}
     assert summary.grey_scales[0].steps == ("points", "output")
-    packed = {path.parent.name for path in (folder / "package").rglob("before-*")}
-    assert packed == {"stills"} and not list((folder / "package" / "Pictures").glob("before-*"))
+    packed = {path.parent.name for path in (folder / "package").rglob("now-*")}
+    assert packed == {"stills"} and not list((folder / "package" / "Pictures").glob("now-*"))
     proof = read_json(folder / "proof.json", Proof)
     assert set(summary.before) <= {file.name for file in proof.files}
     decide(folder, "primary", None)
     again(reel, last_step="render")
-    assert not pictures("before-*")
-    assert not any("before-" in file for file in Journal(folder).lines)
+    assert not pictures("now-*")
+    assert not any("now-" in file for file in Journal(folder).lines)
 
 
 def test_a_sync_mark_codes_no_picture_again(reel):
