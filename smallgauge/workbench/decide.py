@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+import numpy as np
+
 from smallgauge.approval import read_places
 from smallgauge.deliver.phrases import moment_words
 from smallgauge.deliver.words import subject_words, value_words
@@ -20,8 +22,7 @@ from smallgauge.picture.registration import KINDS
 from smallgauge.record.anchors import AnchorAsked, anchor_of
 from smallgauge.record.decided import decided_value
 from smallgauge.record.decided_fading import completed_fading
-from smallgauge.record.lengths import lengths_of
-from smallgauge.record.loading import in_running_order, loading_of
+from smallgauge.record.table import Table
 from smallgauge.record.treatment import (
     BY_LENGTH,
     BY_SCENE,
@@ -144,15 +145,19 @@ def _for_words(kind: str) -> str:
 
 def _anchors(reel: OpenReel, subject: str, row: int, log: tuple[Decision, ...]) -> tuple[str, ...]:
     """Anchors that hold for a row, the nearest first."""
-    backwards = loading_of(treatment_of(log)).backwards
-    running = in_running_order(reel.frames, loading_of(treatment_of(log)))
-    position, scene = int(running["film_position"][row]), int(running["scene"][row])
-    scenes = dict(zip(running["film_position"].tolist(), running["scene"].tolist(), strict=True))
-    length = next((each for each in lengths_of(reel.frames, backwards=backwards) if position in each), None)
+    decided = reel.decided()
+    position, scene = int(decided.running["film_position"][row]), int(decided.running["scene"][row])
+    length = next((each for each in decided.lengths if position in each), None)
     named = {each.anchor for each in log if each.subject == subject}
-    mine = [a for a in named if a.startswith("scene@") and scenes.get(int(a[6:])) == scene]
+    mine = [a for a in named if a.startswith("scene@") and _scene_at(decided.running, int(a[6:])) == scene]
     mine += [a for a in named if a.startswith("length@") and length is not None and int(a[7:]) in length]
     return (*sorted(mine, key=lambda a: a.startswith("length")), "reel")
+
+
+def _scene_at(running: Table, position: int) -> int:
+    """The scene that holds a film position; -1 where no row shows it."""
+    rows = np.flatnonzero(running["film_position"] == position)
+    return int(running["scene"][rows[-1]]) if len(rows) else -1
 
 
 def _last(
@@ -184,7 +189,7 @@ def _asked_for(reel: OpenReel, asked: Asked) -> AnchorAsked:
     kind = asked.at or _own_anchor(reel, asked.subject)
     if kind not in ("scene", "length", "reel"):
         raise CallerError(f"A decision is for a scene, a length or the reel, asked for was '{kind}'.")
-    running = in_running_order(reel.frames, loading_of(reel.treatment()))
+    running = reel.decided().running
     position = int(running["film_position"][reel.check_row(asked.row)])
     if asked.subject == "fading":
         kind = "length"

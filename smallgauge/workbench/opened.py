@@ -33,7 +33,9 @@ from smallgauge.picture.evenness import Evenness
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_decisions, read_json
 from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.lengths import Length, lengths_of
 from smallgauge.record.light import evenness_for, table_for
+from smallgauge.record.loading import in_running_order, loading_of
 from smallgauge.record.material import PACK_FOLDER, Material, material_of
 from smallgauge.record.recipe import FINISHED
 from smallgauge.record.table import Table, read_table
@@ -56,6 +58,16 @@ BY_LOOK = (
     "black_and_white",
     "fading",
 )  # change colour alone
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Decided:
+    """What was decided up to now, and what follows from it for every row: worked out once a revision."""
+
+    log: tuple[Decision, ...]
+    treatment: Treatment
+    running: Table  # the frame table with film positions and scenes counted from the head of the roll
+    lengths: tuple[Length, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,6 +99,7 @@ class OpenReel:
         self._even: dict[int, Evenness | None] = {}
         self._pack: PackReader | None = None
         self._plan: tuple[int, Plan, dict[int, int]] | None = None
+        self._decided: tuple[object, Decided] | None = None
 
     @property
     def count(self) -> int:
@@ -111,13 +124,32 @@ class OpenReel:
             raise CallerError(f"This reel has frames 0 to {self.count - 1}, asked for was {row}.")
         return row
 
+    def decided(self) -> Decided:
+        """The decisions as they stand now; read again only where the log has changed."""
+        path = self.folder / "decisions.jsonl"
+        seen = (
+            (told.st_mtime_ns, told.st_size, told.st_ino) if path.exists() and (told := path.stat()) else None
+        )
+        if self._decided is None or self._decided[0] != seen:
+            log = read_decisions(path)
+            treatment = treatment_of(log)
+            loading = loading_of(treatment)
+            now = Decided(
+                log=log,
+                treatment=treatment,
+                running=in_running_order(self.frames, loading),
+                lengths=tuple(lengths_of(self.frames, backwards=loading.backwards)),
+            )
+            self._decided = seen, now
+        return self._decided[1]
+
     def decisions(self) -> tuple[Decision, ...]:
         """The log as it stands now."""
-        return read_decisions(self.folder / "decisions.jsonl")
+        return self.decided().log
 
     def treatment(self) -> Treatment:
         """The decisions in force now."""
-        return treatment_of(self.decisions())
+        return self.decided().treatment
 
     def material(self) -> Material:
         """The reel's captures, read from their archive copies."""

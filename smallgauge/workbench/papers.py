@@ -9,6 +9,7 @@ rows_paper      a stretch of rows as a table
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from itertools import groupby
 from typing import Any
 
@@ -21,7 +22,7 @@ from smallgauge.gauge.gauges import gauge_named
 from smallgauge.gauge.rates import running_time_s
 from smallgauge.media.pack import pack_head
 from smallgauge.record.flags import FRAME_FLAGS
-from smallgauge.record.loading import in_running_order, loading_of
+from smallgauge.record.loading import loading_of
 from smallgauge.record.table import Table
 from smallgauge.record.treatment import NOT_SURE, NOT_TOLD, WAITING, Treatment
 from smallgauge.workbench.opened import OpenReel
@@ -107,6 +108,7 @@ LANES: tuple[Lane, ...] = (
 )
 
 
+@lru_cache(maxsize=8)
 def lanes_of(frames: Table) -> tuple[tuple[Lane, NDArray[np.float64]], ...]:
     """The lanes that hold anything."""
     found = ((lane, lane.of(frames)) for lane in LANES)
@@ -121,7 +123,7 @@ def lane_values(reel: OpenReel) -> bytes:
 def reel_paper(reel: OpenReel) -> dict[str, Any]:
     """The reel along its strip."""
     capture, treatment = reel.capture, reel.treatment()
-    running = in_running_order(reel.frames, loading_of(treatment))
+    running = reel.decided().running
     head = pack_head(capture.width, capture.height)
     lanes = [
         {
@@ -232,7 +234,7 @@ def frame_paper(reel: OpenReel, row: int) -> dict[str, Any]:
     """Everything that is said about one drawn frame."""
     reel.check_row(row)
     treatment, frames = reel.treatment(), reel.frames
-    running = in_running_order(frames, loading_of(treatment))
+    running = reel.decided().running
     position = int(running["film_position"][row])
     seconds = running_time_s(position, rate_of(treatment))
     flags = [flag for flag in FRAME_FLAGS if int(frames["flags"][row]) & flag.mask]
@@ -259,7 +261,7 @@ def rows_paper(reel: OpenReel, first: int, count: int) -> dict[str, Any]:
     stop = min(reel.check_row(first) + max(1, min(count, MOST_ROWS)), reel.count)
     frames = reel.frames
     lanes = lanes_of(frames)
-    running = in_running_order(frames, loading_of(reel.treatment()))
+    running = reel.decided().running
     rows = []
     for row in range(first, stop):
         flags = [f.name.replace("_", " ") for f in FRAME_FLAGS if int(frames["flags"][row]) & f.mask]

@@ -29,7 +29,8 @@ def serve(
             f"The bench needs a shelf, the folder in which the reels lie, and found none at {folder}; give the folder that "
             "`smallgauge finish` was given with --out."
         )
-    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # The protocol is named, because asyncio sends small answers at once only on sockets that name it; else each waits 40 ms.
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         listening.bind((HERE, port))
         listening.listen(64)  # so that a browser that is quicker than the server waits

@@ -37,6 +37,12 @@ export class Fields {
     }
   }
 
+  /** The scene of a row; -1 before anything is known. @param {number|undefined} row */
+  sceneOf(row) {
+    const scenes = this.pictures.scenes;
+    return row === undefined ? -1 : scenes.findIndex((/** @type {any} */ s) => row >= s.first && row < s.stop);
+  }
+
   /** @param {string} words @param {boolean} [refused] */
   say(words, refused = false) {
     this.said.value = words;
@@ -76,7 +82,7 @@ export class Fields {
 export function FieldRow({ fields }) {
   const drawn = fields.pictures.drawn.value;
   useEffect(() => {
-    const rest = setTimeout(() => fields.read(), 80);
+    const rest = setTimeout(() => fields.sceneOf(drawn?.row) !== fields.sceneOf(fields.paper.value?.row) && fields.read(), 80);
     return () => clearTimeout(rest);
   }, [drawn?.row]);
   const paper = fields.paper.value;

@@ -22,6 +22,7 @@ export class Pictures {
     this.reducedBy = paper.reduced_by;
     this.digest = "";
     this.hasPack = paper.pack;
+    this.scenes = paper.scenes;
     this.wanted = signal(0);
     this.look = signal("capture");
     /** @type {import("@preact/signals").Signal<any>} */
@@ -145,9 +146,10 @@ export class Pictures {
     while (this.kept.size > KEPT) {
       let far = -1;
       for (const each of this.kept.keys()) {
+        if (each === row || each === this.drawn.value?.row) continue;
         if (far < 0 || Math.abs(each - this.wanted.value) > Math.abs(far - this.wanted.value)) far = each;
       }
-      if (far !== this.drawn.value?.row) this.kept.get(far).bitmap.close();
+      this.kept.get(far).bitmap.close();
       this.kept.delete(far);
     }
   }

@@ -1,0 +1,113 @@
+"""Pictures of the bench for docs/workbench.md, from a drawn reel in a real browser: `python tools/make_workbench_pictures.py`."""
+
+import sys
+import tempfile
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(ROOT / "tests" / "workbench"))
+
+from served import browser, chromium, page_of, serve  # noqa: E402
+
+from smallgauge.demo import track_truth, write_specimen  # noqa: E402
+from smallgauge.line import Settings, finish  # noqa: E402
+from smallgauge.picture.synthetic import PerforationDamage, SceneTruth, specimen_truth  # noqa: E402
+
+PICTURES = ROOT / "docs" / "pictures"
+AT = "2026-01-17T10:00:00Z"
+REEL = "0000013-R01-3"
+
+
+def draw_shelf(base: Path) -> Path:
+    """A shelf of two invented reels: one with sound, taken to its package, one torn and waiting."""
+    truth = specimen_truth(
+        "super 8",
+        width=1024,
+        height=768,
+        frames=120,
+        seed=11,
+        striped=True,
+        bits=10,
+        code_values="log",
+        flicker=0.01,
+        scenes=(
+            SceneTruth(kind="garden", first=0, stop=40),
+            SceneTruth(kind="birthday", first=40, stop=80, begins_s=1.0),
+            SceneTruth(kind="sea", first=80, stop=200),
+        ),
+    )
+    one = base / "one"
+    write_specimen(
+        one,
+        truth,
+        format="dpx",
+        sound=True,
+        track=track_truth(truth),
+        reel=REEL,
+        box_words="Garden, invented",
+    )
+    finish(one, base / "shelf", Settings(at=AT))
+    torn = tuple(PerforationDamage(film_perforation=n, kind=kind) for n, kind in ((9, "claw"), (31, "torn")))
+    scenes = (SceneTruth(kind="sea", first=0, stop=35), SceneTruth(kind="garden", first=35, stop=99))
+    truth = specimen_truth(
+        "standard 8",
+        width=512,
+        height=384,
+        frames=60,
+        seed=12,
+        bits=8,
+        code_values="gamma",
+        damage=torn,
+        scenes=scenes,
+    )
+    two = base / "two"
+    write_specimen(
+        two, truth, format="png", sound=False, reel="0000013-R02-1", box_words="At the sea, invented"
+    )
+    finish(two, base / "shelf", Settings(at=AT, last_step="treat"))
+    return base / "shelf"
+
+
+def make_pictures(shelf: Path) -> None:
+    """The Shelf, a reel with its whole capture, and a value that is tried on the true look."""
+    PICTURES.mkdir(exist_ok=True)
+    with serve(shelf) as served, browser() as started, page_of(started, served) as page:
+        page.set_viewport_size({"width": 1280, "height": 300})
+        page.wait_for_selector(".reels li")
+        page.screenshot(path=PICTURES / "workbench-shelf.jpg", type="jpeg", quality=82)
+        page.set_viewport_size({"width": 1280, "height": 900})
+        page.click(f"text={REEL}")
+        page.wait_for_selector("#drawn")
+        for key in ("PageDown", "ArrowRight", "ArrowRight"):
+            page.keyboard.press(key)
+        page.wait_for_selector("canvas[data-row='42']")
+        box = page.locator(".surround canvas").bounding_box()
+        page.mouse.move(box["x"] + 0.6 * box["width"], box["y"] + 0.6 * box["height"])
+        page.wait_for_selector("text=captured pixel")
+        page.wait_for_timeout(400)
+        page.screenshot(path=PICTURES / "workbench-reel.jpg", type="jpeg", quality=82)
+        page.focus("[data-channel=blue]")
+        for _ in range(8):
+            page.keyboard.press("ArrowLeft")
+        page.wait_for_selector("canvas[data-look=corrected]", timeout=60_000)
+        page.wait_for_timeout(600)
+        page.evaluate("() => window.scrollTo(0, document.body.scrollHeight)")
+        page.wait_for_timeout(200)
+        page.screenshot(path=PICTURES / "workbench-fields.jpg", type="jpeg", quality=82, full_page=True)
+
+
+def main() -> int:
+    """Draw the shelf and take the pictures; a shelf that is given is used as it stands."""
+    if chromium() is None:
+        print("There is no chromium on this system, so no picture was made.")
+        return 1
+    if len(sys.argv) > 1:
+        make_pictures(Path(sys.argv[1]))
+        return 0
+    with tempfile.TemporaryDirectory() as place:
+        make_pictures(draw_shelf(Path(place)))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
