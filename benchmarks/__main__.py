@@ -7,6 +7,7 @@ for name in (
     "between",
     "completeness",
     "fading",
+    "flicker",
     "follow",
     "recovery",
     "registration",

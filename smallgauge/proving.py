@@ -41,6 +41,13 @@ def prove_folder(
         )
     listed = read_list(folder)
     _refuse_inside(folder, out)
+    if listed is None and not any(
+        (folder / name).is_file() for name in ("capture.json", "reel.json", "proof.json")
+    ):
+        raise MaterialError(
+            f"`prove` needs a reel's folder, a package or a bag, and {folder} is none: it holds neither SHA256SUMS, "
+            "manifest-sha512.txt nor capture.json; give the folder that `finish` made, or the package."
+        )
     if listed is not None:
         with Crew(settings.workers) as crew:
             proof = prove_package(listed, source=source, runner=crew, progress=settings.progress)

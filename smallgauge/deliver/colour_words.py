@@ -285,9 +285,8 @@ SENTENCES: dict[str, _Say] = {
         "you; nothing was done about it. Look at the scene: night stays night unless you decide primary for it."
     ),
     "lamp level filled in": lambda v: (
-        f"The lamp's level was not measured in {v.frames()}{v.plain(' of ', 'of')}, because the "
-        "perforation was clipped, covered or out of view; there the level of the frames around was used. A lamp that flashed "
-        "unevenly may show in them."
+        f"The lamp's level was not measured in {v.frames()}, because the perforation was clipped, covered or out of view; "
+        "there the level of the frames around was used. A lamp that flashed unevenly may show in them."
     ),
     "negative left as captured": lambda v: (
         "The film is a negative and some of it is shown as captured, not turned into a positive: its unexposed border was not "

@@ -3,11 +3,12 @@
 from collections.abc import Callable
 
 from smallgauge.deliver.phrases import Values, list_words
+from smallgauge.record.treatment import UNFADED
 
 _Say = Callable[[Values], str]
 LAYERS = ("cyan", "magenta", "yellow")
 KEYS = {"light", "left", "sigma", "source", "clear", "base", "border", "flare", "clear_seen"}
-WHOLE = 0.97  # of a layer: what has lost less is called unfaded in words; it is treated by its own number
+WHOLE = UNFADED
 
 
 def _numbers(v: Values, key: str) -> list[float]:
@@ -60,12 +61,14 @@ def _undone(v: Values) -> str:
     )
 
 
+def _seems_none(v: Values) -> str:
+    return (
+        f"The dyes seem not to have faded, but the evidence is not enough to be sure{v.plain(': ', 'why')}. The colours were "
+        "left alone; decide fading for this length where your eye knows better."
+    )
+
+
 def _waits(v: Values) -> str:
-    if _unfaded(v):
-        return (
-            f"The dyes seem not to have faded, but the evidence is not enough to be sure{v.plain(': ', 'why')}. The colours were "
-            "left alone; decide fading for this length where your eye knows better."
-        )
     return (
         f"The dyes may have faded to {shares(v)}, but the evidence is not enough to act on{v.plain(': ', 'why')}. Nothing was "
         "done about it. Look at the stills, then decide fading for this length: 'as proposed', 'none', or shares of your own."
@@ -82,6 +85,7 @@ def _not_told(v: Values) -> str:
 SENTENCES: dict[str, _Say] = {
     "fading undone": _undone,
     "fading waits": _waits,
+    "fading seems none": _seems_none,
     "fading not told": _not_told,
 }
 

@@ -105,8 +105,13 @@ def _speed(text: str) -> dict[str, object]:
 
 
 def _smooth(text: str) -> dict[str, object]:
-    rate = parse_rate(text)
     low, high = SMOOTH_RATES
+    try:
+        rate = parse_rate(text)
+    except CallerError:
+        raise CallerError(
+            f"smooth_copy needs frames a second from {low} to {high} such as 50, or 'back' to take it back, found '{text}'."
+        ) from None
     if not low <= rate <= high:
         raise CallerError(
             f"smooth_copy needs frames a second from {low} to {high} such as 50, found {rate}; 'back' takes it back."

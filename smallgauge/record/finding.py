@@ -63,6 +63,7 @@ _declare(
     "dark scene",
     "fading undone",
     "fading not told",
+    "fading seems none",
     "lamp level filled in",
 )
 _declare(

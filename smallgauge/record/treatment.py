@@ -4,7 +4,7 @@ The log (`decisions.jsonl`) only grows; `treatment.toml` is a pure function of i
 and the operator decides: a new proposal never overwrites an operator's decision, it stands beside it.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from smallgauge.errors import CallerError
@@ -202,6 +202,11 @@ def treatment_of(decisions: Iterable[Decision]) -> Treatment:
     return Treatment(revision=revision, in_force=tuple(entries))
 
 
+UNFADED = (
+    0.97  # share left of a layer from which it is called unfaded in words; it is treated by its own number
+)
+
+
 def treatment_findings(treatment: Treatment) -> tuple[Finding, ...]:
     """What there is to say about the decisions in force: guesses, and proposals that differ."""
     found = []
@@ -223,6 +228,8 @@ def treatment_findings(treatment: Treatment) -> tuple[Finding, ...]:
         if decision.subject == "fading" and decision.value is not None:
             where = decision.anchor.replace("@", " at film position ")
             code = "fading waits" if decision.waits else "fading undone"
+            if decision.waits and _seems_unfaded(decision.value):
+                code = "fading seems none"
             code = "fading not told" if decision.basis == NOT_TOLD else code
             told = {
                 "left": decision.value.get("left"),
@@ -236,6 +243,14 @@ def treatment_findings(treatment: Treatment) -> tuple[Finding, ...]:
             values = {"subject": decision.subject, "value": decision.value, "proposal": beside.value}
             found.append(Finding(code="operator keeps another value", where="treatment", values=values))
     return tuple(found)
+
+
+def _seems_unfaded(value: Mapping[str, object]) -> bool:
+    """Whether a decision on fading leaves every layer whole: then there is nothing for anybody to look at."""
+    left = value.get("left")
+    return isinstance(left, (list, tuple)) and all(
+        isinstance(each, (int, float)) and each >= UNFADED for each in left
+    )
 
 
 def _nothing_said(beside: Decision) -> bool:

@@ -172,6 +172,11 @@ FULL = {
     "two decisions in one length": {"subject": "fading", "positions": [12, 40]},
     "fading undone": {"left": [0.55, 0.93, 0.8], "sigma": [0.06, 0.05, 0.07], "why": "border of 90 frames"},
     "fading not told": {"left": [1.0, 1.0, 1.0], "why": "the border is no evidence: disagrees"},
+    "fading seems none": {
+        "left": [1.0, 0.99, 0.98],
+        "sigma": [0.06, 0.05, 0.07],
+        "why": "cyan from lower limit",
+    },
     "fading waits": {"left": [0.55, 0.93, 0.8], "sigma": [0.06, 0.05, 0.07], "why": "cyan from lower limit"},
     "loudness held back": {"limit": "noise floor", "gain_db": 3.25, "wanted_db": 12.5},
     "loudness differs": {"file": "viewing.mp4", "needed": -18.0, "found": -21.3},
@@ -509,3 +514,10 @@ def test_an_outcome_claims_no_more_than_was_done(steps, proved, exit_code, words
     text = outcome_words("out/reel", steps, proved=proved, exit_code=exit_code)
     assert words in text and "out/reel" in text
     assert ("Every check" in text) == (proved and exit_code == 0 and "prove" in steps)
+
+
+def test_frames_of_a_count_are_said_once():
+    """The sentence of a lamp that was filled in says of how many frames once."""
+    values = {"frames": 1, "of": 200}
+    said = sentence(Finding(code="lamp level filled in", where="finished.mkv", values=values))
+    assert said.startswith("The lamp's level was not measured in 1 of 200 frames, because")

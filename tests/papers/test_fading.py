@@ -1,5 +1,6 @@
 """Fading from the papers: proposed for each length of stock, decided by the operator, in the plan of every frame."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -11,9 +12,10 @@ from smallgauge.picture.border import CHANNELS
 from smallgauge.picture.dyes import typical_dye_model
 from smallgauge.record.anchors import AnchorAsked, anchor_of
 from smallgauge.record.decided_fading import completed_fading, fading_value
+from smallgauge.record.finding import FINDING_WEIGHTS
 from smallgauge.record.lengths import lengths_of
 from smallgauge.record.notes import CaptureNotes
-from smallgauge.record.treatment import decide, treatment_findings, treatment_of
+from smallgauge.record.treatment import UNFADED, decide, treatment_findings, treatment_of
 from smallgauge.render.plan_colour import FrameAt, plan_colours
 from smallgauge.treat.propose_fading import propose_fadings
 
@@ -66,7 +68,21 @@ def test_a_light_that_nobody_stated_waits_and_does_nothing():
     assert all(each.waits for each in log)
     colours, _ = looks(table, log, [0, 70])
     assert all(each is None or each.fade is None for each in colours)
-    assert {finding.code for finding in treatment_findings(treatment_of(log))} == {"fading waits"}
+    codes = ["fading seems none" if min(d.value["left"]) >= UNFADED else "fading waits" for d in log]
+    assert "fading waits" in codes
+    assert [finding.code for finding in treatment_findings(treatment_of(log))] == codes
+
+
+def test_film_that_seems_whole_asks_nobody_to_look():
+    """What waits only because it is not sure, and would change nothing, is a note; what would change colours is a finding."""
+    log = proposed(light=None)[1]
+    for left, code, weight in (
+        ([1.0, 0.99, 0.98], "fading seems none", "note"),
+        ([1.0, 0.9, 1.0], "fading waits", "finding"),
+    ):
+        changed = tuple(replace(each, value={**each.value, "left": left}) for each in log)
+        found = treatment_findings(treatment_of(changed))
+        assert {(each.code, FINDING_WEIGHTS[each.code]) for each in found} == {(code, weight)}
 
 
 def test_a_border_out_of_view_leaves_the_colours():
