@@ -249,8 +249,8 @@ SENTENCES: dict[str, _Say] = {
     "frame let pass": _let_pass,
     "perforation full scale": lambda v: (
         f"The open perforation stands at the highest code value in {v.frames()}, which is usual when exposure is set "
-        "for the film's own base. The lamp's light can't be measured from it: the brightest light of the film's base stands in, "
-        "for fading too, which is then less sure. Expose a little less if you need those measurements."
+        "for the film's own base. The lamp's light can't be measured from it; the brightest light of the film's base stands in, "
+        "where fading is measured too. Expose a little less if you need those measurements."
     ),
     "perforation not measured": lambda v: (
         f"No perforation could be measured in {v.frames()}; their place is filled in from their neighbours. "
