@@ -28,6 +28,7 @@ from smallgauge.deliver.colour_words import HOW_KNOWN
 from smallgauge.deliver.filerows import FileRow, file_rows
 from smallgauge.deliver.filmrows import account_rows, damage_rows, film_facts
 from smallgauge.deliver.flicker import flicker_plots, flicker_sentence, flicker_table
+from smallgauge.deliver.kept import kept_words
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.deliver.phrases import (
     count_words,
@@ -188,7 +189,7 @@ def report_content(papers: Papers) -> ReportContent:
         unsure=_unsure(papers),
         lacking=_lacking(papers),
         files=file_rows(papers),
-        keeping=_KEEPING,
+        keeping=((kept, *_KEEPING) if (kept := kept_words(papers)) else _KEEPING),
         glossary=_GLOSSARY,
         capture=capture_rows(papers),
         film=film_facts(papers),

@@ -1,8 +1,10 @@
 """The files of a package as a family meets them: what, where, how large, and how each is opened."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from smallgauge.deliver.package import LATER, PICTURES, WATCH, archive_files, film_file_name
+from smallgauge.deliver.kept import archive_files
+from smallgauge.deliver.package import LATER, PICTURES, WATCH, film_file_name
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.media.whole import plain_size
 from smallgauge.record.recipe import SMOOTH
@@ -49,18 +51,8 @@ def file_rows(papers: Papers) -> tuple[FileRow, ...]:
         "Photographs from the scenes, and a sheet with all of them.",
         "Any picture viewer; fit for printing small.",
     )
-    add(
-        f"{LATER}/ (archive)",
-        archive_files(folder),
-        "The untouched copy of the scan, edge and perforations included.",
-        "Keep it. A film archive or a workshop can open it: FFV1 video in a Matroska file, or the scanner's own files.",
-    )
-    add(
-        f"{LATER}/finished.mkv",
-        ("finished.mkv",),
-        "The steady film without any loss, to make other copies from.",
-        "Free players that know FFV1.",
-    )
+    if papers.masters:
+        _add_masters(papers, add)
     add(f"{LATER}/viewing.mp4", ("viewing.mp4",), "The film at its own speed, for computers.", "Any player.")
     papers_here = tuple(
         path.name
@@ -74,3 +66,19 @@ def file_rows(papers: Papers) -> tuple[FileRow, ...]:
         "For technicians.",
     )
     return tuple(rows)
+
+
+def _add_masters(papers: Papers, add: Callable[[str, tuple[str, ...], str, str], None]) -> None:
+    """The rows of what is in the package only where it was ordered."""
+    add(
+        f"{LATER}/ (archive)",
+        archive_files(papers.folder),
+        "The untouched copy of the scan, edge and perforations included.",
+        "Keep it. A film archive or a workshop can open it: FFV1 video in a Matroska file, or the scanner's own files.",
+    )
+    add(
+        f"{LATER}/finished.mkv",
+        ("finished.mkv",),
+        "The steady film without any loss, to make other copies from.",
+        "Free players that know FFV1.",
+    )

@@ -8,10 +8,12 @@ build_package   makes `package/` by hard link or copy, writes SHA256SUMS and `pa
 
 import csv
 import io
+import re
 import unicodedata
 from collections.abc import Iterable
 from pathlib import Path
 
+from smallgauge.deliver.kept import archive_files, is_master
 from smallgauge.deliver.papers import Papers, before_files, read_papers, still_places
 from smallgauge.deliver.phrases import gauge_words, number_words, running_words
 from smallgauge.deliver.readme import read_me_text
@@ -20,9 +22,8 @@ from smallgauge.errors import MaterialError
 from smallgauge.gauge.rates import feet_from_frames, metres_from_frames
 from smallgauge.media.whole import safe_file_name, write_whole_bytes
 from smallgauge.record.files import write_text
-from smallgauge.record.material import WHOLE_PAPER
 from smallgauge.record.package import PackageList, PackagePart
-from smallgauge.record.recipe import SMOOTH
+from smallgauge.record.recipe import FINISHED, SMOOTH
 from smallgauge.record.work import Progress, silent
 
 WATCH, PICTURES, LATER = "Watch these", "Pictures", "For later"
@@ -30,6 +31,8 @@ PACKAGE = "package"
 _LONGEST_PLACE = (
     180  # characters of a path inside a package: delivery reference, section 11 (below 200 in all)
 )
+# Words of ours that a family would take for the state of its film: left out of names.
+_NOT_IN_NAMES = re.compile(r"[\s,;:-]*\b\w*(finished|archive)\w*", re.IGNORECASE)
 _LONGEST_STEM = 120  # bytes of a film's name before its ending; common practice, no source
 LATER_NEEDED = (
     "finished.mkv",
@@ -67,8 +70,10 @@ def film_file_name(number: str, box_words: str) -> str:
     '0004171-R03-7 - Garden- -summer- 1968-.mp4'
     >>> film_file_name("0004171-R03-7", "")
     '0004171-R03-7.mp4'
+    >>> film_file_name("0004171-R03-7", "Archive 3: sea, finished")
+    '0004171-R03-7 - 3- sea.mp4'
     """
-    words = " ".join(box_words.split())
+    words = " ".join(_NOT_IN_NAMES.sub(" ", box_words).split())
     stem = safe_file_name(f"{number} - {words}" if words else number)
     while len(stem.encode()) > _LONGEST_STEM:
         stem = stem[:-1]
@@ -101,7 +106,8 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
         PackagePart(place="Report.html", of="report.html"),
         PackagePart(place=f"{LATER}/reels.csv", of="reels.csv"),
     ]
-    parts += [PackagePart(place=f"{LATER}/{name}", of=name) for name in LATER_NEEDED]
+    wanted = [name for name in LATER_NEEDED if papers.masters or name != FINISHED.file]
+    parts += [PackagePart(place=f"{LATER}/{name}", of=name) for name in wanted]
     watched = film_file_name(papers.reel.number, papers.reel.box_words).removesuffix(".mp4")
     optional = [(f"{WATCH}/{watched} (synthetic frames).mp4", SMOOTH.file)]
     optional += [("Report.pdf", "report.pdf"), (f"{PICTURES}/contact-sheet.jpg", "stills/contact-sheet.jpg")]
@@ -115,8 +121,12 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
     parts += [
         PackagePart(place=place, of=of, needed=False) for place, of in optional if (folder / of).is_file()
     ]
-    archive = [PackagePart(place=f"{LATER}/{_legal(name)}", of=name) for name in archive_files(folder)]
-    if not any("archive.mkv" in part.of or "archive/" in part.of for part in archive):
+    archive = [
+        PackagePart(place=f"{LATER}/{_legal(name)}", of=name)
+        for name in archive_files(folder)
+        if papers.masters or not is_master(name)
+    ]
+    if papers.masters and not any("archive.mkv" in part.of or "archive/" in part.of for part in archive):
         archive.append(
             PackagePart(place=f"{LATER}/archive.mkv", of="archive.mkv")
         )  # sound alone is no archive
@@ -127,26 +137,6 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
 def _legal(name: str) -> str:
     """The path of a kept captured file with every part of it legal on every common system."""
     return "/".join(safe_file_name(part) for part in name.split("/"))
-
-
-def archive_files(folder: Path) -> tuple[str, ...]:
-    """Every file of the untouched copy of the scan, below the reel's folder: film, sound, or kept files.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> reel = Path(tempfile.mkdtemp())
-    >>> _ = (reel / "archive.mkv").write_bytes(b""), (reel / "archive.wav").write_bytes(b"")
-    >>> archive_files(reel)
-    ('archive.mkv', 'archive.wav')
-    """
-    found = [path for path in folder.glob("archive.*") if path.is_file() and path.suffix != ".part"]
-    beside = (folder / name for name in ("archive-broadcast.wav", "archive-guide.wav"))
-    found += [path for path in beside if path.is_file()]
-    for place in ("archive", "captures"):  # of a joined reel: each capture's archive copy and papers
-        found += [path for path in (folder / place).rglob("*") if path.is_file() and path.suffix != ".part"]
-    found += [path for path in (folder / WHOLE_PAPER,) if path.is_file()]  # of one film of unslit double 8
-    return tuple(sorted(path.relative_to(folder).as_posix() for path in found))
 
 
 def build_package(
@@ -181,6 +171,8 @@ def build_package(
     write_text(folder / "reels.csv", reels_csv([papers]))
     parts = plan_parts(papers, television=television)
     _check_parts(folder, parts)
+    if not papers.masters:
+        _check_kept(folder)
     listed = PackageList(reel=papers.reel.number, parts=parts)
     proved = {file.name: file.sha256 for file in papers.proof.files} if papers.proof else {}
     with building(folder, PACKAGE, listed) as part:
@@ -230,6 +222,18 @@ def reels_csv(reels: Iterable[Papers]) -> str:
             )
         )
     return out.getvalue()
+
+
+def _check_kept(folder: Path) -> None:
+    """What the pages say is kept must be there."""
+    lacking = [] if (folder / FINISHED.file).is_file() else [FINISHED.file]
+    if not any("archive.mkv" in name or "archive/" in name for name in archive_files(folder)):
+        lacking.append("archive.mkv")
+    if lacking:
+        raise MaterialError(
+            f"A package says that {' and '.join(lacking)} is kept by the shop, not found in {folder}; run the passes that write "
+            "it (`smallgauge finish` on the capture does them all)."
+        )
 
 
 def _check_parts(folder: Path, parts: tuple[PackagePart, ...]) -> None:

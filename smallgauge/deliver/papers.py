@@ -15,7 +15,7 @@ import numpy as np
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import Gauge, gauge_named
 from smallgauge.record.capture import Capture
-from smallgauge.record.files import read_decisions, read_json
+from smallgauge.record.files import read_decisions, read_json, read_text_if_there
 from smallgauge.record.filmstate import FILM_PAPER, FilmState
 from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.flags import FRAME_FLAGS
@@ -24,9 +24,11 @@ from smallgauge.record.loading import film_in_running_order, loading_of
 from smallgauge.record.recipe import STILLS
 from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RENDER_COLUMNS, SOUND_COLUMNS, STEADINESS_COLUMNS, RenderSummary
+from smallgauge.record.shop import SHOP_FILE, Shop, read_shop
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.treatment import HOUSE_VALUE, PROGRAM, Treatment, treatment_findings, treatment_of
 
+SHIPPED = Shop()
 _WEIGHTS = ("failure", "finding", "note")
 _STILL = re.compile(r"scene-(\d+)-(\d+)\.jpg")
 
@@ -55,6 +57,12 @@ class Papers:
     summary: RenderSummary | None
     proof: Proof | None
     steadiness: Table | None = None
+    shop: Shop = SHIPPED
+
+    @property
+    def masters(self) -> bool:
+        """Whether archive copy and finished film were ordered into the family's package."""
+        return self.capture.notes.masters is True
 
     @property
     def title(self) -> str:
@@ -194,8 +202,10 @@ def read_papers(folder: Path) -> Papers:
     capture = read_json(folder / "capture.json", Capture)
     treatment = treatment_of(read_decisions(folder / "decisions.jsonl"))
     film = read_json(folder / FILM_PAPER, FilmState) if (folder / FILM_PAPER).is_file() else None
+    shop_file = folder.parent / SHOP_FILE
     return Papers(
         folder=folder,
+        shop=read_shop(read_text_if_there(shop_file), where=str(shop_file)),
         capture=capture,
         reel=read_json(folder / "reel.json", Reel),
         treatment=treatment,

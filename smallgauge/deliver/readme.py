@@ -2,6 +2,7 @@
 
 import textwrap
 
+from smallgauge.deliver.kept import kept_words
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.deliver.phrases import rate_words
 from smallgauge.deliver.words import client_sentence
@@ -38,8 +39,16 @@ def read_me_text(papers: Papers) -> str:
         'LOOK AT PICTURES: the folder "Pictures" holds photographs from the scenes, and all of them on one sheet.',
         f"WHAT WE DID: open Report.html{printed}. It says what came in, what was done, what was not, and how sure "
         "we are.",
-        'FOR LATER: the folder "For later" holds the untouched copy of the scan and everything that is needed '
-        "to make new copies in many years. It is large. You need not open it, but please don't throw it away.",
+        (
+            'FOR LATER: the folder "For later" holds the untouched copy of the scan and everything that is needed '
+            "to make new copies in many years. It is large. You need not open it, but please don't throw it away."
+        )
+        if papers.masters
+        else (
+            'FOR LATER: the folder "For later" holds the film at its own speed and the records of the work. You need '
+            "not open it, but please don't throw it away."
+        ),
+        *([f"KEPT FOR YOU: {kept}"] if (kept := kept_words(papers)) else []),
         "KEEP IT: make two copies of this whole folder, better three, and keep one of them in another house. "
         "Open them once a year to see that they still work.",
         "KEEP THE FILM TOO: it is the original, and nothing replaces it. Keep it cool, dry and dark, not in an "

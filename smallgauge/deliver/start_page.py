@@ -12,6 +12,7 @@ from urllib.parse import quote
 import numpy as np
 
 from smallgauge.deliver.content import report_content
+from smallgauge.deliver.kept import kept_words
 from smallgauge.deliver.package import PICTURES, WATCH, film_file_name
 from smallgauge.deliver.papers import Papers, read_papers, still_places
 from smallgauge.deliver.report import page_environment
@@ -48,6 +49,7 @@ def start_html(papers: Papers) -> str:
             film_name=film,
             smooth=quote(smooth) if (papers.folder / SMOOTH.file).is_file() else "",
             scenes=scenes,
+            kept=kept_words(papers),
             poster=next((scene.picture for scene in scenes if scene.picture), ""),
             printed=(papers.folder / "report.pdf").is_file(),
         )

@@ -237,7 +237,9 @@ class _Prover(Bench):
         check = CopyCheck(self, summary, tiles_for(*self.size))
         for copy in summary.copies:
             if finished is None:
-                why = "the finished film that it is compared with could not be read whole"
+                there = (self.folder / "finished.mkv").is_file()
+                said = "could not be read whole" if there else "is not among these files"
+                why = f"the finished film that it is compared with {said}"
                 self.not_made("copy shows the right frames", copy.file, why)
             self.guarded(copy.file, partial(check.check, copy, finished))
 

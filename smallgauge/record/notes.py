@@ -295,6 +295,14 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         measures=False,
     ),
     _K(
+        name="masters",
+        kind="yes or no",
+        meaning="Whether the family's package holds the untouched copy of the scan and the finished film too, as ordered: "
+        "tens of gigabytes a roll.",
+        without="they stay in the shop, and the package says where and for how long",
+        measures=False,
+    ),
+    _K(
         name="perforations_in_view",
         kind="yes or no",
         meaning="Whether the capture shows the perforations.",
@@ -403,6 +411,7 @@ class CaptureNotes:
     camera_speed: Fraction | None = None
     mains_hz: int | None = None
     television_rate: Fraction | None = None
+    masters: bool | None = None
     perforations_in_view: bool | None = None
     frames_let_pass: tuple[int, ...] = ()
     perforation_side: str | None = None

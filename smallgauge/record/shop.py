@@ -8,11 +8,15 @@
     [loudness]              of the viewing copies
     target_lufs = -23
 
+    [keeping]               archive copy and finished film that a family did not order
+    place = "the shop's own archive"
+    days = 90               after the package was received
+
 What the file does not name keeps the value that the program comes with.
 """
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
@@ -23,7 +27,8 @@ from smallgauge.sound.loudness import SHIPPED_TARGET_LUFS, TARGETS_LUFS
 
 SHOP_FILE = "shop.toml"
 _KINDS = tuple(f"{gauge.key}{end}" for gauge in GAUGES for end in ("", "-sound"))
-_TABLES = ("house_speeds", "loudness")
+_TABLES = ("house_speeds", "loudness", "keeping")
+MOST_DAYS = 36500  # of keeping; a larger number is a slip of the pen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +38,8 @@ class Shop:
     house_speeds: tuple[HouseSpeed, ...] = HOUSE_SPEEDS
     loudness_lufs: float = SHIPPED_TARGET_LUFS
     loudness_source: str = "common practice"
+    kept_at: str = ""  # where what was not ordered is kept; "": not said
+    kept_days: int | None = None
 
 
 def read_shop(text: str, *, where: str) -> Shop:
@@ -52,7 +59,7 @@ def read_shop(text: str, *, where: str) -> Shop:
         document: dict[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise MaterialError(f"{where} must be TOML, but {error}; mend that line.") from None
-    known = " and ".join(_TABLES)
+    known = ", ".join(_TABLES)
     mistakes = [f"'{name}' is not known; the tables are {known}" for name in document if name not in _TABLES]
     tables: dict[str, dict[str, Any]] = {}
     for name in _TABLES:
@@ -63,11 +70,29 @@ def read_shop(text: str, *, where: str) -> Shop:
         tables[name] = table
     speeds = _house_speeds(tables["house_speeds"], mistakes)
     target = _target(tables["loudness"], mistakes)
+    kept_at, kept_days = _keeping(tables["keeping"], mistakes)
     if mistakes:
         raise MaterialError(f"{where}: {'; '.join(mistakes)}. Mend these and run the command again.")
-    if target is None:
-        return Shop(house_speeds=speeds)
-    return Shop(house_speeds=speeds, loudness_lufs=target, loudness_source=SHOP_FILE)
+    shop = Shop(house_speeds=speeds, kept_at=kept_at, kept_days=kept_days)
+    return shop if target is None else replace(shop, loudness_lufs=target, loudness_source=SHOP_FILE)
+
+
+def _keeping(table: dict[str, Any], mistakes: list[str]) -> tuple[str, int | None]:
+    """Where and for how many days the shop keeps what was not ordered."""
+    mistakes += [
+        f"keeping.{key} is not known; it holds place and days"
+        for key in table
+        if key not in ("place", "days")
+    ]
+    place, days = table.get("place", ""), table.get("days")
+    if not isinstance(place, str) or not place.isprintable() or ("place" in table and not place.strip()):
+        mistakes.append(f"keeping.place must be words in one line, found {place!r}")
+        place = ""
+    whole = isinstance(days, int) and not isinstance(days, bool) and 1 <= days <= MOST_DAYS
+    if days is not None and not whole:
+        mistakes.append(f"keeping.days must be a whole number of 1 to {MOST_DAYS}, found {days!r}")
+        days = None
+    return place.strip(), days
 
 
 def _house_speeds(table: dict[str, Any], mistakes: list[str]) -> tuple[HouseSpeed, ...]:

@@ -63,7 +63,9 @@ SOUND = SoundSummary(
 )
 
 
-def capture_paper(*, sound: bool, box_words: str, findings: tuple[Finding, ...]) -> Capture:
+def capture_paper(
+    *, sound: bool, box_words: str, findings: tuple[Finding, ...], masters: bool | None = True
+) -> Capture:
     return Capture(
         program="smallgauge 0.1.0",
         stage="complete",
@@ -78,7 +80,9 @@ def capture_paper(*, sound: bool, box_words: str, findings: tuple[Finding, ...])
         encoding=PixelEncoding(bits=10, layout="rgb"),
         rate=None,
         numbers=tuple(range(FRAMES)),
-        notes=CaptureNotes(reel=NUMBER, box_words=box_words, gauge="super 8", micrometres_per_pixel=4.5),
+        notes=CaptureNotes(
+            masters=masters, reel=NUMBER, box_words=box_words, gauge="super 8", micrometres_per_pixel=4.5
+        ),
         light=Light(
             bits=10,
             code_values="log",
@@ -207,12 +211,13 @@ def make_reel(
     proved: bool = True,
     failing: tuple[Finding, ...] = (),
     operator: bool = True,
+    masters: bool | None = True,
 ) -> Path:
     """Write the papers, stills and stand-in films of one reel; returns its folder."""
     folder.mkdir(parents=True, exist_ok=True)
     film = film_state()
     gap = film_findings(film)[0]
-    capture = capture_paper(sound=sound, box_words=box_words, findings=(gap, *findings))
+    capture = capture_paper(sound=sound, box_words=box_words, findings=(gap, *findings), masters=masters)
     write_json(folder / "capture.json", capture)
     run = Run(capture=0, capture_digest=DIGEST, first=0, stop=FRAMES)
     write_json(folder / FILM_PAPER, film)

@@ -147,6 +147,7 @@ def write(drawn: DrawnReel, folder: Path) -> None:
         box_words="Invented reel",
         processes=1,
     )
+    order_masters(folder)
 
 
 def small_reel(folder: Path, *, sound: bool = True, format: str = "png", **changes: object) -> ReelTruth:
@@ -164,7 +165,14 @@ def small_reel(folder: Path, *, sound: bool = True, format: str = "png", **chang
         box_words="",
         processes=1,
     )
+    order_masters(folder)
     return truth
+
+
+def order_masters(folder: Path) -> None:
+    """The order asks for archive copy and finished film in the package."""
+    with (folder / "capture.toml").open("a", encoding="utf-8") as notes:
+        notes.write("masters = true\n")
 
 
 def settings(**changes: object) -> Settings:

@@ -28,12 +28,16 @@ def settings(**changes: object) -> Settings:
     return Settings(**{"at": AT, "workers": 1, **changes})  # type: ignore[arg-type]
 
 
-def small_reel(base: Path, *, frames: int = 12, sound: bool = False, last_step: str = "deliver") -> Path:
+def small_reel(
+    base: Path, *, frames: int = 12, sound: bool = False, last_step: str = "deliver", masters: bool = True
+) -> Path:
     """Draw and finish a reel of a few frames of 256 x 192 below `base`; its folder."""
     truth = specimen_truth("super 8", width=256, height=192, frames=frames, bits=8, striped=sound, seed=5)
     write_specimen(
         base / "small", truth, format="png", sound=sound, reel="small", box_words="Garden", processes=1
     )
+    with (base / "small" / "capture.toml").open("a") as notes:
+        notes.write(f"masters = {str(masters).lower()}\n")
     outcome = finish(base / "small", base / "shelf", settings(last_step=last_step))
     assert outcome.exit_code == 0
     return Path(outcome.folder)

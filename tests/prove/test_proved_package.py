@@ -112,3 +112,20 @@ def test_nothing_is_written_into_a_package(package):
     assert not (package / "proof").exists()
     seal(package)
     assert proved(package)[0].exit_code == 0
+
+
+@pytest.mark.campaign
+def test_a_family_package_as_shipped_is_proved_and_says_what_is_elsewhere(tmp_path):
+    """No archive copy and no finished film: what is there is proved, what is not is said, nothing fails."""
+    package = small_reel(tmp_path, frames=6, masters=False) / "package"
+    assert not list(package.rglob("archive.mkv")) and not list(package.rglob("finished.mkv"))
+    outcome, not_made = proved(package)
+    assert outcome.exit_code == 0
+    why = str(not_made["package"]["why"])
+    assert "archive.mkv" in why and "finished.mkv" in why
+    assert "not among these files" in str(not_made["television.mp4"]["why"])
+    film = next((package / "Watch these").glob("*.mp4"))
+    data = bytearray(film.read_bytes())
+    data[len(data) // 2] ^= 4
+    film.write_bytes(data)
+    assert proved(package)[0].exit_code == 4
