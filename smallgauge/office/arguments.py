@@ -6,12 +6,12 @@ Why this is long: one short function for each command, each of the same shape.
 import argparse
 from typing import Any
 
-COMMANDS = ("order", "intake", "reel", "condition", "hold", "hand-back", "office")
+COMMANDS = ("order", "intake", "reel", "condition", "hold", "hand-back", "label", "quote", "office")
 
 
 def add_office_commands(commands: Any) -> None:
     """Add every command of the office to the parser."""
-    for add in (_order, _intake, _reel, _condition, _hold, _hand_back, _office):
+    for add in (_order, _intake, _reel, _condition, _hold, _hand_back, _label, _quote, _office):
         add(commands)
 
 
@@ -173,6 +173,35 @@ def _hand_back(commands: Any) -> None:
     )
     parser.add_argument("--to", default="", metavar="NAME", help="who takes it")
     parser.add_argument("--part", action="store_true", help="only what is named goes; the rest stays")
+
+
+def _label(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "label",
+        "a sheet of labels for cans and boxes",
+        "A PDF for A4 with the number in words, a QR code and a Code 128 for each reel. A label goes on can and box, never on the "
+        "film.",
+        "smallgauge label 0004171-R01-5 0004171-R02-3 --shelf /shelf --out labels.pdf",
+    )
+    parser.add_argument(
+        "reels", nargs="+", metavar="REEL|ORDER", help="reels, or an order for all of its reels"
+    )
+    parser.add_argument("--out", required=True, metavar="FILE", help="the PDF")
+
+
+def _quote(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "quote",
+        "what an order will cost, from the shop's tariff",
+        "Footage, frames, running time, time at the machine, storage and price of every reel of an order. A length that is a guess "
+        "stays a range; a reel whose gauge or length nobody knows is named and left out of the sum.",
+        "smallgauge quote 0004171 --shelf /shelf --tariff tariff.toml --out quote.pdf",
+    )
+    parser.add_argument("order", metavar="ORDER", help="number of the order")
+    parser.add_argument("--tariff", required=True, metavar="FILE", help="the shop's prices (TOML)")
+    parser.add_argument("--out", metavar="FILE", help="a PDF as well")
 
 
 def _office(commands: Any) -> None:

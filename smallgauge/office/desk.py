@@ -4,6 +4,7 @@ Why this is long: one short function for each command, each of the same shape.
 """
 
 import argparse
+import json
 import sys
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -14,6 +15,7 @@ from sqlalchemy.orm import Session
 
 from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.gauge.numbers import order_number
+from smallgauge.media.whole import write_whole_bytes
 from smallgauge.office import ledger
 from smallgauge.office.book import BOOK_FILE, Book, check_book, copy_book
 from smallgauge.office.models import Client, Consent, Counted, Event, Order, Reel, Verdict, plain
@@ -43,6 +45,8 @@ def run_desk(options: argparse.Namespace, *, at: str) -> Answer:
             "condition": _condition,
             "hold": _hold,
             "hand-back": _hand_back,
+            "label": _label,
+            "quote": _quote,
             "office": _office,
         }[options.command](options, book, at)
 
@@ -310,6 +314,57 @@ def _hand_back(options: argparse.Namespace, book: Book, at: str) -> Answer:
             f"Handed back of order {order_number(number)}: {', '.join(went) or 'no reel'}; let {options.to} sign.",
         ),
     )
+
+
+def _label(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    from smallgauge.office.labels import label_of, label_sheet
+
+    reels: dict[str, Reel] = {}
+    with book.read() as session:
+        for text in options.reels:
+            if len(text.strip()) == 7:
+                order = ledger.find_order(session, ledger.order_from(text)).number
+                named = list(
+                    session.scalars(sa.select(Reel).where(Reel.order == order).order_by(Reel.number))
+                )
+            else:
+                named = [ledger.find_reel(session, text)]
+            reels |= {reel.number: reel for reel in named}
+    write_whole_bytes(Path(options.out), label_sheet([label_of(reel) for reel in reels.values()]))
+    return Answer(
+        document={"sheet": options.out, "labels": list(reels)},
+        lines=(f"{len(reels)} labels on {options.out}; they go on can and box, never on the film.",),
+    )
+
+
+def _quote(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    from smallgauge.office.quote import quote_lines, quote_pdf, quote_reels, read_tariff
+
+    number = ledger.order_from(options.order)
+    path = Path(options.tariff)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise MaterialError(
+            f"The tariff must be a text file that can be read, but {error}; name the shop's tariff."
+        ) from None
+    tariff = read_tariff(text, where=str(path))
+    with book.read() as session:
+        order = ledger.find_order(session, number)
+        client = session.get(Client, order.client_id)
+        reels = list(session.scalars(sa.select(Reel).where(Reel.order == number).order_by(Reel.number)))
+    if not reels:
+        raise MaterialError(
+            f"A quote is for reels, and order {order_number(number)} has none yet; take them in first."
+        )
+    quote = quote_reels(reels, tariff)
+    if options.out:
+        name = client.name if client is not None else "(name removed)"
+        write_whole_bytes(
+            Path(options.out), quote_pdf(quote, order=order_number(number), client=name, day=at[:10])
+        )
+    document = json.loads(json.dumps(asdict(quote), default=str))
+    return Answer(document=document, lines=quote_lines(quote))
 
 
 def _office(options: argparse.Namespace, book: Book, at: str) -> Answer:
