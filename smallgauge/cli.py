@@ -175,8 +175,13 @@ class _Progress:
             import time
 
             took = time.monotonic() - self.begin
-            rate = f", {(done - self.first) / took:.1f} a second" if took > 1 else ""
-            print(f"{self.what}: {done} in {took:.0f} s{rate}", file=sys.stderr, flush=True)
+            count, pace = f"{done}", f"{(done - self.first) / max(took, 1e-9):.1f}"
+            if self.what.startswith("bytes"):
+                from smallgauge.media.whole import plain_size
+
+                count, pace = plain_size(done), plain_size(int((done - self.first) / max(took, 1e-9)))
+            rate = f", {pace} a second" if took > 1 else ""
+            print(f"{self.what}: {count} in {took:.0f} s{rate}", file=sys.stderr, flush=True)
         self.ended = self.what
         self.close()
 

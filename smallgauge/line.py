@@ -562,7 +562,7 @@ def deliver_folder(folder: Path, settings: Settings, *, bag: bool = False) -> Ou
     return Outcome(
         folder=str(folder),
         reel=proof.reel,
-        steps=("deliver",),
+        steps=("deliver", *(("bag",) if bag else ())),
         findings=(*proof.findings, *found, *told),
         proved=proof.good,
     )

@@ -88,6 +88,11 @@ def copy_to_medium(
     listed = _listed(package)
     largest = largest_file_bytes(target)
     _check_room(listed, target)
+    if target.exists() and not target.is_dir():
+        raise MaterialError(
+            f"A package is copied to a folder, found a file at {target}; name a folder on the medium, which is made where it "
+            "isn't there."
+        )
     target.mkdir(parents=True, exist_ok=True)
     total, done = sum(file.size for file in listed), 0
     copied = kept = 0

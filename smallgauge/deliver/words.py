@@ -838,9 +838,11 @@ def outcome_words(folder: str, steps: Sequence[str], *, proved: bool, exit_code:
         state = "Something is still open: the lines marked !! say what."
     else:
         state = "Every check came out right." if proved else "Not every check came out right; see the report."
-    where = f"The papers are in {folder}."
+    where = f"The papers are in {folder}." if set(steps) - {"prove"} else f"It lies in {folder}."
     if "deliver" in steps:
-        where = f"The package is in {folder}/package; begin with Report.html there."
+        where = f"The package is in {folder}/package; begin with Start here.html there."
+    if "bag" in steps:
+        where += f" The bag is in {folder}/bag."
     return f"{did} {state} {where}"
 
 

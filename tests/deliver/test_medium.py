@@ -112,6 +112,13 @@ def test_no_list_no_room_no_legal_name(package, tmp_path, monkeypatch):
         copy_to_medium(package, tmp_path / "stick")
 
 
+def test_a_file_is_no_folder(package, tmp_path):
+    (tmp_path / "afile").write_text("mine")
+    with pytest.raises(MaterialError, match="to a folder"):
+        copy_to_medium(package, tmp_path / "afile")
+    assert (tmp_path / "afile").read_text() == "mine"
+
+
 def test_a_file_too_large_for_the_medium_is_cut_and_joins_again(package, tmp_path, monkeypatch):
     monkeypatch.setattr(subject, "largest_file_bytes", lambda path: 1500)
     target = tmp_path / "stick"
