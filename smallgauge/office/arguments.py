@@ -209,14 +209,22 @@ def _office(commands: Any) -> None:
         commands,
         "office",
         "the book itself: checked, copied, brought back",
-        "check: finds any row that was altered, removed or put elsewhere (exit code 4). backup: a whole, checked copy under a "
-        "new name. restore: a copy put in the place of a book that is gone. forget: remove the names of clients whose day has "
-        "come and whose film has all gone back (copies that were made before still hold them).",
+        "check: finds any row that was altered, removed or put elsewhere (exit code 4). import: a client's list of reels (CSV or "
+        ".xlsx) taken into an order whole, or not at all with every mistake named. export: the whole book as CSV and JSON in a new "
+        "folder. backup: a whole, checked copy under a new name. restore: a copy put in the place of a book that is gone. forget: "
+        "remove the names of clients whose day has come and whose film has all gone back (copies that were made before still hold "
+        "them).",
         "smallgauge office check --shelf /shelf",
     )
-    parser.add_argument("action", choices=("check", "backup", "restore", "forget"))
+    parser.add_argument("action", choices=("check", "import", "export", "backup", "restore", "forget"))
     parser.add_argument(
-        "file", nargs="?", default="", metavar="FILE", help="the copy, for backup and restore"
+        "file", nargs="?", default="", metavar="FILE", help="the copy, the list, or the folder"
+    )
+    parser.add_argument(
+        "--order", default="", metavar="ORDER", help="import: the order that the reels came in"
+    )
+    parser.add_argument(
+        "--lifter", default="", metavar="NAME", help="import: who may lift holds that this makes"
     )
     _by(parser)
     parser.add_argument(

@@ -375,6 +375,16 @@ def _office(options: argparse.Namespace, book: Book, at: str) -> Answer:
         target = _named(options)
         copy_book(book.path, target)
         return Answer(document={"copy": str(target)}, lines=(f"A whole, checked copy lies at {target}.",))
+    if options.action == "import":
+        return _import(options, book, at)
+    if options.action == "export":
+        from smallgauge.office.lists import export_book
+
+        tables = export_book(book, _named(options))
+        return Answer(
+            document={"folder": options.file, "tables": tables},
+            lines=(f"The whole book lies in {options.file}.",),
+        )
     found = check_book(book, noted=options.noted)
     good = f"{found.events} events and {found.rows} rows agree. Write this down to prove later that none was cut off: {found.head}"
     return Answer(
@@ -384,9 +394,24 @@ def _office(options: argparse.Namespace, book: Book, at: str) -> Answer:
     )
 
 
+def _import(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    from smallgauge.office.lists import import_list
+
+    order = ledger.order_from(options.order)
+    numbers, mistakes = import_list(
+        book, _named(options), at=at, by=options.by, order=order, lifter=options.lifter
+    )
+    said = (*(each.words for each in mistakes), f"{len(mistakes)} mistakes; nothing was stored.")
+    return Answer(
+        document={"reels": numbers, "mistakes": [asdict(each) for each in mistakes]},
+        lines=said if mistakes else (f"{len(numbers)} reels taken in: {', '.join(numbers)}.",),
+        exit_code=MaterialError.exit_code if mistakes else 0,
+    )
+
+
 def _named(options: argparse.Namespace) -> Path:
     if not options.file:
-        raise CallerError(f"office {options.action} needs the copy's file, found none; name it.")
+        raise CallerError(f"office {options.action} needs a file or folder, found none; name it.")
     return Path(options.file)
 
 

@@ -1,6 +1,8 @@
 """From the door to the door: orders, reels, where each one is, conditions, holds, and what goes back.
 
 Each function is one write. Whoever asks for something that can't be gets a sentence, and the book stays as it was.
+
+Why this is long: one short function for each thing that happens to a parcel, and the words that it is refused with.
 """
 
 import datetime
@@ -179,7 +181,8 @@ def _next(session: Session, column: sa.orm.InstrumentedAttribute[int]) -> int:
     return (session.scalar(sa.select(sa.func.max(column))) or 0) + 1
 
 
-def _feet(text: str) -> tuple[str, str]:
+def checked_feet(text: str) -> tuple[str, str]:
+    """Least and most of a length in feet; empty where none was told."""
     if not text:
         return "", ""
     first, _, last = text.partition("..")
@@ -192,6 +195,11 @@ def _feet(text: str) -> tuple[str, str]:
             f"A length is feet, or a range where it is a guess, found '{text}'; write 50 or 180..220."
         )
     return str(low), str(high)
+
+
+def checked_gauge(text: str) -> str:
+    """The key of a gauge as a person wrote it, or *not sure*."""
+    return NOT_SURE if text.strip().casefold() == NOT_SURE else gauge_named(text).key
 
 
 def take_in(
@@ -211,41 +219,63 @@ def take_in(
 
     What forbids running puts a hold on the film at once; `nothing` says that it was asked and there is nothing.
     """
-    key = NOT_SURE if gauge.strip().casefold() == NOT_SURE else gauge_named(gauge).key
+    with book.write(at=at, by=by) as entry:
+        return enter_reel(
+            entry,
+            order=order,
+            gauge=gauge,
+            box_words=box_words,
+            forbids=forbids,
+            decides=decides,
+            lifter=lifter,
+            feet=feet,
+        )
+
+
+def enter_reel(
+    entry: Entry,
+    *,
+    order: int,
+    gauge: str,
+    box_words: str,
+    forbids: str,
+    decides: str,
+    lifter: str,
+    feet: str,
+) -> Reel:
+    """Enter one reel within a write that may enter more."""
+    key = checked_gauge(gauge)
     reason = "" if forbids.strip().casefold() == NOTHING else _words(forbids, "What forbids running")
     if reason and not lifter.strip():
         raise CallerError(
             "What forbids running puts a hold on the film, and a hold needs the person in the shop who may lift it; add "
             "--lifter NAME."
         )
-    low, high = _feet(feet)
-    with book.write(at=at, by=by) as entry:
-        find_order(entry.session, order)
-        reels = (
-            entry.session.scalar(sa.select(sa.func.count()).select_from(Reel).where(Reel.order == order)) or 0
+    low, high = checked_feet(feet)
+    find_order(entry.session, order)
+    reels = entry.session.scalar(sa.select(sa.func.count()).select_from(Reel).where(Reel.order == order)) or 0
+    counted = entry.session.get(Counted, (order, "reels"))
+    if counted is not None and reels >= counted.came:
+        raise MaterialError(
+            f"Order {order_number(order)} came with {counted.came} reels, and all of them are in the book; count the parcel "
+            "again with the client and open another order for what was not counted."
         )
-        counted = entry.session.get(Counted, (order, "reels"))
-        if counted is not None and reels >= counted.came:
-            raise MaterialError(
-                f"Order {order_number(order)} came with {counted.came} reels, and all of them are in the book; count the parcel "
-                "again with the client and open another order for what was not counted."
-            )
-        reel = Reel(
-            number=reel_number(order, reels + 1),
-            order=order,
-            gauge=key,
-            box_words=box_words.strip(),
-            forbids=reason,
-            decides=_words(decides, "Who may decide"),
-            feet_from=low,
-            feet_to=high,
-            state=IN_SHOP,
-            place="counter",
-        )
-        entry.tell("taken in", reel, order=order, reel=reel.number, words=f"{key}; {reel.box_words}")
-        if reason:
-            _place(entry, reel, kind="film", why=reason, lifter=lifter)
-        return reel
+    reel = Reel(
+        number=reel_number(order, reels + 1),
+        order=order,
+        gauge=key,
+        box_words=box_words.strip(),
+        forbids=reason,
+        decides=_words(decides, "Who may decide"),
+        feet_from=low,
+        feet_to=high,
+        state=IN_SHOP,
+        place="counter",
+    )
+    entry.tell("taken in", reel, order=order, reel=reel.number, words=f"{key}; {reel.box_words}")
+    if reason:
+        _place(entry, reel, kind="film", why=reason, lifter=lifter)
+    return reel
 
 
 def last_reel(book: Book, order: int) -> Reel | None:
