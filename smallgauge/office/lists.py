@@ -15,7 +15,7 @@ from smallgauge.errors import MaterialError, SmallgaugeError
 from smallgauge.media.whole import write_whole_bytes
 from smallgauge.office import ledger
 from smallgauge.office.book import Book
-from smallgauge.office.models import KEPT, Event, plain
+from smallgauge.office.models import KEPT, Event, Row, plain
 
 HEADINGS = ("gauge", "box_words", "forbids", "decides", "feet")
 NEEDED = ("gauge", "forbids", "decides")
@@ -181,11 +181,12 @@ def export_book(book: Book, folder: Path) -> list[str]:
     if folder.exists():
         raise MaterialError(f"The book is exported into a new folder, and {folder} exists; name another.")
     folder.mkdir(parents=True)
+    kinds: tuple[type[Row], ...] = (*KEPT, Event)
     document = {}
     with book.read() as session:
-        for kind in (*KEPT, Event):
+        for kind in kinds:
             document[kind.__tablename__] = [plain(row) for row in session.scalars(sa.select(kind))]
-    for kind in (*KEPT, Event):
+    for kind in kinds:
         lines = io.StringIO(newline="")
         writer = csv.DictWriter(lines, [column.name for column in kind.__table__.columns])
         writer.writeheader()
