@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
 from smallgauge.picture.border_length import LengthBorder
-from smallgauge.picture.dyes import DyeModel, fit_back, typical_dye_model
+from smallgauge.picture.dyes import USUAL_BORDER, band_density, dye_amounts, likely_dyes
+from smallgauge.picture.fade_fit import fit_fade
 from smallgauge.picture.fade_shares import shares_left, stain_of
 
 Array = NDArray[np.float64]
@@ -130,7 +131,6 @@ CAST = 0.035  # natural logarithm: unequal amounts in a stock's unfaded black, o
 MOST_GAIN = 6.0  # of a layer: of one with less than a sixth left noise is too much of what is read; common practice, no source
 MOST_LEFT = 1.5  # of a layer, on the operator's word; common practice, no source
 GUARD = 1e-4  # (noise of density over its range) squared, for a noise of 0.03 in 3
-EASED = 0.05  # loss from which broad light's polynomials count in full; common practice, no source
 PICK_SIGMA = 0.06  # natural logarithm: how grey what is picked as grey is; common practice, no source
 SKIN_AMOUNTS = (0.75, 1.0, 1.08)  # of cyan, magenta, yellow in skin, about; common practice, no source
 SKIN_SIGMA = 0.2  # natural logarithm: how far skins differ; common practice, no source
@@ -231,16 +231,15 @@ def propose_fading(
     >>> round(fading.left[0], 1), fading.source[0], fading.sure
     (0.4, 'border', True)
     """
-    model = typical_dye_model(light)
     ln_left, ln_sigma, source = np.zeros(3), np.full(3, math.inf), [FROM_NOTHING] * 3
     if border.state == "measured":
-        amounts = np.maximum(_amounts(np.array(border.density), border, model.amounts), 0.02)
+        amounts = np.maximum(_amounts(border.density, border, light), 0.02)
         ln_left = np.log(amounts)
         from_reading = np.hypot(np.array(border.sigma), border.clear_sigma) / amounts
         ln_sigma = np.hypot(CAST, from_reading)
         source = [LOWER_LIMIT if limited else FROM_BORDER for limited in border.limited]
     read = np.array([each == FROM_BORDER for each in source])
-    others = [_from_picks(picks, border, model.amounts), _from_statistics(statistics, border, model.amounts)]
+    others = [_from_picks(picks, border, light), _from_statistics(statistics, border, light)]
     for (offered, offered_sigma), name in zip(others, (FROM_PICKS, FROM_STATISTICS)):
         if offered is None or (name == FROM_STATISTICS and read.all()):
             continue
@@ -251,7 +250,8 @@ def propose_fading(
         left, sigma, aged = np.ones(3), None, 0.0
     else:
         ln_sigma = np.where(np.isfinite(ln_sigma), ln_sigma, 1.0)
-        left, sigma, aged = shares_left(ln_left, ln_sigma, model.black, stock_amount)
+        ln_amounts = _ln_amounts_in_sets(ln_left, light, measured=border.state == "measured")
+        left, sigma, aged = shares_left(ln_amounts, ln_sigma, likely_dyes().share, stock_amount)
     clear = np.array(border.clear)
     stain = aged * stain_of(clear - clear.min()) if border.clear_seen else np.zeros(3)
     fading = FadingDecision(
@@ -276,11 +276,20 @@ def _three(values: Array, decimals: int = 4) -> Triple:
     )
 
 
-def _amounts(density: Array, border: LengthBorder, polynomial: Array) -> Array:
-    return np.asarray(polynomial_terms(density - np.array(border.clear)) @ polynomial.T)
+def _amounts(density: Triple, border: LengthBorder, light: str) -> Array:
+    """Amounts of the typical dyes in a density as scanned."""
+    return dye_amounts(np.array(density) - np.array(border.clear), likely_dyes().curves[0], light)
 
 
-def _from_picks(picks: Picks, border: LengthBorder, polynomial: Array) -> tuple[Array | None, Array]:
+def _ln_amounts_in_sets(ln_left: Array, light: str, *, measured: bool) -> Array:
+    """Logarithms of the amounts that each set of dyes would have, where the typical dyes have these."""
+    curves = likely_dyes().curves
+    rise = 0.0 if measured else math.log(USUAL_BORDER) - float(ln_left.max())  # picks tell no level
+    density = band_density(np.exp(ln_left + rise), curves[0], light)
+    return np.asarray(np.log(np.maximum(dye_amounts(density, curves, light), 0.02)) - rise)
+
+
+def _from_picks(picks: Picks, border: LengthBorder, light: str) -> tuple[Array | None, Array]:
     """Logarithms of the shares, up to one constant, that make the picked greys grey and skins skin."""
     found, weights = [], []
     for kind, wanted, sigma in (
@@ -288,7 +297,7 @@ def _from_picks(picks: Picks, border: LengthBorder, polynomial: Array) -> tuple[
         (picks.skin, SKIN_AMOUNTS, SKIN_SIGMA),
     ):
         for pick in kind:
-            amounts = _amounts(np.array(pick), border, polynomial)
+            amounts = _amounts(pick, border, light)
             if amounts.min() > 0.05:
                 ratio = np.log(amounts / np.array(wanted))
                 found.append(ratio - ratio.mean())
@@ -300,13 +309,13 @@ def _from_picks(picks: Picks, border: LengthBorder, polynomial: Array) -> tuple[
 
 
 def _from_statistics(
-    scenes: Sequence[tuple[Triple, Triple]], border: LengthBorder, polynomial: Array
+    scenes: Sequence[tuple[Triple, Triple]], border: LengthBorder, light: str
 ) -> tuple[Array | None, Array]:
     """Logarithms of the shares, up to one constant, from the range of many scenes."""
     found = []
     for range_of_scene in scenes:
         for density in range_of_scene:
-            amounts = _amounts(np.array(density), border, polynomial)
+            amounts = _amounts(density, border, light)
             if np.isfinite(amounts).all() and amounts.min() > 0.1:
                 ratio = np.log(amounts)
                 found.append(ratio - ratio.mean())
@@ -402,11 +411,11 @@ def solve_dyefade(fading: FadingDecision) -> FadeCorrection:
             f"What is left of a layer is a share above 0 and at most {MOST_LEFT}, found {fading.left}; correct the "
             "decision on fading."
         )
-    model = typical_dye_model(fading.light)
     gain = np.minimum(left / (np.square(left) + GUARD), MOST_GAIN)
-    amounts, density = _eased(model, float(np.abs(1.0 - left).max()))
-    before = _moved(amounts, np.array(fading.clear))
-    after = density.copy()
+    clear = np.array(fading.clear)
+    border = None if fading.border is None else np.array(fading.border) - clear
+    amounts, density = fit_fade(left, gain, light=fading.light, border=border)
+    before, after = _moved(amounts, clear), density
     after[:, 0] += np.array(fading.base)
     return FadeCorrection(before=_rows(before), gain=_three(gain, 9), after=_rows(after))
 
@@ -442,18 +451,6 @@ def solve_flare(fading: FadingDecision, view: Triple) -> Triple:
         for share, light in zip(fading.flare, view, strict=True)
     )
     return red, green, blue
-
-
-def _eased(model: DyeModel, lost: float) -> tuple[Array, Array]:
-    """There and back for broad light, eased into the identity as the loss goes to nothing.
-
-    A polynomial of the second degree leads back only nearly: that would change film that has not faded.
-    """
-    share = min(1.0, lost / EASED)
-    if model.light == "narrow" or share >= 1.0:
-        return model.amounts, model.density
-    there = share * model.amounts + (1.0 - share) * np.eye(3, 10, k=1)
-    return there, fit_back(there, model.samples)
 
 
 def _moved(polynomial: Array, by: Array) -> Array:

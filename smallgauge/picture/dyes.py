@@ -1,13 +1,12 @@
-"""Typical dyes of reversal film as a scanner reads them: from amounts of dye to density and back.
+"""Dyes that reversal film may have, and what a scanner reads of them: from amounts of dye to density and back.
 
-neutral_factors      curves of three dyes   ->  how much of each makes a neutral of density 1
-band_density         amounts, dyes, light   ->  densities that a scanner reads
-typical_dye_model    light of the scanner   ->  DyeModel: both ways as polynomials, and how far dyes differ
+neutral_factors   curves of three dyes    ->  how much of each makes a neutral of density 1
+band_density      amounts, dyes, light    ->  densities that a scanner reads
+dye_amounts       densities, dyes, light  ->  amounts of dye
+likely_dyes                               ->  LikelyDyes: sets of dyes that a film may have
 
-Which dyes a film has is hardly ever known, but those of chromogenic stocks are alike. The polynomials are fitted
-to many sets of dyes scattered about a typical one: a scanner with narrow light reads near enough a matrix of
-the amounts, one with broad light needs squares and products. How much the sets differ in what an unfaded
-black reads is the uncertainty that comes of not knowing the dyes.
+Which dyes a film has is hardly ever known, but those of chromogenic stocks are alike: sets of dyes are
+scattered about a typical one, and fewer about dyes that are not made in development.
 """
 
 from dataclasses import dataclass
@@ -42,22 +41,18 @@ BANDS = {
 }
 # How far the dyes of stocks lie apart, one sigma: main peak nm, its width; side peaks nm, width, height. Invented.
 MAIN_NM, MAIN_WIDTH, SIDE_NM, SIDE_WIDTH, SIDE_HEIGHT = 5.0, 0.08, 8.0, 0.10, 0.4
-BLACKS = 200  # draws of what an unfaded black may read
-SETS, MIXTURES = 60, 200  # of dyes, and mixtures of each
-MOST_AMOUNT = 3.2  # of a dye in unexposed film; common practice, no source
+SETS, OTHER_SETS = 600, 400  # of dyes about the typical ones and about the others
+MOST_STEP, LEAST_AMOUNT = 0.8, -0.2  # of an amount in Newton's method
 USUAL_BORDER = 2.9  # of a dye in unexposed film, where the sets are compared; common practice, no source
 SIGMAS_WIDE = float(np.sqrt(8.0 * np.log(2.0)))  # full width at half height of a Gaussian
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DyeModel:
-    """Amounts of dye from densities above the clear film and back, rows of ten coefficients each."""
+class LikelyDyes:
+    """Sets of dyes that a film may have; amount 1 of each dye of a set together is a neutral of density 1."""
 
-    light: str  # "narrow" or "broad"
-    amounts: Array  # (3, 10): cyan, magenta, yellow of the densities red, green, blue
-    density: Array  # (3, 10): red, green, blue of the amounts
-    samples: Array  # (n, 3): densities of mixtures, that a polynomial back is fitted on
-    black: Array  # (n, 3): logarithms of what is read in an unfaded black over its amounts, dyes not known
+    curves: Array  # (n, 3, wavelengths): density of cyan, magenta, yellow at `WAVELENGTHS_NM`
+    share: Array  # (n,): how likely each is before any evidence; they sum to 1
 
 
 def dye_curves(dyes: tuple[Peaks, Peaks, Peaks]) -> Array:
@@ -71,12 +66,12 @@ def neutral_factors(curves: Array) -> Array:
 
     Parameters
     ----------
-    curves : array, shape (3, wavelengths)
-        Density at `WAVELENGTHS_NM`.
+    curves : array, shape (..., 3, wavelengths)
+        Density at `WAVELENGTHS_NM`, of one set of dyes or of many.
 
     Returns
     -------
-    float64 array, shape (3,)
+    float64 array, shape (..., 3)
 
     Notes
     -----
@@ -96,16 +91,23 @@ def neutral_factors(curves: Array) -> Array:
     x = 1.056 * lobe(599.8, 37.9, 31.0) + 0.362 * lobe(442.0, 16.0, 26.7) - 0.065 * lobe(501.1, 20.4, 26.2)
     y = 0.821 * lobe(568.8, 46.9, 40.5) + 0.286 * lobe(530.9, 16.3, 31.1)
     z = 1.217 * lobe(437.0, 11.8, 36.0) + 0.681 * lobe(459.0, 26.0, 13.8)
-    lamp = nm**-5.0 / (np.exp(1.4388e7 / (nm * 5003.0)) - 1.0)
-    weights = np.stack([x, y, z]) * lamp
-    weights /= weights.sum(axis=1, keepdims=True)
-    factors = np.ones(3)
-    for _ in range(30):  # Newton's method; the densities are close to linear in the amounts
-        through = np.power(10.0, -(factors @ curves))
-        seen = weights @ through
-        slope = (weights * through) @ curves.T / seen[:, None]
-        factors = factors - np.linalg.solve(slope, -np.log10(seen) - 1.0)
-    return factors
+    weights = np.stack([x, y, z]) * nm**-5.0 / (np.exp(1.4388e7 / (nm * 5003.0)) - 1.0)
+    return _amounts_by_newton(
+        np.ones(curves.shape[:-1]), curves, weights / weights.sum(axis=1, keepdims=True), steps=8
+    )
+
+
+def _amounts_by_newton(density: Array, curves: Array, weights: Array, *, steps: int) -> Array:
+    """Amounts that give densities under three weightings of the wavelengths; the densities are close to linear in them."""
+    amounts = np.broadcast_to(density, np.broadcast_shapes(density.shape, curves.shape[:-1])).astype(np.float64)
+    turned = np.swapaxes(curves, -1, -2)
+    for _ in range(steps):
+        through = np.power(10.0, -(amounts[..., None, :] @ curves)[..., 0, :])
+        seen = through @ weights.T
+        slope = (weights * through[..., None, :]) @ turned / seen[..., None]
+        change = np.linalg.solve(slope, (density + np.log10(seen))[..., None])[..., 0]
+        amounts = np.maximum(amounts + np.clip(change, -MOST_STEP, MOST_STEP), LEAST_AMOUNT)
+    return amounts
 
 
 def band_density(amounts: Array, curves: Array, light: str) -> Array:
@@ -139,60 +141,35 @@ def band_density(amounts: Array, curves: Array, light: str) -> Array:
     >>> print(band_density(np.ones(3), curves, "narrow").round(1))
     [1.1 1.1 1. ]
     """
+    through = np.power(10.0, -(amounts @ curves))
+    return np.asarray(-np.log10(through @ _bands(light).T))
+
+
+def _bands(light: str) -> Array:
+    """Share of each wavelength in the scanner's red, green and blue."""
     if light not in BANDS:
         raise CallerError(f'light must be "narrow" or "broad", got "{light}".')
     bands = np.array(
         [np.exp(-0.5 * ((WAVELENGTHS_NM - c) / (w / SIGMAS_WIDE)) ** 2) for c, w in BANDS[light]]
     )
-    through = np.power(10.0, -(amounts @ curves))
-    return np.asarray(-np.log10(through @ (bands / bands.sum(axis=1, keepdims=True)).T))
+    return np.asarray(bands / bands.sum(axis=1, keepdims=True))
 
 
-def _scattered(rng: np.random.Generator, about: tuple[Peaks, Peaks, Peaks]) -> Array:
-    """Curves of a set of dyes that a stock might have, scaled to a neutral."""
-    dyes = []
-    for main, *sides in about:
-        peaks = [(main[0] + rng.normal(0.0, MAIN_NM), main[1] * (1.0 + rng.normal(0.0, MAIN_WIDTH)), 1.0)]
-        for centre, sigma, height in sides:
-            grown = max(0.0, 1.0 + rng.normal(0.0, SIDE_HEIGHT))
-            width = sigma * max(0.5, 1.0 + rng.normal(0.0, SIDE_WIDTH))
-            peaks.append((centre + rng.normal(0.0, SIDE_NM), width, height * grown))
-        dyes.append(tuple(peaks))
-    curves = dye_curves((dyes[0], dyes[1], dyes[2]))
-    return curves * neutral_factors(curves)[:, None]
-
-
-def fit_back(there: Array, density: Array) -> Array:
-    """The polynomial that leads back from the amounts that `there` gives of some densities, least squares.
-
-    Examples
-    --------
-    >>> same = np.eye(3, 10, k=1)
-    >>> back = fit_back(same, np.random.default_rng(1).uniform(0.0, 3.0, (50, 3)))
-    >>> bool(np.abs(back - same).max() < 1e-9)
-    True
-    """
-    from smallgauge.picture.dyefade import polynomial_terms
-
-    weight = 1.0 / (0.3 + density.mean(axis=1, keepdims=True))  # an error counts as a share
-    found = np.asarray(polynomial_terms(np.asarray(polynomial_terms(density)) @ there.T))[:, 1:]
-    back = np.zeros((3, 10))
-    back[:, 1:] = np.linalg.lstsq(weight * found, weight * density, rcond=None)[0].T
-    return back
-
-
-@cache
-def typical_dye_model(light: str) -> DyeModel:
-    """The polynomials for a scanner's light: a matrix for narrow light, the second degree for broad.
+def dye_amounts(density: Array, curves: Array, light: str) -> Array:
+    """Amounts of dye that a scanner reads as these densities above the clear film: `band_density` turned round.
 
     Parameters
     ----------
+    density : array, shape (..., 3)
+        Red, green, blue.
+    curves : array, shape (..., 3, wavelengths)
+        Of one set of dyes, or as many sets as `density` has rows (they broadcast).
     light : {"narrow", "broad"}
 
     Returns
     -------
-    DyeModel
-        Fitted by least squares to mixtures of scattered dyes, faded and not. Clear film gives 0.
+    float64 array, shape (..., 3)
+        Cyan, magenta, yellow; -0.2 at the least. NaN where a density is NaN.
 
     Raises
     ------
@@ -201,46 +178,51 @@ def typical_dye_model(light: str) -> DyeModel:
 
     Notes
     -----
-    Source: linear density model of Gschwind and Frey 1994; the second degree for broad light, and the scattered
-    dyes, are ours.
+    Newton's method. Source: ours.
 
     Examples
     --------
-    >>> print(typical_dye_model("narrow").density[:, 1:4].round(1).tolist())
-    [[0.9, 0.1, -0.0], [0.1, 0.8, 0.1], [0.1, 0.2, 0.8]]
+    >>> curves = dye_curves(TYPICAL_DYES)
+    >>> print(dye_amounts(band_density(np.array([0.4, 2.8, 1.9]), curves, "broad"), curves, "broad").round(3))
+    [0.4 2.8 1.9]
     """
-    from smallgauge.picture.dyefade import polynomial_terms
+    return _amounts_by_newton(np.asarray(density, np.float64), curves, _bands(light), steps=12)
 
+
+def _scattered(rng: np.random.Generator, about: tuple[Peaks, Peaks, Peaks]) -> Array:
+    """Curves of a set of dyes that a stock might have."""
+    dyes = []
+    for main, *sides in about:
+        peaks = [(main[0] + rng.normal(0.0, MAIN_NM), main[1] * (1.0 + rng.normal(0.0, MAIN_WIDTH)), 1.0)]
+        for centre, sigma, height in sides:
+            grown = max(0.0, 1.0 + rng.normal(0.0, SIDE_HEIGHT))
+            width = sigma * max(0.5, 1.0 + rng.normal(0.0, SIDE_WIDTH))
+            peaks.append((centre + rng.normal(0.0, SIDE_NM), width, height * grown))
+        dyes.append(tuple(peaks))
+    return dye_curves((dyes[0], dyes[1], dyes[2]))
+
+
+@cache
+def likely_dyes() -> LikelyDyes:
+    """The sets of dyes that a film may have, the typical one first.
+
+    Notes
+    -----
+    Source: ours, invented: `TYPICAL_DYES` and `OTHER_DYES`, scattered.
+
+    Examples
+    --------
+    >>> sets = likely_dyes()
+    >>> sets.curves.shape[1:], round(float(sets.share.sum()), 6)
+    ((3, 81), 1.0)
+    """
     rng = np.random.default_rng(5)
-    sets = [_scattered(rng, TYPICAL_DYES) for _ in range(SETS)]
-    amounts, read = [], []
-    for curves in sets:
-        grey = rng.uniform(0.0, MOST_AMOUNT, (MIXTURES, 1))
-        mixed = grey + rng.normal(0.0, 0.35, (MIXTURES, 3)) * np.minimum(1.0, grey)
-        mixed = mixed.clip(0.0, MOST_AMOUNT) * rng.choice([0.4, 0.6, 0.8, 1.0, 1.0, 1.0], (MIXTURES, 3))
-        amounts.append(mixed)
-        read.append(band_density(mixed, curves, light))
-    wanted, terms = np.concatenate(amounts), np.asarray(polynomial_terms(np.concatenate(read)))[:, 1:]
-    weight = 1.0 / (0.3 + wanted.mean(axis=1, keepdims=True))  # an error counts as a share
-    there, back = np.zeros((3, 10)), np.zeros((3, 10))
-    if light == "narrow":  # the matrix of the mean dyes, and its inverse
-        back[:, 1:4] = np.linalg.lstsq(weight * wanted, weight * terms[:, :3], rcond=None)[0].T
-        there[:, 1:4] = np.linalg.inv(back[:, 1:4])
-    else:
-        there[:, 1:] = np.linalg.lstsq(weight * terms, weight * wanted, rcond=None)[0].T
-        back = fit_back(there, terms[:, :3])
-    drawn = []
-    for about, count in ((TYPICAL_DYES, BLACKS), (OTHER_DYES, round(OTHER_SHARE * BLACKS))):
-        kind = sets if about is TYPICAL_DYES else [_scattered(rng, about) for _ in range(SETS)]
-        black = np.stack([band_density(np.full(3, USUAL_BORDER), curves, light) for curves in kind])
-        read_as = np.log(np.asarray(polynomial_terms(black)) @ there.T / USUAL_BORDER)
-        read_as -= read_as.mean(axis=1, keepdims=True)  # how much of all three is the level's, not the dyes'
-        middle, spread = read_as.mean(axis=0), np.cov(read_as.T) + 1e-6 * np.eye(3)
-        if (
-            about is TYPICAL_DYES
-        ):  # how far the polynomials err in a black is less in a faded one: scatter, no offset
-            middle, spread = np.zeros(3), spread + np.outer(middle, middle)
-        drawn.append(rng.multivariate_normal(middle, spread, count, method="cholesky"))
-    return DyeModel(
-        light=light, amounts=there, density=back, samples=terms[::7, :3], black=np.concatenate(drawn)
-    )
+    curves, share = [dye_curves(TYPICAL_DYES)], [1.0]
+    for about, count, part in (
+        (TYPICAL_DYES, SETS - 1, 1.0),
+        (OTHER_DYES, OTHER_SETS, OTHER_SHARE * SETS / OTHER_SETS),
+    ):
+        curves += [_scattered(rng, about) for _ in range(count)]
+        share += [part] * count
+    drawn = np.array(curves)
+    return LikelyDyes(curves=drawn * neutral_factors(drawn)[..., None], share=np.array(share) / sum(share))

@@ -1,6 +1,6 @@
 """Shares of dye left, as the mean over all that is not known: which layers have faded, the level, the dyes.
 
-shares_left   logarithms of the amounts in a border, their errors  ->  shares, standard errors, whether any has faded
+shares_left   amounts in a border for each set of dyes, errors  ->  shares, standard errors, whether any has faded
 stain_of      densities above the least of the base's channels     ->  what of them is stain
 """
 
@@ -24,16 +24,19 @@ BASE_SIGMA = 0.03  # density by which channels of an unstained base differ; comm
 
 
 def shares_left(
-    ln_amounts: Array, sigma: Array, black: Array, stock_amount: float | None
+    ln_amounts: Array, sigma: Array, share: Array, stock_amount: float | None
 ) -> tuple[Array, Array, float]:
     """Share left of each layer, its standard error, and how likely any has faded: means over what may be.
 
     Parameters
     ----------
-    ln_amounts, sigma : arrays, shape (3,)
-        Natural logarithm of the amount of cyan, magenta, yellow in the border, and its standard error.
-    black : array, shape (n, 3)
-        Natural logarithm of what n sets of dyes read in an unfaded black, over its true amounts.
+    ln_amounts : array, shape (n, 3)
+        Natural logarithm of the amount of cyan, magenta, yellow in the border, if the film has the first, second ...
+        of n sets of dyes.
+    sigma : array, shape (3,)
+        Its standard error, apart from the dyes'.
+    share : array, shape (n,)
+        How likely each set of dyes is before any evidence.
     stock_amount : float or None
         Amount in this stock's black when it was new, where that is stated.
 
@@ -50,7 +53,7 @@ def shares_left(
 
     Examples
     --------
-    >>> left, _, aged = shares_left(np.log([1.4, 2.8, 2.8]), np.full(3, 0.04), np.zeros((1, 3)), None)
+    >>> left, _, aged = shares_left(np.log([[1.4, 2.8, 2.8]]), np.full(3, 0.04), np.ones(1), None)
     >>> bool(left[0] < 0.55), bool(left[1] > 0.9), bool(aged > 0.99)
     (True, True, True)
     """
@@ -63,9 +66,7 @@ def shares_left(
         for whole, s in ((False, sigma_faded), (True, sigma_whole))
     }
     level = level + math.log(stock_amount or USUAL_BORDER)
-    apart = (
-        level[:, None, None] + black[None] - ln_amounts
-    )  # (levels, dyes, layers): positive, less than the level
+    apart = level[:, None, None] - ln_amounts[None]  # (levels, dyes, layers): positive, less than the level
     whole = -0.5 * np.square(apart / sigma) - np.log(sigma * math.sqrt(2.0 * math.pi))
     faded, loss, error = _faded(apart, sigma)
     weights, losses, squares = [], [], []
@@ -74,17 +75,18 @@ def shares_left(
         weights.append(
             math.log(WHOLE_BEFORE[sum(mask)])
             + before[all(mask)][:, None]
+            + np.log(share)[None]
             + np.where(is_whole, whole, faded).sum(axis=2)
         )
         losses.append(np.where(is_whole, 0.0, loss))
         squares.append(np.where(is_whole, 0.0, np.square(loss) + np.square(error)))
     likely = np.array(weights)
-    share = np.exp(likely - likely.max())[..., None]
-    share /= share.sum()
-    mean = (share * np.array(losses)).sum(axis=(0, 1, 2))
-    variance = (share * np.array(squares)).sum(axis=(0, 1, 2)) - np.square(mean)
+    part = np.exp(likely - likely.max())[..., None]
+    part /= part.sum()
+    mean = (part * np.array(losses)).sum(axis=(0, 1, 2))
+    variance = (part * np.array(squares)).sum(axis=(0, 1, 2)) - np.square(mean)
     left = np.exp(-mean)
-    return left, left * np.sqrt(np.maximum(variance, 0.0)), 1.0 - float(share[-1].sum())
+    return left, left * np.sqrt(np.maximum(variance, 0.0)), 1.0 - float(part[-1].sum())
 
 
 def _faded(apart: Array, sigma: Array) -> tuple[Array, Array, Array]:
