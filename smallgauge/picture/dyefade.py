@@ -251,7 +251,10 @@ def propose_fading(
     else:
         ln_sigma = np.where(np.isfinite(ln_sigma), ln_sigma, 1.0)
         ln_amounts = _ln_amounts_in_sets(ln_left, light, measured=border.state == "measured")
-        left, sigma, aged = shares_left(ln_amounts, ln_sigma, likely_dyes().share, stock_amount)
+        yellow = border.clear[2] - 0.5 * (border.clear[0] + border.clear[1]) if border.clear_seen else None
+        left, sigma, aged = shares_left(
+            ln_amounts, ln_sigma, likely_dyes().share, stock_amount=stock_amount, yellow=yellow
+        )
     clear = np.array(border.clear)
     stain = aged * stain_of(clear - clear.min()) if border.clear_seen else np.zeros(3)
     fading = FadingDecision(

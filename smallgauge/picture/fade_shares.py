@@ -15,16 +15,20 @@ from smallgauge.picture.dyes import USUAL_BORDER
 Array = NDArray[np.float64]
 
 USUAL_LOSS = 0.7  # natural logarithm: loss of a layer that has faded; invented, weak
-# Before any evidence: how likely each way is by the number of whole layers, none to three; invented, weak.
-WHOLE_BEFORE = (0.2, 0.07 / 3.0, 0.03 / 3.0, 0.7)
+STABLE_LOSS = 0.1  # the same of a layer that keeps well while others fade; invented, weak
+UNFADED = 0.7  # how likely film is before any evidence not to have faded; invented, weak
+# How likely each way of fading is by the number of layers that keep well, none to two; invented, weak.
+STABLE_BEFORE = (0.10, 0.12 / 3.0, 0.08 / 3.0)
 LEVEL_SIGMA = 0.08  # natural logarithm: how far stocks' blacks lie apart; common practice, no source
 WHOLE_LEVEL_SIGMA = 0.2  # the same of a scan whose layers agree: nothing then speaks of fading
 STOCK_SIGMA = 0.02  # the same where it is stated
 BASE_SIGMA = 0.03  # density by which channels of an unstained base differ; common practice, no source
+TINTED_SHARE, TINTED_SIGMA = 0.05, 0.1  # of new stocks, whose base differs by more; invented, weak
+USUAL_STAIN = 0.1  # density of the stain of aged film; invented, weak
 
 
 def shares_left(
-    ln_amounts: Array, sigma: Array, share: Array, stock_amount: float | None
+    ln_amounts: Array, sigma: Array, share: Array, *, stock_amount: float | None = None, yellow: float | None = None
 ) -> tuple[Array, Array, float]:
     """Share left of each layer, its standard error, and how likely any has faded: means over what may be.
 
@@ -39,6 +43,9 @@ def shares_left(
         How likely each set of dyes is before any evidence.
     stock_amount : float or None
         Amount in this stock's black when it was new, where that is stated.
+    yellow : float or None
+        Density of the clear film in blue above its mean in red and green, where clear film was seen: aged film is
+        stained.
 
     Returns
     -------
@@ -49,11 +56,11 @@ def shares_left(
 
     Notes
     -----
-    Gone through are the level of the unfaded black, the dyes, and which layers are whole. Source: ours.
+    Gone through are the level of the unfaded black, the dyes, whether the film has faded, and which layers kept well. Source: ours.
 
     Examples
     --------
-    >>> left, _, aged = shares_left(np.log([[1.4, 2.8, 2.8]]), np.full(3, 0.04), np.ones(1), None)
+    >>> left, _, aged = shares_left(np.log([[1.4, 2.8, 2.8]]), np.full(3, 0.04), np.ones(1))
     >>> bool(left[0] < 0.55), bool(left[1] > 0.9), bool(aged > 0.99)
     (True, True, True)
     """
@@ -68,40 +75,50 @@ def shares_left(
     level = level + math.log(stock_amount or USUAL_BORDER)
     apart = level[:, None, None] - ln_amounts[None]  # (levels, dyes, layers): positive, less than the level
     whole = -0.5 * np.square(apart / sigma) - np.log(sigma * math.sqrt(2.0 * math.pi))
-    faded, loss, error = _faded(apart, sigma)
-    weights, losses, squares = [], [], []
+    ways = [math.log(UNFADED) + before[True][:, None] + whole.sum(axis=2)]
+    losses, squares = [np.zeros_like(apart)], [np.zeros_like(apart)]
+    stable, faded = _faded(apart, sigma, STABLE_LOSS), _faded(apart, sigma, USUAL_LOSS)
+    stained = 0.0 if yellow is None else _ln_stained(yellow)
     for mask in product((False, True), repeat=3):
-        is_whole = np.array(mask)
-        weights.append(
-            math.log(WHOLE_BEFORE[sum(mask)])
-            + before[all(mask)][:, None]
-            + np.log(share)[None]
-            + np.where(is_whole, whole, faded).sum(axis=2)
+        if all(mask):
+            continue
+        ln_likely, loss, error = (np.where(mask, one, other) for one, other in zip(stable, faded))
+        ways.append(
+            math.log(STABLE_BEFORE[sum(mask)]) + stained + before[False][:, None] + ln_likely.sum(axis=2)
         )
-        losses.append(np.where(is_whole, 0.0, loss))
-        squares.append(np.where(is_whole, 0.0, np.square(loss) + np.square(error)))
-    likely = np.array(weights)
+        losses.append(loss)
+        squares.append(np.square(loss) + np.square(error))
+    likely = np.array(ways) + np.log(share)
     part = np.exp(likely - likely.max())[..., None]
     part /= part.sum()
     mean = (part * np.array(losses)).sum(axis=(0, 1, 2))
     variance = (part * np.array(squares)).sum(axis=(0, 1, 2)) - np.square(mean)
     left = np.exp(-mean)
-    return left, left * np.sqrt(np.maximum(variance, 0.0)), 1.0 - float(part[-1].sum())
+    return left, left * np.sqrt(np.maximum(variance, 0.0)), 1.0 - float(part[0].sum())
 
 
-def _faded(apart: Array, sigma: Array) -> tuple[Array, Array, Array]:
-    """Log likelihood of a layer that lies `apart` below the level, if it is faded; its loss, and standard error."""
+def _faded(apart: Array, sigma: Array, usual: float) -> tuple[Array, Array, Array]:
+    """Log likelihood of a layer that lies `apart` below the level, if its loss is as usual; its loss, and standard error."""
     from scipy.special import log_ndtr
 
-    total = np.hypot(USUAL_LOSS, sigma)
-    middle = apart * np.square(USUAL_LOSS / total)
-    width = USUAL_LOSS * sigma / total
+    total = np.hypot(usual, sigma)
+    middle = apart * np.square(usual / total)
+    width = usual * sigma / total
     z = middle / width
     above = log_ndtr(z)
     hazard = np.exp(-0.5 * np.square(z) - above) / math.sqrt(2.0 * math.pi)
     log_likelihood = np.log(2.0 / (total * math.sqrt(2.0 * math.pi))) + above - 0.5 * np.square(apart / total)
     spread = width * np.sqrt(np.maximum(1.0 - hazard * (hazard + z), 1e-6))
     return log_likelihood, np.maximum(middle + width * hazard, 0.0), spread
+
+
+def _ln_stained(yellow: float) -> float:
+    """How much likelier this base is of aged film than of new, natural logarithm; a new one may be tinted."""
+    sigma = np.array([BASE_SIGMA, math.hypot(BASE_SIGMA, TINTED_SIGMA)])
+    part = np.log([1.0 - TINTED_SHARE, TINTED_SHARE])
+    new = part - 0.5 * np.square(yellow / sigma) - np.log(sigma * math.sqrt(2.0 * math.pi))
+    aged = part + _faded(np.full(2, yellow), sigma, USUAL_STAIN)[0]
+    return float(np.logaddexp(*aged) - np.logaddexp(*new))
 
 
 def stain_of(apart: Array) -> Array:
@@ -126,6 +143,6 @@ def stain_of(apart: Array) -> Array:
     [0.0, 0.0, 0.2]
     """
     sigma = np.full(apart.shape, BASE_SIGMA)
-    likely, stain, _ = _faded(apart, sigma)
+    likely, stain, _ = _faded(apart, sigma, USUAL_STAIN)
     none = -0.5 * np.square(apart / sigma) - np.log(sigma * math.sqrt(2.0 * math.pi))
     return np.asarray(stain / (1.0 + np.exp(np.minimum(none - likely, 700.0))))
