@@ -14,7 +14,7 @@ from smallgauge.picture.dyes import USUAL_BORDER
 
 Array = NDArray[np.float64]
 
-USUAL_LOSS = 0.7  # natural logarithm: loss of a layer that has faded; invented, weak
+USUAL_LOSS = 0.8  # natural logarithm: loss of a layer that has faded; cyan down to 20 % is two sigma; invented, weak
 STABLE_LOSS = 0.1  # the same of a layer that keeps well while others fade; invented, weak
 UNFADED = 0.7  # how likely film is before any evidence not to have faded; invented, weak
 # How likely each way of fading is by the number of layers that keep well, none to two; invented, weak.
@@ -145,4 +145,5 @@ def stain_of(apart: Array) -> Array:
     sigma = np.full(apart.shape, BASE_SIGMA)
     likely, stain, _ = _faded(apart, sigma, USUAL_STAIN)
     none = -0.5 * np.square(apart / sigma) - np.log(sigma * math.sqrt(2.0 * math.pi))
-    return np.asarray(stain / (1.0 + np.exp(np.minimum(none - likely, 700.0))))
+    stain = np.asarray(stain / (1.0 + np.exp(np.minimum(none - likely, 700.0))))
+    return np.asarray(stain - stain.min())
