@@ -18,7 +18,8 @@ BLACK_SIGMA = 0.05  # natural logarithm: how far a set of dyes may miss an even 
 SETS, MIXTURES = 100, 24  # of dyes, and mixtures of each
 NEAR_GREY, WIDE_SHARE = 0.5, 0.3  # scatter of amounts about a grey; share of mixtures that are anything
 LEAST_WEIGHT = 0.15  # of the densest film: there differences are seen less
-STEPS, RIDGE = 25, 1e-4
+OPAQUE_SHARE, OPAQUE_WEIGHT, MOST_DENSITY = 0.15, 0.05, 3.4  # of mixtures under dust, which must stay dark
+STEPS, RIDGE = 40, 1e-4
 
 
 def fit_fade(left: Array, gain: Array, *, light: str, border: Array | None) -> tuple[Array, Array]:
@@ -61,6 +62,11 @@ def fit_fade(left: Array, gain: Array, *, light: str, border: Array | None) -> t
     before[:, 1:4], after[:, 1:4] = np.linalg.inv(matrix), matrix
     if light == "narrow":
         return before, after
+    rng = np.random.default_rng(11)
+    dusty = rng.random(len(faded)) < OPAQUE_SHARE
+    dust = rng.uniform(0.0, 1.0, (len(faded), 1)) * (MOST_DENSITY - faded.max(axis=1, keepdims=True))
+    faded, film = np.vstack([faded, (faded + dust)[dusty]]), np.vstack([film, (film + dust)[dusty]])
+    weight = np.vstack([weight, np.full((int(dusty.sum()), 1), OPAQUE_WEIGHT)])
     return _refined(before, after, gain, faded, film, weight)
 
 
@@ -86,7 +92,7 @@ def _film_of_likely_dyes(
     mixed = np.where(rng.random((SETS, MIXTURES, 1)) < WIDE_SHARE, wide, near).clip(0.0, 1.15)
     amounts = mixed * black[drawn][:, None]
     faded = band_density(amounts, curves[drawn], light)
-    film = band_density(amounts * left * gain / left, curves[drawn], light)
+    film = band_density(amounts * gain, curves[drawn], light)
     return faded.reshape(-1, 3), film.reshape(-1, 3), amounts.reshape(-1, 3)
 
 
