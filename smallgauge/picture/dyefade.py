@@ -416,7 +416,8 @@ def solve_dyefade(fading: FadingDecision) -> FadeCorrection:
         )
     gain = np.minimum(left / (np.square(left) + GUARD), MOST_GAIN)
     clear = np.array(fading.clear)
-    border = None if fading.border is None else np.array(fading.border) - clear
+    read = fading.border is not None and LOWER_LIMIT not in fading.source  # else it tells nothing of the dyes
+    border = np.array(fading.border) - clear if read else None
     amounts, density = fit_fade(left, gain, light=fading.light, border=border)
     before, after = _moved(amounts, clear), density
     after[:, 0] += np.array(fading.base)

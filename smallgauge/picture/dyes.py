@@ -99,7 +99,9 @@ def neutral_factors(curves: Array) -> Array:
 
 def _amounts_by_newton(density: Array, curves: Array, weights: Array, *, steps: int) -> Array:
     """Amounts that give densities under three weightings of the wavelengths; the densities are close to linear in them."""
-    amounts = np.broadcast_to(density, np.broadcast_shapes(density.shape, curves.shape[:-1])).astype(np.float64)
+    amounts = np.broadcast_to(density, np.broadcast_shapes(density.shape, curves.shape[:-1])).astype(
+        np.float64
+    )
     turned = np.swapaxes(curves, -1, -2)
     for _ in range(steps):
         through = np.power(10.0, -(amounts[..., None, :] @ curves)[..., 0, :])

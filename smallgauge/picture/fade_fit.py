@@ -14,7 +14,9 @@ from smallgauge.picture.dyes import USUAL_BORDER, band_density, dye_amounts, lik
 
 Array = NDArray[np.float64]
 
-BLACK_SIGMA = 0.05  # natural logarithm: how far a set of dyes may miss an even black; common practice, no source
+BLACK_SIGMA = (
+    0.05  # natural logarithm: how far a set of dyes may miss an even black; common practice, no source
+)
 SETS, MIXTURES = 100, 24  # of dyes, and mixtures of each
 NEAR_GREY, WIDE_SHARE = 0.5, 0.3  # scatter of amounts about a grey; share of mixtures that are anything
 LEAST_WEIGHT = 0.15  # of the densest film: there differences are seen less

@@ -14,7 +14,9 @@ from smallgauge.picture.dyes import USUAL_BORDER
 
 Array = NDArray[np.float64]
 
-USUAL_LOSS = 0.8  # natural logarithm: loss of a layer that has faded; cyan down to 20 % is two sigma; invented, weak
+USUAL_LOSS = (
+    0.8  # natural logarithm: loss of a layer that has faded; cyan down to 20 % is two sigma; invented, weak
+)
 STABLE_LOSS = 0.1  # the same of a layer that keeps well while others fade; invented, weak
 UNFADED = 0.7  # how likely film is before any evidence not to have faded; invented, weak
 # How likely each way of fading is by the number of layers that keep well, none to two; invented, weak.
@@ -28,7 +30,12 @@ USUAL_STAIN = 0.1  # density of the stain of aged film; invented, weak
 
 
 def shares_left(
-    ln_amounts: Array, sigma: Array, share: Array, *, stock_amount: float | None = None, yellow: float | None = None
+    ln_amounts: Array,
+    sigma: Array,
+    share: Array,
+    *,
+    stock_amount: float | None = None,
+    yellow: float | None = None,
 ) -> tuple[Array, Array, float]:
     """Share left of each layer, its standard error, and how likely any has faded: means over what may be.
 
@@ -67,7 +74,7 @@ def shares_left(
     sigma_faded, sigma_whole = (
         (STOCK_SIGMA, STOCK_SIGMA) if stock_amount else (LEVEL_SIGMA, WHOLE_LEVEL_SIGMA)
     )
-    level = np.linspace(-0.6, 0.4, 81)
+    level = np.linspace(-0.6, 0.4, 51)
     before = {
         whole: -0.5 * np.square(level / s) - math.log(s)
         for whole, s in ((False, sigma_faded), (True, sigma_whole))

@@ -9,7 +9,7 @@ from drawn_rolls import drawn_rolls
 
 from smallgauge.errors import CallerError
 from smallgauge.picture.border import CHANNELS
-from smallgauge.picture.dyes import typical_dye_model
+from smallgauge.picture.dyes import band_density, likely_dyes
 from smallgauge.record.anchors import AnchorAsked, anchor_of
 from smallgauge.record.decided_fading import completed_fading, fading_value
 from smallgauge.record.finding import FINDING_WEIGHTS
@@ -129,7 +129,7 @@ def test_the_operator_s_own_shares_win_over_the_program_s():
     value = completed_fading(fading_value("none"), log=log, anchor="length@0", by="m.k.")
     after = decide(log, subject="fading", anchor="length@0", value=value, by="m.k.", at=AT, why="a sunset")
     before, now = looks(table, log, [30])[0][0], looks(table, after, [30])[0][0]
-    assert before.fade.gain[0] > 1.5 and now.fade.gain[0] == pytest.approx(1.0, abs=1e-3)
+    assert before.fade.gain[0] > 1.5 and (now is None or now.fade is None)
 
 
 def test_two_operators_in_one_length_are_both_left_out_and_told():
@@ -148,7 +148,7 @@ def test_greys_that_the_operator_picks_serve_where_the_border_does_not():
         table[f"border_{c}"][:] = np.nan
     _, log = proposed(table)
     amounts = np.array([[0.6], [1.1], [1.7]]) * np.array([0.55, 0.95, 0.8])
-    density = 0.16 + amounts @ typical_dye_model("narrow").density[:, 1:4].T
+    density = 0.16 + band_density(amounts, likely_dyes().curves[0], "narrow")
     words = "grey " + " ".join(f"{each:.4f}" for each in density.ravel())
     value = completed_fading(fading_value(words), log=log, anchor="length@0", by="m.k.")
     assert value["source"] == ["picks"] * 3
