@@ -7,7 +7,8 @@ apply_dyefade   density of a frame, its correction     ->  density of the film a
 
 A correction goes from the scanner's densities to the amounts of the film's three dyes (cyan, magenta,
 yellow), multiplies each amount, and goes back to the scanner's densities. Both ways are polynomials of
-the second degree at most, so that one shape serves narrow light (a matrix) and broad light.
+the second degree at most, so that one shape serves narrow light (a matrix) and broad light; they are
+fitted to the fading found (`fade_fit.py`).
 """
 
 import math
@@ -406,7 +407,7 @@ def solve_dyefade(fading: FadingDecision) -> FadeCorrection:
     >>> half = FadingDecision(light="narrow", left=(0.5, 1.0, 1.0), sigma=None, source=("m.k.",) * 3,
     ...                       clear=(0.15,) * 3, base=(0.15,) * 3, border=None)
     >>> print(apply_dyefade(np.array([1.6, 2.9, 2.9]), solve_dyefade(half)).round(1))
-    [2.7 3.1 3. ]
+    [2.7 3.  3. ]
     """
     left = np.array(fading.left)
     if not ((left > 0.0) & (left <= MOST_LEFT)).all():

@@ -14,9 +14,7 @@ from smallgauge.picture.dyes import USUAL_BORDER, band_density, dye_amounts, lik
 
 Array = NDArray[np.float64]
 
-BLACK_SIGMA = (
-    0.05  # natural logarithm: how far a set of dyes may miss an even black; common practice, no source
-)
+BLACK_SIGMA = 0.05  # natural logarithm: how far a set of dyes may miss an even black; invented
 SETS, MIXTURES = 100, 24  # of dyes, and mixtures of each
 NEAR_GREY, WIDE_SHARE = 0.5, 0.3  # scatter of amounts about a grey; share of mixtures that are anything
 LEAST_WEIGHT = 0.15  # of the densest film: there differences are seen less
@@ -48,8 +46,8 @@ def fit_fade(left: Array, gain: Array, *, light: str, border: Array | None) -> t
 
     Notes
     -----
-    Starts at the matrix of the dyes and its inverse; from there damped least squares (Levenberg 1944, Marquardt
-    1963). A difference counts by how it is seen, as the cube root of light. Source: ours.
+    Starts at the matrix of the dyes and its inverse; from there damped least squares (Levenberg and Marquardt's way).
+    A difference counts by how it is seen, as the cube root of light. Source: ours.
 
     Examples
     --------
@@ -66,7 +64,8 @@ def fit_fade(left: Array, gain: Array, *, light: str, border: Array | None) -> t
         return before, after
     rng = np.random.default_rng(11)
     dusty = rng.random(len(faded)) < OPAQUE_SHARE
-    dust = rng.uniform(0.0, 1.0, (len(faded), 1)) * (MOST_DENSITY - faded.max(axis=1, keepdims=True))
+    room = np.maximum(MOST_DENSITY - faded.max(axis=1, keepdims=True), 0.0)
+    dust = rng.uniform(0.0, 1.0, (len(faded), 1)) * room
     faded, film = np.vstack([faded, (faded + dust)[dusty]]), np.vstack([film, (film + dust)[dusty]])
     weight = np.vstack([weight, np.full((int(dusty.sum()), 1), OPAQUE_WEIGHT)])
     return _refined(before, after, gain, faded, film, weight)
@@ -76,9 +75,9 @@ def _film_of_likely_dyes(
     left: Array, gain: Array, light: str, border: Array | None
 ) -> tuple[Array, Array, Array]:
     """Densities of faded film, of the same brought back, and amounts in the faded; dyes that make the black even."""
-    sets, level = likely_dyes(), np.full(3, USUAL_BORDER)
+    sets = likely_dyes()
     share, curves = sets.share, sets.curves
-    black = np.broadcast_to(level * left, (len(share), 3))
+    black = np.broadcast_to(USUAL_BORDER * left, (len(share), 3))
     if border is not None:
         black = np.maximum(dye_amounts(border, curves, light), 0.02)
         uneven = np.log(black / left)

@@ -25,7 +25,6 @@ LEVEL_SIGMA = 0.08  # natural logarithm: how far stocks' blacks lie apart; commo
 WHOLE_LEVEL_SIGMA = 0.2  # the same of a scan whose layers agree: nothing then speaks of fading
 STOCK_SIGMA = 0.02  # the same where it is stated
 BASE_SIGMA = 0.03  # density by which channels of an unstained base differ; common practice, no source
-TINTED_SHARE, TINTED_SIGMA = 0.05, 0.1  # of new stocks, whose base differs by more; invented, weak
 USUAL_STAIN = 0.1  # density of the stain of aged film; invented, weak
 
 
@@ -52,7 +51,7 @@ def shares_left(
         Amount in this stock's black when it was new, where that is stated.
     yellow : float or None
         Density of the clear film in blue above its mean in red and green, where clear film was seen: aged film is
-        stained.
+        stained, so a clean base speaks against fading.
 
     Returns
     -------
@@ -120,12 +119,14 @@ def _faded(apart: Array, sigma: Array, usual: float) -> tuple[Array, Array, Arra
 
 
 def _ln_stained(yellow: float) -> float:
-    """How much likelier this base is of aged film than of new, natural logarithm; a new one may be tinted."""
-    sigma = np.array([BASE_SIGMA, math.hypot(BASE_SIGMA, TINTED_SIGMA)])
-    part = np.log([1.0 - TINTED_SHARE, TINTED_SHARE])
-    new = part - 0.5 * np.square(yellow / sigma) - np.log(sigma * math.sqrt(2.0 * math.pi))
-    aged = part + _faded(np.full(2, yellow), sigma, USUAL_STAIN)[0]
-    return float(np.logaddexp(*aged) - np.logaddexp(*new))
+    """How much likelier this base is of aged film than of new, natural logarithm, 0 at the most.
+
+    A clean base speaks against fading. A yellow one may be its stock's own, so it says nothing.
+    """
+    sigma = np.array([BASE_SIGMA])
+    new = -0.5 * (yellow / BASE_SIGMA) ** 2 - math.log(BASE_SIGMA * math.sqrt(2.0 * math.pi))
+    aged = float(_faded(np.array([yellow]), sigma, USUAL_STAIN)[0][0])
+    return min(0.0, aged - new)
 
 
 def stain_of(apart: Array) -> Array:

@@ -243,12 +243,23 @@ def test_the_correction_grows_with_the_loss_without_a_step():
     assert np.abs(np.diff(out, axis=0)).max() < 0.11
 
 
-def test_a_stained_base_speaks_for_fading():
-    """The same border, so light a fading that dyes could be it: with a yellow base it is likelier."""
+def test_a_clean_base_speaks_against_fading():
+    """The same border, so light a fading that dyes could be it: with a clean base it is less likely."""
     border = length_border((2.3, 2.75, 2.7))
     stained = length_border((2.3, 2.75, 2.8), clear=(0.15, 0.15, 0.26))
     fresh, aged = (propose_fading(each, light="broad")[0].left for each in (border, stained))
     assert aged[0] < fresh[0] - 0.02
+
+
+@pytest.mark.parametrize("dyes", ["first", "second"])
+def test_a_stock_whose_new_base_is_yellow_is_left_alone(monkeypatch, dyes):
+    pytest.importorskip("benchmarks.fading", reason="left out: colour-science is not installed")
+    from benchmarks import fading
+
+    monkeypatch.setitem(fading.STAINS, "none", 0.08)
+    for light in ("narrow", "broad"):
+        _, _, change, _, left = differences(dyes=dyes, light=light, cast="blue", fade="none")
+        assert change <= 0.5, left
 
 
 def test_shares_that_cannot_be_are_refused():
