@@ -17,10 +17,10 @@ Array = NDArray[np.float64]
 USUAL_LOSS = (
     0.8  # natural logarithm: loss of a layer that has faded; cyan down to 20 % is two sigma; invented, weak
 )
-STABLE_LOSS = 0.1  # the same of a layer that keeps well while others fade; invented, weak
+STABLE_LOSS = 0.07  # the same of a layer that keeps well while others fade; invented, weak
 UNFADED = 0.7  # how likely film is before any evidence not to have faded; invented, weak
 # How likely each way of fading is by the number of layers that keep well, none to two; invented, weak.
-STABLE_BEFORE = (0.10, 0.12 / 3.0, 0.08 / 3.0)
+STABLE_BEFORE = (0.2, 0.07 / 3.0, 0.03 / 3.0)
 LEVEL_SIGMA = 0.08  # natural logarithm: how far stocks' blacks lie apart; common practice, no source
 WHOLE_LEVEL_SIGMA = 0.2  # the same of a scan whose layers agree: nothing then speaks of fading
 STOCK_SIGMA = 0.02  # the same where it is stated
