@@ -68,6 +68,7 @@ DELIVERED = (
     "package.json",
     "package/SHA256SUMS",
 )
+HOLD_CODES = {"film": "film on hold", "files": "files on hold"}
 FIXITY_CODES = (
     "file digest differs",
     "file missing",
@@ -269,7 +270,7 @@ class Line:
         """Whether the shop's book holds the film or the files, which is said."""
         why = self.settings.held(self.folder.parent, number, kind)
         if why:
-            self._say(Finding(code=f"{kind} on hold", where="office", values={"reason": why}))
+            self._say(Finding(code=HOLD_CODES[kind], where="office", values={"reason": why}))
         return bool(why)
 
     def _outcome(self, capture: Capture) -> Outcome:
