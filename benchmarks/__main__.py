@@ -5,6 +5,7 @@ import runpy
 for name in (
     "account",
     "between",
+    "colour",
     "completeness",
     "fading",
     "flicker",
