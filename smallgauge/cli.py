@@ -260,9 +260,16 @@ def _tell(outcome: "Outcome") -> None:
             print(line)
 
 
-def _print_json(outcomes: "list[Outcome]", errors: list[tuple[str, str, int]] = ()) -> None:  # type: ignore[assignment]
+def _print_document(document: object) -> None:
+    """Print papers, or a table of them, as one JSON document."""
     import json
 
+    from smallgauge.record.files import to_plain
+
+    print(json.dumps(to_plain(document), ensure_ascii=False, indent=1), flush=True)
+
+
+def _print_json(outcomes: "list[Outcome]", errors: list[tuple[str, str, int]] = ()) -> None:  # type: ignore[assignment]
     from smallgauge.record.files import to_plain
 
     document = {
@@ -271,7 +278,7 @@ def _print_json(outcomes: "list[Outcome]", errors: list[tuple[str, str, int]] = 
             {"capture": capture, "error": words, "exit_code": code} for capture, words, code in errors
         ],
     }
-    print(json.dumps(document, ensure_ascii=False, indent=1))
+    _print_document(document)
 
 
 def _follow(options: argparse.Namespace) -> int:
@@ -316,8 +323,6 @@ def _follow(options: argparse.Namespace) -> int:
 
 
 def _print_verdict(verdict: "Verdict") -> None:
-    import json
-
     from smallgauge.deliver.follow_words import verdict_line
     from smallgauge.deliver.words import sentence
     from smallgauge.record.files import to_plain
@@ -327,7 +332,7 @@ def _print_verdict(verdict: "Verdict") -> None:
         "line": verdict_line(verdict, sentence),
         "exit_code": 0 if verdict.may_come_off else 1,
     }
-    print(json.dumps(document, ensure_ascii=False, indent=1), flush=True)
+    _print_document(document)
 
 
 def _ask_by_ctrl_c() -> "Callable[[], bool]":
@@ -374,11 +379,7 @@ def _treat(options: argparse.Namespace) -> int:
         )
     treatment = read_treatment(folder)
     if options.json:
-        import json
-
-        from smallgauge.record.files import to_plain
-
-        print(json.dumps(to_plain(treatment), ensure_ascii=False, indent=1))
+        _print_document(treatment)
     else:
         for entry in treatment.in_force:
             print(decision_sentence(entry))
@@ -412,12 +413,7 @@ def _join(options: argparse.Namespace) -> int:
     )
     capture = read_capture(str(folder))
     if options.json:
-        import json
-
-        from smallgauge.record.files import to_plain
-
-        document = {"folder": str(folder), "frames": capture.count, "findings": to_plain(capture.findings)}
-        print(json.dumps(document, ensure_ascii=False, indent=1))
+        _print_document({"folder": str(folder), "frames": capture.count, "findings": capture.findings})
         return 0
     for finding in capture.findings:
         if finding.where == "reel":
@@ -446,12 +442,7 @@ def _divide(options: argparse.Namespace) -> int:
         )
     leaders, division, found = find_division(folder)
     if options.json:
-        import json
-
-        from smallgauge.record.files import to_plain
-
-        document = {"leader": to_plain(leaders), "division": to_plain(division), "findings": to_plain(found)}
-        print(json.dumps(document, ensure_ascii=False, indent=1))
+        _print_document({"leader": leaders, "division": division, "findings": found})
     else:
         for line in (*leader_words(leaders), *division_words(division), *(sentence(each) for each in found)):
             print(line)
@@ -471,13 +462,7 @@ def _unslit(options: argparse.Namespace) -> int:
         out=Path(options.out) if options.out else None,
     )
     if options.json:
-        import json
-
-        from smallgauge.record.files import to_plain
-
-        print(
-            json.dumps({"unslit": to_plain(paper), "findings": to_plain(found)}, ensure_ascii=False, indent=1)
-        )
+        _print_document({"unslit": paper, "findings": found})
     else:
         for line in (*unslit_words(paper), *(sentence(each) for each in found)):
             print(line)
@@ -524,11 +509,9 @@ def _recheck(options: argparse.Namespace) -> int:
     finally:
         progress.close()
     if options.json:
-        import json
         from dataclasses import asdict
 
-        document = {"packages": [{**asdict(check), "good": check.good} for check in checks]}
-        print(json.dumps(document, ensure_ascii=False, indent=1))
+        _print_document({"packages": [{**asdict(check), "good": check.good} for check in checks]})
     return 0 if all(check.good for check in checks) else 4
 
 
@@ -555,11 +538,7 @@ def _copy(options: argparse.Namespace) -> int:
     refuse_held(Path(options.package).resolve().parent, _held)
     made = copy_to_medium(Path(options.package), Path(options.target), progress=_settings(options).progress)
     if options.json:
-        import json
-
-        from smallgauge.record.files import to_plain
-
-        print(json.dumps(to_plain(made), ensure_ascii=False, indent=1))
+        _print_document(made)
     else:
         print(medium_words(made))
     return 0
@@ -581,11 +560,7 @@ def _approval(options: argparse.Namespace) -> int:
         if close is not None:
             close()
     if options.json:
-        import json
-
-        from smallgauge.record.files import to_plain
-
-        print(json.dumps(to_plain(paper), ensure_ascii=False, indent=1))
+        _print_document(paper)
     else:
         print(approval_words(options.reel, paper))
     return 0
@@ -607,11 +582,7 @@ def _adx(options: argparse.Namespace) -> int:
         if close is not None:
             close()
     if options.json:
-        import json
-
-        from smallgauge.record.files import to_plain
-
-        print(json.dumps(to_plain(paper), ensure_ascii=False, indent=1))
+        _print_document(paper)
     else:
         print(adx_words(options.out, paper.frames, paper.bits))
     return 0
@@ -633,11 +604,7 @@ def _sign_off(options: argparse.Namespace) -> int:
         take_over=options.take_over,
     )
     if options.json:
-        import json
-
-        from smallgauge.record.files import to_plain
-
-        print(json.dumps(to_plain(signed), ensure_ascii=False, indent=1))
+        _print_document(signed)
     else:
         print(signed_words(signed))
     return 0
@@ -655,11 +622,7 @@ def _recover(options: argparse.Namespace) -> int:
     finally:
         progress.close()
     if options.json:
-        import json
-
-        from smallgauge.record.files import to_plain
-
-        print(json.dumps(to_plain(paper), ensure_ascii=False, indent=1))
+        _print_document(paper)
     else:
         print(recovered_words(paper, options.out))
     return 0
@@ -682,11 +645,7 @@ def _calibrate(options: argparse.Namespace) -> int:
         pitch=options.pitch,
     )
     if options.json:
-        import json
-
-        from smallgauge.record.files import to_plain
-
-        print(json.dumps({"gauge": gauge, "scale": to_plain(scale)}, ensure_ascii=False, indent=1))
+        _print_document({"gauge": gauge, "scale": scale})
     else:
         print(calibration_words(options.machine, gauge, scale))
     return 0
@@ -722,9 +681,7 @@ def _office(options: argparse.Namespace) -> int:
 
     answer = run_desk(options, at=_now())
     if options.json:
-        import json
-
-        print(json.dumps({**answer.document, "exit_code": answer.exit_code}, ensure_ascii=False, indent=1))
+        _print_document({**answer.document, "exit_code": answer.exit_code})
     else:
         for line in answer.lines:
             print(line)

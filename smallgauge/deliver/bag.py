@@ -23,11 +23,10 @@ from smallgauge.deliver.swap import building, fill
 from smallgauge.errors import MaterialError
 from smallgauge.media.whole import write_whole_bytes
 from smallgauge.record.finding import Finding
-from smallgauge.record.package import PackageList, PackagePart
+from smallgauge.record.package import BAG_SUMS, BAG_TAG_SUMS, PackageList, PackagePart, sums_text
 from smallgauge.record.work import Progress, silent
 
 BAG = "bag"
-MANIFEST, TAG_MANIFEST = "manifest-sha512.txt", "tagmanifest-sha512.txt"
 TAG_FILES = ("bagit.txt", "bag-info.txt")
 _RECORDS = ("pbcore.xml", "condition.xml", "events.json")
 _TABLES = (*LATER_TABLES, "render.json", "report.html", "report.pdf", "reels.csv", "stills/contact-sheet.jpg")
@@ -100,8 +99,8 @@ def build_bag(folder: Path, *, at: str, progress: Progress = silent) -> tuple[Fi
         )
     records = _records(papers, parts)
     made = [PackagePart(place=f"data/{name}", of="") for name in records]
-    tags = [PackagePart(place=name, of="") for name in (*TAG_FILES, TAG_MANIFEST)]
-    listed = PackageList(reel=papers.reel.number, manifest=MANIFEST, parts=(*parts, *made, *tags))
+    tags = [PackagePart(place=name, of="") for name in (*TAG_FILES, BAG_TAG_SUMS)]
+    listed = PackageList(reel=papers.reel.number, manifest=BAG_SUMS, parts=(*parts, *made, *tags))
     proved = {file.name: file.sha256 for file in papers.proof.files}
     with building(folder, BAG, listed) as bag:
         sums = fill(folder, bag, parts, proved, progress, kind="sha512")
@@ -139,14 +138,9 @@ def _write_tags(bag: Path, papers: Papers, sums: dict[str, str], *, oxum: str, d
     tags = {
         "bagit.txt": "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n",
         "bag-info.txt": "\n".join(info) + "\n",
-        MANIFEST: "".join(f"{digest}  {_escaped(place)}\n" for place, digest in sorted(sums.items())),
+        BAG_SUMS: sums_text(dict(sorted(sums.items())), BAG_SUMS),
     }
     for name, text in tags.items():
         write_whole_bytes(bag / name, text.encode())
-    lines = (f"{hashlib.sha512(text.encode()).hexdigest()}  {name}\n" for name, text in sorted(tags.items()))
-    write_whole_bytes(bag / TAG_MANIFEST, "".join(lines).encode())
-
-
-def _escaped(place: str) -> str:
-    """A path as a manifest holds it: only line breaks and the per cent sign are escaped (RFC 8493, 2.1.3)."""
-    return place.replace("%", "%25").replace("\n", "%0A").replace("\r", "%0D")
+    digests = {name: hashlib.sha512(text.encode()).hexdigest() for name, text in sorted(tags.items())}
+    write_whole_bytes(bag / BAG_TAG_SUMS, sums_text(digests, BAG_TAG_SUMS).encode())

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from smallgauge.deliver.kept import archive_files
-from smallgauge.deliver.package import LATER, PICTURES, WATCH, film_file_name
+from smallgauge.deliver.package import LATER, PICTURES, WATCH, film_file_name, smooth_file_name
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.media.whole import plain_size
 from smallgauge.record.recipe import SMOOTH
@@ -38,7 +38,7 @@ def file_rows(papers: Papers) -> tuple[FileRow, ...]:
     player = "Double-click it; any player, telephone or television of the last ten years should show it."
     add(film, ("television.mp4",), "The film to watch.", player)
     add(
-        f"{film.removesuffix('.mp4')} (synthetic frames).mp4",
+        smooth_file_name(film),
         (SMOOTH.file,),
         "The film with smoother movement. It holds synthetic frames: made between two pictures of the film, not taken by a "
         "camera.",

@@ -7,7 +7,6 @@ is kept, so the same command goes on after a stop. Nothing on the medium is ever
 """
 
 import hashlib
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,13 +22,18 @@ from smallgauge.media.whole import (
     write_whole,
     write_whole_bytes,
 )
+from smallgauge.record.package import (
+    BAG_SUMS,
+    BAG_TAG_SUMS,
+    FAMILY_SUMS,
+    PIECES_NOTE,
+    kind_of_sums,
+    read_sums,
+)
 from smallgauge.record.work import Progress, silent
 
-FAMILY_SUMS, BAG_SUMS, BAG_TAG_SUMS = "SHA256SUMS", "manifest-sha512.txt", "tagmanifest-sha512.txt"
-PIECES_NOTE = "Put the pieces together.txt"
 PIECE_BYTES = 4_000_000_000  # below 2^32 - 1; a round number that a person can check
 _BLOCK = 1 << 22
-_LINE = re.compile(r"([0-9a-f]{64}|[0-9a-f]{128}) [ *](.+)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,14 +132,15 @@ def _listed(package: Path) -> tuple[_Listed, ...]:
     names = [sums[0], *([BAG_TAG_SUMS] if sums[0] == BAG_SUMS else [])]
     digests: dict[str, str] = {}
     for name in names:
-        for line in (package / name).read_text(encoding="utf-8").splitlines():
-            match = _LINE.fullmatch(line)
-            if match is None:
+        for number, line in enumerate(
+            read_sums((package / name).read_bytes().decode(errors="replace"), name), start=1
+        ):
+            if line is None:
                 raise FixityError(
-                    f"{name} must hold a digest and a name a line, found '{line[:60]}' in {package}; make the package again with "
-                    "`smallgauge deliver`."
+                    f"{name} must hold a digest and a name a line, found another thing in line {number} in {package}; make the "
+                    "package again with `smallgauge deliver`."
                 )
-            digests.setdefault(_plain(match[2]), match[1])
+            digests.setdefault(*line)
     files = []
     for place in [*digests, *(name for name in names if name not in digests)]:
         if any(safe_file_name(part) != part for part in place.split("/")):
@@ -150,15 +155,10 @@ def _listed(package: Path) -> tuple[_Listed, ...]:
                 "`smallgauge deliver`."
             )
         digest = digests.get(place, "")
-        kind = {64: "sha256", 128: "sha512"}.get(len(digest), "sha256")
+        kind = kind_of_sums(names[0])
         digest = digest or digests_file(path, (kind,))[kind]
         files.append(_Listed(place=place, kind=kind, digest=digest, size=path.stat().st_size))
     return tuple(files)
-
-
-def _plain(place: str) -> str:
-    """A path of a manifest without the escapes of RFC 8493."""
-    return place.replace("%0A", "\n").replace("%0D", "\r").replace("%25", "%")
 
 
 def _check_room(listed: tuple[_Listed, ...], target: Path) -> None:

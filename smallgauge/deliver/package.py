@@ -22,7 +22,7 @@ from smallgauge.errors import MaterialError
 from smallgauge.gauge.rates import feet_from_frames, metres_from_frames
 from smallgauge.media.whole import safe_file_name, write_whole_bytes
 from smallgauge.record.files import write_text
-from smallgauge.record.package import PackageList, PackagePart
+from smallgauge.record.package import PackageList, PackagePart, sums_text
 from smallgauge.record.recipe import FINISHED, SMOOTH
 from smallgauge.record.work import Progress, silent
 
@@ -80,6 +80,17 @@ def film_file_name(number: str, box_words: str) -> str:
     return f"{stem.rstrip(' .')}.mp4"
 
 
+def smooth_file_name(film: str) -> str:
+    """Name of the copy with synthetic frames beside a film of this name.
+
+    Examples
+    --------
+    >>> smooth_file_name("0004171-R03-7.mp4")
+    '0004171-R03-7 (synthetic frames).mp4'
+    """
+    return f"{film.removesuffix('.mp4')} (synthetic frames).mp4"
+
+
 def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[PackagePart, ...]:
     """Which file of the reel goes where in its package, in the order of their places.
 
@@ -108,8 +119,8 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
     ]
     wanted = [name for name in LATER_NEEDED if papers.masters or name != FINISHED.file]
     parts += [PackagePart(place=f"{LATER}/{name}", of=name) for name in wanted]
-    watched = film_file_name(papers.reel.number, papers.reel.box_words).removesuffix(".mp4")
-    optional = [(f"{WATCH}/{watched} (synthetic frames).mp4", SMOOTH.file)]
+    watched = film_file_name(papers.reel.number, papers.reel.box_words)
+    optional = [(f"{WATCH}/{smooth_file_name(watched)}", SMOOTH.file)]
     optional += [("Report.pdf", "report.pdf"), (f"{PICTURES}/contact-sheet.jpg", "stills/contact-sheet.jpg")]
     optional += [(f"{LATER}/{name}", name) for name in (*LATER_TABLES, "render.json")]
     optional += [
@@ -177,9 +188,7 @@ def build_package(
     proved = {file.name: file.sha256 for file in papers.proof.files} if papers.proof else {}
     with building(folder, PACKAGE, listed) as part:
         sums = fill(folder, part, parts, proved, progress)
-        # The format of coreutils' sha256sum: digest, two spaces, path with forward slashes; checked with `-c`.
-        lines = "".join(f"{digest}  {place}\n" for place, digest in sums.items())
-        write_whole_bytes(part / listed.manifest, lines.encode())
+        write_whole_bytes(part / listed.manifest, sums_text(sums, listed.manifest).encode())
     return listed
 
 

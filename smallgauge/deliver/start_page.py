@@ -6,14 +6,14 @@ A function of the papers alone, like the report.
 """
 
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from urllib.parse import quote
 
 import numpy as np
 
 from smallgauge.deliver.content import report_content
 from smallgauge.deliver.kept import kept_words
-from smallgauge.deliver.package import PICTURES, WATCH, film_file_name
+from smallgauge.deliver.package import PICTURES, WATCH, film_file_name, smooth_file_name
 from smallgauge.deliver.papers import Papers, read_papers, still_places
 from smallgauge.deliver.report import page_environment
 from smallgauge.gauge.rates import running_time_text
@@ -39,7 +39,7 @@ def start_html(papers: Papers) -> str:
     """The page: HTML without scripts, every link of which leads to a file of the same package."""
     film = f"{WATCH}/{film_file_name(papers.reel.number, papers.reel.box_words)}"
     scenes = scene_links(papers, film)
-    smooth = PurePosixPath(film).with_suffix("").as_posix() + " (synthetic frames).mp4"
+    smooth = smooth_file_name(film)
     page = (
         page_environment()
         .get_template("start.html")

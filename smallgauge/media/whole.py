@@ -35,6 +35,9 @@ _RESERVED = frozenset(
 _NAME_LIMIT = 99
 
 
+FAT_LARGEST = 2**32 - 1  # bytes of a file on FAT32, which keeps a length in 32 bits: from memory, not checked
+
+
 def plain_size(size: int) -> str:
     """A number of bytes as a person reads it, in powers of ten.
 
@@ -301,19 +304,17 @@ def link_or_copy(source: Path, target: Path) -> Literal["linked", "copied"]:
 def largest_file_bytes(path: Path) -> int | None:
     """The largest file that the volume of `path` can hold, where its kind is known to have a limit; otherwise None.
 
-    Source: FAT32 keeps a file's length in 32 bits, from memory, not checked.
-
     Examples
     --------
-    >>> largest_file_bytes(Path(".")) in (None, 2**32 - 1)
+    >>> largest_file_bytes(Path(".")) in (None, FAT_LARGEST)
     True
     """
     import psutil
 
-    place = str(Path(path).absolute())
-    volumes = [v for v in psutil.disk_partitions(all=True) if place.startswith(v.mountpoint)]
+    place = Path(path).absolute()
+    volumes = [v for v in psutil.disk_partitions(all=True) if place.is_relative_to(v.mountpoint)]
     kind = max(volumes, key=lambda v: len(v.mountpoint)).fstype.lower() if volumes else ""
-    return 2**32 - 1 if kind in ("vfat", "msdos", "fat", "fat32") else None
+    return FAT_LARGEST if kind in ("vfat", "msdos", "fat", "fat32") else None
 
 
 def medium_doubt() -> str:

@@ -278,36 +278,6 @@ def solve_inversion(decision: InversionDecision) -> NegativeCorrection:
     )
 
 
-def print_ends(decision: InversionDecision) -> tuple[float, float]:
-    """Densities of the print's white and black: its clear end, and what the negative's base prints.
-
-    Parameters
-    ----------
-    decision : InversionDecision
-
-    Returns
-    -------
-    white, black : float
-        The same for every scene, whatever it holds.
-
-    Raises
-    ------
-    CallerError
-        If contrast or grey is out of range.
-
-    Notes
-    -----
-    Source: derived.
-
-    Examples
-    --------
-    >>> print_ends(InversionDecision(base=(0.2, 0.5, 0.8)))
-    (0.05, 2.511)
-    """
-    black = print_density(np.zeros(1), contrast=decision.contrast, grey=_middle_grey(decision))
-    return PRINT_WHITE, round(float(black[0]), 3)
-
-
 def apply_negative(density: NDArray[np.floating], correction: NegativeCorrection) -> NDArray[np.floating]:
     """Density of a print of the negative.
 

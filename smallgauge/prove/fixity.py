@@ -1,6 +1,5 @@
 """Digests: are the files those that were written?"""
 
-import re
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -9,9 +8,10 @@ from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json
 from smallgauge.record.finding import FileDigest, Finding, Proof
 from smallgauge.record.journal import Journal
+from smallgauge.record.package import FAMILY_SUMS, read_sums
 from smallgauge.record.work import Progress
 
-MANIFEST = "package/SHA256SUMS"
+MANIFEST = f"package/{FAMILY_SUMS}"
 # Written when the proof is done, so no part of it; their own digests stand in the journal and SHA256SUMS.
 AFTER_PROOF = (
     "proof.json",
@@ -63,23 +63,22 @@ def check_manifest(folder: Path) -> tuple[int, tuple[Finding, ...]]:
     if not manifest.exists():
         return 0, ()
     found: list[Finding] = []
-    lines = manifest.read_bytes().decode("utf-8", errors="replace").splitlines()
+    lines = read_sums(manifest.read_bytes().decode("utf-8", errors="replace"), FAMILY_SUMS)
     listed = set()
     for line in lines:
-        match = re.fullmatch(r"([0-9a-f]{64}) [ *](.+)", line)
-        if match is None:
+        if line is None:
             found.append(Finding(code="file digest differs", where=MANIFEST, values={"file": MANIFEST}))
             continue
-        name = match[2]
+        name, sha256 = line
         listed.add(name)
         path = folder / "package" / name
         if not path.is_file():
             found.append(Finding(code="file missing", where=name, values={"file": f"package/{name}"}))
-        elif digest_file(path, from_medium=True) != match[1]:
+        elif digest_file(path, from_medium=True) != sha256:
             found.append(Finding(code="file digest differs", where=name, values={"file": f"package/{name}"}))
     for path in sorted((folder / "package").rglob("*")):
         name = path.relative_to(folder / "package").as_posix()
-        if path.is_file() and name not in listed and name != "SHA256SUMS":
+        if path.is_file() and name not in listed and name != FAMILY_SUMS:
             found.append(Finding(code="package incomplete", where=name, values={"file": f"package/{name}"}))
     return len(lines), tuple(found)
 

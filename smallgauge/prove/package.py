@@ -17,19 +17,23 @@ from pathlib import Path
 from smallgauge.errors import FixityError, MaterialError
 from smallgauge.media.film_in import read_film
 from smallgauge.media.matroska import read_matroska_crcs
-from smallgauge.media.whole import digests_file, largest_file_bytes, medium_doubt, safe_file_name
+from smallgauge.media.whole import FAT_LARGEST, digests_file, largest_file_bytes, medium_doubt, safe_file_name
 from smallgauge.prove.bench import Bench
 from smallgauge.prove.reel import SCRATCH, make_proof
 from smallgauge.record.capture import Capture, digest_capture
 from smallgauge.record.files import read_json
 from smallgauge.record.finding import FileDigest, Finding, Proof
+from smallgauge.record.package import (
+    BAG_SUMS,
+    BAG_TAG_SUMS,
+    FAMILY_SUMS,
+    PIECES_NOTE,
+    kind_of_sums,
+    read_sums,
+)
 from smallgauge.record.work import Progress, Runner
 
-FAMILY_LIST, BAG_LIST, BAG_TAG_LIST = "SHA256SUMS", "manifest-sha512.txt", "tagmanifest-sha512.txt"
-PIECES_NOTE = "Put the pieces together.txt"
-FAT_LIMIT = 2**32 - 1  # bytes of a file on FAT32: from memory, not checked
 LONGEST_PLACE = 180  # characters of a path: delivery reference, section 11 (below 200 in all)
-_LINE = re.compile(r"([0-9a-f]{64}|[0-9a-f]{128}) [ *](.+)")
 _OXUM = re.compile(r"Payload-Oxum: (\d+)\.(\d+)")
 _FOLDERS = ("Watch these/", "Pictures/", "For later/", "data/")
 _FAMILY_FOLDERS = ("Watch these", "For later")
@@ -49,12 +53,12 @@ class PackageFiles:
     @property
     def kind(self) -> str:
         """Of the digests, by `hashlib`'s name."""
-        return "sha512" if self.bag else "sha256"
+        return kind_of_sums(BAG_SUMS if self.bag else FAMILY_SUMS)
 
     @property
     def lists(self) -> tuple[str, ...]:
         """The files of digests, which name themselves nowhere."""
-        return (BAG_TAG_LIST,) if self.bag else (FAMILY_LIST,)
+        return (BAG_TAG_SUMS,) if self.bag else (FAMILY_SUMS,)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -68,9 +72,9 @@ class _Hashed:
 
 def read_list(folder: Path) -> PackageFiles | None:
     """The list of a family's package or of a bag; None where the folder is neither."""
-    bag = (folder / "bagit.txt").is_file() or (folder / BAG_LIST).is_file()
-    names = (BAG_LIST, BAG_TAG_LIST) if bag else (FAMILY_LIST,)
-    if not bag and not any((folder / name).exists() for name in (FAMILY_LIST, *_FAMILY_FOLDERS)):
+    bag = (folder / "bagit.txt").is_file() or (folder / BAG_SUMS).is_file()
+    names = (BAG_SUMS, BAG_TAG_SUMS) if bag else (FAMILY_SUMS,)
+    if not bag and not any((folder / name).exists() for name in (FAMILY_SUMS, *_FAMILY_FOLDERS)):
         return None
     digests: dict[str, str] = {}
     found: list[Finding] = []
@@ -79,24 +83,18 @@ def read_list(folder: Path) -> PackageFiles | None:
         if not path.is_file():
             found.append(Finding(code="file missing", where=name, values={"file": name}))
             continue
-        *lines, rest = path.read_bytes().decode("utf-8", errors="replace").replace("\r\n", "\n").split("\n")
-        if rest:  # a list ends with its last line's end, and at nothing else is a line cut
+        text = path.read_bytes().decode("utf-8", errors="replace")
+        if text and not text.endswith("\n"):  # a list ends with its last line's end: a line may be cut
             found.append(Finding(code="file digest differs", where=name, values={"file": name}))
-        for line in (*lines, *([rest] if rest else [])):
-            match = _LINE.fullmatch(line)
-            if match is None or len(match[1]) != (128 if bag else 64) or not _inside(folder, match[2]):
+        for line in read_sums(text, name):
+            if line is None or not _inside(line[0]):
                 found.append(Finding(code="file digest differs", where=name, values={"file": name}))
                 continue
-            digests[_plain(match[2])] = match[1]
+            digests[line[0]] = line[1]
     return PackageFiles(root=folder, bag=bag, digests=digests, findings=tuple(found))
 
 
-def _plain(place: str) -> str:
-    """A path of a manifest without the escapes of RFC 8493."""
-    return place.replace("%0A", "\n").replace("%0D", "\r").replace("%25", "%")
-
-
-def _inside(folder: Path, place: str) -> bool:
+def _inside(place: str) -> bool:
     """Whether a listed path lies in the package: a list from elsewhere may name anything."""
     path = Path(place)
     return not path.is_absolute() and ".." not in path.parts and bool(path.parts)
@@ -224,7 +222,7 @@ def _check_names(bench: Bench, listed: PackageFiles) -> None:
         values: dict[str, object] = {"names": wrong[:10]}
         bench.findings.append(Finding(code="names not legal", where="package", values=values))
     sizes = {p: (listed.root / p).stat().st_size for p in listed.digests if (listed.root / p).is_file()}
-    large = [place for place, size in sizes.items() if size > FAT_LIMIT]
+    large = [place for place, size in sizes.items() if size > FAT_LARGEST]
     if large and largest_file_bytes(listed.root) is None:
         bench.findings.append(Finding(code="needs exFAT", where="package", values={"names": large[:10]}))
 

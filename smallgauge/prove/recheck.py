@@ -17,7 +17,8 @@ from typing import Literal
 
 from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.media.whole import append_line, digests_file, write_whole_bytes
-from smallgauge.prove.package import BAG_LIST, FAMILY_LIST, PackageFiles, read_list
+from smallgauge.prove.package import PackageFiles, read_list
+from smallgauge.record.package import BAG_SUMS, FAMILY_SUMS
 from smallgauge.record.work import Progress
 
 Mode = Literal["quick", "full"]
@@ -153,13 +154,13 @@ def find_packages(folders: Iterable[Path]) -> tuple[Path, ...]:
     found: list[Path] = []
     for folder in folders:
         below = (
-            [p.parent for name in (FAMILY_LIST, BAG_LIST) for p in folder.rglob(name)]
+            [p.parent for name in (FAMILY_SUMS, BAG_SUMS) for p in folder.rglob(name)]
             if folder.is_dir()
             else []
         )
         if not below:
             raise MaterialError(
-                f"`recheck` needs packages, each with {FAMILY_LIST} or {BAG_LIST} in it, found none in {folder}; name the folders "
+                f"`recheck` needs packages, each with {FAMILY_SUMS} or {BAG_SUMS} in it, found none in {folder}; name the folders "
                 "that were delivered, or one above them."
             )
         found += sorted(p.resolve() for p in below)

@@ -35,6 +35,7 @@ from smallgauge.render.films import segment_key
 from smallgauge.render.plan import Plan, plan_rendering, still_frames
 from smallgauge.render.reel import segment_job, sound_files
 from smallgauge.render.segments import NATIVE_RATE, Canvas, SegmentJob, canvas_for, rendered_frames
+from smallgauge.render.stills import still_name
 
 LARGEST_HEIGHT = 480  # enough to decide from, small enough to send: common practice, no source
 QUALITY = 27  # H.264 constant rate factor of a copy that is looked at once; common practice, no source
@@ -68,7 +69,7 @@ def make_approval(
     plan = plan_rendering(capture, frames, treatment, material, track)
     mark = NOT_SIGNED if needs_signature(capture, treatment) else ""
     chosen = still_frames(plan, frames["sharpness"], most=MOST_STILLS)
-    stills = {n: f"{APPROVAL_STILLS}/scene-{plan.frames[n].scene + 1:03d}-{n:06d}.jpg" for n in chosen}
+    stills = {n: f"{APPROVAL_STILLS}/{still_name(plan, n)}" for n in chosen}
     jobs = [
         _job(segment_job(folder, material, plan, first, stop), capture, plan, mark, stills)
         for first, stop in plan.segments()

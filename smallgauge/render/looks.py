@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.media.look_out import LookStep, LookWords, write_look
-from smallgauge.picture.colour import BRIGHTEST, FrameColour, apply_colour
+from smallgauge.picture.colour import BRIGHTEST, FrameColour
 from smallgauge.picture.dyefade import FadeCorrection, apply_dyefade
 from smallgauge.picture.negative import NegativeCorrection
 from smallgauge.picture.rendering import apply_primaries, apply_shoulder
@@ -121,21 +121,6 @@ def look_steps(look: FrameColour) -> tuple[LookStep, ...]:
         numbers = np.array([*made.slope, *made.offset, *made.power, made.saturation])
         steps.append(LookStep(kind="decision list", numbers=numbers))
     return (*steps, *_display_steps(look))
-
-
-def display_code(light: NDArray[np.floating], look: FrameColour) -> Array:
-    """What the program itself makes of light, shape (..., 3), before dither and rounding: display code, 0 to 1."""
-    alone = replace(look, lamp=None, flicker=None)
-    made = apply_colour(np.asarray(light, np.float64).reshape(1, -1, 3), alone).reshape(np.shape(light))
-    return np.asarray(np.clip(made, 0.0, 1.0) ** (1.0 / EXPONENT))
-
-
-def light_to_try() -> Array:
-    """Light by which a file is held to the program: the cube from 0 to 1, dark steps of it, and some beyond its ends."""
-    side = np.array([0.0, 0.001, 0.01, 0.05, 0.18, 0.4, 0.7, 0.9, 1.0])
-    cube = np.stack(np.meshgrid(side, side, side, indexing="ij"), axis=-1).reshape(-1, 3)
-    beyond = np.array([[-0.05, 0.2, 0.4], [1.2, 0.3, 0.1], [1.1, 1.1, 1.1], [0.5, -0.01, 1.3]])
-    return np.concatenate([cube, beyond])
 
 
 def _density_steps(look: FrameColour) -> list[LookStep]:

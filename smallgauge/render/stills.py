@@ -34,19 +34,20 @@ class _Wanted:
 def still_names(plan: Plan, frames: Table) -> dict[int, str]:
     """Finished frame -> file, of the sharpest frame of each scene."""
     chosen = still_frames(plan, frames["sharpness"], most=STILLS.most)
-    return {n: f"{STILLS.folder}/{_stem(plan, n)}" for n in chosen}
+    return {n: f"{STILLS.folder}/{still_name(plan, n)}" for n in chosen}
 
 
 def before_names(plan: Plan, frames: Table) -> dict[int, str]:
     """Finished frame -> file of the same frame without any correction, of the stills whose colour was corrected."""
     return {
-        n: f"{STILLS.folder}/{STILLS.before}{_stem(plan, n)}"
+        n: f"{STILLS.folder}/{STILLS.before}{still_name(plan, n)}"
         for n in still_names(plan, frames)
         if corrected(plan.frames[n].colour.look)
     }
 
 
-def _stem(plan: Plan, n: int) -> str:
+def still_name(plan: Plan, n: int) -> str:
+    """File name of the photograph of a finished frame: its scene, from 1, and its number."""
     return f"scene-{plan.frames[n].scene + 1:03d}-{n:06d}.jpg"
 
 

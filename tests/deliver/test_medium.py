@@ -112,6 +112,17 @@ def test_no_list_no_room_no_legal_name(package, tmp_path, monkeypatch):
         copy_to_medium(package, tmp_path / "stick")
 
 
+def test_a_per_cent_sign_in_a_family_s_name_is_no_escape(tmp_path):
+    package = tmp_path / "package"
+    package.mkdir()
+    (package / "50%25 off, 1968.mp4").write_bytes(b"a film")
+    digest = hashlib.sha256(b"a film").hexdigest()
+    (package / "SHA256SUMS").write_text(f"{digest}  50%25 off, 1968.mp4\n")
+    subprocess.run(["sha256sum", "-c", "--quiet", "SHA256SUMS"], cwd=package, check=True)
+    copy_to_medium(package, tmp_path / "stick")
+    assert contents(tmp_path / "stick") == contents(package)
+
+
 def test_a_file_is_no_folder(package, tmp_path):
     (tmp_path / "afile").write_text("mine")
     with pytest.raises(MaterialError, match="to a folder"):

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from smallgauge.media.look_out import through_look, write_look
-from smallgauge.picture.colour import DEEPEST_DYES, FrameColour
+from smallgauge.picture.colour import DEEPEST_DYES, FrameColour, apply_colour
 from smallgauge.picture.dyefade import FadeCorrection
 from smallgauge.picture.flicker import FlickerCorrection
 from smallgauge.picture.mono import MonoCorrection
@@ -15,7 +15,7 @@ from smallgauge.picture.negative import InversionDecision, solve_inversion
 from smallgauge.picture.primary import ColourDecisionList, PrinterPoints
 from smallgauge.picture.rendering import OutputRendering
 from smallgauge.picture.selective import HueWindow
-from smallgauge.render.looks import SceneLook, display_code, light_to_try, look_steps, words_of
+from smallgauge.render.looks import EXPONENT, SceneLook, look_steps, words_of
 
 Z, Q = (0.0,) * 6, (0.02, -0.01, 0.015, 0.01, -0.02, 0.01)
 OUTPUT = OutputRendering(white=(0.12, 0.14, 0.2), black=(2.9, 3.0, 3.1))
@@ -70,6 +70,20 @@ def written(tmp_path, look):
     scene = SceneLook(first=1, last=1, look=look, file=path.name)
     write_look(path, look_steps(look), words_of(scene, "0000013-R01-3"))
     return path
+
+
+def display_code(light, look):
+    """What the program itself makes of light, shape (n, 3), before dither and rounding: display code, 0 to 1."""
+    alone = replace(look, lamp=None, flicker=None)
+    made = apply_colour(light.reshape(1, -1, 3), alone).reshape(light.shape)
+    return np.clip(made, 0.0, 1.0) ** (1.0 / EXPONENT)
+
+
+def light_to_try():
+    """The cube from 0 to 1, dark steps of it, and some light beyond its ends."""
+    side = np.array([0.0, 0.001, 0.01, 0.05, 0.18, 0.4, 0.7, 0.9, 1.0])
+    cube = np.stack(np.meshgrid(side, side, side, indexing="ij"), axis=-1).reshape(-1, 3)
+    return np.concatenate([cube, [[-0.05, 0.2, 0.4], [1.2, 0.3, 0.1], [1.1, 1.1, 1.1], [0.5, -0.01, 1.3]]])
 
 
 def worst(tmp_path, look):
