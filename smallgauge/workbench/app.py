@@ -6,7 +6,6 @@ a status: 400 nonsense asked, 404 nothing there, 409 somebody decided meanwhile,
 
 import base64
 import hashlib
-import json
 import re
 from collections.abc import Callable
 from importlib.resources import files
@@ -24,15 +23,30 @@ from starlette.staticfiles import StaticFiles
 
 from smallgauge.errors import CallerError, SmallgaugeError
 from smallgauge.record.treatment import StaleDecision
-from smallgauge.workbench.decide import Asked, drafted, fields_paper, record
-from smallgauge.workbench.opened import CORRECTED, OpenReel, Shown
+from smallgauge.workbench.addresses import (
+    BYTES,
+    JPEG,
+    PAGE,
+    TEXT,
+    WHOLE,
+    YES_NO,
+    Address,
+    Answer,
+    Asked,
+    change,
+    describe,
+    number,
+    or_nothing,
+)
+from smallgauge.workbench.decide import Asked as Field
+from smallgauge.workbench.decide import drafted, fields_paper, record
+from smallgauge.workbench.opened import CORRECTED, LOOKS, OpenReel, Shown
 from smallgauge.workbench.packs import PackMaker
 from smallgauge.workbench.papers import frame_paper, lane_values, reel_paper, rows_paper
 from smallgauge.workbench.shelf import Shelf
 from smallgauge.workbench.strip import strip_sheet
 
 PICTURE_WORKERS = 2
-MOST_BODY = 64 * 1024  # bytes of a change
 MOST_RUN = 64  # rough looks in one answer
 STATIC = Path(str(files("smallgauge.workbench") / "static"))
 
@@ -57,29 +71,157 @@ class Bench:
         self.page = (STATIC / "index.html").read_text(encoding="utf-8")
         self._workers: anyio.CapacityLimiter | None = None
 
-    def routes(self) -> list[Route | Mount]:
-        """Every address of the bench."""
+    def addresses(self) -> tuple[Address, ...]:
+        """Every address of the bench: the one list from which routes and description are made."""
         reel = "/api/reel/{reel}"
-        return [
-            Route("/", self._page),
-            Route("/reel/{reel}", self._page),
-            Route("/api/shelf", self._json(lambda request: self.shelf.paper())),
-            Route(reel, self._json(self._opened)),
-            Route(f"{reel}/lanes", self._bytes(lambda r: lane_values(self._reel(r)))),
-            Route(f"{reel}/rows", self._json(self._rows)),
-            Route(f"{reel}/strip", self._bytes(self._strip, kind="image/jpeg")),
-            Route(f"{reel}/frame/{{row:int}}", self._json(lambda r: frame_paper(self._reel(r), _row(r)))),
-            Route(f"{reel}/fields/{{row:int}}", self._json(lambda r: fields_paper(self._reel(r), _row(r)))),
-            Route(f"{reel}/values/{{row:int}}", self._json(self._values)),
-            Route(f"{reel}/rough/{{row:int}}", self._picture(lambda r: self._reel(r).rough(_row(r)))),
-            Route(f"{reel}/roughs", self._bytes(self._run)),
-            Route(f"{reel}/true/{{row:int}}", self._picture(self._true)),
-            Route(f"{reel}/try/{{row:int}}", self._try, methods=["POST"]),
-            Route(f"{reel}/decide", self._decide, methods=["POST"]),
-            Mount("/static", StaticFiles(directory=STATIC)),
-        ]
+        row = f"{reel}/frame/{{row:int}}"
+        return (
+            Address(path="/", says="The Shelf.", answer=self._page, gives=PAGE),
+            Address(path="/reel/{reel}", says="One reel at the bench.", answer=self._page, gives=PAGE),
+            Address(
+                path="/api/description",
+                says="This description.",
+                answer=self.twin(lambda request: describe(self.addresses())),
+                gives={"openapi": "string", "info": "object", "paths": "object"},
+            ),
+            Address(
+                path="/api/shelf",
+                says="The Shelf: where each reel stands, and how many places want a look.",
+                answer=self.twin(lambda request: self.shelf.paper()),
+                gives={"shelf": "string", "reels": "array"},
+            ),
+            Address(
+                path=reel,
+                says="The reel along its strip; a reel without a pack gets one made.",
+                answer=self.twin(self._opened),
+                gives={
+                    "reel": "string",
+                    "frames": "integer",
+                    "revision": "integer",
+                    "scenes": "array",
+                    "flags": "array",
+                    "lanes": "array",
+                },
+            ),
+            Address(
+                path=f"{reel}/lanes",
+                says="The lanes one after the other, a 32-bit number a frame, little-endian; NaN where it is not known.",
+                answer=self.data(lambda r: lane_values(self.reel(r))),
+                gives=BYTES,
+            ),
+            Address(
+                path=f"{reel}/rows",
+                says="A stretch of frames as a table.",
+                answer=self.twin(self._rows),
+                asks=(_FIRST, Asked(name="count", says="how many frames, at most 500; 100 unless said")),
+                gives={
+                    "first": "integer",
+                    "stop": "integer",
+                    "of": "integer",
+                    "columns": "array",
+                    "rows": "array",
+                },
+            ),
+            Address(
+                path=f"{reel}/strip",
+                says="Little pictures of a stretch, side by side.",
+                answer=self.data(self._strip, kind=JPEG),
+                asks=(
+                    _FIRST,
+                    Asked(name="stop", says="the first frame outside; the end of the reel unless said"),
+                    Asked(name="pictures", says="how many, at most 64; 16 unless said"),
+                ),
+                gives=JPEG,
+            ),
+            Address(
+                path=row,
+                says="Everything that is said about one drawn frame.",
+                answer=self.twin(lambda r: frame_paper(self.reel(r), row_of(r))),
+                gives={
+                    "row": "integer",
+                    "stamp": "string",
+                    "file": "string",
+                    "flags": "array",
+                    "lanes": "object",
+                },
+            ),
+            Address(
+                path=f"{reel}/fields/{{row:int}}",
+                says="The treatment of a drawn frame, field by field: measured, operator's, difference.",
+                answer=self.twin(lambda r: fields_paper(self.reel(r), row_of(r))),
+                gives={"row": "integer", "revision": "integer", "fields": "array", "log": "array"},
+            ),
+            Address(
+                path=f"{reel}/values/{{row:int}}",
+                says="Code values, light and density of one pixel of the capture.",
+                answer=self.twin(self._values),
+                asks=(
+                    Asked(name="x", says="pixel across; 0 unless said"),
+                    Asked(name="y", says="pixel along; 0 unless said"),
+                    _LOOK,
+                ),
+                gives={
+                    "row": "integer",
+                    "x": "integer",
+                    "y": "integer",
+                    "code": "array",
+                    "light": "array",
+                    "density": "array",
+                },
+            ),
+            Address(
+                path=f"{reel}/rough/{{row:int}}",
+                says="The whole capture of a frame, small (rough look).",
+                answer=self.picture(lambda r: self.reel(r).rough(row_of(r))),
+                gives=JPEG,
+            ),
+            Address(
+                path=f"{reel}/roughs",
+                says="Rough looks of a stretch, end to end, behind their number and lengths as little-endian uint32.",
+                answer=self.data(self._run),
+                asks=(_FIRST, Asked(name="count", says="how many, at most 64; 32 unless said")),
+                gives=BYTES,
+            ),
+            Address(
+                path=f"{reel}/true/{{row:int}}",
+                says="The frame as it is rendered from its capture, then reduced (true look).",
+                answer=self.picture(self._true),
+                asks=(_LOOK,),
+                gives=JPEG,
+            ),
+            Address(
+                path=f"{reel}/try/{{row:int}}",
+                says="The true look under a value that is tried and not kept.",
+                answer=self.picture(self._tried),
+                takes=change(("subject",), subject=TEXT, text=or_nothing(TEXT), at=TEXT, before=YES_NO),
+                gives=JPEG,
+            ),
+            Address(
+                path=f"{reel}/decide",
+                says="Record a decision for the drawn frame; refused where somebody decided since the revision that was seen.",
+                answer=self.twin(self._decided),
+                takes=change(
+                    ("subject", "row", "stamp", "revision", "by", "why"),
+                    subject=TEXT,
+                    text=or_nothing(TEXT),
+                    at=TEXT,
+                    before=YES_NO,
+                    row=WHOLE,
+                    stamp=TEXT,
+                    revision=WHOLE,
+                    by=TEXT,
+                    why=TEXT,
+                ),
+                gives={"revision": "integer"},
+            ),
+        )
 
-    def _reel(self, request: Request) -> OpenReel:
+    def routes(self) -> list[Route | Mount]:
+        """Every address as a route, and the files of the page."""
+        return [*(each.route() for each in self.addresses()), Mount("/static", StaticFiles(directory=STATIC))]
+
+    def reel(self, request: Request) -> OpenReel:
+        """The open reel that an address names."""
         return self.shelf.open(request.path_params["reel"])
 
     async def _work(self, ask: Callable[[], Any]) -> Any:
@@ -90,21 +232,25 @@ class Bench:
     async def _page(self, request: Request) -> Response:
         return Response(self.page, media_type="text/html")
 
-    def _json(self, ask: Callable[[Request], Any]) -> Callable[[Request], Any]:
+    def twin(self, ask: Callable[[Request], Any]) -> Answer:
+        """An answer that is a JSON document."""
+
         async def answer(request: Request) -> Response:
             return JSONResponse(await self._work(lambda: ask(request)))
 
         return answer
 
-    def _bytes(
-        self, ask: Callable[[Request], bytes], kind: str = "application/octet-stream"
-    ) -> Callable[[Request], Any]:
+    def data(self, ask: Callable[[Request], bytes], kind: str = BYTES) -> Answer:
+        """An answer that is bytes of a kind."""
+
         async def answer(request: Request) -> Response:
             return Response(await self._work(lambda: ask(request)), media_type=kind)
 
         return answer
 
-    def _picture(self, ask: Callable[[Request], Shown]) -> Callable[[Request], Any]:
+    def picture(self, ask: Callable[[Request], Shown]) -> Answer:
+        """An answer that is a picture with its stamp."""
+
         async def answer(request: Request) -> Response:
             return _shown(await self._work(lambda: ask(request)))
 
@@ -112,55 +258,42 @@ class Bench:
 
     def _opened(self, request: Request) -> dict[str, Any]:
         """The reel along its strip; a reel without a pack gets one made."""
-        reel = self._reel(request)
+        reel = self.reel(request)
         if reel.pack() is None:
             self.packs.want(reel.folder)
         return reel_paper(reel)
 
     def _rows(self, request: Request) -> dict[str, Any]:
-        return rows_paper(self._reel(request), _number(request, "first", 0), _number(request, "count", 100))
+        return rows_paper(self.reel(request), number(request, "first", 0), number(request, "count", 100))
 
     def _strip(self, request: Request) -> bytes:
-        reel = self._reel(request)
-        first, stop = _number(request, "first", 0), _number(request, "stop", reel.count)
-        return strip_sheet(reel, first, stop, _number(request, "pictures", 16))
+        reel = self.reel(request)
+        first, stop = number(request, "first", 0), number(request, "stop", reel.count)
+        return strip_sheet(reel, first, stop, number(request, "pictures", 16))
 
     def _values(self, request: Request) -> dict[str, object]:
-        x, y = _number(request, "x", 0), _number(request, "y", 0)
-        return self._reel(request).values(_row(request), x, y, request.query_params.get("look", ""))
+        x, y = number(request, "x", 0), number(request, "y", 0)
+        return self.reel(request).values(row_of(request), x, y, request.query_params.get("look", ""))
 
     def _run(self, request: Request) -> bytes:
         """Rough looks end to end, behind their number and lengths as little-endian uint32; none where there is no pack."""
-        first, count = _number(request, "first", 0), _number(request, "count", 32)
-        pictures = self._reel(request).rough_run(first, first + max(1, min(count, MOST_RUN)))
+        first, count = number(request, "first", 0), number(request, "count", 32)
+        pictures = self.reel(request).rough_run(first, first + max(1, min(count, MOST_RUN)))
         head = [len(pictures), *(len(each) for each in pictures)]
         return b"".join(n.to_bytes(4, "little") for n in head) + b"".join(pictures)
 
     def _true(self, request: Request) -> Shown:
-        return self._reel(request).true(_row(request), request.query_params.get("look", CORRECTED))
+        return self.reel(request).true(row_of(request), request.query_params.get("look", CORRECTED))
 
-    async def _try(self, request: Request) -> Response:
-        body = await _body(request)
+    def _tried(self, request: Request) -> Shown:
+        reel, row = self.reel(request), row_of(request)
+        return reel.true(row, CORRECTED, draft=drafted(reel, _asked(request.state.body, row)))
 
-        def shown() -> Shown:
-            reel = self._reel(request)
-            return reel.true(_row(request), CORRECTED, draft=drafted(reel, _asked(body, _row(request))))
-
-        return _shown(await self._work(shown))
-
-    async def _decide(self, request: Request) -> Response:
-        body = await _body(request)
-
-        def decided() -> Any:
-            row, revision = body.get("row"), body.get("revision")
-            if type(row) is not int or type(revision) is not int:
-                raise CallerError(
-                    "A decision names the drawn row and the revision that was seen, both whole numbers."
-                )
-            words = {key: _text(body, key) for key in ("stamp", "by", "why")}
-            return record(self._reel(request), _asked(body, row), revision=revision, at=self.now(), **words)
-
-        return JSONResponse(await self._work(decided))
+    def _decided(self, request: Request) -> Any:
+        body = request.state.body
+        words = {key: body[key] for key in ("stamp", "by", "why")}
+        asked = _asked(body, body["row"])
+        return record(self.reel(request), asked, revision=body["revision"], at=self.now(), **words)
 
 
 def make_app(shelf: Shelf, packs: PackMaker, now: Callable[[], str]) -> tuple[Starlette, str]:
@@ -192,44 +325,15 @@ def _shown(picture: Shown) -> Response:
     return Response(picture.jpeg, media_type="image/jpeg", headers=headers)
 
 
-def _row(request: Request) -> int:
+def row_of(request: Request) -> int:
+    """The row that an address names."""
     return int(request.path_params["row"])
 
 
-def _number(request: Request, name: str, without: int) -> int:
-    text = request.query_params.get(name, "")
-    if not text:
-        return without
-    if not re.fullmatch(r"[0-9]{1,9}", text):
-        raise CallerError(f"{name} needs a whole number from 0, found '{text[:40]}'.")
-    return int(text)
+def _asked(body: dict[str, Any], row: int) -> Field:
+    subject, at, before = body["subject"], body.get("at", ""), body.get("before") is True
+    return Field(subject=subject, text=body.get("text"), row=row, at=at, before=before)
 
 
-async def _body(request: Request) -> dict[str, Any]:
-    data = b""
-    async for part in request.stream():
-        data += part
-        if len(data) > MOST_BODY:
-            raise CallerError("A change is small, and this one is not.")
-    try:
-        body = json.loads(data)
-    except ValueError:
-        body = None
-    if not isinstance(body, dict):
-        raise CallerError("A change is one JSON object.")
-    return body
-
-
-def _text(body: dict[str, Any], key: str) -> str:
-    value = body.get(key, "")
-    if not isinstance(value, str):
-        raise CallerError(f"{key} needs text.")
-    return value
-
-
-def _asked(body: dict[str, Any], row: int) -> Asked:
-    text = body.get("text")
-    if text is not None and not isinstance(text, str):
-        raise CallerError("text needs words, or nothing to take a value back.")
-    subject, at, before = _text(body, "subject"), _text(body, "at"), body.get("before") is True
-    return Asked(subject=subject, text=text, row=row, at=at, before=before)
+_FIRST = Asked(name="first", says="the first frame; 0 unless said")
+_LOOK = Asked(name="look", says="which look", schema={"type": "string", "enum": ["", "capture", *LOOKS]})

@@ -19,6 +19,7 @@ HEADERS = (
     (b"cache-control", b"no-store"),
 )
 METHODS = ("GET", "HEAD", "POST")
+MOST_ADDRESS = 2000  # bytes of a path and its query
 ENTRY = "/enter"
 
 
@@ -45,6 +46,8 @@ class Guard:
         for name, value in scope["headers"]:
             told.setdefault(name.decode("latin-1").lower(), []).append(value.decode("latin-1"))
         refused = self._refusal(scope["method"], told)
+        if len(scope["raw_path"]) + len(scope["query_string"]) > MOST_ADDRESS:
+            refused = refused or (414, "The address is longer than any of this bench.")
         if refused is None and scope["path"] == ENTRY:
             await self._enter(scope, send)
         elif refused is None and not self._known(told):
