@@ -47,6 +47,7 @@ from smallgauge.workbench.shelf import Shelf
 from smallgauge.workbench.strip import strip_sheet
 
 PICTURE_WORKERS = 2
+REEL = "/api/reel/{reel}"
 MOST_RUN = 64  # rough looks in one answer
 STATIC = Path(str(files("smallgauge.workbench") / "static"))
 
@@ -73,8 +74,10 @@ class Bench:
 
     def addresses(self) -> tuple[Address, ...]:
         """Every address of the bench: the one list from which routes and description are made."""
-        reel = "/api/reel/{reel}"
-        row = f"{reel}/frame/{{row:int}}"
+        return (*self._pages(), *self._strip_of(), *self._pictures(), *self._treatment())
+
+    def _pages(self) -> tuple[Address, ...]:
+        """The pages, their twins and the description."""
         return (
             Address(path="/", says="The Shelf.", answer=self._page, gives=PAGE),
             Address(path="/reel/{reel}", says="One reel at the bench.", answer=self._page, gives=PAGE),
@@ -90,8 +93,13 @@ class Bench:
                 answer=self.twin(lambda request: self.shelf.paper()),
                 gives={"shelf": "string", "reels": "array"},
             ),
+        )
+
+    def _strip_of(self) -> tuple[Address, ...]:
+        """What the strip shows."""
+        return (
             Address(
-                path=reel,
+                path=REEL,
                 says="The reel along its strip; a reel without a pack gets one made.",
                 answer=self.twin(self._opened),
                 gives={
@@ -104,13 +112,13 @@ class Bench:
                 },
             ),
             Address(
-                path=f"{reel}/lanes",
+                path=f"{REEL}/lanes",
                 says="The lanes one after the other, a 32-bit number a frame, little-endian; NaN where it is not known.",
                 answer=self.data(lambda r: lane_values(self.reel(r))),
                 gives=BYTES,
             ),
             Address(
-                path=f"{reel}/rows",
+                path=f"{REEL}/rows",
                 says="A stretch of frames as a table.",
                 answer=self.twin(self._rows),
                 asks=(_FIRST, Asked(name="count", says="how many frames, at most 500; 100 unless said")),
@@ -123,7 +131,7 @@ class Bench:
                 },
             ),
             Address(
-                path=f"{reel}/strip",
+                path=f"{REEL}/strip",
                 says="Little pictures of a stretch, side by side.",
                 answer=self.data(self._strip, kind=JPEG),
                 asks=(
@@ -134,7 +142,7 @@ class Bench:
                 gives=JPEG,
             ),
             Address(
-                path=row,
+                path=f"{REEL}/frame/{{row:int}}",
                 says="Everything that is said about one drawn frame.",
                 answer=self.twin(lambda r: frame_paper(self.reel(r), row_of(r))),
                 gives={
@@ -145,14 +153,13 @@ class Bench:
                     "lanes": "object",
                 },
             ),
+        )
+
+    def _pictures(self) -> tuple[Address, ...]:
+        """What the picture window shows."""
+        return (
             Address(
-                path=f"{reel}/fields/{{row:int}}",
-                says="The treatment of a drawn frame, field by field: measured, operator's, difference.",
-                answer=self.twin(lambda r: fields_paper(self.reel(r), row_of(r))),
-                gives={"row": "integer", "revision": "integer", "fields": "array", "log": "array"},
-            ),
-            Address(
-                path=f"{reel}/values/{{row:int}}",
+                path=f"{REEL}/values/{{row:int}}",
                 says="Code values, light and density of one pixel of the capture.",
                 answer=self.twin(self._values),
                 asks=(
@@ -170,34 +177,45 @@ class Bench:
                 },
             ),
             Address(
-                path=f"{reel}/rough/{{row:int}}",
+                path=f"{REEL}/rough/{{row:int}}",
                 says="The whole capture of a frame, small (rough look).",
                 answer=self.picture(lambda r: self.reel(r).rough(row_of(r))),
                 gives=JPEG,
             ),
             Address(
-                path=f"{reel}/roughs",
+                path=f"{REEL}/roughs",
                 says="Rough looks of a stretch, end to end, behind their number and lengths as little-endian uint32.",
                 answer=self.data(self._run),
                 asks=(_FIRST, Asked(name="count", says="how many, at most 64; 32 unless said")),
                 gives=BYTES,
             ),
             Address(
-                path=f"{reel}/true/{{row:int}}",
+                path=f"{REEL}/true/{{row:int}}",
                 says="The frame as it is rendered from its capture, then reduced (true look).",
                 answer=self.picture(self._true),
                 asks=(_LOOK,),
                 gives=JPEG,
             ),
+        )
+
+    def _treatment(self) -> tuple[Address, ...]:
+        """What is decided, tried and recorded."""
+        return (
             Address(
-                path=f"{reel}/try/{{row:int}}",
+                path=f"{REEL}/fields/{{row:int}}",
+                says="The treatment of a drawn frame, field by field: measured, operator's, difference.",
+                answer=self.twin(lambda r: fields_paper(self.reel(r), row_of(r))),
+                gives={"row": "integer", "revision": "integer", "fields": "array", "log": "array"},
+            ),
+            Address(
+                path=f"{REEL}/try/{{row:int}}",
                 says="The true look under a value that is tried and not kept.",
                 answer=self.picture(self._tried),
                 takes=change(("subject",), subject=TEXT, text=or_nothing(TEXT), at=TEXT, before=YES_NO),
                 gives=JPEG,
             ),
             Address(
-                path=f"{reel}/decide",
+                path=f"{REEL}/decide",
                 says="Record a decision for the drawn frame; refused where somebody decided since the revision that was seen.",
                 answer=self.twin(self._decided),
                 takes=change(
