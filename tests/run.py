@@ -25,7 +25,12 @@ MOST_PROCESSES = 4
 
 _WARM = """
 import importlib, importlib.util
-for name in ("smallgauge.picture.kernels", "smallgauge.picture.kernels_proof", "smallgauge.sound.kernels"):
+for name in (
+    "smallgauge.picture.kernels",
+    "smallgauge.picture.kernels_proof",
+    "smallgauge.media.kernels_planes",
+    "smallgauge.sound.kernels",
+):
     if importlib.util.find_spec(name) is not None:
         warm = getattr(importlib.import_module(name), "warm", None)
         print(name, "compiled" if warm else "has no warm()")

@@ -28,7 +28,8 @@ __all__ = ["FilmReader", "MatroskaCheck", "read_film", "read_matroska_crcs"]
 class FilmReader:
     """A finished file, read from start to end; a context manager.
 
-    `rate` is the exact rate from the file's own tag, else what the container says. `width`, `height`, `bits`
+    `times` is when each frame is shown, in seconds, from the packets' stamps in order. `rate` is the exact rate from the
+    file's own tag, else what the container says. `width`, `height`, `bits`
     and `grey` describe the stored codes. `sound_rate` and `sound_channels` are 0 in a silent file.
     """
 
@@ -54,6 +55,10 @@ class FilmReader:
                 )
                 for c in container.chapters()
             )
+            packets = packets_of(container, stream, self._log)
+            stamps = [p.pts for p in packets if p.size and not p.is_discard and p.pts is not None]
+            unit = Fraction(stream.time_base)
+        self.times = tuple(stamp * unit for stamp in sorted(stamps))
         try:
             self.rate = Fraction(self.tags[RATE_TAG]) if RATE_TAG in self.tags else self.container_rate
         except (ValueError, ZeroDivisionError) as error:
@@ -62,7 +67,6 @@ class FilmReader:
             ) from error
         self.bits = 0
         self.grey = False
-        self._times: tuple[Fraction, ...] | None = None
         self._sound_samples: int | None = None
 
     def __enter__(self) -> Self:
@@ -71,25 +75,12 @@ class FilmReader:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._times = None
+        """Nothing is held open: each look at the file opens it."""
 
     @property
     def log(self) -> tuple[str, ...]:
         """Everything that the libraries said so far; empty when all is well."""
         return self._log.lines
-
-    @property
-    def times(self) -> tuple[Fraction, ...]:
-        """When each frame is shown, in seconds, from the packets' stamps in order; nothing is decoded."""
-        if self._times is None:
-            with open_container(self.path, self._log) as container:
-                stream = picture_stream(container, self.path)
-                stamps = [
-                    p.pts for p in packets_of(container, stream, self._log) if p.size and not p.is_discard
-                ]
-                unit = Fraction(stream.time_base)
-            self._times = tuple(stamp * unit for stamp in sorted(s for s in stamps if s is not None))
-        return self._times
 
     @property
     def count(self) -> int:

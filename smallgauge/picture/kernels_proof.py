@@ -49,70 +49,97 @@ def box_means(lines, channels, first, row_edges, column_edges, sums, out):  # ty
 
 
 @_kernel
-def _convert_line(luma, offsets, limits, line, counts):  # type: ignore[no-untyped-def]
-    """One line of luma with its colour to R'G'B' of 0 to 1; what lies out of range is counted."""
+def _spread_colour(blue, red, shift, equation, few, offsets):  # type: ignore[no-untyped-def]
+    """What one line of colour samples adds to R', G' and B' of each pixel; `few` holds it for each sample."""
+    middle, scale = equation[2], equation[3]
+    red_cr, green_cb, green_cr, blue_cb = equation[4], equation[5], equation[6], equation[7]
+    reds, greens, blues = few[0], few[1], few[2]
+    for k in range(blue.shape[0]):
+        cb = (blue[k] - middle) * scale
+        cr = (red[k] - middle) * scale
+        reds[k] = red_cr * cr
+        greens[k] = green_cb * cb + green_cr * cr
+        blues[k] = blue_cb * cb
+    for channel in range(3):
+        source, out = few[channel], offsets[channel]
+        if shift == 1:
+            for k in range(out.shape[0] // 2):
+                out[2 * k] = source[k]
+                out[2 * k + 1] = source[k]
+            if out.shape[0] & 1:
+                out[out.shape[0] - 1] = source[out.shape[0] // 2]
+        else:
+            for x in range(out.shape[0]):
+                out[x] = source[x >> shift]
+
+
+@_kernel
+def _read_luma(luma, limits, values, outside):  # type: ignore[no-untyped-def]
+    """One line of luma as a share of its span; where it lies out of range is counted, column by column."""
     start, gain, low, high = limits[0], limits[1], limits[2], limits[3]
-    zero, one = np.float32(0.0), np.float32(1.0)
-    r_off, g_off, b_off = offsets[0], offsets[1], offsets[2]
-    reds, greens, blues = line[0], line[1], line[2]
-    r_out = g_out = b_out = y_out = 0
     for x in range(luma.shape[0]):
         value = (np.float32(luma[x]) - start) * gain
-        r, g, b = value + r_off[x], value + g_off[x], value + b_off[x]
-        r_out += (r < low) | (r > high)
-        g_out += (g < low) | (g > high)
-        b_out += (b < low) | (b > high)
-        y_out += (value < low) | (value > high)
-        r, g, b = (r if r > zero else zero), (g if g > zero else zero), (b if b > zero else zero)
-        reds[x] = r if r < one else one
-        greens[x] = g if g < one else one
-        blues[x] = b if b < one else one
-    counts[0] += r_out
-    counts[1] += g_out
-    counts[2] += b_out
-    counts[3] += y_out
+        values[x] = value
+        outside[x] += (value < low) | (value > high)
 
 
 @_kernel
-def _add_line(line, sums, table, paired, lights):  # type: ignore[no-untyped-def]
-    """A line of R'G'B' and its light added to those above it; two pixels with one colour sample: light of their mean."""
-    width, top = line.shape[1], np.float32(table.shape[0] - 1)
-    half, scale = np.float32(0.5), np.float32(0.5) * top
-    for channel in range(3):
-        one, sum_, light = line[channel], sums[channel], lights[channel]
-        for x in range(width):
-            sum_[x] += one[x]
-        if paired:
-            for k in range(width // 2):
-                light[k] += table[np.int32((one[2 * k] + one[2 * k + 1]) * scale + half)]
-            if width & 1:
-                light[width // 2] += table[np.int32(one[width - 1] * top + half)]
-        else:
-            for x in range(width):
-                light[x] += table[np.int32(one[x] * top + half)]
+def _add_channel(values, offsets, limits, line, sums, outside):  # type: ignore[no-untyped-def]
+    """One line of R', G' or B', 0 to 1, into `line` and onto `sums`; where it lies out of range is counted."""
+    low, high = limits[2], limits[3]
+    zero, one = np.float32(0.0), np.float32(1.0)
+    for x in range(values.shape[0]):
+        value = values[x] + offsets[x]
+        outside[x] += (value < low) | (value > high)
+        value = value if value > zero else zero
+        value = value if value < one else one
+        line[x] = value
+        sums[x] += value
 
 
 @_kernel
-def _spread_colour(blue, red, shift, equation, offsets):  # type: ignore[no-untyped-def]
-    """What one line of colour samples adds to R', G' and B' of each pixel."""
-    for x in range(offsets.shape[1]):
-        cb = (blue[x >> shift] - equation[2]) * equation[3]
-        cr = (red[x >> shift] - equation[2]) * equation[3]
-        offsets[0, x] = equation[4] * cr
-        offsets[1, x] = equation[5] * cb + equation[6] * cr
-        offsets[2, x] = equation[7] * cb
+def _add_light(line, curve, paired, lights):  # type: ignore[no-untyped-def]
+    """The light of a line onto `lights`: of each pixel, or of the mean of the two with one colour sample."""
+    half = np.float32(0.5)
+    c0, c1, c2, c3, c4, c5 = curve[0], curve[1], curve[2], curve[3], curve[4], curve[5]
+    if paired:
+        for k in range(lights.shape[0]):
+            v = (line[2 * k] + line[2 * k + 1]) * half
+            lights[k] += v * v * (c0 + v * (c1 + v * (c2 + v * (c3 + v * (c4 + v * c5)))))
+    else:
+        for k in range(lights.shape[0]):
+            v = line[k]
+            lights[k] += v * v * (c0 + v * (c1 + v * (c2 + v * (c3 + v * (c4 + v * c5)))))
 
 
 @_kernel
-def read_delivered(luma, blue, red, steps, equation, table, rows, runs, cells, light, tiles, out_of_range):  # type: ignore[no-untyped-def]
+def _gather(sums, shift, runs, place, out):  # type: ignore[no-untyped-def]
+    """Sums of three lines over runs of columns onto the parts that column `place` of `runs` names."""
+    reds, greens, blues = sums[0], sums[1], sums[2]
+    for n in range(runs.shape[0]):
+        part = runs[n, place]
+        if part < 0:
+            continue
+        r = g = b = 0.0
+        for x in range(runs[n, 0], runs[n, 1]):
+            r += reds[x >> shift]
+            g += greens[x >> shift]
+            b += blues[x >> shift]
+        out[part, 0] += r
+        out[part, 1] += g
+        out[part, 2] += b
+
+
+@_kernel
+def read_delivered(luma, blue, red, steps, equation, curve, rows, runs, cells, light, tiles, out_of_range):  # type: ignore[no-untyped-def]
     """One frame of a copy: sums of R'G'B' and light over cells and tiles, and pixels out of range.
 
     The planes are contiguous. `steps` (2,) pixels to a colour sample across and down. `equation`: luma offset, 1 / luma
     span, colour middle, 1 / colour span, red from Cr, green from Cb, green from Cr, blue from Cb, least and most of the
-    range. `table`: light of 0 to 1 in equal steps. `rows` (height, 2): cell and tile row of each row; `runs` (n, 4): first
-    and last + 1 column, cell and tile column; -1 is no tile. `cells`, `light`, `tiles` (rows, columns, 3) receive sums;
-    `out_of_range` (4,) the pixels whose R, G, B or Y lies outside. Lines of one band are added pixel by pixel, and along
-    the line at its end.
+    range. `curve` (6,) float32: light of v is v v (curve[0] + curve[1] v + ...). `rows` (height, 2): cell and tile row of
+    each row; `runs` (n, 4): first and last + 1 column, cell and tile column; -1 is no tile. `cells`, `light`, `tiles` (rows,
+    columns, 3) receive sums; `out_of_range` (4,) the pixels whose R, G, B or Y lies outside. Lines of one band are added
+    pixel by pixel, and along the line at its end.
     """
     height, width = luma.shape
     shift_x, shift_y = steps[0] >> 1, steps[1] >> 1  # 1, 2 and 4 pixels to a colour sample
@@ -120,30 +147,31 @@ def read_delivered(luma, blue, red, steps, equation, table, rows, runs, cells, l
     for n in range(1, runs.shape[0]):
         if runs[n, 0] & 1 and runs[n, 2] != runs[n - 1, 2]:
             paired = 0  # two pixels of a pair would lie in two cells
+    lit = (width + 1) // 2 if paired else width
     limits = np.array([equation[0], equation[1], equation[8], equation[9]]).astype(np.float32)
-    offsets, line = np.empty((3, width), np.float32), np.empty((3, width), np.float32)
+    few, offsets = np.empty((3, blue.shape[1]), np.float32), np.empty((3, width), np.float32)
+    values, line = np.empty(width, np.float32), np.empty(width + 1, np.float32)
     sums, lights = np.zeros((3, width), np.float32), np.zeros((3, width), np.float32)
-    out_of_range[:] = 0
+    outside = np.zeros((4, width), np.int32)
     for y in range(height):
         if y == 0 or y >> shift_y != (y - 1) >> shift_y:
-            _spread_colour(blue[y >> shift_y], red[y >> shift_y], shift_x, equation, offsets)
-        _convert_line(luma[y], offsets, limits, line, out_of_range)
-        _add_line(line, sums, table, paired, lights)
+            _spread_colour(blue[y >> shift_y], red[y >> shift_y], shift_x, equation, few, offsets)
+        _read_luma(luma[y], limits, values, outside[3])
+        for channel in range(3):
+            _add_channel(values, offsets[channel], limits, line, sums[channel], outside[channel])
+            line[width] = line[width - 1]  # the second of a pair that the edge cuts
+            _add_light(line, curve, paired, lights[channel, :lit])
         cell_row, tile_row = rows[y, 0], rows[y, 1]
         if y + 1 < height and rows[y + 1, 0] == cell_row and rows[y + 1, 1] == tile_row:
             continue
-        for channel in range(3):
-            for n in range(runs.shape[0]):
-                value = shine = 0.0
-                for x in range(runs[n, 0], runs[n, 1]):
-                    value += sums[channel, x]
-                    shine += lights[channel, x >> paired]
-                cells[cell_row, runs[n, 2], channel] += value
-                light[cell_row, runs[n, 2], channel] += shine
-                if tile_row >= 0 and runs[n, 3] >= 0:
-                    tiles[tile_row, runs[n, 3], channel] += value
+        _gather(sums, 0, runs, 2, cells[cell_row])
+        _gather(lights, paired, runs, 2, light[cell_row])
+        if tile_row >= 0:
+            _gather(sums, 0, runs, 3, tiles[tile_row])
         sums[:] = 0.0
         lights[:] = 0.0
+    for n in range(4):
+        out_of_range[n] = outside[n].sum()
 
 
 @_kernel
@@ -365,7 +393,7 @@ def warm() -> None:
         *planes,
         np.array([2, 2]),
         np.ones(10),
-        np.zeros(4096, np.float32),
+        np.zeros(6, np.float32),
         rows,
         runs,
         *sums,

@@ -4,6 +4,7 @@ Documents are plain frozen classes; the converter is here. All mistakes of a doc
 each with its place.
 """
 
+import functools
 import json
 from fractions import Fraction
 from pathlib import Path
@@ -16,7 +17,9 @@ from smallgauge.record.treatment import Decision, InForce, Treatment
 Paper = TypeVar("Paper")
 
 
+@functools.cache
 def _converter() -> Any:
+    """Made once: it compiles what it knows of each class."""
     import cattrs
 
     converter = cattrs.Converter(forbid_extra_keys=False, detailed_validation=True)

@@ -5,6 +5,9 @@ import numpy as np
 import pytest
 
 from smallgauge.picture.delivered import (
+    LEAST_LEVEL,
+    LIGHT_CURVE,
+    MOST_LEVEL,
     MOST_OUT,
     StoredColour,
     find_black,
@@ -102,3 +105,75 @@ def test_black_and_still():
     assert find_still(grey, grey) and not find_still(dark, grey) and not find_still(None, grey)
     chance = np.random.default_rng(3)
     assert not find_still(grey, (grey + chance.normal(0, 0.004, grey.shape)).astype(np.float32))
+
+
+def test_light_is_the_display_s_power():
+    """ITU-R BT.1886, annex 1: v^2.4; within 0.013 cd/m2 of a screen of 200, and no darker value ever lighter."""
+    v = np.linspace(0, 1, 100_001, dtype=np.float32)
+    light = v * v * np.polynomial.polynomial.polyval(v, np.array(LIGHT_CURVE, np.float32))
+    assert np.abs(light - v.astype(float) ** 2.4).max() * 200 < 0.013
+    assert light[0] == 0.0
+    assert np.diff(np.polynomial.polynomial.polyval(np.linspace(0, 1, 1001), (0, 0, *LIGHT_CURVE))).min() > 0
+
+
+def plainly(planes, how, plan):
+    """The same by plain NumPy in double precision: cells, tiles, light of cells, pixels out of range."""
+    luma, blue, red = (plane.astype(float) for plane in planes)
+    high, wide = luma.shape
+    scale = 2 ** (how.bits - 8)
+    blue, red = (
+        ((plane - 128 * scale) / (224 * scale)).repeat(how.step_y, 0).repeat(how.step_x, 1)[:high, :wide]
+        for plane in (blue, red)
+    )
+    y, kr, kb = (luma - 16 * scale) / (219 * scale), how.red_weight, how.blue_weight
+    kg = 1 - kr - kb
+    rgb = np.stack(
+        [
+            y + 2 * (1 - kr) * red,
+            y - 2 * kb * (1 - kb) / kg * blue - 2 * kr * (1 - kr) / kg * red,
+            y + 2 * (1 - kb) * blue,
+        ],
+        axis=2,
+    )
+    each = np.dstack([rgb, y])
+    outside = ((each < LEAST_LEVEL - 1e-6) | (each > MOST_LEVEL + 1e-6)).sum(axis=(0, 1))
+    rgb = np.clip(rgb, 0, 1)
+    cells = np.zeros((*plan.cell_pixels.shape[:2], 3))
+    tiles = np.zeros((*plan.tile_pixels.shape[:2], 3))
+    light = np.zeros_like(cells)
+    column = np.concatenate([np.full(stop - first, n) for n, (first, stop, _, _) in enumerate(plan.runs)])
+    lit = rgb.copy()
+    if how.step_x > 1:  # the pixels of one colour sample shine as their mean, two by two
+        lit[:, : wide // 2 * 2] = (
+            rgb[:, : wide // 2 * 2].reshape(high, wide // 2, 2, 3).mean(axis=2).repeat(2, 1)
+        )
+    np.add.at(cells, (plan.rows[:, :1], plan.runs[column, 2][None]), rgb)
+    np.add.at(light, (plan.rows[:, :1], plan.runs[column, 2][None]), lit**2.4)
+    inside = (plan.rows[:, 1] >= 0)[:, None] & (plan.runs[column, 3] >= 0)[None]
+    rows, columns = np.nonzero(inside)
+    np.add.at(tiles, (plan.rows[rows, 1], plan.runs[column[columns], 3]), rgb[rows, columns])
+    return cells / plan.cell_pixels, tiles / plan.tile_pixels, light / plan.cell_pixels, outside
+
+
+@pytest.mark.parametrize("steps", [(1, 1), (2, 1), (2, 2), (4, 1), (1, 2)])
+@pytest.mark.parametrize(("bits", "size"), [(8, (363, 101)), (10, (724, 90))])
+def test_one_pass_against_plain_numpy(steps, bits, size):
+    """Grain over the whole range of codes, odd sizes, every sub-sampling: nothing is counted otherwise, nothing lost."""
+    chance = np.random.default_rng(6)
+    kind, (wide, high) = np.uint8 if bits == 8 else np.uint16, size
+    small = -(-high // steps[1]), -(-wide // steps[0])
+    planes = [
+        np.clip(chance.normal(2 ** (bits - 1), spread * 2**bits, shape), 0, 2**bits - 1).astype(kind)
+        for spread, shape in ((0.25, (high, wide)), (0.06, small), (0.06, small))
+    ]
+    how = StoredColour(
+        bits=bits, full_range=False, red_weight=0.2126, blue_weight=0.0722, step_x=steps[0], step_y=steps[1]
+    )
+    plan = plan_reading(width=wide, height=high, box=(13, 4, wide - 30, high - 9), tiles=(6, 8))
+    found = measure_delivered(*planes, colour=how, plan=plan)
+    cells, tiles, light, outside = plainly(planes, how, plan)
+    assert (np.array(found.outside) * wide * high).round().tolist() == outside.tolist()
+    assert np.abs(found.cells - cells).max() < 2e-6
+    assert np.abs(found.tiles - tiles).max() < 2e-6
+    weights = np.array([0.2126, 0.7152, 0.0722])
+    assert np.abs(found.screen.luminance - 200 * light @ weights).max() < 0.013
