@@ -1,12 +1,6 @@
-"""The pack of a reel that has none yet, made from its archive copy in a process of its own at low priority.
-
-make_pack      a reel's folder -> its pack; what a stopped run made is kept
-PackMaker      starts that once for each reel that was opened, and stops with the bench
-"""
+"""The pack of a reel that has none yet, made from its archive copy; what a stopped run made is kept."""
 
 import contextlib
-import multiprocessing
-import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,14 +15,11 @@ from smallgauge.record.light import table_for
 from smallgauge.record.material import PACK_FOLDER, material_of
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.table import read_table
+from smallgauge.record.work import Progress, silent
 
-NICENESS = 10  # of the process that makes a pack: the bench goes before it
 
-
-def make_pack(folder: Path) -> None:
+def make_pack(folder: Path, progress: Progress = silent) -> None:
     """Make the pack of a reel from its archive copies, a part of 100 frames after the other."""
-    with contextlib.suppress(AttributeError, OSError):  # a system without priorities
-        os.nice(NICENESS)
     place = folder / PACK_FOLDER
     place.mkdir(parents=True, exist_ok=True)
     with ReelLock(place):
@@ -41,6 +32,7 @@ def make_pack(folder: Path) -> None:
         with contextlib.ExitStack() as stack:
             readers = [stack.enter_context(open_picture(s.listing)) for s in stretches]
             for first in range(0, len(keys), SEGMENT_FRAMES):
+                progress("little pictures made", first, len(keys))
                 rows = keys[first : first + SEGMENT_FRAMES]
                 names.append(f"chunk-{first:06d}")
                 head = pack_head(capture.width, capture.height, first=first, count=len(rows))
@@ -54,6 +46,7 @@ def make_pack(folder: Path) -> None:
                             pack.add(readers[number].read(frame).samples)
                         except UnreadableFrame:
                             pack.add(None)
+        progress("little pictures made", len(keys), len(keys))
         join_packs(place, names, count=len(keys), capture=capture.digest)
 
 
@@ -64,26 +57,3 @@ def _stands(place: Path, name: str, first: int, count: int, digest: str) -> bool
     except MaterialError:
         return False
     return (head.first, head.count, head.capture) == (first, count, digest)
-
-
-class PackMaker:
-    """Makes packs beside the bench, one process a reel."""
-
-    def __init__(self) -> None:
-        self._running: dict[Path, multiprocessing.process.BaseProcess] = {}
-
-    def want(self, folder: Path) -> None:
-        """Have the pack of a reel made, unless that was begun already."""
-        if folder not in self._running:
-            process = multiprocessing.get_context("spawn").Process(
-                target=make_pack, args=(folder,), daemon=True
-            )
-            process.start()
-            self._running[folder] = process
-
-    def close(self) -> None:
-        """Stop what still runs; whole parts are kept."""
-        for process in self._running.values():
-            process.terminate()
-            process.join()
-        self._running.clear()

@@ -11,18 +11,26 @@ import uvicorn
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.workbench.app import make_app
 from smallgauge.workbench.guard import Guard
-from smallgauge.workbench.packs import PackMaker
+from smallgauge.workbench.hand import Hand
 from smallgauge.workbench.shelf import Shelf
 
 HERE = "127.0.0.1"  # the only address that is listened on
 
 
 def serve(
-    folder: Path, *, now: Callable[[], str], say: Callable[[str], None], browser: bool = True, port: int = 0
+    folder: Path,
+    *,
+    now: Callable[[], str],
+    say: Callable[[str], None],
+    browser: bool = True,
+    port: int = 0,
+    captures: Path | None = None,
+    held: Callable[[Path, str, str], str] | None = None,
 ) -> None:
     """Serve the bench over a shelf, or over one reel's folder, until it is stopped.
 
-    `port` 0 takes one that is free. `say` is told the address, once; the address works once.
+    `port` 0 takes one that is free. `say` is told the address, once; the address works once. Captures below `captures` can be put
+    in hand from the page.
     """
     if not folder.is_dir():
         raise MaterialError(
@@ -41,8 +49,8 @@ def serve(
         ) from None
     port = int(listening.getsockname()[1])
     token = secrets.token_urlsafe(24)
-    shelf, packs = Shelf(folder), PackMaker()
-    app, policy = make_app(shelf, packs, now)
+    shelf, hand = Shelf(folder, captures), Hand(held)
+    app, policy = make_app(shelf, hand, now)
     config = uvicorn.Config(
         Guard(app, port=port, token=token, policy=policy),
         log_level="warning",
@@ -55,9 +63,11 @@ def serve(
     say(address)
     if browser:
         webbrowser.open(address)
+    server = uvicorn.Server(config)
+    hand.ending = lambda: server.should_exit
     try:
-        uvicorn.Server(config).run(sockets=[listening])
+        server.run(sockets=[listening])
     finally:
         listening.close()
-        packs.close()
+        hand.close()
         shelf.close()

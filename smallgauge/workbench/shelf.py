@@ -7,10 +7,13 @@ from smallgauge.deliver.phrases import count_words
 from smallgauge.errors import CallerError, SmallgaugeError
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.lock import held_by
+from smallgauge.media.passing import VIDEO_SUFFIXES
+from smallgauge.media.whole import safe_file_name
 from smallgauge.record.capture import Capture
-from smallgauge.record.files import read_decisions, read_json
+from smallgauge.record.files import read_decisions, read_json, read_text_if_there
 from smallgauge.record.finding import Proof
 from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.notes import read_notes
 from smallgauge.record.table import read_table
 from smallgauge.record.treatment import treatment_of
 from smallgauge.workbench.opened import OpenReel
@@ -26,13 +29,18 @@ STANDS = (
     ("capture.json", "looked over"),
 )
 DONE = STANDS[0][1]
+MADE = (
+    "captures",
+    "division.json",
+    "whole.json",
+)  # in a folder that was joined, divided or unslit: no capture is its own
 
 
 class Shelf:
     """The reels below one folder, or the one reel that the folder is; open reels are kept."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, captures: Path | None = None) -> None:
+        self.folder, self._captures = folder, captures
         self._open: dict[str, tuple[tuple[int, int], OpenReel]] = {}
         self._told: dict[str, tuple[object, dict[str, Any]]] = {}
 
@@ -57,6 +65,32 @@ class Shelf:
             known = self._open[name] = (made[0], made[1]), OpenReel(folder)
         return known[1]
 
+    def captures(self) -> dict[str, Path]:
+        """Captures that can be put in hand, by name: the folders and videos below the place that was named at the start."""
+        if self._captures is None or not self._captures.is_dir():
+            return {}
+        there = (p for p in sorted(self._captures.iterdir()) if not p.name.startswith("."))
+        return {
+            p.name: p
+            for p in there
+            if p.suffix.lower() in VIDEO_SUFFIXES or (p.is_dir() and any(p.glob("*.*")))
+        }
+
+    def material(self, name: str) -> tuple[Path, Path | None]:
+        """The folder of a reel that is put in hand, and its capture where that is not read to its end; then its archive copy is."""
+        folder, captures = self.folders().get(name), self.captures()
+        if folder is not None:
+            whole = (folder / "reel.json").is_file()
+            return folder, None if whole else captures.get(read_json(folder / "capture.json", Capture).name)
+        if name not in captures:
+            raise CallerError(
+                f"Neither the Shelf nor the captures hold '{name[:40]}'; go back to the Shelf and choose one."
+            )
+        path = captures[name]
+        paper = path / "capture.toml" if path.is_dir() else path.with_name(f"{path.stem}.capture.toml")
+        words, _ = read_notes(read_text_if_there(paper), where=paper.name)
+        return self.folder / safe_file_name(words.reel or path.stem), path
+
     def close(self) -> None:
         """Let go of every reel."""
         for _, reel in self._open.values():
@@ -65,7 +99,8 @@ class Shelf:
 
     def paper(self) -> dict[str, Any]:
         """The Shelf's twin."""
-        return {"shelf": self.folder.name, "reels": [self._reel(n, f) for n, f in self.folders().items()]}
+        reels = [self._reel(name, folder) for name, folder in self.folders().items()]
+        return {"shelf": self.folder.name, "reels": reels, "captures": sorted(self.captures())}
 
     def _reel(self, name: str, folder: Path) -> dict[str, Any]:
         files = ("capture.json", "frames.parquet", "decisions.jsonl", "proof.json", *(f for f, _ in STANDS))

@@ -9,7 +9,7 @@ from starlette.testclient import TestClient
 
 from smallgauge.workbench.addresses import describe, unfit
 from smallgauge.workbench.app import Bench, make_app
-from smallgauge.workbench.packs import PackMaker
+from smallgauge.workbench.hand import Hand
 from smallgauge.workbench.shelf import Shelf
 
 NONSENSE = [
@@ -23,13 +23,13 @@ NONSENSE = [
 
 @pytest.fixture(scope="module")
 def bench(numbered_shelf):
-    app, _ = make_app(Shelf(numbered_shelf), PackMaker(), lambda: AT)
+    app, _ = make_app(Shelf(numbered_shelf), Hand(), lambda: AT)
     return TestClient(app)
 
 
 def test_every_route_is_described_and_every_description_is_a_route(bench, numbered_shelf):
     told = bench.get("/api/description").json()
-    addresses = Bench(Shelf(numbered_shelf), PackMaker(), lambda: AT).addresses()
+    addresses = Bench(Shelf(numbered_shelf), Hand(), lambda: AT).addresses()
     assert told == describe(addresses) and told["openapi"] == "3.1.0"
     for each in addresses:
         path = each.path.replace(":int", "")

@@ -18,14 +18,15 @@ from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.material import PACK_FOLDER
 from smallgauge.record.table import read_table
 from smallgauge.workbench.app import make_app
-from smallgauge.workbench.packs import PackMaker, make_pack
+from smallgauge.workbench.hand import Hand
+from smallgauge.workbench.packs import make_pack
 from smallgauge.workbench.shelf import Shelf
 
 REEL = f"/api/reel/{NAME}"
 
 
 def client_of(shelf) -> TestClient:
-    app, _ = make_app(Shelf(shelf), PackMaker(), lambda: AT)
+    app, _ = make_app(Shelf(shelf), Hand(), lambda: AT)
     return TestClient(app, raise_server_exceptions=True)
 
 

@@ -9,6 +9,7 @@ import { Pictures } from "./pictures.js";
 import { Strip, StripState } from "./strip.js";
 import { PictureWindow } from "./window.js";
 import { FieldRow, Fields } from "./fields.js";
+import { WorkInHand, listen } from "./work.js";
 import { KeyList, everywhere, keyboard, running, shown } from "./keys.js";
 
 const SURROUNDS = [
@@ -67,17 +68,20 @@ function ReelPage() {
     <${Strip} strip=${strip} pictures=${pictures} keys=${keys} />
     <${PictureWindow} pictures=${pictures} keys=${keys} />
     <${FieldRow} fields=${fields} />
+    <${WorkInHand} names=${[[name, paper.reel]]} />
     <${KeyList} />
   </main>`;
 }
 
 const place = document.getElementById("page");
 const reel = location.pathname.match(/^\/reel\/([^/]+)$/);
+const name = reel ? decodeURIComponent(reel[1]) : "";
 document.documentElement.dataset.surround = surround.value;
 window.addEventListener("keydown", everywhere);
 if (place) {
   place.replaceChildren();
   render(html`<${reel ? ReelPage : Shelf} />`, place);
 }
-if (reel) openReel(decodeURIComponent(reel[1]));
+if (reel) openReel(name);
 else readShelf();
+listen(reel ? undefined : readShelf);

@@ -2,6 +2,7 @@
 import { html } from "./html.js";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
+import { WorkInHand } from "./work.js";
 
 const told = signal(/** @type {any} */ (null));
 const trouble = signal("");
@@ -49,6 +50,14 @@ export function Shelf() {
         </li>`,
       )}
     </ul>
+    ${paper ? html`<${WorkInHand} names=${handNames(paper)} />` : ""}
     ${paper && !reels.length ? html`<p>No reel here. Reels come to the Shelf with \`smallgauge finish CAPTURE --out SHELF\`.</p>` : ""}
   </main>`;
+}
+
+/** What may be put in hand: reels, and captures that are none yet. @param {any} paper @returns {[string, string][]} */
+function handNames(paper) {
+  const reels = paper.reels.map((/** @type {any} */ r) => [r.name, r.reel]);
+  const captures = paper.captures.map((/** @type {string} */ name) => [name, `capture ${name}`]);
+  return [...reels, ...captures];
 }
