@@ -43,7 +43,9 @@ STEP_WORDS = {
     "deliver": "making the package",
 }
 PACK = "pack"
-LIVE = ("waiting", "running", "paused")
+LIVE = ("waiting", "running", "paused", "stopping")
+GOING = ("running", "paused")
+STOPPED = "Stopped. What is whole is kept; started again, it goes on from there."
 
 
 class InHand(CallerError):
@@ -78,7 +80,7 @@ class Item:
 
     number: int
     task: Task
-    state: str = "waiting"  # waiting, running, paused, stopped, done, failed
+    state: str = "waiting"  # waiting, running, paused, stopping, stopped, done, failed
     what: str = ""
     done: int = 0
     of: int = 0
@@ -231,19 +233,15 @@ class Hand:
         """End a run; what is whole is kept."""
         with self._lock:
             item = self._named(number)
-            if item.state not in LIVE:
+            if item.state not in ("waiting", "running", "paused"):
                 raise CallerError(
                     f"Only a run that is waiting or running can be stopped; this one is {item.state}."
                 )
-            process, before = item.process, item.state
-            told = self._say(
-                item,
-                state="stopped",
-                words="Stopped. What is whole is kept; started again, it goes on from there.",
-            )
-        if before != "waiting":
-            _end(item, process)
+            process = item.process
+            self._say(item, state="stopping")
+        _end(item, process)
         with self._lock:
+            told = self._say(item, state="stopped", words=STOPPED)
             self._next()
         return told
 
@@ -313,11 +311,7 @@ class Hand:
         for packs in (True, False):
             mine = [item for item in self._items.values() if (item.task.upto == PACK) is packs]
             waiting = [item for item in mine if item.state == "waiting"]
-            if (
-                waiting
-                and not self._closing
-                and not any(item.state in ("running", "paused") for item in mine)
-            ):
+            if waiting and not self._closing and not any(item.state in (*GOING, "stopping") for item in mine):
                 self._begin(waiting[0])
 
     def _begin(self, item: Item) -> None:
@@ -336,7 +330,7 @@ class Hand:
             while True:
                 kind, told = listening.recv()
                 with self._lock:
-                    if item.state not in LIVE or self._closing:
+                    if item.state not in GOING or self._closing:
                         continue
                     if kind == "progress":
                         self._progress(item, *told)
@@ -349,7 +343,7 @@ class Hand:
                         self._say(item, state=kind, words=told)
         process.join()
         with self._lock:
-            if item.state in LIVE and not self._closing:
+            if item.state in GOING and not self._closing:
                 self._say(
                     item,
                     state="failed",

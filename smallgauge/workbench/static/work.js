@@ -39,7 +39,7 @@ function take(item) {
 /** @param {string} address @param {object} body */
 async function act(address, body) {
   try {
-    take(await ask.send(address, body));
+    await ask.send(address, body); // what came of it is told by the next event
     trouble.value = "";
   } catch (error) {
     trouble.value = /** @type {Error} */ (error).message;
@@ -56,7 +56,7 @@ const ACTS = {
   done: [["put-away", "put away"]],
 };
 /** What a state is called, behind a sign of its own shape. @type {Record<string, string>} */
-const SIGNS = { waiting: "○ waiting", running: "▶ running", paused: "‖ pausing", stopped: "□ stopped", failed: "■ failed", done: "● done" };
+const SIGNS = { waiting: "○ waiting", running: "▶ running", paused: "‖ pausing", stopping: "□ stopping", stopped: "□ stopped", failed: "■ failed", done: "● done" };
 
 /** The section: runs, and a form that puts one in hand. @param {{names: [string, string][]}} props names that may be put in hand, with their words */
 export function WorkInHand({ names }) {
