@@ -380,7 +380,8 @@ def _add_reel_commands(commands: Any) -> None:
     parser.add_argument(
         "--witness",
         action="store_true",
-        help="also ask other people's programs where they are installed: MediaInfo, MediaConch, FFmpeg, ExifTool, bagit",
+        help="also ask other people's programs where they are installed: MediaInfo, MediaConch, FFmpeg, ExifTool, bagit; "
+        "what each said stands in the proof",
     )
     _add_workers(parser)
     _add_common(parser)

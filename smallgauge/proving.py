@@ -3,7 +3,6 @@
 prove_folder   a reel's folder, a package or a bag -> what was found
 """
 
-from dataclasses import replace
 from pathlib import Path
 
 from smallgauge.crew import Crew
@@ -11,11 +10,10 @@ from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.line import Outcome, Settings
 from smallgauge.lock import ReelLock
 from smallgauge.media.whole import digest_file, safe_file_name
-from smallgauge.prove.bench import Ledger
 from smallgauge.prove.fixity import expected_digests
 from smallgauge.prove.package import prove_package, read_list
 from smallgauge.prove.reel import prove_reel
-from smallgauge.prove.witness import call_witnesses
+from smallgauge.prove.witness import with_witnesses
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json, write_json
 from smallgauge.record.finding import Finding
@@ -51,6 +49,8 @@ def prove_folder(
     if listed is not None:
         with Crew(settings.workers) as crew:
             proof = prove_package(listed, source=source, runner=crew, progress=settings.progress)
+        if witness:
+            proof = with_witnesses(proof, folder, bag=listed.bag, progress=settings.progress)
         found: tuple[Finding, ...] = proof.findings
         good = proof.good
     else:
@@ -65,17 +65,10 @@ def prove_folder(
                 runner=crew,
                 progress=settings.progress,
                 keep=out is None,
+                witness=witness,
             )
         proof, good = proved.proof, proved.good
         found = (*proof.findings, *proved.package_findings)
-    if witness:
-        ledger = Ledger()
-        call_witnesses(folder, ledger, bag=listed is not None and listed.bag, progress=settings.progress)
-        proof = replace(
-            proof, checks=(*proof.checks, *ledger.checks), findings=(*proof.findings, *ledger.findings)
-        )
-        found = (*found, *ledger.findings)
-        good = good and all(check.good for check in ledger.checks)
     for finding in found:
         settings.say(finding)
     if out is not None:

@@ -47,7 +47,7 @@ from smallgauge.deliver.steadiness import (
     steadiness_sentence,
     steadiness_table,
 )
-from smallgauge.deliver.technician import Plot, ReportTable, capture_rows, reel_plots
+from smallgauge.deliver.technician import Plot, ReportTable, capture_rows, reel_plots, witness_table
 from smallgauge.deliver.words import (
     check_sentence,
     client_decision,
@@ -231,6 +231,7 @@ def _tables(papers: Papers) -> tuple[ReportTable, ...]:
         scene_table(papers),
         flicker_table(papers),
         sound_table(papers),
+        witness_table(papers),
     )
     return tuple(table for table in told if table is not None)
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from smallgauge.deliver.phrases import Values, count_words, list_words, moment_words
 from smallgauge.prove.recheck import PackageCheck
+from smallgauge.record.finding import WitnessAnswer
 
 _Say = Callable[[Values], str]
 
@@ -27,10 +28,10 @@ def _from_to(v: Values) -> str:
 def _flashing(v: Values) -> str:
     kind = "red light" if v.text("kind", "") == "red" else "light"
     return (
-        f"{v.text('file', 'A copy')} has flashing {kind} as ITU-R BT.1702 warns of"
-        f"{v.plain(': ', 'flashes', ' flashes within one second')}{v.plain(' over ', 'percent', ' % of the screen')}"
-        f"{v.plain(', at ', 'at_s', ' s')}. It may harm people with photosensitive epilepsy. The picture was not changed for "
-        "it: tell whoever shows it. A broadcaster tests with a device of its own."
+        f"{v.text('file', 'A copy')} has flashing {kind}{v.plain(': ', 'flashes', ' flashes within one second')}"
+        f"{v.plain(' over ', 'percent', ' % of the screen')}{v.plain(', at ', 'at_s', ' s')}, too much by the figures of ITU-R "
+        "BT.1702 as others quote them (the Recommendation itself was not at hand). It may harm people with photosensitive "
+        "epilepsy. The picture was not changed for it: tell whoever shows it. A broadcaster tests with a device of its own."
     )
 
 
@@ -83,13 +84,13 @@ SENTENCES: dict[str, _Say] = {
     ),
     "flashing light": _flashing,
     "flashing in a part": lambda v: (
-        f"{v.text('file', 'A copy')} flashes in a part of the picture more often than WCAG 2.3.1 allows"
+        f"{v.text('file', 'A copy')} flashes in a part of the picture more often than WCAG 2.3.1 allows, whose text was followed"
         f"{v.plain(': ', 'flashes', ' flashes within one second')}{v.plain(', at ', 'at_s', ' s')}; over the whole screen it "
-        "stays below the limit of ITU-R BT.1702. Tell whoever puts it on a web page."
+        "stays below the limit of ITU-R BT.1702 as others quote it. Tell whoever puts it on a web page."
     ),
     "flashing lasts": lambda v: (
-        f"{v.text('file', 'A copy')} flashes for more than five seconds on end{_from_to(v)}, at most three times a second. "
-        "Tell whoever shows it."
+        f"{v.text('file', 'A copy')} flashes for more than five seconds on end{_from_to(v)}, at most three times a second: "
+        "told too, as others quote ITU-R BT.1702. Tell whoever shows it."
     ),
     "black stretch": lambda v: f"{v.text('file', 'A copy')} is black for a second or more{_from_to(v)}.",
     "frozen stretch": lambda v: (
@@ -148,6 +149,37 @@ CHECKS: dict[str, tuple[str, str, str]] = {
     "flashing": ("frame", "frames", "looked at for flashing light"),
     "black and still": ("frame", "frames", "looked at for black and for standing still"),
 }
+
+
+# What a witness is asked, by its key in the proof.
+ASKED: dict[str, str] = {
+    "count, size and rate": "count, size and rate as we say",
+    "the format": "the format, as a player reads it",
+    "every byte of the format": "the format, every byte read",
+    "our policy": "our policy of a lossless film",
+    "every frame": "MD5 of every decoded frame",
+    "the file": "the file's own structure",
+    "the bag": "the bag, every file's digest",
+}
+ANSWERS: dict[str, str] = {
+    "agrees": "agrees",
+    "disagrees": "DOES NOT AGREE",
+    "no answer": "gave no answer that can be read",
+    "not asked": "not installed, not asked",
+}
+
+
+def witness_row(answer: WitnessAnswer) -> tuple[str, str, str, str, str]:
+    """Program and version, what it was asked, of which file, whether it agrees, and its own words.
+
+    Examples
+    --------
+    >>> absent = WitnessAnswer(witness="ExifTool", version="", asked="the file", of="", answer="not asked")
+    >>> witness_row(absent)
+    ('ExifTool', "the file's own structure", 'none', 'not installed, not asked', '')
+    """
+    name = " ".join(part for part in (answer.witness, answer.version) if part)
+    return name, ASKED[answer.asked], answer.of or "none", ANSWERS[answer.answer], answer.said
 
 
 def recheck_words(check: PackageCheck) -> str:

@@ -2,6 +2,7 @@
 
 capture_rows   papers -> what was captured and what came of it, in rows
 reel_plots     papers -> place, light and sharpness of each frame along the reel
+witness_table  papers -> what other people's programs said of the files, None where none was called
 """
 
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from smallgauge.deliver.papers import Papers
 from smallgauge.deliver.phrases import count_words, gauge_words, list_words, moment_words, number_words
 from smallgauge.deliver.plots import Line, draw_along_reel
+from smallgauge.deliver.proof_words import witness_row
 from smallgauge.deliver.sound_words import repairs_words
 from smallgauge.picture.perforations import PerforationSurvey
 from smallgauge.record.capture import Capture
@@ -55,6 +57,23 @@ def capture_rows(papers: Papers) -> tuple[tuple[str, str], ...]:
     decided = f", decided up to {moment_words(papers.decided_at)}" if papers.decided_at else ""
     rows.append(("Treatment", f"revision {papers.treatment.revision}{decided}"))
     return tuple(rows)
+
+
+def witness_table(papers: Papers) -> ReportTable | None:
+    """Every witness with its version, what it was asked, and what it said; one that is not there was not asked."""
+    answers = papers.proof.witnesses if papers.proof is not None else ()
+    if not answers:
+        return None
+    asked = len({answer.witness.partition(",")[0] for answer in answers if answer.version})
+    return ReportTable(
+        title="Other people's programs",
+        head=("Program", "Asked", "File", "Answer", "Its words"),
+        rows=tuple(witness_row(answer) for answer in answers),
+        note=(
+            f"{count_words(asked, 'program was', 'programs were')} asked. One that is not installed was not asked, and "
+            "nothing is claimed by its name."
+        ),
+    )
 
 
 def _captured(capture: Capture) -> Rows:

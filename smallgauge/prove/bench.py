@@ -14,7 +14,7 @@ from smallgauge.media.film_in import FilmReader
 from smallgauge.media.picture_in import CaptureListing, list_capture
 from smallgauge.prove.frames import TILES, FramesJob, FramesResult, prove_frames
 from smallgauge.prove.shown import FitJob, FitRow, SmallStore, judge
-from smallgauge.record.finding import Check, Finding
+from smallgauge.record.finding import Check, Finding, WitnessAnswer
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.work import Progress, Runner
 
@@ -28,6 +28,7 @@ class Ledger:
     def __init__(self) -> None:
         self.checks: list[Check] = []
         self.findings: list[Finding] = []
+        self.witnesses: list[WitnessAnswer] = []
 
     def count(self, name: str, of: str, made: int, passed: int, by: str) -> None:
         """Note a check that was made."""

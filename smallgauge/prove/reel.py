@@ -44,6 +44,7 @@ from smallgauge.prove.sound import (
     sound_as_long,
 )
 from smallgauge.prove.taken import check_taken
+from smallgauge.prove.witness import with_witnesses
 from smallgauge.record.capture import Capture
 from smallgauge.record.chapters import chapters_of
 from smallgauge.record.evidence import film_scale
@@ -96,8 +97,9 @@ def prove_reel(
     runner: Runner,
     progress: Progress,
     keep: bool = True,
+    witness: bool = False,
 ) -> Proved:
-    """Prove a reel's files; writes `proof.json` (unless `keep` is False).
+    """Prove a reel's files; writes `proof.json` (unless `keep` is False), with what the witnesses say where they are asked.
 
     `source` is where the captured files lie; None says that they are not at hand, and the proof says
     that they were not compared.
@@ -115,6 +117,8 @@ def prove_reel(
         progress=progress,
         scratch=work,
     )
+    if witness:
+        proof = with_witnesses(proof, folder, bag=False, progress=progress)
     if keep:
         write_json(folder / "proof.json", proof)
         journal.add_file("prove", "proof.json", key=key_of("proof", capture.digest))

@@ -1,6 +1,7 @@
 """Independent witnesses: other people's programs look at our files, where they are installed.
 
-call_witnesses   files of a reel or a package -> checks and findings, each witness by its own name
+call_witnesses   files of a reel or a package -> checks, findings and answers, each witness by its own name
+with_witnesses   a proof, and the files it is of -> the proof with what the witnesses said
 
 Each is found at run time and runs in a process of its own; one that is not there is said. MediaConch reads each
 lossless film twice, each time in a fresh process, since either way of parsing misses what the other finds
@@ -13,21 +14,23 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Literal
 
 from smallgauge.errors import MaterialError
 from smallgauge.media.film_in import read_film
 from smallgauge.media.frame_md5 import frame_md5s
 from smallgauge.prove.bench import Ledger
-from smallgauge.record.finding import Finding
+from smallgauge.record.finding import Finding, Proof, WitnessAnswer
 from smallgauge.record.work import Progress
 
 POLICY = Path(__file__).parent / "policies" / "lossless.xml"
 LIMIT_S = 4 * 3600  # of one witness on one file: a long reel is decoded whole
 _SPEEDS = (("as a player reads", ()), ("every byte", ("--ParseSpeed=1",)))
+_WORDS = 300  # of an answer that are kept
 
 # MediaConch without its command line: the library, in a process of its own, prints what the command line would.
 _CONCH = """
@@ -65,10 +68,11 @@ Answer = tuple[bool, str]  # does the witness agree, and its words
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Witness:
-    """A program: its name, how it was found ("" where it was not), and what it is asked."""
+    """A program: its name, how it was found ("" where it was not), and what it is asked: the question's key, and how."""
 
     name: str
     found: str
+    asked: str
     ask: Callable[[Path], Answer]
 
 
@@ -77,10 +81,29 @@ class NoAnswer(Exception):
 
 
 def call_witnesses(folder: Path, ledger: Ledger, *, bag: bool, progress: Progress) -> None:
-    """Ask every witness about the files below a folder; checks and findings go to the ledger.
+    """Ask every witness about the files below a folder; checks, findings and answers go to the ledger.
 
     Films are `.mkv` and `.mp4`; what a reel's folder holds twice (package, bag, work) is left out.
     """
+    questions = _questions(folder, bag)
+    total = sum(len(paths) for _, paths in questions)
+    done = 0
+    for witness, paths in questions:
+        if not witness.found:
+            values: dict[str, object] = {"witness": witness.name}
+            ledger.findings.append(Finding(code="witness absent", where=witness.name, values=values))
+            ledger.witnesses.append(_answer(witness, "", "not asked"))
+            done += len(paths)
+            continue
+        for path in paths:
+            progress("witnesses asked", done, total)
+            _hear(witness, path, folder, ledger)
+            done += 1
+    progress("witnesses asked", total, total)
+
+
+def _questions(folder: Path, bag: bool) -> list[tuple[Witness, list[Path]]]:
+    """Every witness, and the files that it is asked about."""
     films = [p for p in _files(folder, (".mkv", ".mp4")) if not p.name.endswith(".part")]
     lossless = [p for p in films if p.suffix == ".mkv"]
     others = _files(folder, (".wav", ".jpg", ".tif", ".tiff"))
@@ -91,19 +114,35 @@ def call_witnesses(folder: Path, ledger: Ledger, *, bag: bool, progress: Progres
     questions += [(_framemd5(), films), (_exiftool(), others)]
     if bag:
         questions.append((_bagit(), [folder]))
-    total = sum(len(paths) for _, paths in questions)
-    done = 0
-    for witness, paths in questions:
-        if not witness.found:
-            values: dict[str, object] = {"witness": witness.name}
-            ledger.findings.append(Finding(code="witness absent", where=witness.name, values=values))
-            done += len(paths)
-            continue
-        for path in paths:
-            progress("witnesses asked", done, total)
-            _hear(witness, path, folder, ledger)
-            done += 1
-    progress("witnesses asked", total, total)
+    return questions
+
+
+def with_witnesses(proof: Proof, folder: Path, *, bag: bool, progress: Progress) -> Proof:
+    """A proof and what every witness says of the files in a folder: checks, findings, and each answer."""
+    ledger = Ledger()
+    call_witnesses(folder, ledger, bag=bag, progress=progress)
+    return replace(
+        proof,
+        checks=(*proof.checks, *ledger.checks),
+        findings=(*proof.findings, *ledger.findings),
+        witnesses=(*proof.witnesses, *ledger.witnesses),
+    )
+
+
+def _answer(
+    witness: Witness,
+    of: str,
+    answer: Literal["agrees", "disagrees", "no answer", "not asked"],
+    said: str = "",
+) -> WitnessAnswer:
+    return WitnessAnswer(
+        witness=witness.name,
+        version=witness.found,
+        asked=witness.asked,
+        of=of,
+        answer=answer,
+        said=said[:_WORDS],
+    )
 
 
 def _files(folder: Path, endings: tuple[str, ...]) -> list[Path]:
@@ -120,12 +159,14 @@ def _hear(witness: Witness, path: Path, folder: Path, ledger: Ledger) -> None:
         agrees, words = witness.ask(path)
     except NoAnswer as error:
         ledger.not_made("witness", where, f"{witness.name} gave no answer: {error}")
+        ledger.witnesses.append(_answer(witness, where, "no answer", str(error)))
         return
     except MaterialError as error:
         agrees, words = False, str(error)
     ledger.count("witness", where, 1, int(agrees), f"{witness.name}, {witness.found}")
+    ledger.witnesses.append(_answer(witness, where, "agrees" if agrees else "disagrees", words))
     if not agrees:
-        values: dict[str, object] = {"file": where, "witness": witness.name, "line": words[:300]}
+        values: dict[str, object] = {"file": where, "witness": witness.name, "line": words[:_WORDS]}
         ledger.findings.append(Finding(code="witness disagrees", where=where, values=values))
 
 
@@ -169,18 +210,19 @@ def _module(name: str) -> str:
 
 def _mediaconch(name: str, option: tuple[str, ...], *, policy: bool) -> Witness:
     found = _first_line(["mediaconch", "--Version"], r"([0-9.]+)\s*$")
+    asked = "our policy" if policy else "every byte of the format" if option else "the format"
 
     def by_command(path: Path) -> Answer:
-        asked = ["-p", str(POLICY)] if policy else ["-mc"]
-        return _verdict(_run(["mediaconch", *asked, *option, "-fs", path]))
+        how = ["-p", str(POLICY)] if policy else ["-mc"]
+        return _verdict(_run(["mediaconch", *how, *option, "-fs", path]))
 
     def by_library(path: Path) -> Answer:
         given = str(POLICY) if policy else ""
         return _verdict(_run([sys.executable, "-c", _CONCH, path, given, option[0] if option else ""]))
 
     if found:
-        return Witness(name=name, found=found, ask=by_command)
-    return Witness(name=name, found=_module("mediaconch"), ask=by_library)
+        return Witness(name=name, found=found, asked=asked, ask=by_command)
+    return Witness(name=name, found=_module("mediaconch"), asked=asked, ask=by_library)
 
 
 def _verdict(words: str) -> Answer:
@@ -209,7 +251,7 @@ def _mediainfo() -> Witness:
         same = ours[:3] == theirs[:3] and abs(ours[3] - theirs[3]) <= Fraction(1, 1000)
         return same, f"frames, width, height, rate: ours {_told(ours)}, its {_told(theirs)}"
 
-    return Witness(name="MediaInfo", found=found, ask=ask)
+    return Witness(name="MediaInfo", found=found, asked="count, size and rate", ask=ask)
 
 
 def _told(values: tuple[int, int, int, Fraction]) -> str:
@@ -235,7 +277,7 @@ def _framemd5() -> Witness:
         first = f", frame {unequal[0]} first" if unequal else ""
         return same, f"{len(theirs)} frames, ours {len(ours)}, {len(unequal)} with another MD5{first}"
 
-    return Witness(name="FFmpeg's framemd5", found=found, ask=ask)
+    return Witness(name="FFmpeg's framemd5", found=found, asked="every frame", ask=ask)
 
 
 def _exiftool() -> Witness:
@@ -249,7 +291,7 @@ def _exiftool() -> Witness:
         words = str(seen.get("Error") or seen.get("Validate", ""))
         return "Error" not in seen and str(seen.get("Validate", "")).startswith("OK"), words
 
-    return Witness(name="ExifTool", found=found, ask=ask)
+    return Witness(name="ExifTool", found=found, asked="the file", ask=ask)
 
 
 def _bagit() -> Witness:
@@ -258,4 +300,4 @@ def _bagit() -> Witness:
         words = _run(command)
         return words.startswith("valid"), words
 
-    return Witness(name="bagit", found=_module("bagit"), ask=ask)
+    return Witness(name="bagit", found=_module("bagit"), asked="the bag", ask=ask)

@@ -245,6 +245,21 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WitnessAnswer:
+    """What another program was asked about a file and what it said; `version` is "" where it is not installed.
+
+    `asked` is a key in deliver/proof_words.py. A program that was not asked says nothing, for or against.
+    """
+
+    witness: str
+    version: str
+    asked: str
+    of: str
+    answer: Literal["agrees", "disagrees", "no answer", "not asked"]
+    said: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FileDigest:
     """A file of the reel, as it was when it was proved."""
 
@@ -264,6 +279,7 @@ class Proof:
     files: tuple[FileDigest, ...]
     steadiness: tuple[Steadiness, ...] = ()  # of the finished frames, by their still background
     background: tuple[BackgroundRun, ...] = ()  # the same along the reel
+    witnesses: tuple[WitnessAnswer, ...] = ()  # none where none was called
 
     @property
     def good(self) -> bool:

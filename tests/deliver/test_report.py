@@ -3,6 +3,7 @@
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
@@ -15,7 +16,8 @@ from smallgauge.deliver.plots import Line, draw_along_reel
 from smallgauge.deliver.report import build_pdf, build_report, report_html, report_pdf
 from smallgauge.deliver.words import client_sentence
 from smallgauge.errors import MaterialError
-from smallgauge.record.finding import FINDING_WEIGHTS, Finding
+from smallgauge.record.files import read_json, write_json
+from smallgauge.record.finding import FINDING_WEIGHTS, Finding, Proof, WitnessAnswer
 from smallgauge.record.treatment import SUBJECTS
 
 OF_THE_FILM = re.compile(r"repair|treat|clean(?!room)|restor", re.IGNORECASE)
@@ -136,6 +138,28 @@ def test_technician_reads_decisions_checks_findings_plots_and_digests(page):
         assert words in technician, words
     assert len(re.findall(r"[0-9a-f]{64}", technician)) >= 9
     assert [tag for tag, _ in page.elements].count("svg") == 4
+
+
+def test_what_witnesses_said_stands_in_the_technician_s_part(tmp_path):
+    """A program that was not installed was not asked: it never reads as passed."""
+    folder = make_reel(tmp_path / "reel")
+    path = folder / "proof.json"
+    asked = WitnessAnswer(
+        witness="MediaInfo",
+        version="24.12",
+        asked="count, size and rate",
+        of="finished.mkv",
+        answer="agrees",
+        said="same",
+    )
+    absent = WitnessAnswer(witness="ExifTool", version="", asked="the file", of="", answer="not asked")
+    write_json(path, replace(read_json(path, Proof), witnesses=(asked, absent)))
+    text = Page(report_html(report_content(read_papers(folder)))).text["technician"]
+    assert re.search(
+        r"MediaInfo 24\.12\s*count, size and rate as we say\s*finished\.mkv\s*agrees\s*same", text
+    )
+    assert re.search(r"ExifTool\s*the file's own structure\s*none\s*not installed, not asked", text)
+    assert "1 program was asked" in text
 
 
 def test_same_papers_same_bytes(reel, tmp_path):

@@ -4,15 +4,20 @@ import shutil
 from fractions import Fraction
 from importlib.util import find_spec
 from pathlib import Path
+from typing import get_args, get_type_hints
 
 import numpy as np
 import pytest
 
+from smallgauge.deliver.proof_words import ANSWERS, ASKED, witness_row
 from smallgauge.media.frame_md5 import frame_md5s
 from smallgauge.media.picture_out import create_lossless, create_viewing, join_segments
 from smallgauge.prove import witness as witnesses
 from smallgauge.prove.bench import Ledger
-from smallgauge.prove.witness import call_witnesses
+from smallgauge.prove.witness import Witness, call_witnesses, with_witnesses
+from smallgauge.record.files import read_json, write_json
+from smallgauge.record.finding import Proof, WitnessAnswer
+from smallgauge.record.work import silent as silent_progress
 
 
 def film(path: Path, *, bits: int, layout: str = "rgb", size=(160, 120)) -> Path:
@@ -127,3 +132,50 @@ def test_every_witness_that_is_absent_is_said(tmp_path, monkeypatch):
     call_witnesses(tmp_path, ledger, bag=True, progress=lambda what, done, of: None)
     assert ledger.checks == []
     assert [f.code for f in ledger.findings] == ["witness absent"] * 7
+    assert {answer.answer for answer in ledger.witnesses} == {"not asked"}
+    assert all(not answer.version for answer in ledger.witnesses)
+
+
+def test_what_witnesses_said_stands_in_the_proof(tmp_path, monkeypatch):
+    """One that agrees, one that does not, one without an answer, one that is not there: each in its own words."""
+
+    def silent(path):
+        raise witnesses.NoAnswer("it ended with code 1")
+
+    told = [
+        (
+            Witness(name="one", found="1.2", asked="the format", ask=lambda path: (True, "pass!")),
+            [tmp_path / "a.mkv"],
+        ),
+        (
+            Witness(name="two", found="3", asked="the file", ask=lambda path: (False, "x" * 400)),
+            [tmp_path / "b.wav"],
+        ),
+        (Witness(name="three", found="4", asked="every frame", ask=silent), [tmp_path / "a.mkv"]),
+        (Witness(name="four", found="", asked="the bag", ask=silent), [tmp_path]),
+    ]
+    monkeypatch.setattr(witnesses, "_questions", lambda folder, bag: told)
+    before = Proof(reel="r", capture_digest="", checks=(), findings=(), files=())
+    proof = with_witnesses(before, tmp_path, bag=False, progress=silent_progress)
+    path = tmp_path / "proof.json"
+    write_json(path, proof)
+    kept = read_json(path, Proof)
+    assert [(a.witness, a.version, a.asked, a.of, a.answer) for a in kept.witnesses] == [
+        ("one", "1.2", "the format", "a.mkv", "agrees"),
+        ("two", "3", "the file", "b.wav", "disagrees"),
+        ("three", "4", "every frame", "a.mkv", "no answer"),
+        ("four", "", "the bag", "", "not asked"),
+    ]
+    assert kept.witnesses[0].said == "pass!" and len(kept.witnesses[1].said) == 300
+    assert [(c.of, c.passed, c.made) for c in kept.checks] == [("a.mkv", 1, 1), ("b.wav", 0, 1)]
+    assert [f.code for f in kept.findings] == ["witness disagrees", "check not made", "witness absent"]
+    assert not kept.good
+    rows = [witness_row(answer) for answer in kept.witnesses]
+    assert rows[0][:4] == ("one 1.2", "the format, as a player reads it", "a.mkv", "agrees")
+    assert rows[3][3] == "not installed, not asked"
+
+
+def test_every_question_and_answer_has_its_words():
+    asked = {witness.asked for witness, _ in witnesses._questions(Path("nowhere"), True)}
+    assert asked == set(ASKED)
+    assert set(get_args(get_type_hints(WitnessAnswer)["answer"])) == set(ANSWERS)
