@@ -158,11 +158,13 @@ def _hear(witness: Witness, path: Path, folder: Path, ledger: Ledger) -> None:
     try:
         agrees, words = witness.ask(path)
     except NoAnswer as error:
-        ledger.not_made("witness", where, f"{witness.name} gave no answer: {error}")
-        ledger.witnesses.append(_answer(witness, where, "no answer", str(error)))
+        words = str(error).replace(str(path), where)
+        ledger.not_made("witness", where, f"{witness.name} gave no answer: {words}")
+        ledger.witnesses.append(_answer(witness, where, "no answer", words))
         return
     except MaterialError as error:
         agrees, words = False, str(error)
+    words = words.replace(str(path), where)  # a proof is handed out: no folder of this machine stands in it
     ledger.count("witness", where, 1, int(agrees), f"{witness.name}, {witness.found}")
     ledger.witnesses.append(_answer(witness, where, "agrees" if agrees else "disagrees", words))
     if not agrees:

@@ -144,7 +144,7 @@ def test_what_witnesses_said_stands_in_the_proof(tmp_path, monkeypatch):
 
     told = [
         (
-            Witness(name="one", found="1.2", asked="the format", ask=lambda path: (True, "pass!")),
+            Witness(name="one", found="1.2", asked="the format", ask=lambda path: (True, f"pass! {path}")),
             [tmp_path / "a.mkv"],
         ),
         (
@@ -166,7 +166,7 @@ def test_what_witnesses_said_stands_in_the_proof(tmp_path, monkeypatch):
         ("three", "4", "every frame", "a.mkv", "no answer"),
         ("four", "", "the bag", "", "not asked"),
     ]
-    assert kept.witnesses[0].said == "pass!" and len(kept.witnesses[1].said) == 300
+    assert kept.witnesses[0].said == "pass! a.mkv" and len(kept.witnesses[1].said) == 300
     assert [(c.of, c.passed, c.made) for c in kept.checks] == [("a.mkv", 1, 1), ("b.wav", 0, 1)]
     assert [f.code for f in kept.findings] == ["witness disagrees", "check not made", "witness absent"]
     assert not kept.good
