@@ -302,8 +302,11 @@ class Bench:
         return [*(each.route() for each in self.addresses()), Mount("/static", StaticFiles(directory=STATIC))]
 
     def reel(self, request: Request) -> OpenReel:
-        """The open reel that an address names."""
-        return self.shelf.open(request.path_params["reel"])
+        """The open reel that an address names, and a row of it, where the address names one."""
+        reel = self.shelf.open(request.path_params["reel"])
+        if "row" in request.path_params:
+            reel.check_row(row_of(request))
+        return reel
 
     async def _work(self, ask: Callable[[], Any]) -> Any:
         if self._workers is None:
