@@ -540,8 +540,24 @@ def _add_workbench(commands: Any) -> None:
         metavar="SHELF",
         help="the shelf, or one reel's folder (here unless said)",
     )
+    parser.add_argument(
+        "--captures", metavar="DIR", help="folder of captures that may be put in hand from the page"
+    )
     parser.add_argument("--no-browser", action="store_true", help="print the address and open nothing")
     parser.add_argument(
         "--port", type=int, default=0, metavar="N", help="port of this machine (a free one unless said)"
     )
+    parser.add_argument(
+        "--open-as",
+        metavar="NAME",
+        help="open the bench to the shop's own network, under this machine's name there (needs the next two, and accounts)",
+    )
+    parser.add_argument("--certificate", metavar="FILE", help="its certificate, PEM")
+    parser.add_argument("--key", metavar="FILE", help="the certificate's key, PEM")
+    parser.add_argument(
+        "--account",
+        metavar="NAME",
+        help="make an operator's account, or give it a new passphrase, and end; the passphrase is asked for, or read from a pipe",
+    )
+    parser.add_argument("--remove-account", metavar="NAME", help="take an operator's account away, and end")
     parser.add_argument("--json", action="store_true", help="print the address as one JSON document")

@@ -655,8 +655,15 @@ def _workbench(options: argparse.Namespace) -> int:
     import json
     from pathlib import Path
 
-    from smallgauge.workbench.serve import serve
+    from smallgauge.workbench.serve import Opening, serve
 
+    if options.account or options.remove_account:
+        return _bench_account(options)
+    alone = [name for name in ("certificate", "key") if getattr(options, name) and not options.open_as]
+    if alone:
+        raise CallerError(
+            f"--{alone[0]} goes with --open-as NAME, which opens the bench to the shop's network."
+        )
     if not 0 <= options.port <= 65535:
         raise CallerError(f"--port needs a number from 0 to 65535, found {options.port}.")
 
@@ -672,7 +679,39 @@ def _workbench(options: argparse.Namespace) -> int:
         say=say,
         browser=not options.no_browser,
         port=options.port,
+        captures=Path(options.captures).resolve() if options.captures else None,
+        held=_held,
+        opening=Opening(
+            name=options.open_as,
+            certificate=Path(options.certificate) if options.certificate else None,
+            key=Path(options.key) if options.key else None,
+        )
+        if options.open_as
+        else None,
     )
+    return 0
+
+
+def _bench_account(options: argparse.Namespace) -> int:
+    import getpass
+    import json
+    from pathlib import Path
+
+    from smallgauge.workbench.accounts import remove_account, set_account
+
+    shelf, name = Path(options.shelf).resolve(), options.account or options.remove_account
+    if options.remove_account:
+        remove_account(shelf, name)
+        did = "is gone"
+    else:
+        if sys.stdin.isatty():
+            passphrase = getpass.getpass(f"Passphrase of {name}: ")
+            if getpass.getpass("The same again: ") != passphrase:
+                raise CallerError("The two passphrases are not the same; nothing was changed, try again.")
+        else:
+            passphrase = sys.stdin.readline().rstrip("\r\n")
+        did = "is made" if set_account(shelf, name, passphrase, at=_now()) else "has a new passphrase"
+    print(json.dumps({"account": name, "did": did}) if options.json else f"The account {name} {did}.")
     return 0
 
 

@@ -40,6 +40,7 @@ from smallgauge.workbench.addresses import (
     change,
     describe,
     number,
+    operator_of,
     or_nothing,
 )
 from smallgauge.workbench.decide import Asked as Field
@@ -104,6 +105,12 @@ class Bench:
                 says="This description.",
                 answer=self.twin(lambda request: describe(self.addresses())),
                 gives={"openapi": "string", "info": "object", "paths": "object"},
+            ),
+            Address(
+                path="/api/session",
+                says="Who asks: the account's name on a bench that a shop opened to its network, nobody's on one of this machine.",
+                answer=self.twin(lambda request: {"operator": operator_of(request) or None}),
+                gives={"operator": "string or null"},
             ),
             Address(
                 path="/api/shelf",

@@ -29,14 +29,14 @@ class Served:
     def __init__(self, address: str) -> None:
         self.address = address
         self.port = urlsplit(address).port or 0
-        self.origin = f"http://127.0.0.1:{self.port}"
+        self.origin = f"{urlsplit(address).scheme}://{urlsplit(address).netloc}"
         self.token = urlsplit(address).query.removeprefix("t=")
 
 
 @contextmanager
-def serve(shelf: Path) -> Iterator[Served]:
+def serve(shelf: Path, *more: str) -> Iterator[Served]:
     """`smallgauge workbench` over a shelf; it must end quietly when it is stopped."""
-    command = [sys.executable, "-m", "smallgauge", "workbench", str(shelf), "--no-browser", "--json"]
+    command = [sys.executable, "-m", "smallgauge", "workbench", str(shelf), "--no-browser", "--json", *more]
     process = subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=dict(os.environ)
     )
@@ -71,12 +71,13 @@ def browser():
 
 
 @contextmanager
-def page_of(browser, served: Served, *, width: int = 1280, height: int = 800):
+def page_of(browser, served: Served, *, width: int = 1280, height: int = 800, trusting: bool = False):
     """A page, with no memory of any other, that has entered the bench.
 
+    `trusting`: takes a certificate that nobody vouches for.
     `page.asked` are the addresses of all its requests, `page.said` what the console said.
     """
-    context = browser.new_context(viewport={"width": width, "height": height})
+    context = browser.new_context(viewport={"width": width, "height": height}, ignore_https_errors=trusting)
     page = context.new_page()
     page.asked, page.said = [], []
     page.on("request", lambda request: page.asked.append(request.url))

@@ -9,6 +9,7 @@ import { Pictures } from "./pictures.js";
 import { Strip, StripState } from "./strip.js";
 import { PictureWindow } from "./window.js";
 import { FieldRow, Fields } from "./fields.js";
+import { Who, whoAsks } from "./session.js";
 import { WorkInHand, listen } from "./work.js";
 import { KeyList, everywhere, keyboard, running, shown } from "./keys.js";
 
@@ -63,6 +64,7 @@ function ReelPage() {
         localStorage.setItem("surround", e.target.value);
       }}>${SURROUNDS.map(([key, words]) => html`<option value=${key}>${words}</option>`)}</select></label>
       <button onClick=${() => (shown.value = !shown.value)}>keys</button>
+      <${Who} />
     </header>
     ${pictures.trouble.value ? html`<p role="alert" class="trouble">${pictures.trouble.value}</p>` : ""}
     <${Strip} strip=${strip} pictures=${pictures} keys=${keys} />
@@ -82,6 +84,7 @@ if (place) {
   place.replaceChildren();
   render(html`<${reel ? ReelPage : Shelf} />`, place);
 }
+await whoAsks().catch(() => {});
 if (reel) openReel(name);
 else readShelf();
 listen(reel ? undefined : readShelf);

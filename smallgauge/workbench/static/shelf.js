@@ -2,6 +2,7 @@
 import { html } from "./html.js";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
+import { Who } from "./session.js";
 import { WorkInHand } from "./work.js";
 
 const told = signal(/** @type {any} */ (null));
@@ -29,7 +30,7 @@ export function Shelf() {
   const waiting = paper ? paper.reels.filter((/** @type {any} */ r) => r.state === "waiting").length : 0;
   document.title = paper ? `Shelf ${paper.shelf}: ${waiting} of ${paper.reels.length} reels wait for me` : "Shelf";
   return html`<main class="shelf">
-    <h1>Shelf${paper ? html` <span class="quiet">${paper.shelf}</span>` : ""}</h1>
+    <header class="row"><h1>Shelf${paper ? html` <span class="quiet">${paper.shelf}</span>` : ""}</h1><span class="push"><${Who} /></span></header>
     <p role="status" class=${trouble.value ? "trouble" : "quiet"}>${trouble.value || (paper ? `${waiting} of ${paper.reels.length} reels wait for me.` : "The Shelf is being read.")}</p>
     <fieldset class="row">
       <legend>Show</legend>
