@@ -27,7 +27,8 @@ TRIES = """async (bench) => {
   await read('fetch', shelf);
   await read('fetch with cookies', shelf, {credentials: 'include'});
   await read('fetch without cors', shelf, {credentials: 'include', mode: 'no-cors'});
-  await read('change as json', decide, {method: 'POST', credentials: 'include', body, headers: {'content-type': 'application/json'}});
+  await read('change as json', decide,
+    {method: 'POST', credentials: 'include', body, headers: {'content-type': 'application/json'}});
   await read('change as text', decide, {method: 'POST', credentials: 'include', mode: 'no-cors', body});
   await read('start a run', `${bench}/api/work/start`, {method: 'POST', credentials: 'include', mode: 'no-cors',
     body: JSON.stringify({name: 'REEL', upto: 'render'})});
