@@ -178,7 +178,7 @@ def witness_row(answer: WitnessAnswer) -> tuple[str, str, str, str, str]:
     >>> witness_row(absent)
     ('ExifTool', "the file's own structure", 'none', 'not installed, not asked', '')
     """
-    name = " ".join(part for part in (answer.witness, answer.version) if part)
+    name = f"{answer.witness.partition(',')[0]} {answer.version}".strip()
     return name, ASKED[answer.asked], answer.of or "none", ANSWERS[answer.answer], answer.said
 
 

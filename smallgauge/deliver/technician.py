@@ -37,12 +37,13 @@ class Plot:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportTable:
-    """A table of the technician's part: heading, columns, rows, and what there is to say of it."""
+    """A table of the technician's part: heading, columns, rows (of figures, or of words that wrap), and what there is to say."""
 
     title: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     note: str
+    figures: bool = True
 
 
 def capture_rows(papers: Papers) -> tuple[tuple[str, str], ...]:
@@ -69,6 +70,7 @@ def witness_table(papers: Papers) -> ReportTable | None:
         title="Other people's programs",
         head=("Program", "Asked", "File", "Answer", "Its words"),
         rows=tuple(witness_row(answer) for answer in answers),
+        figures=False,
         note=(
             f"{count_words(asked, 'program was', 'programs were')} asked. One that is not installed was not asked, and "
             "nothing is claimed by its name."
