@@ -116,7 +116,13 @@ class Bench:
                 path="/api/shelf",
                 says="The Shelf: where each reel stands, and how many places want a look.",
                 answer=self.twin(lambda request: self.shelf.paper()),
-                gives={"shelf": "string", "reels": "array", "captures": "array"},
+                gives={
+                    "shelf": "string",
+                    "reels": "array",
+                    "orders": "array",
+                    "orders_trouble": "string",
+                    "captures": "array",
+                },
             ),
         )
 

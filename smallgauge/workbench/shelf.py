@@ -17,6 +17,7 @@ from smallgauge.record.notes import read_notes
 from smallgauge.record.table import read_table
 from smallgauge.record.treatment import treatment_of
 from smallgauge.workbench.opened import OpenReel
+from smallgauge.workbench.orders import Orders
 from smallgauge.workbench.papers import places_waiting, places_words
 
 # Where a reel stands, by the last paper that lies in its folder.
@@ -41,6 +42,7 @@ class Shelf:
 
     def __init__(self, folder: Path, captures: Path | None = None) -> None:
         self.folder, self._captures = folder, captures
+        self._orders = Orders(folder)
         self._open: dict[str, tuple[tuple[int, int], OpenReel]] = {}
         self._told: dict[str, tuple[object, dict[str, Any]]] = {}
 
@@ -100,7 +102,18 @@ class Shelf:
     def paper(self) -> dict[str, Any]:
         """The Shelf's twin."""
         reels = [self._reel(name, folder) for name, folder in self.folders().items()]
-        return {"shelf": self.folder.name, "reels": reels, "captures": sorted(self.captures())}
+        trouble, orders = "", []
+        try:
+            orders = [_with_folders(order, reels) for order in self._orders.told()]
+        except SmallgaugeError as error:
+            trouble = str(error)
+        return {
+            "shelf": self.folder.name,
+            "reels": reels,
+            "orders": orders,
+            "orders_trouble": trouble,
+            "captures": sorted(self.captures()),
+        }
 
     def _reel(self, name: str, folder: Path) -> dict[str, Any]:
         files = ("capture.json", "frames.parquet", "decisions.jsonl", "proof.json", *(f for f, _ in STANDS))
@@ -124,6 +137,24 @@ class Shelf:
             "working" if working else "done" if told["stands"] == DONE and not told["places"] else "waiting"
         )
         return {**told, "state": state, "places_words": places_words(told["places"])}
+
+
+def _with_folders(order: dict[str, Any], reels: list[dict[str, Any]]) -> dict[str, Any]:
+    """An order with what its reels' folders say; a reel without one waits to be captured, and one that is held waits too."""
+    there = {reel["reel"]: reel for reel in reels}
+    found = []
+    for each in order["reels"]:
+        told = there.get(each["number"])
+        if told is not None:
+            stands = told["stands"]
+        elif each["here"]:
+            stands = "came in, not captured yet"
+        else:
+            stands = "handed back"
+        state = told["state"] if told is not None else "waiting" if each["here"] else "done"
+        state = "waiting" if each["holds"] and state == "done" and each["here"] else state
+        found.append({**each, "name": told["name"] if told else "", "stands": stands, "state": state})
+    return {**order, "reels": found}
 
 
 def _told(folder: Path) -> dict[str, Any]:
