@@ -541,6 +541,13 @@ def _add_workbench(commands: Any) -> None:
         help="the shelf, or one reel's folder (here unless said)",
     )
     parser.add_argument(
+        "--demo",
+        nargs="?",
+        const="",
+        metavar="DIR",
+        help="a first run: draws a small specimen reel (in DIR, or in a temporary folder that goes at the end) and shows you round",
+    )
+    parser.add_argument(
         "--captures", metavar="DIR", help="folder of captures that may be put in hand from the page"
     )
     parser.add_argument("--no-browser", action="store_true", help="print the address and open nothing")

@@ -6,6 +6,7 @@ Why this is long: one short function for each command, each of the same shape.
 """
 
 import argparse
+import contextlib
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -673,23 +674,47 @@ def _workbench(options: argparse.Namespace) -> int:
             flush=True,
         )
 
-    serve(
-        Path(options.shelf).resolve(),
-        now=_now,
-        say=say,
-        browser=not options.no_browser,
-        port=options.port,
-        captures=Path(options.captures).resolve() if options.captures else None,
-        held=_held,
-        opening=Opening(
-            name=options.open_as,
-            certificate=Path(options.certificate) if options.certificate else None,
-            key=Path(options.key) if options.key else None,
+    with contextlib.ExitStack() as stack:
+        shelf = Path(options.shelf).resolve()
+        if options.demo is not None:
+            shelf = _demo_shelf(options, stack)
+        serve(
+            shelf,
+            now=_now,
+            say=say,
+            browser=not options.no_browser,
+            port=options.port,
+            captures=Path(options.captures).resolve() if options.captures else None,
+            held=_held,
+            opening=Opening(
+                name=options.open_as,
+                certificate=Path(options.certificate) if options.certificate else None,
+                key=Path(options.key) if options.key else None,
+            )
+            if options.open_as
+            else None,
+            tour=options.demo is not None,
         )
-        if options.open_as
-        else None,
-    )
     return 0
+
+
+def _demo_shelf(options: argparse.Namespace, stack: contextlib.ExitStack) -> "Path":
+    """A shelf with the small specimen reel, in the folder that was named or in one that goes when the bench is closed."""
+    import tempfile
+    from pathlib import Path
+
+    from smallgauge.demo import make_small_shelf
+    from smallgauge.line import Settings
+
+    place = options.demo or stack.enter_context(tempfile.TemporaryDirectory(prefix="smallgauge-demo-"))
+    progress = _Progress(quiet=options.json)
+    settings = Settings(at=_now(), last_step="treat", progress=progress)
+    if not options.json:
+        print("A small reel is being drawn and measured for you.", file=sys.stderr, flush=True)
+    try:
+        return make_small_shelf(Path(place).resolve(), settings)
+    finally:
+        progress.close()
 
 
 def _bench_account(options: argparse.Namespace) -> int:

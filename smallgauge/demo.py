@@ -7,7 +7,7 @@ import json
 import re
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from fractions import Fraction
 from multiprocessing import get_context
 from pathlib import Path
@@ -76,24 +76,63 @@ _SOUND_BEFORE_S, _SOUND_AFTER_S = 2.0, 1.0
 _CHUNK = 10  # frames drawn in one go by one process
 
 
+# The same reel, small and short, for a first look at the bench.
+SMALL_DEMO = replace(
+    DEMO,
+    frames=96,
+    width=480,
+    height=360,
+    micrometres_per_pixel=19.0,
+    scenes=(
+        SceneTruth(kind="garden", first=0, stop=34),
+        SceneTruth(kind="birthday", first=34, stop=66, begins_s=1.0),
+        SceneTruth(kind="sea", first=66, stop=96, begins_s=0.5),
+    ),
+    clap_frames=(50,),
+    damage=(
+        PerforationDamage(film_perforation=12, kind="chipped", amount_mm=0.2),
+        PerforationDamage(film_perforation=41, kind="torn"),
+        PerforationDamage(film_perforation=42, kind="specks"),
+        PerforationDamage(film_perforation=66, kind="tape"),
+    ),
+    splices=(34, 66),
+)
+
+
+def make_small_shelf(out: Path, settings: Settings) -> Path:
+    """Draw the small reel and take it to its proposed treatment; the shelf that it then lies on.
+
+    Drawn once: when `out` holds it already, that one is used again.
+    """
+    _draw_once(out, SMALL_DEMO, settings)
+    finish(out / "capture", out / "shelf", settings)
+    return out / "shelf"
+
+
+def _draw_once(out: Path, truth: ReelTruth, settings: Settings) -> None:
+    """Draw a demonstration's capture, unless it is there."""
+    capture = out / "capture"
+    if (out / "capture-truth" / "drawn").exists():
+        return
+    if capture.exists() and any(capture.iterdir()):
+        _clear_half_drawn(capture)
+    write_specimen(
+        capture,
+        truth,
+        processes=settings.workers or 2,
+        progress=lambda done, of: settings.progress("frames drawn", done, of),
+    )
+    write_whole_bytes(out / "capture-truth" / "drawn", b"whole\n")
+
+
 def run_demo(out: Path, settings: Settings, *, tell: bool) -> Outcome:
     """Draw the demonstration reel, take it through everything, and say what was done and where to look.
 
     The reel is drawn once: when `out` holds it already it is used again, and the line goes on where it
     stopped.
     """
-    capture = out / "capture"
-    if not (out / "capture-truth" / "drawn").exists():
-        if capture.exists() and any(capture.iterdir()):
-            _clear_half_drawn(capture)
-        write_specimen(
-            capture,
-            DEMO,
-            processes=settings.workers or 2,
-            progress=lambda done, of: settings.progress("frames drawn", done, of),
-        )
-        write_whole_bytes(out / "capture-truth" / "drawn", b"whole\n")
-    outcome = finish(capture, out / "shelf", settings)
+    _draw_once(out, DEMO, settings)
+    outcome = finish(out / "capture", out / "shelf", settings)
     if tell:
         print(demo_words(out, outcome))
     return outcome

@@ -50,6 +50,7 @@ from smallgauge.workbench.opened import CORRECTED, LOOKS, OpenReel, Shown
 from smallgauge.workbench.papers import frame_paper, lane_values, reel_paper, rows_paper
 from smallgauge.workbench.shelf import Shelf
 from smallgauge.workbench.strip import strip_sheet
+from smallgauge.workbench.tour import Tour
 
 PICTURE_WORKERS = 2
 REEL = "/api/reel/{reel}"
@@ -80,8 +81,8 @@ def policy(page: str) -> str:
 class Bench:
     """The application's answers; `now` gives the moment of a decision."""
 
-    def __init__(self, shelf: Shelf, hand: Hand, now: Callable[[], str]) -> None:
-        self.shelf, self.hand, self.now = shelf, hand, now
+    def __init__(self, shelf: Shelf, hand: Hand, now: Callable[[], str], tour: Tour) -> None:
+        self.shelf, self.hand, self.now, self.tour = shelf, hand, now, tour
         self.page = (STATIC / "index.html").read_text(encoding="utf-8")
         self._workers: anyio.CapacityLimiter | None = None
 
@@ -109,8 +110,17 @@ class Bench:
             Address(
                 path="/api/session",
                 says="Who asks: the account's name on a bench that a shop opened to its network, nobody's on one of this machine.",
-                answer=self.twin(lambda request: {"operator": operator_of(request) or None}),
-                gives={"operator": "string or null"},
+                answer=self.twin(
+                    lambda request: {"operator": operator_of(request) or None, "tour": self.tour.shown}
+                ),
+                gives={"operator": "string or null", "tour": "boolean"},
+            ),
+            Address(
+                path="/api/tour/end",
+                says="Never show the tour of a first run again.",
+                answer=self.twin(lambda request: self.tour.end()),
+                takes=change(),
+                gives={"tour": "boolean"},
             ),
             Address(
                 path="/api/shelf",
@@ -426,9 +436,11 @@ class Bench:
         return record(self.reel(request), asked, revision=body["revision"], at=self.now(), **words)
 
 
-def make_app(shelf: Shelf, hand: Hand, now: Callable[[], str]) -> tuple[Starlette, str]:
+def make_app(
+    shelf: Shelf, hand: Hand, now: Callable[[], str], tour: Tour | None = None
+) -> tuple[Starlette, str]:
     """The application over a shelf, and the policy of its page."""
-    bench = Bench(shelf, hand, now)
+    bench = Bench(shelf, hand, now, tour or Tour())
     app = Starlette(
         routes=bench.routes(),
         exception_handlers={SmallgaugeError: _refused, HTTPException: _nothing_there},

@@ -17,6 +17,7 @@ from smallgauge.workbench.app import make_app
 from smallgauge.workbench.guard import Guard
 from smallgauge.workbench.hand import Hand
 from smallgauge.workbench.shelf import Shelf
+from smallgauge.workbench.tour import Tour
 
 HERE = "127.0.0.1"  # the only address that is listened on, unless a shop opens the bench to its network
 
@@ -78,11 +79,13 @@ def serve(
     captures: Path | None = None,
     held: Callable[[Path, str, str], str] | None = None,
     opening: Opening | None = None,
+    tour: bool = False,
 ) -> None:
     """Serve the bench over a shelf, or over one reel's folder, until it is stopped.
 
     `port` 0 takes one that is free. `say` is told the address, once; the address works once. Captures below `captures` can be put
     in hand from the page. `opening` lets the shop's own network in, by accounts and over TLS.
+    `tour` shows the parts of the page in plain words, until somebody has ended it.
     """
     if not folder.is_dir():
         raise MaterialError(
@@ -103,7 +106,7 @@ def serve(
     port = int(listening.getsockname()[1])
     token = secrets.token_urlsafe(24)
     shelf, hand = Shelf(folder, captures), Hand(held)
-    app, policy = make_app(shelf, hand, now)
+    app, policy = make_app(shelf, hand, now, Tour(wanted=tour))
     if opening is None:
         guard = Guard(app, port=port, token=token, policy=policy)
         address = f"http://{HERE}:{port}/enter?t={token}"

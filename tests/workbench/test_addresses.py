@@ -11,6 +11,7 @@ from smallgauge.workbench.addresses import describe, unfit
 from smallgauge.workbench.app import Bench, make_app
 from smallgauge.workbench.hand import Hand
 from smallgauge.workbench.shelf import Shelf
+from smallgauge.workbench.tour import Tour
 
 NONSENSE = [
     (f"/api/reel/{NAME}/rows?first=x", "first needs a whole number"),
@@ -29,7 +30,7 @@ def bench(numbered_shelf):
 
 def test_every_route_is_described_and_every_description_is_a_route(bench, numbered_shelf):
     told = bench.get("/api/description").json()
-    addresses = Bench(Shelf(numbered_shelf), Hand(), lambda: AT).addresses()
+    addresses = Bench(Shelf(numbered_shelf), Hand(), lambda: AT, Tour()).addresses()
     assert told == describe(addresses) and told["openapi"] == "3.1.0"
     for each in addresses:
         path = each.path.replace(":int", "")

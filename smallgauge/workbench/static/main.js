@@ -10,6 +10,7 @@ import { Strip, StripState } from "./strip.js";
 import { PictureWindow } from "./window.js";
 import { FieldRow, Fields } from "./fields.js";
 import { Who, whoAsks } from "./session.js";
+import { Tour } from "./tour.js";
 import { WorkInHand, listen } from "./work.js";
 import { KeyList, everywhere, keyboard, running, shown } from "./keys.js";
 
@@ -72,6 +73,7 @@ function ReelPage() {
     <${FieldRow} fields=${fields} />
     <${WorkInHand} names=${[[name, paper.reel]]} />
     <${KeyList} />
+    <${Tour} on="reel" reel=${name} />
   </main>`;
 }
 

@@ -2,6 +2,7 @@
 import { html } from "./html.js";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
+import { offerTour } from "./tour.js";
 
 export const operator = signal("");
 
@@ -9,6 +10,7 @@ export const operator = signal("");
 export async function whoAsks() {
   const told = await ask.json("/api/session");
   operator.value = told.operator ?? "";
+  offerTour(told.tour);
   if (operator.value) sessionStorage.setItem("who decides", operator.value);
 }
 

@@ -2,6 +2,7 @@
 import { html } from "./html.js";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
+import { Tour } from "./tour.js";
 import { Who } from "./session.js";
 import { WorkInHand } from "./work.js";
 
@@ -47,6 +48,7 @@ export function Shelf() {
     })}
     ${loose.length ? html`${paper.orders.length ? html`<h2>Without an order</h2>` : ""}<${Reels} rows=${loose} />` : ""}
     ${paper ? html`<${WorkInHand} names=${handNames(paper)} />` : ""}
+    ${rows.length ? html`<${Tour} on="shelf" reel=${rows.find((row) => row.opens)?.name ?? ""} />` : ""}
     ${paper && !rows.length ? html`<p>No reel here. Reels come to the Shelf with \`smallgauge finish CAPTURE --out SHELF\`.</p>` : ""}
   </main>`;
 }
