@@ -22,6 +22,7 @@ from smallgauge.deliver.start_page import write_start_page
 from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.gauge.gauges import UNSLIT_DOUBLE_8, gauge_named
 from smallgauge.lock import ReelLock
+from smallgauge.media.copy_out import missing_coder
 from smallgauge.media.whole import safe_file_name
 from smallgauge.prove.fixity import check_manifest
 from smallgauge.prove.reel import prove_reel
@@ -44,9 +45,10 @@ from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.machines import MACHINES_FILE, Machines, read_machines
 from smallgauge.record.material import Material, Stretch, capture_folders, material_of
 from smallgauge.record.notes import read_notes
+from smallgauge.record.ordered import recipe_of
 from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RenderSummary
-from smallgauge.record.shop import SHOP_FILE, read_shop
+from smallgauge.record.shop import SHOP_FILE, Shop, read_shop
 from smallgauge.record.signature import ApprovalPaper, needs_signature, signature_of
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper
@@ -234,7 +236,10 @@ class Line:
         number = self._number()
         if self._held(number, "film"):
             return self._outcome_of(number)
+        if self.source is not None:
+            refuse_copies(self.source.notes.copies)
         capture, frames = self._analyse(self.source) if self.source is not None else self.papers()
+        refuse_copies(capture.notes.copies)
         hold = capture.notes.hold
         if capture.gauge == UNSLIT_DOUBLE_8.key:
             hold = (
@@ -328,9 +333,7 @@ class Line:
             at=self.settings.at,
             head_offset_frames=stored_head_offset(self.folder.parent, capture),
             track=read_track(self.folder, capture),
-            shop=read_shop(
-                read_text_if_there(self.folder.parent / SHOP_FILE), where=str(self.folder.parent / SHOP_FILE)
-            ),
+            shop=self._shop(),
             half=read_json(self.folder / "reel.json", Reel).half,
             direction=_direction(self.folder / capture_folders(self.folder)[0] / FILM_PAPER),
         )
@@ -338,6 +341,10 @@ class Line:
         self.steps.append("treat")
         self._say(*treatment_findings(treatment))
         return treatment
+
+    def _shop(self) -> Shop:
+        path = self.folder.parent / SHOP_FILE
+        return read_shop(read_text_if_there(path), where=str(path))
 
     def _whole(self, capture: Capture, frames: Table) -> tuple[tuple[Capture, ...], Table]:
         """The reel's captures, and all its rows."""
@@ -383,6 +390,7 @@ class Line:
             journal=self.journal,
             runner=self.crew,
             progress=self.settings.progress,
+            television_rate=self._shop().television_rate,
         )
         self.steps.append("render")
         self._say(*summary.findings)
@@ -408,6 +416,23 @@ class Line:
         self.steps.append("deliver")
         _, found = check_manifest(self.folder)
         self._say(*found)
+
+
+def refuse_copies(ordered: tuple[str, ...]) -> None:
+    """Refuse an order for copies that this installation can't make, before anything is done.
+
+    Raises
+    ------
+    MaterialError
+        With the copy, and the coder that is not there.
+    """
+    for word in ordered:
+        lacking = missing_coder(recipe_of(word).coding)
+        if lacking:
+            raise MaterialError(
+                f"The order's copy '{word}' needs the coder {lacking}, which FFmpeg as installed here does not have (copies in "
+                "capture.toml); take the copy out of the order, or finish the reel where that coder is installed."
+            )
 
 
 def reel_of(folder: Path) -> str:

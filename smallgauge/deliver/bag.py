@@ -16,13 +16,14 @@ from smallgauge import __version__
 from smallgauge.deliver.condition import condition_record
 from smallgauge.deliver.events import event_list
 from smallgauge.deliver.kept import archive_files
-from smallgauge.deliver.package import LATER_NEEDED, LATER_TABLES
+from smallgauge.deliver.package import LATER_NEEDED, LATER_TABLES, ordered_copies
 from smallgauge.deliver.papers import Papers, before_files, read_papers, still_places
 from smallgauge.deliver.pbcore import pbcore_record
 from smallgauge.deliver.swap import building, fill
 from smallgauge.errors import MaterialError
 from smallgauge.media.whole import write_whole_bytes
 from smallgauge.record.finding import Finding
+from smallgauge.record.ordered import list_of_frames
 from smallgauge.record.package import BAG_SUMS, BAG_TAG_SUMS, PackageList, PackagePart, sums_text
 from smallgauge.record.work import Progress, silent
 
@@ -41,6 +42,8 @@ def bag_parts(papers: Papers) -> tuple[PackagePart, ...]:
     folder = papers.folder
     names = [name for name in LATER_NEEDED if name != "viewing.mp4"]
     names += [name for name in ("viewing.mp4", *_TABLES) if (folder / name).is_file()]
+    for copy in ordered_copies(papers):
+        names += [copy.of, *([list_of_frames(copy.of)] if copy.of.endswith(".mov") else [])]
     names += [f"stills/{still.path.name}" for still in still_places(folder)]
     names += before_files(folder)
     names += [path.relative_to(folder).as_posix() for path in sorted((folder / "looks").glob("*.clf"))]
@@ -119,7 +122,7 @@ def build_bag(folder: Path, *, at: str, progress: Progress = silent) -> tuple[Fi
 
 def _records(papers: Papers, parts: tuple[PackagePart, ...]) -> dict[str, bytes]:
     """The catalogue record, the condition record where there is one, and the events."""
-    films = [papers.folder / part.of for part in parts if part.of.endswith((".mkv", ".mp4", ".wav"))]
+    films = [papers.folder / part.of for part in parts if part.of.endswith((".mkv", ".mp4", ".mov", ".wav"))]
     condition = condition_record(papers)
     events = json.dumps(event_list(papers), indent=1, ensure_ascii=False)
     texts = dict(zip(_RECORDS, (pbcore_record(papers, films), condition, f"{events}\n"), strict=True))

@@ -4,7 +4,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from smallgauge.deliver.kept import archive_files
-from smallgauge.deliver.package import LATER, PICTURES, WATCH, film_file_name, smooth_file_name
+from smallgauge.deliver.package import (
+    LATER,
+    PICTURES,
+    WATCH,
+    film_file_name,
+    ordered_copies,
+    smooth_file_name,
+)
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.media.whole import plain_size
 from smallgauge.record.recipe import SMOOTH
@@ -44,6 +51,8 @@ def file_rows(papers: Papers) -> tuple[FileRow, ...]:
         "camera.",
         player,
     )
+    for copy in ordered_copies(papers):
+        add(copy.place, (copy.of,), copy.words.what, copy.words.how)
     stills = tuple(f"stills/{place.path.name}" for place in still_places(folder))
     add(
         f"{PICTURES}/",
@@ -53,7 +62,9 @@ def file_rows(papers: Papers) -> tuple[FileRow, ...]:
     )
     if papers.masters:
         _add_masters(papers, add)
-    add(f"{LATER}/viewing.mp4", ("viewing.mp4",), "The film at its own speed, for computers.", "Any player.")
+    if not any(copy.of == "viewing.mp4" for copy in ordered_copies(papers)):
+        own = "The film at its own speed, for computers."
+        add(f"{LATER}/viewing.mp4", ("viewing.mp4",), own, "Any player.")
     papers_here = tuple(
         path.name
         for path in sorted(folder.glob("*"))

@@ -11,8 +11,10 @@ import io
 import re
 import unicodedata
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 
+from smallgauge.deliver.copy_words import CopyWords, copy_words
 from smallgauge.deliver.kept import archive_files, is_master
 from smallgauge.deliver.papers import Papers, before_files, read_papers, still_places
 from smallgauge.deliver.phrases import gauge_words, number_words, running_words
@@ -22,11 +24,12 @@ from smallgauge.errors import MaterialError
 from smallgauge.gauge.rates import feet_from_frames, metres_from_frames
 from smallgauge.media.whole import safe_file_name, write_whole_bytes
 from smallgauge.record.files import write_text
+from smallgauge.record.ordered import list_of_frames
 from smallgauge.record.package import PackageList, PackagePart, sums_text
 from smallgauge.record.recipe import FINISHED, SMOOTH
 from smallgauge.record.work import Progress, silent
 
-WATCH, PICTURES, LATER = "Watch these", "Pictures", "For later"
+WATCH, PICTURES, LATER, EDITING = "Watch these", "Pictures", "For later", "For editing"
 PACKAGE = "package"
 _LONGEST_PLACE = (
     180  # characters of a path inside a package: delivery reference, section 11 (below 200 in all)
@@ -91,6 +94,27 @@ def smooth_file_name(film: str) -> str:
     return f"{film.removesuffix('.mp4')} (synthetic frames).mp4"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrderedCopy:
+    """A copy that the order asked for: where it lies in the package, which file of the reel it is, and its words."""
+
+    place: str
+    of: str
+    words: CopyWords
+
+
+def ordered_copies(papers: Papers) -> tuple[OrderedCopy, ...]:
+    """The copies of a reel that were ordered beyond the film to watch, as they were made."""
+    stem = film_file_name(papers.reel.number, papers.reel.box_words).removesuffix(".mp4")
+    made = []
+    for copy in papers.summary.copies if papers.summary is not None else ():
+        if copy.order and (papers.folder / copy.file).is_file():
+            words = copy_words(copy)
+            place = f"{EDITING if copy.time_code else WATCH}/{stem} ({words.name}){Path(copy.file).suffix}"
+            made.append(OrderedCopy(place=place, of=copy.file, words=words))
+    return tuple(made)
+
+
 def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[PackagePart, ...]:
     """Which file of the reel goes where in its package, in the order of their places.
 
@@ -117,10 +141,18 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
         PackagePart(place="Report.html", of="report.html"),
         PackagePart(place=f"{LATER}/reels.csv", of="reels.csv"),
     ]
-    wanted = [name for name in LATER_NEEDED if papers.masters or name != FINISHED.file]
+    ordered = ordered_copies(papers)
+    elsewhere = {copy.of for copy in ordered} | (set() if papers.masters else {FINISHED.file})
+    wanted = [name for name in LATER_NEEDED if name not in elsewhere]
     parts += [PackagePart(place=f"{LATER}/{name}", of=name) for name in wanted]
     watched = film_file_name(papers.reel.number, papers.reel.box_words)
     optional = [(f"{WATCH}/{smooth_file_name(watched)}", SMOOTH.file)]
+    parts += [PackagePart(place=copy.place, of=copy.of) for copy in ordered]
+    optional += [
+        (f"{copy.place.removesuffix('.mov')}.csv", list_of_frames(copy.of))
+        for copy in ordered
+        if copy.place.endswith(".mov")
+    ]
     optional += [("Report.pdf", "report.pdf"), (f"{PICTURES}/contact-sheet.jpg", "stills/contact-sheet.jpg")]
     optional += [(f"{LATER}/{name}", name) for name in (*LATER_TABLES, "render.json")]
     optional += [

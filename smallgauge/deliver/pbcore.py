@@ -11,13 +11,15 @@ from fractions import Fraction
 from pathlib import Path
 from xml.etree import ElementTree
 
+from smallgauge.deliver.copy_words import CODING_NAMES
 from smallgauge.deliver.papers import Papers
 from smallgauge.deliver.phrases import gauge_words, length_words
+from smallgauge.media.copy_out import CODERS
 
 NAMESPACE = "http://www.pbcore.org/PBCore/PBCoreNamespace.html"
 SHOP = "smallgauge reel number"  # where identifiers come from; PBCore wants a source of each
 _MOVING, _SOUND = "Moving Image", "Sound"
-_MIME = {".mkv": "video/x-matroska", ".mp4": "video/mp4", ".wav": "audio/vnd.wave"}
+_MIME = {".mkv": "video/x-matroska", ".mp4": "video/mp4", ".mov": "video/quicktime", ".wav": "audio/vnd.wave"}
 
 Element = ElementTree.Element
 
@@ -99,7 +101,8 @@ def _file(root: Element, papers: Papers, path: Path) -> None:
         _video(copy, "FFV1", summary.rate, summary.width, summary.height, summary.bits)
     for made in summary.copies if summary is not None else ():
         if made.file == name:
-            _video(copy, "H.264", made.rate, made.width, made.height, 8)
+            coded = CODERS[made.coding]
+            _video(copy, CODING_NAMES[coded.codec], made.rate, made.width, made.height, coded.bits)
     if name == "archive.mkv":
         capture = papers.capture
         rate = Fraction(capture.rate) if capture.rate else None

@@ -13,7 +13,7 @@ import numpy as np
 
 from smallgauge.deliver.content import report_content
 from smallgauge.deliver.kept import kept_words
-from smallgauge.deliver.package import PICTURES, WATCH, film_file_name, smooth_file_name
+from smallgauge.deliver.package import PICTURES, WATCH, film_file_name, ordered_copies, smooth_file_name
 from smallgauge.deliver.papers import Papers, read_papers, still_places
 from smallgauge.deliver.report import page_environment
 from smallgauge.gauge.rates import running_time_text
@@ -47,6 +47,9 @@ def start_html(papers: Papers) -> str:
             r=report_content(papers),
             film=quote(film),
             film_name=film,
+            ordered=[
+                (quote(copy.place), Path(copy.place).name, copy.words.what) for copy in ordered_copies(papers)
+            ],
             smooth=quote(smooth) if (papers.folder / SMOOTH.file).is_file() else "",
             scenes=scenes,
             kept=kept_words(papers),

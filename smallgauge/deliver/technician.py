@@ -11,11 +11,13 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.deliver.copy_words import CODING_NAMES
 from smallgauge.deliver.papers import Papers
 from smallgauge.deliver.phrases import count_words, gauge_words, list_words, moment_words, number_words
 from smallgauge.deliver.plots import Line, draw_along_reel
 from smallgauge.deliver.proof_words import witness_row
 from smallgauge.deliver.sound_words import repairs_words
+from smallgauge.media.copy_out import CODERS
 from smallgauge.picture.perforations import PerforationSurvey
 from smallgauge.record.capture import Capture
 from smallgauge.record.evidence import scale_um
@@ -117,7 +119,10 @@ def _made(made: RenderSummary) -> Rows:
         told = ""
         if copy.synthetic or copy.refused:
             told = f"; {copy.synthetic:,} synthetic frames, {copy.refused:,} repeats where no motion could be trusted"
-        rows.append(("Copy", f"{copy.file}: {size}, {_rate_exact(copy.rate)}{told}"))
+        coded = CODERS[copy.coding]
+        told += f"; time code from {copy.time_code}" if copy.time_code else ""
+        how = f"{CODING_NAMES[coded.codec]} {coded.profile}, {coded.bits} bits"
+        rows.append(("Copy", f"{copy.file}: {size}, {_rate_exact(copy.rate)}, {how}{told}"))
     if made.sound:
         rows.append(("Finished sound", f"{made.sound.rate:,} Hz, {_laid_words(made.sound)}"))
         rows.append(("Repairs of the sound", repairs_words(_repairs(made.sound)) or "none"))

@@ -14,7 +14,14 @@ and the archive copy "the untouched copy of the scan".
 from collections.abc import Callable, Mapping, Sequence
 from math import degrees
 
-from smallgauge.deliver import capture_words, colour_words, fading_words, proof_words, sound_words
+from smallgauge.deliver import (
+    capture_words,
+    colour_words,
+    copy_words,
+    fading_words,
+    proof_words,
+    sound_words,
+)
 from smallgauge.deliver.follow_words import FOLLOW_SENTENCES
 from smallgauge.deliver.medium import MediumCopy
 from smallgauge.deliver.phrases import (
@@ -260,6 +267,7 @@ _SENTENCES: dict[str, _Say] = {
 }
 
 _SENTENCES |= proof_words.SENTENCES
+_SENTENCES |= copy_words.SENTENCES
 _SENTENCES |= fading_words.SENTENCES
 
 # Code -> what a family reads. A code that is not here does not concern them.
@@ -313,6 +321,9 @@ _CLIENT: dict[str, _Say] = {
 }
 
 _CLIENT |= proof_words.CLIENT
+_CLIENT |= dict.fromkeys(
+    ("coding differs", "key frames lacking", "time code differs", "list of frames differs"), _client_file
+)
 
 
 def sentence(finding: Finding) -> str:
@@ -419,6 +430,7 @@ _CHECKS: dict[str, tuple[str, str, str]] = {
     "table rows": ("table", "tables", "with the number of rows that belongs there"),
 }
 _CHECKS |= proof_words.CHECKS
+_CHECKS |= copy_words.CHECKS
 CHECK_NAMES = tuple(_CHECKS)
 
 

@@ -6,6 +6,7 @@ A file that we wrote has to decode without a word: whatever stands in `log` is a
 """
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
@@ -25,12 +26,25 @@ from smallgauge.media.video_in import open_container, packets_of, picture_stream
 __all__ = ["FilmReader", "MatroskaCheck", "read_film", "read_matroska_crcs"]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CodedAs:
+    """How a file says that its pictures are coded; `colour` is primaries, transfer, matrix and range (1 limited, 2 full)."""
+
+    codec: str
+    profile: str
+    pixel_format: str
+    tag: str  # of the sample entry, such as hvc1
+    colour: tuple[int, int, int, int]
+    square: bool  # pixels
+
+
 class FilmReader:
     """A finished file, read from start to end; a context manager.
 
     `times` is when each frame is shown, in seconds, from the packets' stamps in order. `rate` is the exact rate from the
     file's own tag, else what the container says. `width`, `height`, `bits`
-    and `grey` describe the stored codes. `sound_rate` and `sound_channels` are 0 in a silent file.
+    and `grey` describe the stored codes, `coded` is what the file says of its coding, `keys` how many frames it calls
+    key frames, which decode without any other. `sound_rate` and `sound_channels` are 0 in a silent file.
     """
 
     def __init__(self, path: Path) -> None:
@@ -43,6 +57,14 @@ class FilmReader:
             context = stream.codec_context
             self.codec = str(context.codec.canonical_name)
             self.width, self.height = int(context.width), int(context.height)
+            self.coded = CodedAs(
+                codec=self.codec,
+                profile=str(context.profile or ""),
+                pixel_format=str(context.pix_fmt or ""),
+                tag=str(context.codec_tag),
+                colour=(context.color_primaries, context.color_trc, context.colorspace, context.color_range),
+                square=(stream.sample_aspect_ratio or Fraction(1)) == 1,
+            )
             sounds = container.streams.audio
             self.sound_codec = str(sounds[0].codec_context.codec.canonical_name) if sounds else ""
             self.sound_rate = int(sounds[0].codec_context.sample_rate) if sounds else 0
@@ -55,8 +77,11 @@ class FilmReader:
                 )
                 for c in container.chapters()
             )
-            packets = packets_of(container, stream, self._log)
-            stamps = [p.pts for p in packets if p.size and not p.is_discard and p.pts is not None]
+            stamps, self.keys = [], 0
+            for packet in packets_of(container, stream, self._log):
+                if packet.size and not packet.is_discard and packet.pts is not None:
+                    stamps.append(packet.pts)
+                    self.keys += bool(packet.is_keyframe)
             unit = Fraction(stream.time_base)
         self.times = tuple(stamp * unit for stamp in sorted(stamps))
         try:

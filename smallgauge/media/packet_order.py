@@ -49,6 +49,29 @@ def repeated_packets(
         yield Fraction(number - delay) / rate, packet
 
 
+def repeated_whole(
+    pictures: Iterator[tuple[Fraction, Any]], times: Sequence[int]
+) -> Iterator[tuple[Fraction, Any]]:
+    """Packets of pictures that each stand by themselves, each as often as it is shown, stamped anew.
+
+    `pictures` come in the order of showing, as `times` does.
+    """
+    place = 0
+    for number, (_, packet) in enumerate(pictures):
+        if number >= len(times) or not packet.is_keyframe:
+            raise CallerError(
+                f"How often each of its frames is shown is needed, and pictures that stand by themselves; got {len(times)}."
+            )
+        data = bytes(packet)
+        for _ in range(times[number]):
+            again = av.Packet(data)
+            again.pts = again.dts = place
+            again.duration, again.is_keyframe = 1, True
+            again.time_base, again.stream = packet.time_base, packet.stream
+            yield place * Fraction(packet.time_base), again
+            place += 1
+
+
 def _written_order(
     segments: Sequence[Path], frame_counts: Sequence[int], log: DecoderLog
 ) -> tuple[list[tuple[int, bool]], bytes]:

@@ -26,12 +26,13 @@ from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.media.decoder_log import DecoderLog
 from smallgauge.media.frame import Layout
 from smallgauge.media.h264_repeats import repeat_settings
-from smallgauge.media.packet_order import repeated_packets, segment_order
-from smallgauge.media.planes import fill_planes, ycbcr_420
+from smallgauge.media.packet_order import repeated_packets, repeated_whole, segment_order
+from smallgauge.media.planes import fill_planes, ycbcr_from_rgb
 from smallgauge.media.video_in import open_container, packets_of, picture_stream
 from smallgauge.media.whole import write_whole
 
 RATE_TAG = "SMALLGAUGE_RATE"
+FilmContainer = Literal["mkv", "mp4", "mov"]
 _BITEXACT = av.codec.context.Flags.bitexact
 _FORMATS: dict[tuple[str, int], str] = {("grey", 8): "gray", ("rgb", 8): "bgr0"} | {
     (layout, bits): f"{name}{bits}le"
@@ -66,7 +67,7 @@ class FrameWriter:
         self, path: Path, *, open_stream: Any, fill: Any, width: int, height: int, rate: Fraction
     ) -> None:
         self.path = path
-        self.count = 0
+        self.count = self._muxed = 0
         self._open_stream, self._fill = open_stream, fill
         self._shape, self._unit = (height, width), 1 / rate
         self._stack = contextlib.ExitStack()
@@ -293,7 +294,7 @@ def create_viewing(
         if samples.dtype != np.uint8 or samples.ndim != 3 or samples.shape[2] != 3:
             raise CallerError(f"{path.name} takes uint8 R G B, got {samples.dtype} of {samples.shape}.")
         frame = av.VideoFrame(width, height, "yuv420p")
-        for plane, values in zip(frame.planes, ycbcr_420(samples)):
+        for plane, values in zip(frame.planes, ycbcr_from_rgb(samples)):
             rows = np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
             rows[:, : values.shape[1]] = values
         frame.colorspace, frame.color_range, frame.color_primaries, frame.color_trc = 1, 1, 1, 1
@@ -309,10 +310,11 @@ def join_segments(
     rate: Fraction,
     frame_counts: Sequence[int],
     times: Sequence[int] | None = None,
-    container: Literal["mkv", "mp4"] = "mkv",
+    container: FilmContainer = "mkv",
     tags: dict[str, str] | None = None,
     sound: Path | None = None,
     chapters: Sequence[tuple[int, int, str]] = (),
+    time_code: str = "",
     attachments: Sequence[tuple[str, str, bytes]] = (),
 ) -> tuple[str, ...]:
     """Copy the packets of the segments into one file, each stamped with its frame number.
@@ -328,16 +330,18 @@ def join_segments(
     frame_counts : sequence of int
         How many frames each segment must hold.
     times : sequence of int, optional
-        H.264 of `create_viewing` only: how often each frame is shown, 1 or more. Nothing is decoded or coded
-        (`h264_repeats.py`).
-    container : "mkv" or "mp4"
+        H.264 of `create_viewing` and ProRes only: how often each frame is shown, 1 or more. Nothing is decoded or
+        coded (`packet_order.py`).
+    container : "mkv", "mp4" or "mov"
         MP4 has its index at the front.
     tags : dict, optional
         Free tags; names come back in capitals from Matroska.
     sound : Path, optional
-        A FLAC file for Matroska, an AAC file for MP4; its packets are copied.
+        A FLAC file for Matroska, an AAC file for MP4, a PCM file for MOV; its packets are copied.
     chapters : sequence of (first, stop, title)
         In frames.
+    time_code : str
+        Of the first frame, "01:00:00:00", as a track of its own in MP4 and MOV; "" is none.
     attachments : sequence of (name, media type, bytes)
         Matroska only.
 
@@ -367,23 +371,19 @@ def join_segments(
     needed = sum(path.stat().st_size for path in segments) + (sound.stat().st_size if sound else 0)
     with write_whole(target, needed_bytes=needed) as temporary, contextlib.ExitStack() as stack:
         options = {"fflags": "+bitexact"}
-        if container == "mp4":
-            options["movflags"] = "+faststart+use_metadata_tags"
+        if container != "mkv":
+            options["movflags"] = f"{'+faststart' if container == 'mp4' else ''}+use_metadata_tags"
             # The optional box of bit rates holds what the demuxer guessed, which differs from run to run.
             options["write_btrt"] = "0"
         with log.listen():
-            out = av.open(
-                str(temporary), "w", format={"mkv": "matroska", "mp4": "mp4"}[container], options=options
-            )
+            form = "matroska" if container == "mkv" else container
+            out = av.open(str(temporary), "w", format=form, options=options)
         stack.callback(out.close)
         head = stack.enter_context(open_container(segments[0], log))
         template = picture_stream(head, segments[0])
-        stream = out.add_stream_from_template(template)
-        stream.codec_context.framerate = rate
-        stream.time_base = 1 / rate  # else the segments' own, rounded one is passed on
-        if template.codec_context.codec.canonical_name == "h264":
-            _state_rate(template, stream, rate)
-        if times is not None:
+        stream = _stream_like(template, out, rate, tagged=container != "mkv")
+        in_h264 = template.codec_context.codec.canonical_name == "h264"
+        if times is not None and in_h264:
             stream.codec_context.extradata = repeat_settings(bytes(stream.codec_context.extradata), rate=rate)
         heard: Iterator[tuple[Fraction, Any]] = iter(())
         if sound is not None:
@@ -392,6 +392,8 @@ def join_segments(
                 raise MaterialError(f"{sound.name} holds no sound; needed is a FLAC or AAC file.")
             track = out.add_stream_from_template(source.streams.audio[0])
             heard = _sound_packets(source, track, log)
+        if time_code:
+            out.metadata["timecode"] = time_code
         for name, value in sorted({**(tags or {}), RATE_TAG: f"{rate.numerator}/{rate.denominator}"}.items()):
             out.metadata[name] = value
         if chapters:
@@ -400,8 +402,10 @@ def join_segments(
             out.add_attachment(name, kind, data)
         waiting = next(heard, None)
         pictures = _picture_packets(segments, frame_counts, stream, rate, log)
-        if times is not None:
+        if times is not None and in_h264:
             pictures = repeated_packets(segments, frame_counts, times, stream, rate, log)
+        elif times is not None:
+            pictures = repeated_whole(pictures, times)
         for time, packet in pictures:
             while waiting is not None and waiting[0] <= time:
                 with log.listen():
@@ -416,6 +420,18 @@ def join_segments(
         with log.listen():
             stack.close()
     return log.lines
+
+
+def _stream_like(template: Any, out: Any, rate: Fraction, *, tagged: bool) -> Any:
+    """A stream for a template's packets at a rate of its own; `tagged`: its container names the coding (hvc1, not hev1)."""
+    stream = out.add_stream_from_template(template, opaque=True)
+    if tagged:
+        stream.codec_context.codec_tag = template.codec_context.codec_tag
+    stream.codec_context.framerate = rate
+    stream.time_base = 1 / rate  # else the segments' own, rounded one is passed on
+    if template.codec_context.codec.canonical_name == "h264":
+        _state_rate(template, stream, rate)
+    return stream
 
 
 def _state_rate(template: Any, stream: Any, rate: Fraction) -> None:

@@ -4,7 +4,7 @@ picture_samples   decoded frame -> R G B or grey codes, at the file's own number
 ycbcr_planes      decoded frame -> its three planes as stored
 fill_planes       R G B or grey codes -> planes of a frame for the FFV1 encoder
 rgb_from_ycbcr    the conversion of YCbCr codes, by the published equations, in fixed order of arithmetic
-ycbcr_420         the conversion the other way, for viewing copies
+ycbcr_from_rgb    the conversion the other way, for viewing copies
 
 RGB and grey are copied bit for bit. YCbCr is converted here and not by FFmpeg's scaler, whose last digit
 depends on the processor. What a file doesn't say of itself (matrix, range, place of the colour samples) is
@@ -319,33 +319,40 @@ def fill_planes(frame: Any, samples: NDArray[Any]) -> None:
             _plane(frame, number, end)[:height, :width] = samples[:, :, channel]
 
 
-# BT.709-6, items 3.2 to 3.5, for 8-bit R'G'B' in and 8-bit Y'CbCr out, in units of 1/2^16.
+# BT.709-6, items 3.2 to 3.5, for R'G'B' in and Y'CbCr out, in units of 1/2^16.
 _SHIFT = 16
 
 
-def _weights(row: tuple[float, float, float], scale: float) -> tuple[int, int, int]:
-    red, green, blue = (round(value * scale / 255 * 2**_SHIFT) for value in row)
+def _weights(row: tuple[float, float, float], scale: float, bits: int) -> tuple[int, int, int]:
+    """Weights of R, G, B for a span of `scale` codes of 8 bits, where full scale is the highest code of `bits`."""
+    red, green, blue = (round(v * scale * 2 ** (bits - 8) / (2**bits - 1) * 2**_SHIFT) for v in row)
     return red, green, blue
 
 
-_LUMA = _weights((0.2126, 0.7152, 0.0722), 219)
-_BLUE = _weights((-0.2126 / 1.8556, -0.7152 / 1.8556, 0.5), 224)
-_RED = _weights((0.5, -0.7152 / 1.5748, -0.0722 / 1.5748), 224)
+_LUMA = (0.2126, 0.7152, 0.0722)
+_BLUE = (-0.2126 / 1.8556, -0.7152 / 1.8556, 0.5)
+_RED = (0.5, -0.7152 / 1.5748, -0.0722 / 1.5748)
 
 
-def ycbcr_420(samples: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
-    """8-bit R'G'B' to 8-bit Y'CbCr 4:2:0, limited range, by the BT.709 equations.
+def ycbcr_from_rgb(
+    samples: NDArray[Any], *, bits: int = 8, step_y: int = 2
+) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """R'G'B' to Y'CbCr 4:2:0 or 4:2:2 of the same number of bits, limited range, by the BT.709 equations.
 
     Parameters
     ----------
-    samples : array, shape (height, width, 3), uint8, height and width even
+    samples : array, shape (height, width, 3), uint8 or uint16, height and width even
         R' G' B', full range. Not altered.
+    bits : int
+        Of the samples and of the result: 8 (uint8), or 10 (uint16).
+    step_y : int
+        Rows to a colour sample: 2 for 4:2:0, 1 for 4:2:2.
 
     Returns
     -------
     luma : array, shape (height, width)
-    blue, red : arrays, shape (height / 2, width / 2)
-        Colour samples lie on every second column and between rows (the place that H.264 takes when none is
+    blue, red : arrays, shape (height / step_y, width / 2)
+        Colour samples lie on every second column and, in 4:2:0, between rows (the place that H.264 takes when none is
         stated): weights 1 2 1 along the row, the mean of two rows.
 
     Notes
@@ -357,26 +364,30 @@ def ycbcr_420(samples: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np
     Examples
     --------
     >>> white = np.full((2, 2, 3), 255, np.uint8)
-    >>> [int(plane[0, 0]) for plane in ycbcr_420(white)]
+    >>> [int(plane[0, 0]) for plane in ycbcr_from_rgb(white)]
     [235, 128, 128]
+    >>> white = np.full((2, 2, 3), 1023, np.uint16)
+    >>> [int(plane[0, 0]) for plane in ycbcr_from_rgb(white, bits=10, step_y=1)]
+    [940, 512, 512]
     """
     red, green, blue = (samples[:, :, c].astype(np.int32) for c in range(3))
-    half = 1 << (_SHIFT - 1)
+    half, kind, unit = 1 << (_SHIFT - 1), samples.dtype, 1 << (bits - 8)
 
-    def mix(weights: tuple[int, int, int], r: Any, g: Any, b: Any) -> Any:
+    def mix(row: tuple[float, float, float], span: int, r: Any, g: Any, b: Any) -> Any:
+        weights = _weights(row, span, bits)
         return r * weights[0] + g * weights[1] + b * weights[2]
 
-    luma = (mix(_LUMA, red, green, blue) + ((16 << _SHIFT) + half)) >> _SHIFT
-    # The sums of 2 rows and of 1 2 1 columns are made before the matrix: the same by linearity, and cheaper.
+    luma = (mix(_LUMA, 219, red, green, blue) + ((16 * unit << _SHIFT) + half)) >> _SHIFT
+    # The sums of rows and of 1 2 1 columns are made before the matrix: the same by linearity, and cheaper.
     thin = []
     for plane in (red, green, blue):
-        rows = plane[0::2] + plane[1::2]
+        rows = plane[0::2] + plane[1::2] if step_y == 2 else plane
         sums = 2 * rows[:, 0::2] + rows[:, 1::2]
         sums[:, 1:] += rows[:, 1:-1:2]
         sums[:, 0] += rows[:, 0]
         thin.append(sums.astype(np.int64))
-    out = []
-    for weights in (_BLUE, _RED):
-        wide = mix(weights, *thin) + (((128 << _SHIFT) + half) << 3)
-        out.append((wide >> (_SHIFT + 3)).astype(np.uint8))
-    return luma.astype(np.uint8), out[0], out[1]
+    out, more = [], 3 if step_y == 2 else 2
+    for row in (_BLUE, _RED):
+        wide = mix(row, 224, *thin) + (((128 * unit << _SHIFT) + half) << more)
+        out.append((wide >> (_SHIFT + more)).astype(kind))
+    return luma.astype(kind), out[0], out[1]

@@ -2,6 +2,7 @@
 
 write_flac    blocks of samples -> .flac or .mka
 write_aac     blocks of samples at 48 kHz -> .m4a
+write_pcm     blocks of samples -> .mov, as they are
 
 Sound is encoded once over the whole reel and its packets are copied when segments are joined, so no joint
 has an encoder's start-up in it. The FLAC encoder silently writes 16 bits unless its own sample format is set
@@ -169,6 +170,39 @@ def write_flac(path: Path, blocks: Iterable[NDArray[Any]], *, rate: int, channel
         blocks,
         codec="flac",
         form=form,
+        sample_format="s32",
+        rate=rate,
+        channels=channels,
+        bits_a_second=None,
+    )
+
+
+def write_pcm(path: Path, blocks: Iterable[NDArray[Any]], *, rate: int, channels: int) -> WrittenSound:
+    """Write blocks of samples as 24-bit PCM in MOV, for films whose programs take no coded sound.
+
+    Parameters
+    ----------
+    path : Path
+        `.mov`. Written through `write_whole`.
+    blocks : iterable of arrays, shape (samples, channels), floating
+        Full scale 1, in order; any lengths.
+    rate, channels : int
+        Samples a second; 1 or 2 channels.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> target = Path(tempfile.mkdtemp()) / "a.mov"
+    >>> write_pcm(target, [np.array([[0.5], [2**-23]])], rate=48000, channels=1)
+    WrittenSound(samples=2, clipped=0)
+    """
+    if path.suffix.lower() != ".mov":
+        raise CallerError(f"PCM is written into .mov, got {path.name}.")
+    return _encode(
+        path,
+        blocks,
+        codec="pcm_s24le",
+        form="mov",
         sample_format="s32",
         rate=rate,
         channels=channels,

@@ -8,13 +8,15 @@ range. Both functions round with a dither that is a hash of frame, row, column a
 same frame always gives the same bytes, and no two frames share a pattern.
 """
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
 
 DISPLAY_EXPONENT = 2.4  # ITU-R BT.1886, annex 1
-REDUCED_BITS = 8
+REDUCED_BITS = 8  # of a copy, where nothing else is asked for
 GOLDEN = 0x9E3779B9  # 2**32 over the golden ratio: spreads small numbers, common practice, no source
 
 
@@ -180,7 +182,8 @@ def apply_reduction(
     canvas_width: int,
     canvas_height: int,
     frame: int,
-) -> NDArray[np.uint8]:
+    to_bits: int = REDUCED_BITS,
+) -> NDArray[Any]:
     """Reduce a finished frame once for a viewing copy, in the middle of a black canvas.
 
     Parameters
@@ -195,16 +198,18 @@ def apply_reduction(
         Size of the result; the picture stands in its middle (half a pixel up and left where it must).
     frame : int
         Number of the frame, for the dither.
+    to_bits : int
+        Bits of the result, 8 to 16; not above those of `codes` to any use.
 
     Returns
     -------
-    uint8 array, shape (canvas_height, canvas_width, 3)
+    uint8 array (uint16 above 8 bits), shape (canvas_height, canvas_width, 3)
         Display code values, full range, 0 outside the picture.
 
     Raises
     ------
     CallerError
-        If the picture would be enlarged or is larger than the canvas.
+        If the picture would be enlarged or is larger than the canvas, or for another number of bits.
 
     Notes
     -----
@@ -231,9 +236,9 @@ def apply_reduction(
     across = np.zeros((height, width, 3), np.float32)
     for tap in range(columns.shape[1]):
         across += column_share[None, :, tap, None] * down[:, columns[:, tap]]
-    across *= np.float32((2**REDUCED_BITS - 1) / _peak_of(bits))
+    across *= np.float32(_peak_of(to_bits) / _peak_of(bits))
     across += dither_of(frame=frame, first_row=0, height=height, width=width)
-    canvas = np.zeros((canvas_height, canvas_width, 3), np.uint8)
+    canvas = np.zeros((canvas_height, canvas_width, 3), np.uint8 if to_bits == 8 else np.uint16)
     top, left = (canvas_height - height) // 2, (canvas_width - width) // 2
-    canvas[top : top + height, left : left + width] = np.minimum(np.floor(across), 255.0)
+    canvas[top : top + height, left : left + width] = np.minimum(np.floor(across), _peak_of(to_bits))
     return canvas

@@ -392,8 +392,8 @@ def _finish_turned(  # type: ignore[no-untyped-def]
 
 
 @_kernel
-def _reduce(codes, rows, row_share, columns, column_share, scale, frame, top, left, canvas):  # type: ignore[no-untyped-def]
-    """Average areas of display codes: down the columns, along the row, then to 8 bits with dither."""
+def _reduce(codes, rows, row_share, columns, column_share, scale, peak, frame, top, left, canvas):  # type: ignore[no-untyped-def]
+    """Average areas of display codes: down the columns, along the row, then to fewer bits with dither."""
     height, width = rows.shape[0], columns.shape[0]
     down = np.empty(codes.shape[1], np.float32)
     hashes = np.empty(width, np.uint32)
@@ -412,7 +412,7 @@ def _reduce(codes, rows, row_share, columns, column_share, scale, frame, top, le
                     total += column_share[x, tap] * down[3 * columns[x, tap] + channel]
                 step = np.float32((hashes[x] >> _CHANNEL_SHIFT[channel]) & _DITHER_MASK)
                 value = total * scale + (step * _DITHER_STEP + _DITHER_FIRST)
-                canvas[top + y, 3 * (left + x) + channel] = np.uint8(min(value, np.float32(255.0)))
+                canvas[top + y, 3 * (left + x) + channel] = np.uint16(min(value, peak))
 
 
 def finish_frame(
@@ -589,19 +589,20 @@ def reduce_frame(
     canvas_width: int,
     canvas_height: int,
     frame: int,
-) -> NDArray[np.uint8]:
+    to_bits: int = REDUCED_BITS,
+) -> NDArray[Any]:
     """Reduce a finished frame for a viewing copy: what `display.apply_reduction` does, at speed.
 
     Parameters
     ----------
     codes : uint16 array, shape (height, width, 3)
         Finished frame. Not altered.
-    bits, width, height, canvas_width, canvas_height, frame : int
+    bits, width, height, canvas_width, canvas_height, frame, to_bits : int
         As `display.apply_reduction`.
 
     Returns
     -------
-    uint8 array, shape (canvas_height, canvas_width, 3)
+    uint8 array (uint16 above 8 bits), shape (canvas_height, canvas_width, 3)
 
     Raises
     ------
@@ -625,10 +626,12 @@ def reduce_frame(
         raise CallerError(
             f"A picture of {width} x {height} does not fit a canvas of {canvas_width} x {canvas_height}."
         )
+    if not 8 <= to_bits <= 16:
+        raise CallerError(f"A copy's codes have 8 to 16 bits, got {to_bits}.")
     rows, row_share = box_overlaps(codes.shape[0], height)
     columns, column_share = box_overlaps(codes.shape[1], width)
-    canvas = np.zeros((canvas_height, canvas_width, 3), np.uint8)
-    scale = np.float32((2**REDUCED_BITS - 1) / (2**bits - 1))
+    canvas = np.zeros((canvas_height, canvas_width, 3), np.uint8 if to_bits == 8 else np.uint16)
+    scale = np.float32((2**to_bits - 1) / (2**bits - 1))
     top, left = (canvas_height - height) // 2, (canvas_width - width) // 2
     _reduce(
         np.ascontiguousarray(codes).reshape(codes.shape[0], -1),
@@ -637,6 +640,7 @@ def reduce_frame(
         columns,
         column_share,
         scale,
+        np.float32(2**to_bits - 1),
         np.uint32(frame & 0xFFFFFFFF),
         top,
         left,
@@ -659,4 +663,7 @@ def warm() -> None:
     samples, table = np.zeros((16, 16, 3), np.uint8), np.zeros(256, np.float32)
     for move in (Move(c=0.5), Move(b=0.01)):
         finished = finish_frame(samples, table, move=move, width=16, height=16, bits=12, frame=0)
-    reduce_frame(finished, bits=12, width=8, height=8, canvas_width=8, canvas_height=8, frame=0)
+    for to_bits in (8, 10):
+        reduce_frame(
+            finished, bits=12, width=8, height=8, canvas_width=8, canvas_height=8, frame=0, to_bits=to_bits
+        )

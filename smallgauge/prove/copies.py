@@ -1,5 +1,7 @@
 """A copy beside the finished film: does each of its frames show what belongs there, and does it say what was made?"""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -7,16 +9,32 @@ from smallgauge.record.recipe import SMOOTH
 from smallgauge.record.rendertable import REAL, SYNTHETIC
 from smallgauge.record.table import Table
 
-# A copy's small picture may differ by this from the finished film's: coding loss and 8 bits. Measured on
-# drawn reels and specimens: 0.004 at most for the mean, 0.02 for one tile (docs/benchmarks.md).
-COPY_MEAN = 0.012
-COPY_TILE = 0.08
+
+@dataclass(frozen=True, slots=True)
+class CopyLimits:
+    """By how much a copy's small picture may differ from the finished film's: the mean of a frame, and one tile."""
+
+    mean: float
+    tile: float
+
+
+# Coding loss and fewer bits, by coding. Measured on drawn reels and specimens (docs/benchmarks.md): each limit is more
+# than twice what the worst frame had.
+COPY_LIMITS = {
+    "h264": CopyLimits(0.012, 0.08),
+    "hevc": CopyLimits(0.012, 0.08),
+    "hevc 8-bit": CopyLimits(0.012, 0.08),
+    "av1": CopyLimits(0.012, 0.10),
+    "prores": CopyLimits(0.006, 0.06),
+}
 SAID = "synthetic"
 
 Small = NDArray[np.float32]
 
 
-def wrong_frames(shown: Small, finished: Small, rows: Table) -> NDArray[np.intp]:
+def wrong_frames(
+    shown: Small, finished: Small, rows: Table, limits: CopyLimits = COPY_LIMITS["h264"]
+) -> NDArray[np.intp]:
     """Frames of a copy that do not show what their rows say, by small pictures (frames, rows, columns, 3), 0 to 1.
 
     A real frame is the finished frame. A synthetic one is no further from either neighbour than they are from one
@@ -24,11 +42,11 @@ def wrong_frames(shown: Small, finished: Small, rows: Table) -> NDArray[np.intp]
     """
     at, beyond = rows["finished_frame"], rows["next_frame"]
     off = np.abs(shown - finished[at])
-    right = (off.mean(axis=(1, 2, 3)) <= COPY_MEAN) & (off.max(axis=(1, 2, 3)) <= COPY_TILE)
+    right = (off.mean(axis=(1, 2, 3)) <= limits.mean) & (off.max(axis=(1, 2, 3)) <= limits.tile)
     for n in np.flatnonzero(rows["kind"] == SYNTHETIC):
         before, after = finished[at[n]], finished[beyond[n]]
         apart = np.abs(after - before).mean()
-        right[n] = max(np.abs(shown[n] - end).mean() for end in (before, after)) <= apart + COPY_MEAN
+        right[n] = max(np.abs(shown[n] - end).mean() for end in (before, after)) <= apart + limits.mean
     return np.flatnonzero(~right)
 
 

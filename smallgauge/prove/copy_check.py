@@ -6,13 +6,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.media.copy_out import CODERS
 from smallgauge.media.film_in import FilmReader, read_film
 from smallgauge.picture.delivered import cell_side
 from smallgauge.prove.bench import Bench
-from smallgauge.prove.copies import COPY_TILE, said_synthetic, wrong_frames, wrong_kinds
+from smallgauge.prove.coded import check_coding, check_list, check_time_code
+from smallgauge.prove.copies import COPY_LIMITS, said_synthetic, wrong_frames, wrong_kinds
 from smallgauge.prove.screen import CopyJob, CopyReading, CopyResult, copy_findings, prove_copy, watch_copy
 from smallgauge.prove.shown import FitJob, FitRow, SmallStore, rows_of_copy
 from smallgauge.prove.sound import AAC_BLOCK, COPY_LU, QUIETEST_LUFS, hear_film, sound_as_long
+from smallgauge.record.capture import Capture
 from smallgauge.record.chapters import chapters_of
 from smallgauge.record.finding import Finding
 from smallgauge.record.recipe import SEGMENT_FRAMES, SMOOTH
@@ -43,8 +46,10 @@ class Finished:
 class CopyCheck:
     """The checks of one reel's copies."""
 
-    def __init__(self, bench: Bench, summary: RenderSummary, tiles: tuple[int, int]) -> None:
-        self.bench, self.summary, self.tiles = bench, summary, tiles
+    def __init__(
+        self, bench: Bench, capture: Capture, summary: RenderSummary, tiles: tuple[int, int]
+    ) -> None:
+        self.bench, self.capture, self.summary, self.tiles = bench, capture, summary, tiles
 
     def check(self, copy: CopySummary, finished: Finished | None) -> None:
         """Count, rate, length, sound, and every shown frame, decoded once."""
@@ -60,6 +65,9 @@ class CopyCheck:
             bench.duration(copy.file, film)
             if not bench.sized(copy.file, film, (copy.width, copy.height)):
                 return
+            check_coding(bench, copy, film)
+            check_time_code(bench, copy)
+            check_list(bench, copy, rows, self.capture, self.summary.scene_titles)
             self._chapters(copy, film, rows)
             if self.summary.sound is not None:
                 self._sound(copy, film, self.summary.sound)
@@ -97,23 +105,35 @@ class CopyCheck:
             bench.findings.append(Finding(code="synthetic frames not said", where=copy.file, values=values))
 
     def _sound(self, copy: CopySummary, film: FilmReader, sound: SoundSummary) -> None:
-        """A copy's coded sound: as long as it is to be and as the picture is, and as loud as was decided."""
+        """A copy's sound: as long as it is to be and as the picture is, and as loud as was decided; uncoded, every sample."""
         bench, name = self.bench, copy.file
         heard = hear_film(film)
-        good = abs(heard.samples - sound.samples) <= 2 * AAC_BLOCK
-        bench.equal(
-            "sound length", name, True, good, "sound length differs", "decoder, within one coded block"
-        )
+        coded = CODERS[copy.coding].sound == "aac"
+        block = AAC_BLOCK if coded else 0
+        good = abs(heard.samples - sound.samples) <= 2 * block
+        within = "decoder, within one coded block" if coded else "decoder"
+        bench.equal("sound length", name, True, good, "sound length differs", within)
         rate = film.sound_rate or sound.rate
-        good = sound_as_long(heard.samples, rate, copy.frames, copy.rate, coded=True)
-        by = "decoder, within one coded block and one frame"
+        good = sound_as_long(heard.samples, rate, copy.frames, copy.rate, block=block, frames_off=1)
+        by = f"{within} and one frame" if coded else "decoder, within one frame"
         bench.equal("sound as long as picture", name, True, good, "sound not as long as picture", by)
+        if not coded:
+            bench.equal(
+                "sound equal render",
+                name,
+                sound.digest,
+                heard.digest,
+                "sound digest differs",
+                "decoder and sha256",
+            )
         if heard.silent:
             values: dict[str, object] = {
                 "file": name,
                 "places": [[round(a, 1), round(b, 1)] for a, b in heard.silent[:20]],
             }
             bench.findings.append(Finding(code="silent stretch", where=name, values=values))
+        if not coded:  # it plays the finished sound itself
+            return
         wanted = sound.loudness.integrated_lufs + sound.viewing.gain_db
         if heard.loudness is None or not wanted > QUIETEST_LUFS:
             return
@@ -166,10 +186,11 @@ class CopyCheck:
             bench.count(RIGHT_FRAMES, name, len(rows), 0, "small pictures")
             return
         tiles, real = np.concatenate(reading.tiles), rows["kind"] != SYNTHETIC
-        wrong = wrong_frames(tiles, finished.tiles, rows)
+        limits = COPY_LIMITS[copy.coding]
+        wrong = wrong_frames(tiles, finished.tiles, rows, limits)
         off = np.abs(tiles[real] - finished.tiles[rows["finished_frame"][real]])
         worst = float(np.nanmax(off)) if np.isfinite(off).any() else float("nan")
-        by = f"small pictures; the worst part differs by {100 * worst:.1f} % of full scale, {100 * COPY_TILE:.0f} % is the limit"
+        by = f"small pictures; the worst part differs by {100 * worst:.1f} % of full scale, {100 * limits.tile:.0f} % is the limit"
         bench.count(RIGHT_FRAMES, name, len(rows), len(rows) - wrong.size, by)
         bench.findings += [
             Finding(code="viewing copy differs", where=name, values={"file": name, "frame": int(number)})

@@ -35,7 +35,7 @@ from smallgauge.record.work import Progress, Runner
 
 LONGEST_PLACE = 180  # characters of a path: delivery reference, section 11 (below 200 in all)
 _OXUM = re.compile(r"Payload-Oxum: (\d+)\.(\d+)")
-_FOLDERS = ("Watch these/", "Pictures/", "For later/", "data/")
+_FOLDERS = ("Watch these/", "For editing/", "Pictures/", "For later/", "data/")
 _FAMILY_FOLDERS = ("Watch these", "For later")
 _FILMS = (".mkv", ".mp4", ".mov")
 _PIECE = re.compile(r"(.+)\.(\d{3})")

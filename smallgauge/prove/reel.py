@@ -238,7 +238,7 @@ class _Prover(Bench):
         self.guarded(BROADCAST_SOUND, self._broadcast)
         self.guarded("archive.wav", self._inside)
         finished = self.guarded("finished.mkv", lambda: self._finished(summary))
-        check = CopyCheck(self, summary, tiles_for(*self.size))
+        check = CopyCheck(self, self.capture, summary, tiles_for(*self.size))
         for copy in summary.copies:
             if finished is None:
                 there = (self.folder / "finished.mkv").is_file()
@@ -519,5 +519,5 @@ class _Prover(Bench):
             "sound digest differs",
             "decoder and sha256",
         )
-        good = sound_as_long(samples, sound.rate, frames, film.rate, coded=False)
+        good = sound_as_long(samples, sound.rate, frames, film.rate)
         self.equal("sound as long as picture", name, True, good, "sound not as long as picture", "decoder")

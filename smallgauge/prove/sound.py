@@ -1,5 +1,6 @@
 """Sound of our own files, heard again: length, loudness and silence of a copy, bytes of the archive's Broadcast Wave."""
 
+import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -29,24 +30,30 @@ class Heard:
     samples: int
     loudness: LoudnessReading | None
     silent: tuple[tuple[float, float], ...]
+    digest: str = (
+        ""  # of the samples as 24-bit whole numbers; "" for coded sound, which no digest tells anything of
+    )
 
 
 def hear_film(film: FilmReader) -> Heard:
     """A film's sound; decodes all of it once."""
     if not film.sound_rate:
         return Heard(samples=0, loudness=None, silent=())
-    samples = 0
-    quiet = _Quiet(film.sound_rate)
+    samples, total = 0, hashlib.sha256()
+    quiet, whole = _Quiet(film.sound_rate), film.sound_codec.startswith("pcm")
 
     def blocks() -> Iterator[NDArray[np.float64]]:
         nonlocal samples
         for block in film.sound_blocks():
             samples += len(block)
             quiet.add(block)
+            if whole:
+                total.update(np.rint(block * 2**23).astype("<i4").tobytes())
             yield block
 
     heard = measure_loudness(blocks(), rate=film.sound_rate, channels=film.sound_channels)
-    return Heard(samples=samples, loudness=heard, silent=quiet.stretches())
+    digest = total.hexdigest() if whole else ""
+    return Heard(samples=samples, loudness=heard, silent=quiet.stretches(), digest=digest)
 
 
 class _Quiet:
@@ -73,21 +80,22 @@ class _Quiet:
         return tuple((a / self.rate, b / self.rate) for a, b in (*self.found, *end))
 
 
-def sound_as_long(samples: int, rate: int, frames: int, frame_rate: Fraction, *, coded: bool) -> bool:
-    """Is sound as long as its picture: to one frame and one coded block in a copy, else to one sample.
+def sound_as_long(
+    samples: int, rate: int, frames: int, frame_rate: Fraction, *, block: int = 0, frames_off: int = 0
+) -> bool:
+    """Is sound as long as its picture: to one sample, and one coded block and one frame where a copy has those.
 
     Source: delivery reference, section 5.
 
     Examples
     --------
-    >>> sound_as_long(240_640, 48_000, 90, Fraction(18), coded=True)
+    >>> sound_as_long(240_640, 48_000, 90, Fraction(18), block=AAC_BLOCK, frames_off=1)
     True
-    >>> sound_as_long(240_640, 48_000, 90, Fraction(18), coded=False)
+    >>> sound_as_long(240_640, 48_000, 90, Fraction(18))
     False
     """
     late = Fraction(samples, rate) - frames / frame_rate
-    most = Fraction(AAC_BLOCK, rate) + 1 / frame_rate if coded else Fraction(3, 2 * rate)
-    return abs(late) <= most
+    return abs(late) <= Fraction(block or Fraction(3, 2), rate) + frames_off / frame_rate
 
 
 def inside_digests(folder: Path, video: str) -> tuple[str, str]:

@@ -205,7 +205,12 @@ _declare(
     "papers disagree",
     "witness disagrees",
     "frame size differs",
+    "coding differs",
+    "key frames lacking",
+    "time code differs",
+    "list of frames differs",
 )
+_declare("finding", "copy leaves frames out")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

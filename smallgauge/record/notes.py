@@ -16,9 +16,10 @@ from smallgauge.gauge.mains import MAINS_HZ
 from smallgauge.gauge.numbers import check_reel_number
 from smallgauge.gauge.rates import parse_rate
 from smallgauge.record.finding import Finding
+from smallgauge.record.ordered import check_copy
 
 KeyKind = Literal[
-    "text", "number", "whole number", "yes or no", "rate", "day", "list of whole numbers", "marks"
+    "text", "number", "whole number", "yes or no", "rate", "day", "list of whole numbers", "marks", "copies"
 ]
 
 WITH_PICTURE, APART, WILD_TAPE = "with the picture", "apart", "wild tape"
@@ -291,7 +292,15 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         name="television_rate",
         kind="rate",
         meaning="Rate of the television copy: 25 or 50, 30 or 60 by country.",
-        without="25",
+        without="what shop.toml says of its country; without that, 25",
+        measures=False,
+    ),
+    _K(
+        name="copies",
+        kind="copies",
+        meaning="Copies that the order asks for beyond what every reel gets: a list out of viewing, television, hd, hevc, hevc "
+        "8-bit, av1 and editing; after television, hd or editing a rate may stand, such as 'television 50' (guide: copies).",
+        without="none",
         measures=False,
     ),
     _K(
@@ -411,6 +420,7 @@ class CaptureNotes:
     camera_speed: Fraction | None = None
     mains_hz: int | None = None
     television_rate: Fraction | None = None
+    copies: tuple[str, ...] = ()
     masters: bool | None = None
     perforations_in_view: bool | None = None
     frames_let_pass: tuple[int, ...] = ()
@@ -536,6 +546,10 @@ def _value(key: CaptureKey, value: Any) -> Any:
         if not isinstance(day, str) or not _DAY.fullmatch(day):
             raise ValueError(f"must be a day such as 2026-01-17, {found}")
         return day
+    if key.kind == "copies":
+        if not isinstance(value, list):
+            raise ValueError(f'must be a list such as ["hd 25", "editing"], {found}')
+        return tuple(dict.fromkeys(check_copy(word) for word in value))
     if key.kind == "list of whole numbers":
         if not isinstance(value, list) or not all(
             isinstance(v, int) and not isinstance(v, bool) and v >= 0 for v in value

@@ -17,12 +17,20 @@ class FinishedRecipe:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CopyRecipe:
-    """A copy that plays; `rate` None is the film's own rate, otherwise frames are repeated evenly."""
+    """A copy that plays; `rate` None is the film's own rate, otherwise frames are repeated evenly.
+
+    `order` is the word that asked for it, "" for what every reel gets; `coding` a key of `media/copy_out.py`'s CODERS;
+    `widescreen` puts the picture into the middle of 16:9; `time_code` is that of the first frame, "" for none.
+    """
 
     file: str
     rate: Fraction | None
     largest_height: int = 1080
     quality: int = 19  # H.264 constant rate factor; the reference's range is 18 to 20
+    order: str = ""
+    coding: str = "h264"
+    widescreen: bool = False
+    time_code: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

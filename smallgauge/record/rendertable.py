@@ -345,6 +345,9 @@ class CopySummary:
     picture_height: int
     synthetic: int = 0  # frames made between two of the film
     refused: int = 0  # frames that repeat because no motion between could be trusted
+    order: str = ""  # the word of the order that asked for it; "" for what every reel gets
+    coding: str = "h264"
+    time_code: str = ""  # of the first frame; "" for none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

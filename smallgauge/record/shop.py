@@ -8,6 +8,9 @@
     [loudness]              of the viewing copies
     target_lufs = -23
 
+    [copies]
+    television_rate = 25    # of the shop's country: 24, 25, 30, 50 or 60
+
     [keeping]               archive copy and finished film that a family did not order
     place = "the shop's own archive"
     days = 90               after the package was received
@@ -23,11 +26,13 @@ from typing import Any
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import GAUGES
 from smallgauge.gauge.mains import HOUSE_SPEEDS, HouseSpeed
+from smallgauge.record.ordered import TELEVISION_RATES
 from smallgauge.sound.loudness import SHIPPED_TARGET_LUFS, TARGETS_LUFS
 
 SHOP_FILE = "shop.toml"
 _KINDS = tuple(f"{gauge.key}{end}" for gauge in GAUGES for end in ("", "-sound"))
-_TABLES = ("house_speeds", "loudness", "keeping")
+_TABLES = ("house_speeds", "loudness", "copies", "keeping")
+TELEVISION_RATE = Fraction(25)  # where the shop says nothing: 50 Hz countries; common practice, no source
 MOST_DAYS = 36500  # of keeping; a larger number is a slip of the pen
 
 
@@ -38,6 +43,7 @@ class Shop:
     house_speeds: tuple[HouseSpeed, ...] = HOUSE_SPEEDS
     loudness_lufs: float = SHIPPED_TARGET_LUFS
     loudness_source: str = "common practice"
+    television_rate: Fraction = TELEVISION_RATE
     kept_at: str = ""  # where what was not ordered is kept; "": not said
     kept_days: int | None = None
 
@@ -71,9 +77,10 @@ def read_shop(text: str, *, where: str) -> Shop:
     speeds = _house_speeds(tables["house_speeds"], mistakes)
     target = _target(tables["loudness"], mistakes)
     kept_at, kept_days = _keeping(tables["keeping"], mistakes)
+    rate = _television_rate(tables["copies"], mistakes)
     if mistakes:
         raise MaterialError(f"{where}: {'; '.join(mistakes)}. Mend these and run the command again.")
-    shop = Shop(house_speeds=speeds, kept_at=kept_at, kept_days=kept_days)
+    shop = Shop(house_speeds=speeds, kept_at=kept_at, kept_days=kept_days, television_rate=rate)
     return shop if target is None else replace(shop, loudness_lufs=target, loudness_source=SHOP_FILE)
 
 
@@ -93,6 +100,19 @@ def _keeping(table: dict[str, Any], mistakes: list[str]) -> tuple[str, int | Non
         mistakes.append(f"keeping.days must be a whole number of 1 to {MOST_DAYS}, found {days!r}")
         days = None
     return place.strip(), days
+
+
+def _television_rate(table: dict[str, Any], mistakes: list[str]) -> Fraction:
+    """The rate of the shop's country."""
+    mistakes += [
+        f"copies.{key} is not known; it holds television_rate" for key in table if key != "television_rate"
+    ]
+    value = table.get("television_rate", int(TELEVISION_RATE))
+    if isinstance(value, bool) or value not in TELEVISION_RATES:
+        rates = ", ".join(map(str, TELEVISION_RATES))
+        mistakes.append(f"copies.television_rate must be one of {rates}, found {value!r}")
+        return TELEVISION_RATE
+    return Fraction(value)
 
 
 def _house_speeds(table: dict[str, Any], mistakes: list[str]) -> tuple[HouseSpeed, ...]:

@@ -10,17 +10,17 @@ from collections.abc import Container, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 
 from smallgauge import __version__
-from smallgauge.media.picture_out import join_segments
+from smallgauge.media.copy_out import CODERS
+from smallgauge.media.picture_out import FilmContainer, join_segments
 from smallgauge.picture.colour import FrameColour
 from smallgauge.record.capture import Capture
 from smallgauge.record.chapters import chapters_of
 from smallgauge.record.journal import Journal, key_of
-from smallgauge.record.recipe import FINISHED
+from smallgauge.record.recipe import FINISHED, CopyRecipe
 from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import join_tables, read_table, write_table
 from smallgauge.record.work import Progress
@@ -33,14 +33,15 @@ TABLE = "render.parquet"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FinishedTrack:
-    """The finished sound's files: that of the finished film, and that of the viewing copies."""
+    """The finished sound's files: that of the finished film, of the viewing copies, and of an editing copy."""
 
     flac: Path
     aac: Path
+    pcm: Path  # of an editing copy; there only where one is made
 
-    def sound_for(self, container: Literal["mkv", "mp4"]) -> Path:
+    def sound_for(self, container: FilmContainer) -> Path:
         """The file whose packets go into such a film."""
-        return self.flac if container == "mkv" else self.aac
+        return {"mkv": self.flac, "mp4": self.aac, "mov": self.pcm}[container]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,11 +49,12 @@ class Film:
     """One film of the reel: its segments with their keys, and the key of all else that it depends on.
 
     A film that repeats another's pictures has no segments of its own: `repeats` names the file, `times` says how
-    often each of its frames is shown.
+    often each of its frames is shown. With segments of its own `times` is of its own coded pictures, each of which
+    stands by itself.
     """
 
     file: str
-    container: Literal["mkv", "mp4"]
+    container: FilmContainer
     segments: tuple[str, ...]  # files below the reel's folder
     keys: tuple[str, ...]  # of the segments
     counts: tuple[int, ...]  # frames of the segments
@@ -62,11 +64,17 @@ class Film:
     chapters: tuple[tuple[int, int, str], ...] = ()  # first frame, stop and title
     repeats: str = ""
     times: tuple[int, ...] = ()
+    time_code: str = ""
+
+    @property
+    def frames(self) -> int:
+        """Frames that it shows."""
+        return sum(self.times or self.counts)
 
     @property
     def pictures(self) -> str:
         """Key of its pictures: those of its segments in their order."""
-        return key_of(self.keys)
+        return key_of(self.keys, self.times) if self.times and not self.repeats else key_of(self.keys)
 
     @property
     def key(self) -> str:
@@ -102,29 +110,46 @@ def films_of(capture: Capture, plan: Plan, jobs: list[SegmentJob]) -> tuple[Film
     copies: list[Film] = []
     for n, copy in enumerate(plan.copies):
         chapters = chapters_of([scenes[shown] for shown in copy.shown], plan.titles)
+        coder, tags = CODERS[copy.recipe.coding], {"title": title}
+        heard = sound if coder.container == "mov" else viewing_sound
         coded = Film(
             file=copy.recipe.file,
-            container="mp4",
+            container=coder.container,
             segments=tuple(f[2 + n] for f in files),
             keys=tuple(key_of(key, job.copies[n]) for key, job in zip(keys, jobs, strict=True)),
             counts=tuple(len(job.copies[n].shown) for job in jobs),
             rate=copy.rate,
-            rest=key_of(RENDERING, str(copy.rate), viewing_sound, title, chapters),
-            tags={"title": title},
+            rest=key_of(RENDERING, str(copy.rate), heard, title, chapters, *_code(copy.recipe)),
+            tags=tags,
             chapters=chapters,
+            time_code=copy.recipe.time_code,
         )
-        copies.append(_repeating(coded, copy, copies[0], plan) if copies else coded)
+        copies.append(_repeating(coded, copy, copies, plan))
     return (finished, *copies)
 
 
-def _repeating(coded: Film, copy: CopyPlan, first: Film, plan: Plan) -> Film:
-    """The copy as repeats of the first copy's pictures; as it was to be coded where that can't be.
+def _code(recipe: CopyRecipe) -> tuple[str, ...]:
+    return (recipe.time_code,) if recipe.time_code else ()
 
-    It can't where the film runs faster than the copy, so that frames are left out, or looks otherwise.
+
+def _repeating(coded: Film, copy: CopyPlan, before: list[Film], plan: Plan) -> Film:
+    """The copy as repeats of the pictures of a copy before it, or of its own; else as it was to be coded.
+
+    Another copy's can't be taken where the film runs faster than this copy, so that frames are left out, nor where it
+    looks otherwise; its own can only be repeated where each stands by itself.
     """
     times = np.bincount(np.asarray(copy.shown, np.int64), minlength=len(plan.frames))
-    alike = replace(copy.recipe, file="", rate=None) == replace(plan.copies[0].recipe, file="", rate=None)
-    if not alike or int(times.min()) < 1:
+    if CODERS[copy.recipe.coding].every_key:
+        return replace(coded, times=tuple(times[times > 0].tolist()))
+    first = next(
+        (
+            film
+            for film, other in zip(before, plan.copies)
+            if _look(other.recipe) == _look(copy.recipe) and other.recipe.rate is None
+        ),
+        None,
+    )
+    if first is None or copy.recipe.coding != "h264" or int(times.min()) < 1:
         return coded
     return replace(
         coded,
@@ -135,6 +160,11 @@ def _repeating(coded: Film, copy: CopyPlan, first: Film, plan: Plan) -> Film:
         times=tuple(times.tolist()),
         rest=key_of(coded.rest, times.tolist()),
     )
+
+
+def _look(recipe: CopyRecipe) -> CopyRecipe:
+    """All of a recipe that its pictures depend on."""
+    return replace(recipe, file="", rate=None, order="")
 
 
 def segment_key(capture: Capture, job: SegmentJob) -> str:
@@ -249,7 +279,7 @@ class FilmShelf:
             if film.repeats:  # it stands before this one in the list
                 pieces = [(film.repeats, len(film.times))]
             elif film.file in standing:
-                pieces = [(film.file, sum(film.counts))]
+                pieces = [(film.file, film.frames)]
             else:
                 pieces = [(s, c) for s, c in zip(film.segments, film.counts, strict=True) if c]
             join_segments(
@@ -257,13 +287,14 @@ class FilmShelf:
                 self.folder / film.file,
                 rate=film.rate,
                 frame_counts=[count for _, count in pieces],
-                times=film.times if film.repeats else None,
+                times=film.times or None if film.repeats or film.file not in standing else None,
                 container=film.container,
                 tags=film.tags,
                 sound=track.sound_for(film.container) if track else None,
                 chapters=film.chapters,
+                time_code=film.time_code,
             )
-            count = sum(film.counts)
+            count = film.frames
             self.journal.add_file("render", film.file, key=film.key, stop=count, rows=count)
         progress("files joined", len(self.films), len(self.films))
 

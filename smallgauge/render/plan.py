@@ -28,8 +28,10 @@ from smallgauge.record.finding import Finding
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.loading import in_running_order, loading_of
 from smallgauge.record.material import Material
-from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe, copies
+from smallgauge.record.ordered import ordered_recipes
+from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe
 from smallgauge.record.rendertable import SceneFlicker
+from smallgauge.record.shop import TELEVISION_RATE
 from smallgauge.record.soundfaults import SoundFaults
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
@@ -38,8 +40,6 @@ from smallgauge.render.plan_colour import AS_IT_IS, ColourPlan, FrameAt, plan_co
 from smallgauge.render.plan_flicker import plan_flicker
 from smallgauge.render.plan_sound import SoundPlan, plan_sound, with_tracks
 from smallgauge.sound.loudness import LoudnessReading, ViewingGain, solve_gain
-
-TELEVISION_RATE = Fraction(25)  # where the shop says nothing: 50 Hz countries; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,11 +142,13 @@ def plan_rendering(
     material: Material | None = None,
     track: TrackPaper | None = None,
     faults: SoundFaults | None = None,
+    television_rate: Fraction = TELEVISION_RATE,
 ) -> Plan:
     """Plan the finished film from the papers alone.
 
     `frames` are the reel's rows in film order; `material` names its captures where it has several;
-    `track` is what the captured sound says as a whole, `faults` what is to be taken out of it where that is decided.
+    `track` is what the captured sound says as a whole, `faults` what is to be taken out of it where that is decided;
+    `television_rate` is that of the shop's country, used where the order names none.
 
     A film position without a captured picture (missing in the numbering, or let pass) is left out of a
     silent film; where there is sound its slot repeats the frame before, so that sound stays in step.
@@ -194,7 +196,7 @@ def plan_rendering(
         width=held.width,
         height=held.height,
         rate=rate,
-        copies=_copies(capture, plans, treatment, rate),
+        copies=_copies(capture, plans, treatment, rate, television_rate),
         sound=with_tracks(
             plan_sound(capture, frames, treatment, rate, len(plans), loading, track, faults),
             capture,
@@ -241,17 +243,22 @@ def _colours(
 
 
 def _copies(
-    capture: Capture, plans: tuple[FramePlan, ...], treatment: Treatment, rate: Fraction
+    capture: Capture,
+    plans: tuple[FramePlan, ...],
+    treatment: Treatment,
+    rate: Fraction,
+    television_rate: Fraction,
 ) -> tuple[CopyPlan, ...]:
-    """The copies, each with its rate and what each of its frames shows."""
-    television = capture.notes.television_rate or TELEVISION_RATE
+    """The copies, each with its rate and what each of its frames shows: the usual ones, then those by order."""
+    television = capture.notes.television_rate or television_rate
+    recipes = ordered_recipes(capture.notes.copies, film_rate=rate, television_rate=television)
     return tuple(
         CopyPlan(
             recipe=recipe,
             rate=recipe.rate or rate,
             shown=_shown(plans, treatment, film_rate=rate, copy_rate=recipe.rate),
         )
-        for recipe in copies(television)
+        for recipe in recipes
     )
 
 

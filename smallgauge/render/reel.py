@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.media.copy_out import CODERS
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json, to_plain, write_json
 from smallgauge.record.finding import Finding
@@ -27,12 +28,14 @@ from smallgauge.record.rendertable import (
     SoundFix,
     SoundSummary,
 )
+from smallgauge.record.shop import TELEVISION_RATE
 from smallgauge.record.soundfaults import read_faults
 from smallgauge.record.table import Table, write_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Treatment
 from smallgauge.record.work import Progress, Runner
 from smallgauge.render.broadcast import make_broadcast_sound
+from smallgauge.render.editing import make_lists
 from smallgauge.render.films import (
     RENDERING,
     FilmShelf,
@@ -45,12 +48,12 @@ from smallgauge.render.looks import write_looks
 from smallgauge.render.plan import CopyPlan, Plan, plan_rendering, viewing_gain
 from smallgauge.render.plan_sound import SOUND_RATE, SoundPlan, worth_a_look
 from smallgauge.render.repairs import repair_findings, repair_summary, repairs_table
-from smallgauge.render.segments import NATIVE_RATE, CopySegment, SegmentJob, canvas_for, render_segment
+from smallgauge.render.segments import NATIVE_RATE, CopySegment, SegmentJob, copy_canvas, render_segment
 from smallgauge.render.smooth import make_smooth_copy
 from smallgauge.render.soundtable import sound_table
 from smallgauge.render.stills import before_names, make_stills, still_names
 from smallgauge.render.told_colour import told_scales, told_scenes
-from smallgauge.render.track import HeardSound, render_track, render_viewing_track
+from smallgauge.render.track import HeardSound, render_editing_track, render_track, render_viewing_track
 from smallgauge.sound.separate import ACCEPTED_S, DETECTED_S
 
 SUMMARY = "render.json"
@@ -70,14 +73,16 @@ def render_reel(
     journal: Journal,
     runner: Runner,
     progress: Progress,
+    television_rate: Fraction = TELEVISION_RATE,
 ) -> RenderSummary:
     """Render a reel; segments whose key and file agree with the journal are kept as they are.
 
-    `capture` and `frames` are the reel's own paper and rows in film order, `material` the captures behind them.
+    `capture` and `frames` are the reel's own paper and rows in film order, `material` the captures behind them;
+    `television_rate` is that of the shop's country, where the order names none.
     """
     track = read_json(folder / TRACK_PAPER, TrackPaper) if capture.sound is not None else None
     faults = read_faults(folder) if capture.sound is not None else None
-    plan = plan_rendering(capture, frames, treatment, material, track, faults)
+    plan = plan_rendering(capture, frames, treatment, material, track, faults, television_rate)
     jobs = [segment_job(folder, material, plan, first, stop) for first, stop in plan.segments()]
     films = films_of(capture, plan, jobs)
     shelf = FilmShelf(folder=folder, jobs=jobs, films=films, journal=journal)
@@ -112,6 +117,7 @@ def render_reel(
     _small_tables(folder, capture, plan, smooth, track, journal, tables_key)
     repairs_table(folder, capture, plan, journal, sound)
     _steadiness_table(folder, capture, frames, plan, journal)
+    make_lists(folder, capture, plan, journal)
     write_looks(folder, capture.notes.reel or capture.name, plan.frames, journal)
     make_stills(folder, material, frames, plan, journal, films[0].pictures, progress)
     return summary
@@ -195,7 +201,7 @@ def _summary(
 
 
 def _copy_summary(plan: Plan, recipe: CopyRecipe, rate: Fraction, frames: int) -> CopySummary:
-    canvas = canvas_for(plan.width, plan.height, largest_height=recipe.largest_height)
+    canvas = copy_canvas(recipe, plan.width, plan.height)
     return CopySummary(
         file=recipe.file,
         rate=rate,
@@ -204,6 +210,9 @@ def _copy_summary(plan: Plan, recipe: CopyRecipe, rate: Fraction, frames: int) -
         height=canvas.height,
         picture_width=canvas.picture_width,
         picture_height=canvas.picture_height,
+        order=recipe.order,
+        coding=recipe.coding,
+        time_code=recipe.time_code,
     )
 
 
@@ -237,8 +246,12 @@ def segment_job(folder: Path, material: Material, plan: Plan, first: int, stop: 
 def _copy_segment(copy: CopyPlan, first: int, stop: int) -> CopySegment:
     shown = np.asarray(copy.shown)
     inside = shown[(shown >= first) & (shown < stop)]
-    rate = copy.rate if copy.recipe.rate is not None else NATIVE_RATE
-    return CopySegment(recipe=copy.recipe, rate=rate, shown=tuple(inside.tolist()))
+    whole = CODERS[copy.recipe.coding].every_key
+    if whole:
+        inside = np.unique(inside)
+    rate = copy.rate if copy.recipe.rate is not None and not whole else NATIVE_RATE
+    recipe = replace(copy.recipe, order="")  # who asked for it makes no other picture
+    return CopySegment(recipe=recipe, rate=rate, shown=tuple(inside.tolist()))
 
 
 def _segments(
@@ -259,7 +272,7 @@ def sound_files(
     """The finished sound and that of the viewing copies; what stands already is kept."""
     if plan.sound is None or capture.sound is None:
         return None, None
-    flac, aac, paper = (f"work/segments/sound.{end}" for end in ("mka", "m4a", "json"))
+    flac, aac, pcm, paper = (f"work/segments/sound.{end}" for end in ("mka", "m4a", "mov", "json"))
     total, source = plan.sound.map.out_samples, folder / "archive.wav"
     key, viewing_key = sound_key(capture, plan), viewing_sound_key(capture, plan)
     if all(journal.holds(file, key) for file in (flac, paper)):
@@ -274,11 +287,14 @@ def sound_files(
         write_json(folder / paper, heard)
         for file in (flac, paper):
             journal.add_file("render", file, key=key, stop=total, rows=total)
+    if any(copy.recipe.coding == "prores" for copy in plan.copies) and not journal.holds(pcm, key):
+        render_editing_track(source, plan.sound, pcm=folder / pcm)
+        journal.add_file("render", pcm, key=key, stop=total, rows=total)
     if not journal.holds(aac, viewing_key):
         gain = viewing_gain(plan.sound, heard.loudness)
         render_viewing_track(source, plan.sound, gain_db=gain.gain_db, aac=folder / aac)
         journal.add_file("render", aac, key=viewing_key, stop=total, rows=total)
-    return FinishedTrack(flac=folder / flac, aac=folder / aac), heard
+    return FinishedTrack(flac=folder / flac, aac=folder / aac, pcm=folder / pcm), heard
 
 
 def _copies_table(capture: Capture, plan: Plan, smooth: Table | None) -> Table:
@@ -393,6 +409,7 @@ def render_findings(capture: Capture, plan: Plan) -> tuple[Finding, ...]:
         }
         found.append(Finding(code="registration weak", where="finished.mkv", values=values))
     found += plan.findings
+    found += _left_out_findings(plan)
     sound = plan.sound
     if sound is None or capture.sound is None:
         return tuple(found)
@@ -419,6 +436,22 @@ def render_findings(capture: Capture, plan: Plan) -> tuple[Finding, ...]:
     if unused > LEAST_SILENCE_S:
         found.append(Finding(code="sound longer", where="sound", values={"seconds": round(unused, 2)}))
     return tuple(found)
+
+
+def _left_out_findings(plan: Plan) -> list[Finding]:
+    """A copy that runs slower than the film can't show every frame of it."""
+    found = []
+    for copy in plan.copies:
+        lacking = len(plan.frames) - len(set(copy.shown))
+        if lacking:
+            values: dict[str, object] = {
+                "file": copy.recipe.file,
+                "rate": str(copy.rate),
+                "frames": lacking,
+                "of": len(plan.frames),
+            }
+            found.append(Finding(code="copy leaves frames out", where=copy.recipe.file, values=values))
+    return found
 
 
 def _gain_findings(sound: SoundSummary | None) -> tuple[Finding, ...]:

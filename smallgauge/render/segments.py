@@ -14,9 +14,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.media.copy_out import CODERS, create_copy
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import CaptureListing, list_capture, open_picture
-from smallgauge.media.picture_out import create_lossless, create_viewing
+from smallgauge.media.picture_out import create_lossless
 from smallgauge.picture.flicker import TERMS, FlickerCorrection
 from smallgauge.record.capture import Capture
 from smallgauge.record.light import evenness_for, table_for
@@ -40,7 +41,9 @@ class CopySegment:
 
     recipe: CopyRecipe
     rate: Fraction
-    shown: tuple[int, ...]
+    shown: tuple[
+        int, ...
+    ]  # of pictures that stand by themselves each once: they are repeated when they are joined
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +72,7 @@ class SegmentJob:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Canvas:
-    """The picture of a copy: 4:3 with square pixels, the film's picture fitted in, never enlarged."""
+    """The picture of a copy: 4:3 or 16:9 with square pixels, the film's picture fitted in, never enlarged."""
 
     width: int
     height: int
@@ -77,16 +80,19 @@ class Canvas:
     picture_height: int
 
 
-def canvas_for(width: int, height: int, *, largest_height: int) -> Canvas:
+def canvas_for(width: int, height: int, *, largest_height: int, widescreen: bool = False) -> Canvas:
     """Canvas of a copy for a finished picture of this size.
 
     Examples
     --------
     >>> canvas_for(1380, 1010, largest_height=1080)
     Canvas(width=1380, height=1036, picture_width=1380, picture_height=1010)
+    >>> canvas_for(2048, 1536, largest_height=1080, widescreen=True)
+    Canvas(width=1920, height=1080, picture_width=1440, picture_height=1080)
     """
     canvas_height = min(largest_height, max(height, -(-width * 3 // 4)) + 1) // 2 * 2
-    canvas_width = canvas_height * 4 // 3 // 2 * 2
+    wide, high = (16, 9) if widescreen else (4, 3)
+    canvas_width = canvas_height * wide // high // 2 * 2
     share = min(1.0, canvas_width / width, canvas_height / height)
     return Canvas(
         width=canvas_width,
@@ -94,6 +100,14 @@ def canvas_for(width: int, height: int, *, largest_height: int) -> Canvas:
         picture_width=min(canvas_width, max(2, round(width * share) // 2 * 2)),
         picture_height=min(canvas_height, max(2, round(height * share) // 2 * 2)),
     )
+
+
+def copy_canvas(recipe: CopyRecipe, width: int, height: int) -> Canvas:
+    """Canvas of a recipe's copy for a finished picture of this size."""
+    return canvas_for(width, height, largest_height=recipe.largest_height, widescreen=recipe.widescreen)
+
+
+Reduced = dict[tuple[Canvas, int], NDArray[np.uint8] | NDArray[np.uint16]]
 
 
 def segment_files(first: int, copies: tuple[str, ...]) -> tuple[str, ...]:
@@ -107,7 +121,7 @@ def segment_files(first: int, copies: tuple[str, ...]) -> tuple[str, ...]:
     return (
         f"work/segments/finished-{first:06d}.mkv",
         f"work/rows/render-{first:06d}.parquet",
-        *(f"work/segments/{Path(copy).stem}-{first:06d}.mp4" for copy in copies),
+        *(f"work/segments/{Path(copy).stem}-{first:06d}{Path(copy).suffix}" for copy in copies),
     )
 
 
@@ -124,8 +138,9 @@ def render_segment(job: SegmentJob, tick: Callable[[int], None]) -> tuple[str, .
         ]
         frames = _frames_made_before(job) if job.made_before else _new_frames(job, folder, names)
         for number, codes in frames:
+            reduced: Reduced = {}  # copies of one size and depth share it
             for copy in copies:
-                copy.write(number, codes)
+                copy.write(number, codes, reduced)
             tick(1)
     return names[2:] if job.made_before else names
 
@@ -184,10 +199,12 @@ class _CopyWriter:
 
     def __init__(self, stack: ExitStack, path: Path, copy: CopySegment, job: SegmentJob) -> None:
         self.shown = copy.shown
-        self.canvas = canvas_for(job.width, job.height, largest_height=copy.recipe.largest_height)
+        self.canvas = copy_canvas(copy.recipe, job.width, job.height)
+        self.bits = CODERS[copy.recipe.coding].bits
         self.writer = stack.enter_context(
-            create_viewing(
+            create_copy(
                 path,
+                coding=copy.recipe.coding,
                 width=self.canvas.width,
                 height=self.canvas.height,
                 rate=copy.rate,
@@ -195,25 +212,27 @@ class _CopyWriter:
             )
         )
 
-    def write(self, finished_frame: int, codes: Codes) -> None:
+    def write(self, finished_frame: int, codes: Codes, reduced: Reduced) -> None:
         """Encode a finished frame as often as the copy shows it."""
         from smallgauge.picture.kernels import reduce_frame
 
         times = self.shown.count(finished_frame)
         if not times:
             return
-        canvas = self.canvas
-        picture = reduce_frame(
-            codes,
-            bits=FINISHED.bits,
-            width=canvas.picture_width,
-            height=canvas.picture_height,
-            canvas_width=canvas.width,
-            canvas_height=canvas.height,
-            frame=finished_frame,
-        )
+        canvas, key = self.canvas, (self.canvas, self.bits)
+        if key not in reduced:
+            reduced[key] = reduce_frame(
+                codes,
+                bits=FINISHED.bits,
+                width=canvas.picture_width,
+                height=canvas.picture_height,
+                canvas_width=canvas.width,
+                canvas_height=canvas.height,
+                frame=finished_frame,
+                to_bits=self.bits,
+            )
         for _ in range(times):
-            self.writer.write(picture)
+            self.writer.write(reduced[key])
 
 
 def _row(plan: FramePlan, digest: str) -> dict[str, object]:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.media.sound_in import SoundReader, open_sound
-from smallgauge.media.sound_out import whole_samples, write_aac, write_flac
+from smallgauge.media.sound_out import whole_samples, write_aac, write_flac, write_pcm
 from smallgauge.record.rendertable import REPAIR_COLUMNS
 from smallgauge.record.table import Table
 from smallgauge.render.plan_repairs import SoundRepairs
@@ -69,6 +69,13 @@ def render_viewing_track(source: Path, plan: SoundPlan, *, gain_db: float, aac: 
     """Write the sound of the viewing copies: the finished sound times one gain, on two channels."""
     blocks = (apply_gain(for_viewing(block, plan.view), gain_db) for _, block in _blocks(source, plan))
     write_aac(aac, blocks, rate=SOUND_RATE, channels=VIEWING_CHANNELS)
+
+
+def render_editing_track(source: Path, plan: SoundPlan, *, pcm: Path) -> None:
+    """Write the sound of an editing copy: the finished sound itself, sample for sample, in 24 bits."""
+    with open_sound(source) as reader:
+        channels = reader.channels
+    write_pcm(pcm, (block for _, block in _blocks(source, plan)), rate=SOUND_RATE, channels=channels)
 
 
 def for_viewing(block: Floats, view: Views) -> Floats:

@@ -221,6 +221,11 @@ FULL = {
     "reel sound stopped": {"seconds": 4.5},
 }
 FULL |= {
+    "coding differs": {"file": "hevc.mp4", "needed": "hevc, Main 10", "found": "hevc, Main"},
+    "key frames lacking": {"file": "editing.mov", "needed": 250, "found": 21},
+    "time code differs": {"file": "editing.mov", "needed": "01:00:00:00 at 25", "found": "none"},
+    "list of frames differs": {"file": "editing.csv", "row": 17},
+    "copy leaves frames out": {"file": "editing.mov", "rate": "25", "frames": 70, "of": 320},
     "frame shows another": {"file": "finished.mkv", "frame": 31},
     "frame lies elsewhere": {"file": "finished.mkv", "frame": 31, "px": 4.5},
     "frames alike": {"file": "finished.mkv", "frames": 12, "of": 200},

@@ -11,7 +11,7 @@ from makers import noise, scene
 from smallgauge.errors import CallerError
 from smallgauge.media.film_in import read_film
 from smallgauge.media.picture_out import create_viewing, join_segments
-from smallgauge.media.planes import ycbcr_420
+from smallgauge.media.planes import ycbcr_from_rgb
 from smallgauge.media.sound_out import write_aac
 from smallgauge.media.stills import write_still
 
@@ -28,7 +28,7 @@ def test_conversion_is_the_equation_to_half_a_code():
     steps = np.arange(0, 256, 5, dtype=np.uint8)
     colours = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 52, 3)
     picture = colours.repeat(2, axis=0).repeat(6, axis=1)
-    luma, blue, red = ycbcr_420(picture)
+    luma, blue, red = ycbcr_from_rgb(picture)
     wanted = bt709(colours.astype(np.float64))
     assert np.abs(luma[::2, ::6] - wanted[0]).max() <= 0.51
     middle = slice(1, None, 3)  # the middle of each six-pixel block, away from its neighbours
@@ -50,7 +50,7 @@ def test_conversion_against_a_published_table():
     }
     for colour, codes in bars.items():
         flat = np.broadcast_to(np.array(colour, np.uint8), (4, 4, 3))
-        assert tuple(int(plane[1, 1]) for plane in ycbcr_420(flat)) == codes
+        assert tuple(int(plane[1, 1]) for plane in ycbcr_from_rgb(flat)) == codes
 
 
 def test_sub_sampling_weights():
@@ -59,7 +59,7 @@ def test_sub_sampling_weights():
     for x, weights in ((4, {2: 0.25}), (5, {2: 0.125, 3: 0.125}), (0, {0: 0.375})):
         picture[:] = 0
         picture[2, x] = (255, 0, 0)
-        red = ycbcr_420(picture)[2].astype(float) - 128
+        red = ycbcr_from_rgb(picture)[2].astype(float) - 128
         for column in range(4):
             assert abs(red[1, column] - 112 * weights.get(column, 0)) <= 0.5, (x, column)
         assert np.all(red[0] == 0)
@@ -134,7 +134,7 @@ def test_quality_and_repeatability(tmp_path):
     path = write(tmp_path / "a.mp4", frames, quality=18)
     assert path.read_bytes() == write(tmp_path / "b.mp4", frames, quality=18).read_bytes()
     for got, frame in zip(decoded(path), frames):
-        error = got[:96].astype(float) - ycbcr_420(frame)[0]
+        error = got[:96].astype(float) - ycbcr_from_rgb(frame)[0]
         assert 10 * np.log10(255**2 / np.mean(error**2)) > 38
     assert write(tmp_path / "c.mp4", frames, quality=30).stat().st_size < 0.7 * path.stat().st_size
     # The index stands before the pictures, so playing can begin at once.

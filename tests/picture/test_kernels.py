@@ -147,7 +147,10 @@ def test_reduction_is_the_reference_byte_for_byte(shape: tuple[int, int], size: 
         "canvas_height": 97,
         "frame": 77,
     }
-    assert np.array_equal(reduce_frame(codes, **asked), apply_reduction(codes, **asked))
+    for to_bits in (8, 10):
+        small = reduce_frame(codes, **asked, to_bits=to_bits)
+        assert np.array_equal(small, apply_reduction(codes, **asked, to_bits=to_bits))
+        assert small.dtype == (np.uint8 if to_bits == 8 else np.uint16) and small.max() < 2**to_bits
 
 
 def digest_of_a_small_film() -> str:
