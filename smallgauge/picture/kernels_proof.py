@@ -272,17 +272,23 @@ def _lay_shifted(plane, left, top, weights, along, out):  # type: ignore[no-unty
 
 @_kernel
 def _weigh(one, other, gain, offset, scale, weight):  # type: ignore[no-untyped-def]
-    """Biweights of what is left, and weighted sums: 1, one, other, one one, one other, other other."""
+    """Biweights of what is left, and weighted sums: 1, one, other, one one, one other, other other.
+
+    Divided along a line first, where neighbours are divided at once; added one after the other.
+    """
     n = sx = sy = sxx = sxy = syy = 0.0
+    weights = np.ones(one.shape[1])
     for y in range(2, one.shape[0] - 2):
+        first, second, line = one[y], other[y], weight[y]
+        if scale > 0.0:
+            for x in range(2, one.shape[1] - 2):
+                part = (np.float64(second[x]) - gain * np.float64(first[x]) - offset) / scale
+                w = 1.0 - part * part
+                w = w if w > 0.0 else 0.0
+                weights[x] = w * w
         for x in range(2, one.shape[1] - 2):
-            a, b = np.float64(one[y, x]), np.float64(other[y, x])
-            w = 1.0
-            if scale > 0.0:
-                part = (b - gain * a - offset) / scale
-                w = max(1.0 - part * part, 0.0)
-                w *= w
-            weight[y, x] = w
+            a, b, w = np.float64(first[x]), np.float64(second[x]), weights[x]
+            line[x] = w
             n += w
             sx += w * a
             sy += w * b
@@ -290,6 +296,16 @@ def _weigh(one, other, gain, offset, scale, weight):  # type: ignore[no-untyped-
             sxy += w * a * b
             syy += w * b * b
     return n, sx, sy, sxx, sxy, syy
+
+
+@_kernel
+def _slopes(plane, y, along, down):  # type: ignore[no-untyped-def]
+    """Slopes of one line of a plane across and down, by five points."""
+    line, above, below = plane[y], plane[y - 1], plane[y + 1]
+    far_above, far_below = plane[y - 2], plane[y + 2]
+    for x in range(2, plane.shape[1] - 2):
+        along[x] = (8.0 * (line[x + 1] - line[x - 1]) - (line[x + 2] - line[x - 2])) / 12.0
+        down[x] = (8.0 * (below[x] - above[x]) - (far_below[x] - far_above[x])) / 12.0
 
 
 @_kernel
@@ -332,21 +348,24 @@ def follow_shift(first, second, place, weights, room, numbers, tile, scores):  #
         n, sx, sy, sxx, sxy, syy = _weigh(one, other, gain, offset, numbers[0] * scale, weight)
     scores[:] = 0.0
     xx = xy = yy = 0.0
+    slopes, last = np.empty((4, columns)), scores.shape[2] - 1
     for y in range(2, rows - 2):
         row = min((y - 2) // tile, scores.shape[1] - 1)
-        for x in range(2, columns - 2):
-            ax = (8.0 * (one[y, x + 1] - one[y, x - 1]) - (one[y, x + 2] - one[y, x - 2])) / 12.0
-            ay = (8.0 * (one[y + 1, x] - one[y - 1, x]) - (one[y + 2, x] - one[y - 2, x])) / 12.0
-            bx = (8.0 * (other[y, x + 1] - other[y, x - 1]) - (other[y, x + 2] - other[y, x - 2])) / 12.0
-            by = (8.0 * (other[y + 1, x] - other[y - 1, x]) - (other[y + 2, x] - other[y - 2, x])) / 12.0
-            w = np.float64(weight[y, x])
-            left_over = w * (other[y, x] - gain * one[y, x] - offset)
-            column = min((x - 2) // tile, scores.shape[2] - 1)
-            scores[0, row, column] += 0.5 * (gain * ax + bx) * left_over
-            scores[1, row, column] += 0.5 * (gain * ay + by) * left_over
-            xx += w * ax * bx
-            xy += w * (ax * by + ay * bx)
-            yy += w * ay * by
+        _slopes(one, y, slopes[0], slopes[1])
+        _slopes(other, y, slopes[2], slopes[3])
+        for column in range(last + 1):
+            begin, stop = 2 + column * tile, columns - 2 if column == last else 2 + (column + 1) * tile
+            along, down = scores[0, row, column], scores[1, row, column]
+            for x in range(begin, min(stop, columns - 2)):
+                ax, ay, bx, by = slopes[0, x], slopes[1, x], slopes[2, x], slopes[3, x]
+                w = np.float64(weight[y, x])
+                left_over = w * (other[y, x] - gain * one[y, x] - offset)
+                along += 0.5 * (gain * ax + bx) * left_over
+                down += 0.5 * (gain * ay + by) * left_over
+                xx += w * ax * bx
+                xy += w * (ax * by + ay * bx)
+                yy += w * ay * by
+            scores[0, row, column], scores[1, row, column] = along, down
     both = (sxx - sx * sx / n) * (syy - sy * sy / n)
     alike = (sxy - sx * sy / n) / np.sqrt(both) if both > 0.0 else 0.0
     return gain * xx, 0.5 * gain * xy, gain * yy, syy, alike
