@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pytest
 from exfat_image import ExfatImage
+from large_package import large_package
 
 from smallgauge.deliver import medium
 from smallgauge.deliver.medium import copy_to_medium
 from smallgauge.line import Settings
-from smallgauge.media.whole import FAT_LARGEST
 from smallgauge.proving import prove_folder
 
 MAKE, CHECK = shutil.which("mkfs.exfat") or "", shutil.which("fsck.exfat") or ""
@@ -124,22 +124,11 @@ def test_a_family_s_names_are_taken_and_a_wrong_sum_is_not(tmp_path):
 @needs_reader
 def test_a_file_above_four_gib_lies_whole_on_exfat(tmp_path, monkeypatch):
     """FAT32 would refuse it: 2^32 bytes and a little, with bytes that are told apart at its ends and on the limit."""
-    package, size = tmp_path / "package" / "For later", 2**32 + 12_345
-    package.mkdir(parents=True)
-    with (package / "archive.mkv").open("wb") as file:
-        file.truncate(size)
-        for at, mark in ((0, b"head"), (FAT_LARGEST - 2, b"on the limit"), (size - 4, b"tail")):
-            file.seek(at)
-            file.write(mark)
-    digest = hashlib.sha256()
-    with (package / "archive.mkv").open("rb") as file:
-        while block := file.read(1 << 22):
-            digest.update(block)
-    (tmp_path / "package" / "SHA256SUMS").write_text(f"{digest.hexdigest()}  For later/archive.mkv\n")
+    digest = large_package(tmp_path / "package")
     monkeypatch.setattr(medium, "largest_file_bytes", lambda path: None)  # exFAT has no such limit
     made = copy_to_medium(tmp_path / "package", tmp_path / "stick")
     assert not made.pieces
     image = image_of(tmp_path / "stick", tmp_path / "large.img", 5 << 30)
     (tmp_path / "stick" / "For later" / "archive.mkv").unlink()
     inside = places_in(image)
-    assert digest_in(image, inside["For later/archive.mkv"]) == digest.hexdigest()
+    assert digest_in(image, inside["For later/archive.mkv"]) == digest
