@@ -15,8 +15,9 @@ from pathlib import Path
 from smallgauge import __version__
 from smallgauge.deliver.condition import condition_record
 from smallgauge.deliver.events import event_list
+from smallgauge.deliver.film_names import ordered_copies
 from smallgauge.deliver.kept import archive_files
-from smallgauge.deliver.package import LATER_NEEDED, LATER_TABLES, ordered_copies
+from smallgauge.deliver.package import LATER_NEEDED, LATER_TABLES
 from smallgauge.deliver.papers import Papers, before_files, read_papers, still_places
 from smallgauge.deliver.pbcore import pbcore_record
 from smallgauge.deliver.swap import building, fill

@@ -3,8 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from smallgauge.deliver.kept import archive_files
-from smallgauge.deliver.package import (
+from smallgauge.deliver.film_names import (
     LATER,
     PICTURES,
     WATCH,
@@ -12,6 +11,7 @@ from smallgauge.deliver.package import (
     ordered_copies,
     smooth_file_name,
 )
+from smallgauge.deliver.kept import archive_files
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.media.whole import plain_size
 from smallgauge.record.recipe import SMOOTH

@@ -8,13 +8,18 @@ build_package   makes `package/` by hard link or copy, writes SHA256SUMS and `pa
 
 import csv
 import io
-import re
 import unicodedata
 from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path
 
-from smallgauge.deliver.copy_words import CopyWords, copy_words
+from smallgauge.deliver.film_names import (
+    LATER,
+    PICTURES,
+    WATCH,
+    film_file_name,
+    ordered_copies,
+    smooth_file_name,
+)
 from smallgauge.deliver.kept import archive_files, is_master
 from smallgauge.deliver.papers import Papers, before_files, read_papers, still_places
 from smallgauge.deliver.phrases import gauge_words, number_words, running_words
@@ -29,14 +34,10 @@ from smallgauge.record.package import PackageList, PackagePart, sums_text
 from smallgauge.record.recipe import FINISHED, SMOOTH
 from smallgauge.record.work import Progress, silent
 
-WATCH, PICTURES, LATER, EDITING = "Watch these", "Pictures", "For later", "For editing"
 PACKAGE = "package"
 _LONGEST_PLACE = (
     180  # characters of a path inside a package: delivery reference, section 11 (below 200 in all)
 )
-# Words of ours that a family would take for the state of its film: left out of names.
-_NOT_IN_NAMES = re.compile(r"[\s,;:-]*\b\w*(finished|archive)\w*", re.IGNORECASE)
-_LONGEST_STEM = 120  # bytes of a film's name before its ending; common practice, no source
 LATER_NEEDED = (
     "finished.mkv",
     "viewing.mp4",
@@ -62,57 +63,6 @@ LATER_TABLES = (
     "copies.parquet",
     "overlap.parquet",
 )
-
-
-def film_file_name(number: str, box_words: str) -> str:
-    """Name of the film that a family watches: reel number and box words, legal on every common system.
-
-    Examples
-    --------
-    >>> film_file_name("0004171-R03-7", 'Garden: "summer" 1968?')
-    '0004171-R03-7 - Garden- -summer- 1968-.mp4'
-    >>> film_file_name("0004171-R03-7", "")
-    '0004171-R03-7.mp4'
-    >>> film_file_name("0004171-R03-7", "Archive 3: sea, finished")
-    '0004171-R03-7 - 3- sea.mp4'
-    """
-    words = " ".join(_NOT_IN_NAMES.sub(" ", box_words).split())
-    stem = safe_file_name(f"{number} - {words}" if words else number)
-    while len(stem.encode()) > _LONGEST_STEM:
-        stem = stem[:-1]
-    return f"{stem.rstrip(' .')}.mp4"
-
-
-def smooth_file_name(film: str) -> str:
-    """Name of the copy with synthetic frames beside a film of this name.
-
-    Examples
-    --------
-    >>> smooth_file_name("0004171-R03-7.mp4")
-    '0004171-R03-7 (synthetic frames).mp4'
-    """
-    return f"{film.removesuffix('.mp4')} (synthetic frames).mp4"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OrderedCopy:
-    """A copy that the order asked for: where it lies in the package, which file of the reel it is, and its words."""
-
-    place: str
-    of: str
-    words: CopyWords
-
-
-def ordered_copies(papers: Papers) -> tuple[OrderedCopy, ...]:
-    """The copies of a reel that were ordered beyond the film to watch, as they were made."""
-    stem = film_file_name(papers.reel.number, papers.reel.box_words).removesuffix(".mp4")
-    made = []
-    for copy in papers.summary.copies if papers.summary is not None else ():
-        if copy.order and (papers.folder / copy.file).is_file():
-            words = copy_words(copy)
-            place = f"{EDITING if copy.time_code else WATCH}/{stem} ({words.name}){Path(copy.file).suffix}"
-            made.append(OrderedCopy(place=place, of=copy.file, words=words))
-    return tuple(made)
 
 
 def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[PackagePart, ...]:

@@ -2,6 +2,7 @@
 
 import textwrap
 
+from smallgauge.deliver.film_names import EDITING, WATCH, ordered_copies
 from smallgauge.deliver.kept import kept_words
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.deliver.phrases import rate_words
@@ -31,11 +32,23 @@ def read_me_text(papers: Papers) -> str:
         else f"reel {papers.reel.number}"
     )
     printed = " (or Report.pdf to print it)" if (papers.folder / "report.pdf").is_file() else ""
+    ordered = ordered_copies(papers)
+    others = ""
+    if any(copy.place.startswith(WATCH) for copy in ordered):
+        others = " Beside it lie the other copies that were ordered, each with what it is in brackets."
     blocks = [
         "READ ME FIRST",
         f"This is your film {name}. Reel number: {papers.reel.number}.",
         'WATCH IT: open the folder "Watch these" and double-click the film. It plays on computers, telephones '
-        "and most televisions.",
+        f"and most televisions.{others}",
+        *(
+            [
+                'FOR FILM EDITORS: the folder "For editing" holds a large copy for editing programs. You do not need it to '
+                "watch the film."
+            ]
+            if any(copy.place.startswith(EDITING) for copy in ordered)
+            else []
+        ),
         'LOOK AT PICTURES: the folder "Pictures" holds photographs from the scenes, and all of them on one sheet.',
         f"WHAT WE DID: open Report.html{printed}. It says what came in, what was done, what was not, and how sure "
         "we are.",

@@ -12,8 +12,8 @@ from urllib.parse import quote
 import numpy as np
 
 from smallgauge.deliver.content import report_content
+from smallgauge.deliver.film_names import PICTURES, WATCH, film_file_name, ordered_copies, smooth_file_name
 from smallgauge.deliver.kept import kept_words
-from smallgauge.deliver.package import PICTURES, WATCH, film_file_name, ordered_copies, smooth_file_name
 from smallgauge.deliver.papers import Papers, read_papers, still_places
 from smallgauge.deliver.report import page_environment
 from smallgauge.gauge.rates import running_time_text

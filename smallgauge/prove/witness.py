@@ -83,7 +83,7 @@ class NoAnswer(Exception):
 def call_witnesses(folder: Path, ledger: Ledger, *, bag: bool, progress: Progress) -> None:
     """Ask every witness about the files below a folder; checks, findings and answers go to the ledger.
 
-    Films are `.mkv` and `.mp4`; what a reel's folder holds twice (package, bag, work) is left out.
+    Films are `.mkv`, `.mp4` and `.mov`; what a reel's folder holds twice (package, bag, work) is left out.
     """
     questions = _questions(folder, bag)
     total = sum(len(paths) for _, paths in questions)
@@ -104,7 +104,7 @@ def call_witnesses(folder: Path, ledger: Ledger, *, bag: bool, progress: Progres
 
 def _questions(folder: Path, bag: bool) -> list[tuple[Witness, list[Path]]]:
     """Every witness, and the files that it is asked about."""
-    films = [p for p in _files(folder, (".mkv", ".mp4")) if not p.name.endswith(".part")]
+    films = [p for p in _files(folder, (".mkv", ".mp4", ".mov")) if not p.name.endswith(".part")]
     lossless = [p for p in films if p.suffix == ".mkv"]
     others = _files(folder, (".wav", ".jpg", ".tif", ".tiff"))
     questions: list[tuple[Witness, list[Path]]] = [(_mediainfo(), films)]

@@ -11,6 +11,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from urllib.parse import unquote
 
+import av
 import numpy as np
 import pytest
 
@@ -117,6 +118,27 @@ def test_the_list_names_film_frame_file_and_time(reel):
     assert {row["scene name"] for row in rows} == {"Scene 1"}
 
 
+def sound_of(path):
+    with read_film(path) as film:
+        return np.concatenate([block.mean(axis=1) for block in film.sound_blocks()])
+
+
+def test_sound_is_in_step_in_every_copy(reel):
+    """Each copy's sound lies where the finished film's does: to 2 ms, by correlation, and both begin at 0."""
+    finished = sound_of(reel / "finished.mkv")
+    spectrum = np.conj(np.fft.rfft(finished, 2 * finished.size))
+    for file in FILES:
+        with av.open(str(reel / file)) as container:
+            starts = [
+                s.start_time * s.time_base for s in (*container.streams.video, *container.streams.audio)
+            ]
+        assert starts == [0, 0], file
+        heard = sound_of(reel / file)[: finished.size]
+        match = np.fft.irfft(np.fft.rfft(heard, 2 * finished.size) * spectrum)
+        lag = (int(match.argmax()) + finished.size) % (2 * finished.size) - finished.size
+        assert abs(lag) <= 0.002 * 48000, (file, lag)
+
+
 def test_pictures_keep_their_shape(reel):
     by_file = {copy.file: copy for copy in read_json(reel / "render.json", RenderSummary).copies}
     wide, usual = by_file["hd-25.mp4"], by_file["viewing.mp4"]
@@ -184,6 +206,29 @@ def test_what_is_ordered_later_is_made_of_the_finished_film(reel, tmp_path, monk
     monkeypatch.setattr(smallgauge.render.segments, "rendered_frames", refuse)
     finish(capture, base / "shelf", settings(last_step="render"))
     assert all((folder / file).read_bytes() == data for file, data in before.items())
+
+
+def test_a_film_that_runs_faster_than_its_copies(tmp_path):
+    """At 36 pictures a second no copy of 24, 25 or 30 can show every frame: its speed stays, and what is left out is said."""
+    truth = specimen_truth("super 8", width=256, height=192, frames=12, bits=8, seed=6)
+    write_specimen(
+        tmp_path / "fast", truth, format="png", sound=False, reel="fast", box_words="", processes=1
+    )
+    order(tmp_path / "fast", "hd 25", "editing")
+    outcome = finish(
+        tmp_path / "fast", tmp_path / "shelf", settings(stated=("camera_speed=36",), last_step="prove")
+    )
+    assert outcome.proved
+    left = {f.where: f.values["frames"] for f in outcome.findings if f.code == "copy leaves frames out"}
+    # 12 frames at 36 last a third of a second: shown frame j, where it begins before the end, shows frame floor(36 j / rate).
+    shown = {"television.mp4": 25, "hd-25.mp4": 25, "editing.mov": 30}
+    assert left == {
+        file: 12 - len({36 * j // rate for j in range(12) if 36 * j < 12 * rate})
+        for file, rate in shown.items()
+    }
+    assert set(left.values()) == {2, 3}
+    with read_film(Path(outcome.folder) / "editing.mov") as film:
+        assert film.rate == 30 and film.sound_codec == "" and film.keys == film.count
 
 
 @pytest.mark.campaign  # starts two processes, which compile and load everything anew

@@ -6,8 +6,9 @@ import pytest
 from reel_papers import make_reel
 
 from smallgauge.deliver.contact import write_contact_sheet
+from smallgauge.deliver.film_names import film_file_name
 from smallgauge.deliver.kept import is_master, kept_words
-from smallgauge.deliver.package import build_package, film_file_name
+from smallgauge.deliver.package import build_package
 from smallgauge.deliver.papers import read_papers
 from smallgauge.deliver.report import build_report
 from smallgauge.deliver.start_page import write_start_page

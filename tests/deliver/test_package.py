@@ -16,7 +16,8 @@ from reel_papers import NUMBER, make_reel
 
 from smallgauge.deliver import swap as subject
 from smallgauge.deliver.contact import write_contact_sheet
-from smallgauge.deliver.package import build_package, film_file_name, plan_parts, reels_csv
+from smallgauge.deliver.film_names import film_file_name
+from smallgauge.deliver.package import build_package, plan_parts, reels_csv
 from smallgauge.deliver.papers import read_papers
 from smallgauge.deliver.report import build_report
 from smallgauge.deliver.start_page import write_start_page
