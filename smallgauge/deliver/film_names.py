@@ -3,6 +3,7 @@
 film_file_name     reel number and box words -> name of the film to watch
 smooth_file_name   name of the copy with synthetic frames beside it
 ordered_copies     papers -> copies by order, each with its place and its words
+later_words        papers -> what the folder for later holds
 """
 
 import re
@@ -56,6 +57,12 @@ class OrderedCopy:
     place: str
     of: str
     words: CopyWords
+
+
+def later_words(papers: Papers) -> str:
+    """What the folder for later holds where archive copy and finished film were not ordered."""
+    moved = any(copy.of == "viewing.mp4" for copy in ordered_copies(papers))
+    return "the records of the work" if moved else "the film at its own speed and the records of the work"
 
 
 def ordered_copies(papers: Papers) -> tuple[OrderedCopy, ...]:

@@ -2,7 +2,7 @@
 
 import textwrap
 
-from smallgauge.deliver.film_names import EDITING, WATCH, ordered_copies
+from smallgauge.deliver.film_names import EDITING, WATCH, later_words, ordered_copies
 from smallgauge.deliver.kept import kept_words
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.deliver.phrases import rate_words
@@ -58,7 +58,7 @@ def read_me_text(papers: Papers) -> str:
         )
         if papers.masters
         else (
-            'FOR LATER: the folder "For later" holds the film at its own speed and the records of the work. You need '
+            f'FOR LATER: the folder "For later" holds {later_words(papers)}. You need '
             "not open it, but please don't throw it away."
         ),
         *([f"KEPT FOR YOU: {kept}"] if (kept := kept_words(papers)) else []),

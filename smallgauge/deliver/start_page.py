@@ -12,7 +12,14 @@ from urllib.parse import quote
 import numpy as np
 
 from smallgauge.deliver.content import report_content
-from smallgauge.deliver.film_names import PICTURES, WATCH, film_file_name, ordered_copies, smooth_file_name
+from smallgauge.deliver.film_names import (
+    PICTURES,
+    WATCH,
+    film_file_name,
+    later_words,
+    ordered_copies,
+    smooth_file_name,
+)
 from smallgauge.deliver.kept import kept_words
 from smallgauge.deliver.papers import Papers, read_papers, still_places
 from smallgauge.deliver.report import page_environment
@@ -53,6 +60,7 @@ def start_html(papers: Papers) -> str:
             smooth=quote(smooth) if (papers.folder / SMOOTH.file).is_file() else "",
             scenes=scenes,
             kept=kept_words(papers),
+            later=later_words(papers),
             poster=next((scene.picture for scene in scenes if scene.picture), ""),
             printed=(papers.folder / "report.pdf").is_file(),
         )
