@@ -32,23 +32,13 @@ def read_me_text(papers: Papers) -> str:
         else f"reel {papers.reel.number}"
     )
     printed = " (or Report.pdf to print it)" if (papers.folder / "report.pdf").is_file() else ""
-    ordered = ordered_copies(papers)
-    others = ""
-    if any(copy.place.startswith(WATCH) for copy in ordered):
-        others = " Beside it lie the other copies that were ordered, each with what it is in brackets."
+    others, editing = _ordered(papers)
     blocks = [
         "READ ME FIRST",
         f"This is your film {name}. Reel number: {papers.reel.number}.",
         'WATCH IT: open the folder "Watch these" and double-click the film. It plays on computers, telephones '
         f"and most televisions.{others}",
-        *(
-            [
-                'FOR FILM EDITORS: the folder "For editing" holds a large copy for editing programs. You do not need it to '
-                "watch the film."
-            ]
-            if any(copy.place.startswith(EDITING) for copy in ordered)
-            else []
-        ),
+        *editing,
         'LOOK AT PICTURES: the folder "Pictures" holds photographs from the scenes, and all of them on one sheet.',
         f"WHAT WE DID: open Report.html{printed}. It says what came in, what was done, what was not, and how sure "
         "we are.",
@@ -93,3 +83,18 @@ def read_me_text(papers: Papers) -> str:
         textwrap.fill(block, _WIDTH, break_long_words=False, break_on_hyphens=False) for block in blocks
     ]
     return "\r\n\r\n".join(wrapped).replace("\r\n", "\n").replace("\n", "\r\n") + "\r\n"
+
+
+def _ordered(papers: Papers) -> tuple[str, list[str]]:
+    """What to say of copies by order: after the film to watch, and in a block of its own for editors."""
+    places = [copy.place for copy in ordered_copies(papers)]
+    others = (
+        " Beside it lie the other copies that were ordered, each with what it is in brackets."
+        if any(place.startswith(WATCH) for place in places)
+        else ""
+    )
+    editing = (
+        'FOR FILM EDITORS: the folder "For editing" holds a large copy for editing programs. You do not need it to watch '
+        "the film."
+    )
+    return others, [editing] if any(place.startswith(EDITING) for place in places) else []
