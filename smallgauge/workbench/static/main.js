@@ -45,7 +45,7 @@ async function openReel(reel) {
 
 function ReelPage() {
   const open = bench.value;
-  if (!open) return html`<main><p role="status" class=${trouble.value ? "trouble" : "quiet"}>${trouble.value || "The reel is being laid on the bench."}</p><p><a href="/">Shelf</a></p></main>`;
+  if (!open) return html`<main><h1>${name}</h1><p role="status" class=${trouble.value ? "trouble" : "quiet"}>${trouble.value || "The reel is being laid on the bench."}</p><p><a href="/">Shelf</a></p></main>`;
   const { paper, strip, pictures, fields, keys } = open;
   const drawn = pictures.drawn.value;
   const state = running.value ? "running" : "standing";

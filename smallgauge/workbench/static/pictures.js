@@ -165,6 +165,7 @@ export class Pictures {
         const serial = this.serial;
         const draft = this.draft.value;
         if (look === "capture") break;
+        /** @type {any} */
         const got =
           draft && look === "corrected"
             ? await ask.picture(ask.at(this.reel, `/try/${row}`), draft)
