@@ -11,7 +11,6 @@ import contextlib
 import multiprocessing
 import os
 import secrets
-import sys
 import threading
 import time
 from collections import deque
@@ -31,7 +30,7 @@ from smallgauge.record.finding import Finding
 from smallgauge.workbench.packs import make_pack
 
 NICENESS = 10  # of a run's process: the bench goes before it
-STOP_S = 10.0  # for a run to clear up
+STOP_S = 5.0  # for a run's process to end by itself
 TELL_S = 0.2  # between two reports of a run
 MOST_EVENTS = 500  # kept for a page that comes back
 MOST_ENDED = 50  # runs that have ended and were not put away
@@ -391,6 +390,7 @@ def _end(item: Item, process: Any) -> None:
     if not connection.wait([process.sentinel], STOP_S):
         process.kill()
         connection.wait([process.sentinel])
+    process.join()  # so that nobody takes what is left of it for a process that lives
 
 
 def run_task(task: Task, held: Callable[[Path, str, str], str] | None, telling: Any) -> None:
@@ -439,12 +439,11 @@ def _ended_words(outcome: Outcome) -> str:
 
 
 def _be_second() -> None:
-    """Go behind the bench, leave Ctrl-C to it, clear up when it stops this run, and end when it was killed."""
+    """Go behind the bench, leave Ctrl-C to it, and end when it was killed."""
     import signal
     from multiprocessing import parent_process
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(0))
     with contextlib.suppress(AttributeError, OSError):  # a system without priorities
         os.nice(NICENESS)
 

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 from smallgauge.deliver.phrases import count_words
+from smallgauge.gauge.gauges import GAUGES
 from smallgauge.office.book import BOOK_FILE
 
 MOST_ORDERS = 500  # the newest
@@ -60,7 +61,7 @@ def _read_orders(path: Path) -> list[dict[str, Any]]:
                 "reels": [
                     {
                         "number": reel.number,
-                        "gauge": reel.gauge,
+                        "gauge": _gauge_words(reel.gauge),
                         "box_words": reel.box_words,
                         "where": f"{reel.state}, {reel.place}" if reel.place else reel.state,
                         "here": reel.state == IN_SHOP,
@@ -71,6 +72,10 @@ def _read_orders(path: Path) -> list[dict[str, Any]]:
             }
             for order in orders
         ]
+
+
+def _gauge_words(key: str) -> str:
+    return next((gauge.name for gauge in GAUGES if gauge.key == key), "gauge not sure")
 
 
 def _hold_words(kind: str, why: str, lifter: str) -> str:

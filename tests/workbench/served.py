@@ -49,7 +49,7 @@ def serve(shelf: Path, *more: str) -> Iterator[Served]:
     finally:
         process.send_signal(signal.SIGINT)
         _, said = process.communicate(timeout=20)
-        assert "Traceback" not in said, said
+        assert "Traceback" not in said and "leaked" not in said, said
 
 
 def chromium() -> str | None:

@@ -8,6 +8,7 @@ import pytest
 from numbered_reel import AT, FRAMES, NAME
 from starlette.testclient import TestClient
 
+from smallgauge.lock import held_by
 from smallgauge.media.pack import pack_files
 from smallgauge.record.material import PACK_FOLDER
 from smallgauge.workbench.app import make_app
@@ -69,7 +70,7 @@ def test_a_run_is_seen_paused_stopped_and_started_again_to_its_end(own_shelf, ha
     assert act(bench, run["id"], "go-on").json()["state"] == "running"
     stopped = act(bench, run["id"], "stop").json()
     assert stopped["state"] == "stopped" and "goes on from there" in stopped["words"]
-    assert not (own_shelf / NAME / "work" / "lock").exists()
+    assert held_by(own_shelf / NAME) is None
     run = act(bench, run["id"], "again").json()
     ended = until(bench, run["id"], lambda item: item["state"] not in ("waiting", "running"))
     assert ended["state"] == "done", ended
