@@ -78,6 +78,7 @@ FIXITY_CODES = (
     "checksum of the container fails",
     "decoder log of our file",
     "package incomplete",
+    "archive file not listed",
     "papers disagree",
 )
 

@@ -17,11 +17,12 @@ from smallgauge.analyse.halves import SideBySideJob, check_halves, open_half, re
 from smallgauge.analyse.join import WITHIN, join_captures, read_statement
 from smallgauge.analyse.reel import analyse_reel
 from smallgauge.crew import Crew
-from smallgauge.errors import CallerError, MaterialError
+from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.line import Settings, decide_on, make_folder, stored_head_offset
 from smallgauge.lock import ReelLock
-from smallgauge.media.whole import link_or_copy, safe_file_name
+from smallgauge.media.whole import digest_file, link_or_copy, safe_file_name
 from smallgauge.picture.leader import Leader
+from smallgauge.record.archive import FILM, FRAMES, archive_listing, frames_there
 from smallgauge.record.capture import Capture
 from smallgauge.record.division import (
     DIVISION,
@@ -35,7 +36,7 @@ from smallgauge.record.filmstate import FILM_PAPER, FilmState
 from smallgauge.record.finding import Finding
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
-from smallgauge.record.material import WHOLE_PAPER, archive_listing, digest_papers
+from smallgauge.record.material import WHOLE_PAPER, digest_papers
 from smallgauge.record.notes import WITH_PICTURE, read_notes
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.reel import Half, Reel
@@ -314,10 +315,17 @@ def _film(
     key = key_of("unslit", whole.capture.digest, half)
     write_json(place / WHOLE_PAPER, whole.capture)
     journal.add_file("unslit", WHOLE_PAPER, key=key)
+    listed = frames_there(folder)
     for file in _archive_files(folder):
         (place / file).parent.mkdir(parents=True, exist_ok=True)
         link_or_copy(folder / file, place / file)
-        journal.add_file("unslit", file, key=key)
+        if file not in listed:
+            journal.add_file("unslit", file, key=key)
+        elif digest_file(place / file) != listed[file]:
+            raise FixityError(
+                f"{file} must be the frame that was written, and it is not in {folder}; nothing was taken apart: bring it back "
+                "from another copy, or analyse the capture again."
+            )
     source = open_half(
         place, half, whole.capture, whole.frames, number=name, box_words=whole.capture.notes.box_words or ""
     )
@@ -336,15 +344,15 @@ def _film(
 
 def _archive_files(folder: Path) -> tuple[str, ...]:
     lamp = tuple(path.name for what in ("open-gate", "dark") for path in folder.glob(f"archive.{what}.*"))
-    if (folder / "archive.mkv").is_file():
-        return ("archive.mkv", *lamp)
-    kept = sorted(path for path in (folder / "archive").rglob("*") if path.is_file())
+    if (folder / FILM).is_file():
+        return (FILM, *lamp)
+    kept = sorted(path for path in (folder / FRAMES).rglob("*") if path.is_file() and path.suffix != ".part")
     return (*(path.relative_to(folder).as_posix() for path in kept), *lamp)
 
 
 def _not_side_by_side(whole: Whole, places: list[Path], crew: Crew, settings: Settings) -> tuple[int, ...]:
     """Captured frames that are not both films' frames side by side: every one decoded and compared by digest."""
-    listing, count = archive_listing(whole.folder), whole.capture.count
+    listing, count = archive_listing(whole.folder, whole.capture), whole.capture.count
     left, right = (tuple(f.digest for f in read_json(p / "capture.json", Capture).files) for p in places)
     digests = tuple(file.digest for file in whole.capture.files)
     jobs = [

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.analyse.filmstate import tell_film
+from smallgauge.analyse.frames_out import check_room, frames_finding, frames_stand, join_lists, write_frames
 from smallgauge.analyse.lineup import line_up, line_up_findings
 from smallgauge.analyse.reel import frame_findings
 from smallgauge.analyse.source import look_at_sound
@@ -23,13 +24,24 @@ from smallgauge.errors import FixityError, MaterialError
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.frame import black_samples
-from smallgauge.media.picture_in import CaptureListing, list_capture, open_picture
+from smallgauge.media.frame_files import FRAME_FORMS, FrameHead
+from smallgauge.media.picture_in import CaptureListing, open_picture
 from smallgauge.media.picture_out import create_lossless, join_segments
 from smallgauge.media.sound_in import open_sound
 from smallgauge.media.sound_out import cut_sound
 from smallgauge.media.whole import link_or_copy
 from smallgauge.picture.gate import SIDES
 from smallgauge.picture.leader import Leader, find_leader
+from smallgauge.record.archive import (
+    FILM,
+    FRAMES,
+    FRAMES_LIST,
+    MATROSKA,
+    archive_listing,
+    frame_head,
+    main_file,
+    segment_file,
+)
 from smallgauge.record.capture import Capture, CapturedSound, digest_capture
 from smallgauge.record.files import read_json, write_json
 from smallgauge.record.filmstate import FILM_PAPER, FilmState, film_findings
@@ -55,7 +67,7 @@ _RETOLD = frozenset(
         "length agrees", "length differs", "line-up", "stripe without a recording", "sound capture failed",
         "no recording found", "hum of the capture chain", "hum not told apart",
         "sound runs on through splices", "foreign sound behind splices",
-        "flutter told by hum", "clicks found", "sound drops out", "archive kept as it came",
+        "flutter told by hum", "clicks found", "sound drops out", "archive kept as it came", "archive of single frames",
         "archive sound copied",
     ]
 )  # fmt: skip
@@ -106,6 +118,8 @@ class StretchJob:
     stop: int
     digests: tuple[str, ...]
     rate: Fraction
+    form: str
+    head: FrameHead
 
 
 def leaders_of(frames: Table) -> tuple[Leader, ...]:
@@ -128,13 +142,13 @@ def make_part(
         )
     key = key_of("divide", whole.papers, order)
     identity = _identity(whole, order)
-    kept = folder / "archive.mkv"
     files = ["capture.json", "frames.parquet", "perforations.parquet", FILM_PAPER, "reel.json"]
     there = check_part(folder, whole, order)
     if there is not None:
-        lossless = [kept.name] if kept.is_file() else [f"archive/{file.name}" for file in there.files]
+        lossless = _lossless_files(folder, whole, there)
         sound = ["archive.wav", "track.parquet", TRACK_PAPER, *FAULT_FILES] if there.sound is not None else []
-        if all(journal.holds(file, key) for file in [*files, *lossless, *sound]):
+        framed = there.archive_form not in FRAME_FORMS or frames_stand(folder, FRAMES_LIST)
+        if framed and all(journal.holds(file, key) for file in [*files, *lossless, *sound]):
             return there
     _copy_pictures(folder, whole, order, key, journal, runner, progress)
     notes, sound_paper = _sound(folder, whole, order, key, journal)
@@ -170,6 +184,19 @@ def make_part(
     return capture
 
 
+def _form(whole: Whole) -> str:
+    """The form of a reel's archive copy: that of the capture's; of a video that was kept as it came, the film; "" for files."""
+    if whole.capture.archive_form in FRAME_FORMS:
+        return whole.capture.archive_form
+    return MATROSKA if (whole.folder / FILM).is_file() or whole.capture.kind != "folder" else ""
+
+
+def _lossless_files(folder: Path, whole: Whole, there: Capture) -> list[str]:
+    """The files that speak for a reel's archive copy."""
+    form = _form(whole)
+    return [main_file(form)] if form else [f"{FRAMES}/{file.name}" for file in there.files]
+
+
 def _identity(whole: Whole, order: PartOrder) -> str:
     return key_of("part", whole.capture.digest, order.first, order.stop)
 
@@ -200,14 +227,14 @@ def _copy_pictures(
     progress: Progress,
 ) -> None:
     """The reel's stretch of the archive copy: coded again without loss, or, of single files kept as they came, those."""
-    archive = whole.folder / "archive.mkv"
+    form = _form(whole)
     for picture, what in ((whole.capture.open_gate, "open-gate"), (whole.capture.dark, "dark")):
         if picture is not None:
             name = kept_name(picture, what)
             link_or_copy(whole.folder / name, folder / name)
             if journal.add_file("divide", name, key=key).sha256 != picture.sha256:
                 raise _changed(name, whole.folder)
-    if not archive.is_file() and whole.capture.kind == "folder":
+    if not form:
         for captured in whole.capture.files[order.first : order.stop]:
             name = f"archive/{captured.name}"
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
@@ -215,11 +242,13 @@ def _copy_pictures(
             if journal.add_file("divide", name, key=key).sha256 != captured.file_sha256:
                 raise _changed(name, whole.folder)
         return
-    listing = list_capture(archive if archive.is_file() else whole.folder / "archive")
+    listing = archive_listing(whole.folder, whole.capture)
     encoding = whole.capture.encoding
     black = digest_frame(black_samples(whole.capture.width, whole.capture.height, encoding), encoding.bits)
     digests = tuple(file.digest or black for file in whole.capture.files)
     count = order.stop - order.first
+    rate = Fraction(whole.capture.rate or 18)
+    check_room(folder, replace(listing, count=count), form=form)
     jobs = [
         StretchJob(
             folder=str(folder),
@@ -228,11 +257,13 @@ def _copy_pictures(
             first=first,
             stop=min(first + SEGMENT_FRAMES, count),
             digests=digests[order.first + first : order.first + min(first + SEGMENT_FRAMES, count)],
-            rate=Fraction(whole.capture.rate or 18),
+            rate=rate,
+            form=form,
+            head=frame_head(whole.capture, document=order.number, rate=rate, count=count),
         )
         for first in range(0, count, SEGMENT_FRAMES)
     ]
-    missing = [job for job in jobs if not journal.holds(stretch_file(job), key)]
+    missing = [job for job in jobs if not _stretch_stands(job, key, journal)]
     done_before = count - sum(job.stop - job.first for job in missing)
     what = f"frames of {order.number} copied"
     progress(what, done_before, count)
@@ -240,15 +271,18 @@ def _copy_pictures(
         copy_stretch, missing, watch=lambda done: progress(what, done_before + done, count)
     ):
         journal.add_file("divide", file, key=key, first=job.first, stop=job.stop, rows=job.stop - job.first)
-    join_segments(
-        [folder / stretch_file(job) for job in jobs],
-        folder / "archive.mkv",
-        rate=jobs[0].rate,
-        frame_counts=[job.stop - job.first for job in jobs],
-        container="mkv",
-        tags={"TITLE": f"{order.number}, untouched copy of the scan"},
-    )
-    journal.add_file("divide", "archive.mkv", key=key, stop=count)
+    if form in FRAME_FORMS:
+        join_lists(folder, [stretch_file(job) for job in jobs])
+    else:
+        join_segments(
+            [folder / stretch_file(job) for job in jobs],
+            folder / FILM,
+            rate=rate,
+            frame_counts=[job.stop - job.first for job in jobs],
+            container="mkv",
+            tags={"TITLE": f"{order.number}, untouched copy of the scan"},
+        )
+    journal.add_file("divide", main_file(form), key=key, stop=count)
     for job in jobs:
         (folder / stretch_file(job)).unlink(missing_ok=True)
 
@@ -262,7 +296,12 @@ def _changed(name: str, folder: Path) -> FixityError:
 
 def stretch_file(job: StretchJob) -> str:
     """Name of a job's file below the reel's folder."""
-    return f"work/segments/archive-{job.first:06d}.mkv"
+    return segment_file(job.first, job.form)
+
+
+def _stretch_stands(job: StretchJob, key: str, journal: Journal) -> bool:
+    stands = journal.holds(stretch_file(job), key)
+    return stands and (job.form not in FRAME_FORMS or frames_stand(Path(job.folder), stretch_file(job)))
 
 
 def copy_stretch(job: StretchJob, tick: Callable[[int], None]) -> str:
@@ -281,6 +320,17 @@ def copy_stretch(job: StretchJob, tick: Callable[[int], None]) -> str:
                 yield frame.samples
                 tick(1)
 
+        if job.form in FRAME_FORMS:
+            write_frames(
+                Path(job.folder),
+                path,
+                pictures(),
+                first=job.first,
+                encoding=listing.encoding,
+                form=job.form,
+                head=job.head,
+            )
+            return name
         writer = create_lossless(
             path,
             width=listing.width,
@@ -396,6 +446,7 @@ def _retold(
         sound=sound,
         files=files,
         digest=digest_capture(files, sound),
+        archive_form=_form(whole),
     )
     frames, perforations = _own_rows(whole, order)
     skipped = frames["numbers_skipped"]
@@ -414,6 +465,8 @@ def _retold(
         gaps = [[int(n) - 1, int(skipped[n])] for n in np.flatnonzero(skipped)]
         counted: dict[str, object] = {"gaps": gaps, "missing": int(skipped.sum())}
         said.append(Finding(code="numbering gap", where="capture", values=counted))
+    if capture.archive_form in FRAME_FORMS:
+        said.append(frames_finding(capture, capture.archive_form))
     said += [*frame_findings(capture, frames), *film_findings(state), *line_up_findings(figures)]
     return replace(capture, line_up=figures, findings=tuple(said)), frames, perforations, state
 

@@ -27,7 +27,6 @@ from smallgauge.analyse.listening import Listening
 from smallgauge.analyse.meter import Meter
 from smallgauge.analyse.reel import (
     FOLLOW_STEP,
-    LOSSLESS_STILLS,
     MEASURING,
     chunk_key,
     missing_part,
@@ -42,6 +41,7 @@ from smallgauge.analyse.verdict import Counted, judge_count, picture_length_s
 from smallgauge.errors import MaterialError, SmallgaugeError
 from smallgauge.media.arriving import Arrival, Arrivals
 from smallgauge.media.picture_in import UnreadableFrame, open_picture
+from smallgauge.record.archive import MATROSKA, form_wanted
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_text_if_there, write_json
 from smallgauge.record.finding import Finding
@@ -367,7 +367,9 @@ class Follower:
                 return
             if not done.archived and not done.tail and first not in self.chunks.running:
                 source = source or self._source(front)
-                if _has_archive(source):
+                if (
+                    form_wanted(source.listing, source.notes.archive) == MATROSKA
+                ):  # single frames: by `analyse`
                     self._start(source, first, first + SEGMENT_FRAMES, rows=False)
 
     def _drop_moved(self, frames: list[Arrival]) -> None:
@@ -386,16 +388,16 @@ class Follower:
             first=first,
             stop=stop,
             rate=Fraction(self.capture.rate or 18),
-            archive=not rows,
+            archive="" if rows else MATROSKA,
             rows=rows,
             pack=rows and self.keep,
         )
         key = chunk_key(source, self.capture, first, stop)
         names = source.listing.files[max(0, first - HALO) : stop]
-        if missing_part(self.journal, replace(job, archive=False), key) is None and rows:
+        if missing_part(self.journal, replace(job, archive=""), key) is None and rows:
             self._rows_stand(job, key, names)  # made by an earlier run
             return
-        if not rows and self.journal.holds(chunk_files(first, archive=True)[3], key):
+        if not rows and missing_part(self.journal, job, key) is None:
             self.chunks.done[first].archived = True
             return
         future = self.helper.submit(analyse_chunk, job)
@@ -428,7 +430,7 @@ class Follower:
     def _rows_stand(self, job: ChunkJob, key: str, names: tuple[str, ...]) -> None:
         tail = job.stop - job.first < SEGMENT_FRAMES
         self.chunks.done[job.first] = _Done(key=key, names=names, tail=tail)
-        files = chunk_files(job.first, archive=False)
+        files = chunk_files(job.first, archive="")
         rows = read_table(self.folder / files[0], FRAME_COLUMNS, "frames")
         holes = read_table(self.folder / files[1], PERFORATION_COLUMNS, "perforations")
         seen: dict[int, list[tuple[Any, Any]]] = {}
@@ -607,10 +609,6 @@ def _missing_words(why: str) -> str:
         return "it was still changing"
     short = "the file ends early: "
     return f"{why.removeprefix(short)} have come" if why.startswith(short) else why
-
-
-def _has_archive(source: Source) -> bool:
-    return source.listing.format in LOSSLESS_STILLS and not source.listing.encoding.lossy
 
 
 def _margin_px(holes: list[tuple[Any, Any]], capture: Capture) -> float:

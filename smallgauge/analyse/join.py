@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError, FixityError, MaterialError
-from smallgauge.media.picture_in import CaptureListing, FrameReader, list_capture, open_picture
-from smallgauge.media.whole import link_or_copy
+from smallgauge.media.picture_in import CaptureListing, FrameReader, open_picture
+from smallgauge.media.whole import digest_file, link_or_copy
 from smallgauge.picture.density import light_of_samples
 from smallgauge.picture.overlap import (
     Box,
@@ -30,6 +30,7 @@ from smallgauge.picture.overlap import (
 )
 from smallgauge.picture.registration import WEAKEST_CONFIDENCE
 from smallgauge.picture.repetition import GRAIN_PX_PER_MM, GrainLayout
+from smallgauge.record.archive import archive_listing, frames_there
 from smallgauge.record.capture import Capture, digest_capture
 from smallgauge.record.evidence import pixels_per_mm
 from smallgauge.record.files import read_json, write_json
@@ -185,13 +186,12 @@ def _read_part(folder: Path) -> _Part:
             f"`join` needs whole captures, found one that is not in {folder}; run `smallgauge analyse` on it to its end, "
             "and name the captures of a joined reel, not the reel."
         )
-    archive = folder / "archive.mkv"
     return _Part(
         folder=folder,
         capture=capture,
         frames=read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames"),
         perforations=read_table(folder / "perforations.parquet", PERFORATION_COLUMNS, "perforations"),
-        listing=list_capture(archive if archive.is_file() else folder / "archive"),
+        listing=archive_listing(folder, capture),
     )
 
 
@@ -511,16 +511,20 @@ def _link_captures(
         kept = sorted(part.folder.glob("archive.*")) + sorted(part.folder.glob("archive-guide.wav"))
         kept += sorted((part.folder / "archive").rglob("*"))
         files += [p.relative_to(part.folder).as_posix() for p in kept if p.is_file() and p.suffix != ".part"]
+        listed = frames_there(part.folder)  # single frames: their list speaks for them in the journal
         for done, name in enumerate(files):
             progress(f"files of {part.folder.name} taken over", done, len(files))
             target = f"captures/{number}/{name}"
             (folder / target).parent.mkdir(parents=True, exist_ok=True)
             link_or_copy(part.folder / name, folder / target)
-            line = journal.add_file("join", target, key=key)
-            noted = own.lines.get(name)
-            if noted is not None and noted.sha256 != line.sha256:
+            if name in listed:
+                noted, found = listed[name], digest_file(folder / target)
+            else:
+                noted = own.lines[name].sha256 if name in own.lines else ""
+                found = journal.add_file("join", target, key=key).sha256
+            if noted and noted != found:
                 raise FixityError(
-                    f"{name} must be the file that was written (SHA-256 {noted.sha256[:12]}...), found {line.sha256[:12]}... in "
+                    f"{name} must be the file that was written (SHA-256 {noted[:12]}...), found {found[:12]}... in "
                     f"{part.folder}; nothing was joined: bring it back from another copy, or analyse the capture again."
                 )
         progress(f"files of {part.folder.name} taken over", len(files), len(files))
@@ -561,6 +565,7 @@ def _write(
         sound=None,
         guide=None,
         findings=(*findings, *told),
+        archive_form="",  # each capture has its own
         files=files,
         digest=digest_capture(files, None),
     )

@@ -15,6 +15,13 @@ from numpy.typing import NDArray
 
 from smallgauge import __version__
 from smallgauge.analyse.filmstate import tell_film
+from smallgauge.analyse.frames_out import (
+    check_room,
+    drop_other_form,
+    frames_finding,
+    frames_stand,
+    join_lists,
+)
 from smallgauge.analyse.frozen import take_followed, why_not_kept
 from smallgauge.analyse.guide import ARCHIVE_GUIDE, guide_key, hear_guide
 from smallgauge.analyse.lineup import line_up, line_up_findings
@@ -24,10 +31,12 @@ from smallgauge.analyse.survey import survey_frames, surveyed_capture
 from smallgauge.analyse.track import analyse_track, hear_track
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import gauge_named
+from smallgauge.media.frame_files import FRAME_FORMS
 from smallgauge.media.pack import join_packs
 from smallgauge.media.picture_out import join_segments
 from smallgauge.media.sound_inside import write_sound_inside
 from smallgauge.media.whole import digest_file, write_whole
+from smallgauge.record.archive import FRAMES_LIST, form_wanted, main_file
 from smallgauge.record.capture import Capture, CapturedFile, CapturedSound, digest_capture
 from smallgauge.record.files import read_json, write_json
 from smallgauge.record.filmstate import (
@@ -52,11 +61,6 @@ from smallgauge.record.work import Progress, Runner
 
 MEASURING = 14  # raised when the same frames would give other rows
 MOST_LIGHT = 1.05  # of an open perforation before the stated open gate is doubted; common practice, no source
-LOSSLESS_STILLS = (
-    "dpx",
-    "tiff",
-    "png",
-)  # folders of these get an FFV1 archive copy; others are kept as they came
 FOLLOW_STEP = "follow"  # journal lines of chunks made while the scanner was still writing
 
 
@@ -79,12 +83,10 @@ class _Work:
         return self.folder / INSIDE if self.source.inside is not None else self.source.sound
 
     @property
-    def archive(self) -> bool:
-        """Whether an FFV1 archive copy is made."""
-        listing = self.source.listing
-        if self.source.half is not None:
-            return False
-        return listing.kind == "folder" and listing.format in LOSSLESS_STILLS and not listing.encoding.lossy
+    def archive(self) -> str:
+        """The form of the archive copy that is made; "" where the capture is kept as it came, or is half of one."""
+        source = self.source
+        return form_wanted(source.listing, source.notes.archive) if source.half is None else ""
 
 
 def analyse_reel(
@@ -95,15 +97,17 @@ def analyse_reel(
     key = key_of("analyse", MEASURING, source.identity, source.measured_with)
     before = _earlier(work)
     finals = ["capture.json", "frames.parquet", "perforations.parquet", FILM_PAPER, "reel.json"]
-    finals += ["archive.mkv"] if work.archive else []
+    finals += [main_file(work.archive)] if work.archive else []
     finals += ["track.parquet", *FAULT_FILES, "archive.wav"] if work.sound else []
     finals += [ARCHIVE_GUIDE] if source.guide else []
     stands = before is not None and before.stage == "complete" and all(journal.holds(f, key) for f in finals)
+    stands = stands and before is not None and _form_stands(work, before)
     if before is not None and stands and (work.sound is None or _track_stands(work, before, key)):
         state = read_json(folder / FILM_PAPER, FilmState)
         capture = _with_length(_with_words(before, source), state)
         if capture != before:
             _write_papers(work, capture, key)
+        drop_other_form(folder, journal, form=work.archive, count=capture.count)
         return capture, read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
     surveyed = before if before is not None and journal.holds("capture.json", _survey_key(key)) else None
     if surveyed is None:
@@ -111,6 +115,13 @@ def analyse_reel(
         write_json(folder / "capture.json", surveyed)
         journal.add_file("analyse", "capture.json", key=_survey_key(key))
     return _measure(work, _with_words(surveyed, source), key)
+
+
+def _form_stands(work: _Work, capture: Capture) -> bool:
+    """Whether the archive copy has the form that is wanted and, of single frames, every file is as it was written."""
+    if work.archive not in FRAME_FORMS:
+        return capture.archive_form not in FRAME_FORMS
+    return capture.archive_form == work.archive and frames_stand(work.folder, FRAMES_LIST)
 
 
 def _track_key(key: str, source: Source) -> str:
@@ -231,6 +242,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         for first in range(0, count, SEGMENT_FRAMES)
     ]
     keys = {job.first: chunk_key(source, capture, job.first, job.stop) for job in jobs}
+    _foretell_room(work)
     log = _chunks(work, jobs, keys)
     names = [chunk_files(job.first, archive=work.archive) for job in jobs]
     files = tuple(file for n in names for file in read_json(folder / n[2], tuple[CapturedFile, ...]))
@@ -239,6 +251,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         files = tuple(replace(file, file_sha256=shared) for file in files)
     sound = _sound(work, key)
     capture = _whole(capture, files, sound, look_at_sound(source.guide) if source.guide else None)
+    capture = replace(capture, archive_form=work.archive)
     frames, perforations, state = tell_film(
         capture,
         join_tables([read_table(folder / n[0], FRAME_COLUMNS, "frames") for n in names]),
@@ -268,6 +281,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
             journal.add_file("analyse", file, key=key)
         journal.add_file("analyse", TRACK_PAPER, key=_track_key(key, source))
     _write_papers(work, capture, key)
+    drop_other_form(folder, journal, form=work.archive, count=count)
     (folder / INSIDE).unlink(missing_ok=True)
     for n in names:
         for file in n:
@@ -283,6 +297,11 @@ def _whole(
 ) -> Capture:
     digest = digest_capture(files, sound, guide)
     return replace(capture, stage="complete", files=files, sound=sound, guide=guide, digest=digest)
+
+
+def _foretell_room(work: _Work) -> None:
+    """Single frames take a known room: refused before the first is read, where the form or the disk can't hold them."""
+    check_room(work.folder, work.source.listing, form=work.archive)
 
 
 def _heard(work: _Work, capture: Capture, frames: Table) -> tuple[TrackPaper, SoundFaults] | None:
@@ -330,7 +349,10 @@ def missing_part(journal: Journal, job: ChunkJob, key: str) -> ChunkJob | None:
     names = chunk_files(job.first, archive=job.archive)
     if not all(journal.holds(name, key) for name in names[:3]) or not _files_as_measured(journal, job, names):
         return job
-    return replace(job, rows=False) if not all(journal.holds(name, key) for name in names[3:]) else None
+    stands = all(journal.holds(name, key) for name in names[3:])
+    if stands and job.archive in FRAME_FORMS:
+        stands = frames_stand(Path(job.folder), names[3])
+    return replace(job, rows=False) if not stands else None
 
 
 def _files_as_measured(journal: Journal, job: ChunkJob, names: tuple[str, ...]) -> bool:
@@ -359,6 +381,8 @@ def _archive_findings(work: _Work) -> tuple[Finding, ...]:
     if not work.archive:
         values: dict[str, object] = {"format": work.source.listing.format}
         found.append(Finding(code="archive kept as it came", where="capture", values=values))
+    elif work.archive in FRAME_FORMS:
+        found.append(frames_finding(work.source.listing, work.archive))
     if work.source.sound is not None:  # what is inside the video is kept with it
         found.append(Finding(code="archive sound copied", where="sound"))
     return tuple(found)
@@ -401,7 +425,10 @@ def _archive(
     folder, source = work.folder, work.source
     if source.half is not None:
         return
-    if work.archive:
+    if work.archive in FRAME_FORMS:
+        join_lists(folder, [n[3] for n in names])
+        work.journal.add_file("analyse", FRAMES_LIST, key=key, stop=source.listing.count)
+    elif work.archive:
         work.progress("archive copy joined", 0, 1)
         join_segments(
             [folder / n[3] for n in names],

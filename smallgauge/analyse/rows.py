@@ -10,13 +10,16 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
+from smallgauge.analyse.frames_out import write_frames
 from smallgauge.analyse.meter import Meter
 from smallgauge.errors import MaterialError
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.frame import Frame, black_samples
+from smallgauge.media.frame_files import FRAME_FORMS
 from smallgauge.media.pack import display_table, pack_head, write_pack
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.media.picture_out import create_lossless
+from smallgauge.record.archive import frame_head, segment_file
 from smallgauge.record.capture import Capture, CapturedFile
 from smallgauge.record.files import read_json, write_json
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
@@ -31,7 +34,8 @@ HALO = 2  # frames before a chunk that its rows depend on
 class ChunkJob:
     """Frames `first` to `stop` of a capture; files go to the reel's `work` folder.
 
-    `rows` and `archive` say which of the chunk's two parts are to be made: its tables, its archive segment.
+    `rows` and `archive` say which of the chunk's two parts are to be made: its tables, its part of the archive copy, in this
+    form ("" for none). Single frames go to their place in `archive/` at once, and the part is the list of their digests.
     """
 
     folder: str
@@ -40,7 +44,7 @@ class ChunkJob:
     first: int
     stop: int
     rate: Fraction  # of the archive copy: what the capture says, for the container only
-    archive: bool
+    archive: str
     rows: bool = True
     pack: bool = False  # whether small pictures for the bench are made from the same reading as the rows
 
@@ -53,17 +57,17 @@ class ChunkResult:
     log: tuple[str, ...]
 
 
-def chunk_files(first: int, *, archive: bool) -> tuple[str, ...]:
+def chunk_files(first: int, *, archive: str) -> tuple[str, ...]:
     """Names of a chunk's files below the reel's folder.
 
     Examples
     --------
-    >>> chunk_files(250, archive=False)[0]
+    >>> chunk_files(250, archive="")[0]
     'work/rows/frames-000250.parquet'
     """
     rows = tuple(f"work/rows/{kind}-{first:06d}" for kind in ("frames", "perforations", "files"))
     names = (f"{rows[0]}.parquet", f"{rows[1]}.parquet", f"{rows[2]}.json")
-    return (*names, f"work/segments/archive-{first:06d}.mkv") if archive else names
+    return (*names, segment_file(first, archive)) if archive else names
 
 
 def chunk_pack(first: int) -> str:
@@ -174,9 +178,24 @@ def _captured_file(reader: FrameReader, job: ChunkJob, number: int, frame: Frame
 
 
 def _write_archive(path: Path, job: ChunkJob, frames: Iterator[Frame | None]) -> None:
-    """The archive's segment: every frame as it was read; a frame let pass is a black frame, listed."""
+    """The archive's part: every frame as it was read; a frame let pass is a black frame, listed."""
     listing = job.listing
     black = black_samples(listing.width, listing.height, listing.encoding)
+    samples = (black if frame is None else frame.samples for frame in frames)
+    if job.archive in FRAME_FORMS:
+        capture = job.capture
+        document = capture.notes.reel or capture.name
+        head = frame_head(capture, document=document, rate=job.rate, count=listing.count)
+        write_frames(
+            Path(job.folder),
+            path,
+            samples,
+            first=job.first,
+            encoding=listing.encoding,
+            form=job.archive,
+            head=head,
+        )
+        return
     with create_lossless(
         path,
         width=listing.width,
@@ -185,5 +204,5 @@ def _write_archive(path: Path, job: ChunkJob, frames: Iterator[Frame | None]) ->
         layout=listing.encoding.layout,
         rate=job.rate,
     ) as writer:
-        for frame in frames:
-            writer.write(black if frame is None else frame.samples)
+        for each in samples:
+            writer.write(each)

@@ -23,6 +23,7 @@ from smallgauge.deliver.pbcore import pbcore_record
 from smallgauge.deliver.swap import building, fill
 from smallgauge.errors import MaterialError
 from smallgauge.media.whole import write_whole_bytes
+from smallgauge.record.archive import frames_there
 from smallgauge.record.finding import Finding
 from smallgauge.record.ordered import list_of_frames
 from smallgauge.record.package import BAG_SUMS, BAG_TAG_SUMS, PackageList, PackagePart, sums_text
@@ -105,7 +106,7 @@ def build_bag(folder: Path, *, at: str, progress: Progress = silent) -> tuple[Fi
     made = [PackagePart(place=f"data/{name}", of="") for name in records]
     tags = [PackagePart(place=name, of="") for name in (*TAG_FILES, BAG_TAG_SUMS)]
     listed = PackageList(reel=papers.reel.number, manifest=BAG_SUMS, parts=(*parts, *made, *tags))
-    proved = {file.name: file.sha256 for file in papers.proof.files}
+    proved = {file.name: file.sha256 for file in papers.proof.files} | frames_there(folder)
     with building(folder, BAG, listed) as bag:
         sums = fill(folder, bag, parts, proved, progress, kind="sha512")
         for name, data in records.items():

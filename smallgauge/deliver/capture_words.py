@@ -3,6 +3,7 @@
 from collections.abc import Callable
 
 from smallgauge.deliver.phrases import Values, count_words, gauge_words, list_words, number_words
+from smallgauge.media.whole import plain_size
 from smallgauge.record.treatment import PROGRAM
 
 _Say = Callable[[Values], str]
@@ -213,6 +214,23 @@ def _shrinkage_change(v: Values) -> str:
     )
 
 
+def _single_frames(v: Values) -> str:
+    size, bits, word = v.number("bytes"), v.number("bits"), v.number("word_bits")
+    large = f", {plain_size(round(size))} in all" if size is not None else ""
+    wider = (
+        f" Each code of {bits:.0f} bits stands unshifted in a word of {word:.0f}, because readers of this format agree on no "
+        "narrower one: the pictures look dark in viewers that don't know."
+        if bits is not None and word is not None and bits != word
+        else ""
+    )
+    count = v.number("frames")
+    files = f"{count:,.0f} files" if count is not None else "files"
+    return (
+        f"The archive copy is {files} in {v.text('format', 'the stated format')}, one a frame, in the folder 'archive'{large}."
+        f"{wider} A folder of so many files is slow on sticks and over networks; nothing to do otherwise."
+    )
+
+
 SENTENCES: dict[str, _Say] = {
     "files passed over": _passed_over,
     "how pictures are read": lambda v: (
@@ -226,6 +244,7 @@ SENTENCES: dict[str, _Say] = {
         f"The captured files{v.plain(' (', 'format', ')')} are kept in the archive as they came, byte for byte, "
         "because writing them anew would gain nothing or lose something. Nothing to do."
     ),
+    "archive of single frames": _single_frames,
     "gauge not stated": lambda v: (
         f"No gauge was stated; the film was recognised as {gauge_words(v.text('gauge', 'what the record says'))}"
         f"{v.plain(' (', 'reason', ')')}. State gauge in capture.toml to have it on record."

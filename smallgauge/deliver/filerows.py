@@ -79,13 +79,21 @@ def file_rows(papers: Papers) -> tuple[FileRow, ...]:
     return tuple(rows)
 
 
+_FORMS = {
+    "": "FFV1 video in a Matroska file, or the scanner's own files",
+    "matroska": "FFV1 video in a Matroska file",
+    "dpx": "one DPX picture for each frame, in order",
+    "tiff": "one TIFF picture for each frame, in order",
+}
+
+
 def _add_masters(papers: Papers, add: Callable[[str, tuple[str, ...], str, str], None]) -> None:
     """The rows of what is in the package only where it was ordered."""
     add(
         f"{LATER}/ (archive)",
         archive_files(papers.folder),
         "The untouched copy of the scan, edge and perforations included.",
-        "Keep it. A film archive or a workshop can open it: FFV1 video in a Matroska file, or the scanner's own files.",
+        f"Keep it. A film archive or a workshop can open it: {_FORMS.get(papers.capture.archive_form, _FORMS[''])}.",
     )
     add(
         f"{LATER}/finished.mkv",

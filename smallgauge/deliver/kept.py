@@ -10,6 +10,7 @@ from pathlib import Path
 from smallgauge.deliver.papers import Papers
 from smallgauge.deliver.phrases import count_words
 from smallgauge.media.whole import plain_size
+from smallgauge.record.archive import FRAMES, LIST_NAME, frames_there
 from smallgauge.record.material import WHOLE_PAPER
 from smallgauge.record.recipe import FINISHED
 
@@ -62,7 +63,13 @@ def archive_files(folder: Path) -> tuple[str, ...]:
     found = [path for path in folder.glob("archive.*") if path.is_file() and path.suffix != ".part"]
     beside = (folder / name for name in ("archive-broadcast.wav", "archive-guide.wav"))
     found += [path for path in beside if path.is_file()]
-    for place in ("archive", "captures"):  # of a joined reel: each capture's archive copy and papers
+    for place in (FRAMES, "captures"):  # of a joined reel: each capture's archive copy and papers
         found += [path for path in (folder / place).rglob("*") if path.is_file() and path.suffix != ".part"]
+    listed = frames_there(folder)
+    if listed:  # single frames: those of the list, be they there or not, and nothing that was put among them
+        lists = {folder / name for name in {f"{name.rpartition('/')[0]}/{LIST_NAME}" for name in listed}}
+        framed = {path.parent for path in lists}
+        found = [path for path in found if path.parent not in framed or path in lists]
+        found += [folder / name for name in listed]
     found += [path for path in (folder / WHOLE_PAPER,) if path.is_file()]  # of one film of unslit double 8
     return tuple(sorted(path.relative_to(folder).as_posix() for path in found))

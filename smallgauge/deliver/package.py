@@ -28,6 +28,7 @@ from smallgauge.deliver.swap import building, fill
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.rates import feet_from_frames, metres_from_frames
 from smallgauge.media.whole import safe_file_name, write_whole_bytes
+from smallgauge.record.archive import frames_there
 from smallgauge.record.files import write_text
 from smallgauge.record.ordered import list_of_frames
 from smallgauge.record.package import PackageList, PackagePart, sums_text
@@ -168,6 +169,7 @@ def build_package(
         _check_kept(folder)
     listed = PackageList(reel=papers.reel.number, parts=parts)
     proved = {file.name: file.sha256 for file in papers.proof.files} if papers.proof else {}
+    proved |= frames_there(folder)
     with building(folder, PACKAGE, listed) as part:
         sums = fill(folder, part, parts, proved, progress)
         write_whole_bytes(part / listed.manifest, sums_text(sums, listed.manifest).encode())

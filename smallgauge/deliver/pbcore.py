@@ -15,6 +15,10 @@ from smallgauge.deliver.copy_words import CODING_NAMES
 from smallgauge.deliver.papers import Papers
 from smallgauge.deliver.phrases import gauge_words, length_words
 from smallgauge.media.copy_out import CODERS
+from smallgauge.record.archive import frames_there
+from smallgauge.record.capture import Capture
+from smallgauge.record.files import read_json
+from smallgauge.record.material import WHOLE_PAPER
 
 NAMESPACE = "http://www.pbcore.org/PBCore/PBCoreNamespace.html"
 SHOP = "smallgauge reel number"  # where identifiers come from; PBCore wants a source of each
@@ -57,6 +61,8 @@ def pbcore_record(papers: Papers, files: Iterable[Path]) -> str:
     _film(root, papers)
     for path in files:
         _file(root, papers, path)
+    for place, form in _sequences(papers.folder):
+        _sequence(root, papers, place, form)
     ElementTree.indent(root)
     text = ElementTree.tostring(root, encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
@@ -114,6 +120,35 @@ def _file(root: Element, papers: Papers, path: Path) -> None:
         _add(track, "essenceTrackEncoding", "PCM")
         _add(track, "essenceTrackSamplingRate", f"{sound.rate / 1000:g}", unitsOfMeasure="kHz")
         _add(track, "essenceTrackBitDepth", str(sound.bits), unitsOfMeasure="bits")
+
+
+def _sequences(folder: Path) -> tuple[tuple[str, str], ...]:
+    """Where single frames of an archive copy lie, and their form: of a joined reel, several."""
+    endings = {Path(name).parent.as_posix(): Path(name).suffix for name in frames_there(folder)}
+    return tuple(
+        (place, {".dpx": "DPX", ".tif": "TIFF"}[ending]) for place, ending in sorted(endings.items())
+    )
+
+
+def _sequence(root: Element, papers: Papers, place: str, form: str) -> None:
+    """An archive copy of one file a frame: one instantiation for all of them."""
+    own = (papers.folder / place).parent / (
+        "capture.json" if not (papers.folder / WHOLE_PAPER).is_file() else WHOLE_PAPER
+    )
+    capture = read_json(own, Capture)
+    names = [name for name in frames_there(papers.folder) if Path(name).parent.as_posix() == place]
+    copy = _add(root, "pbcoreInstantiation")
+    _add(copy, "instantiationIdentifier", f"{papers.reel.number}/{place}", source=SHOP)
+    if papers.capture.notes.captured_on:
+        _add(copy, "instantiationDate", papers.capture.notes.captured_on, dateType="captured")
+    _add(copy, "instantiationDigital", {"DPX": "image/x-dpx", "TIFF": "image/tiff"}[form])
+    _add(copy, "instantiationLocation", f"data/{place}/")
+    _add(copy, "instantiationMediaType", _MOVING)
+    _add(copy, "instantiationGenerations", _generation(place))
+    size = sum((papers.folder / name).stat().st_size for name in names)
+    _add(copy, "instantiationFileSize", str(size), unitsOfMeasure="bytes")
+    rate = Fraction(capture.rate) if capture.rate else None
+    _video(copy, form, rate, capture.width, capture.height, capture.encoding.bits)
 
 
 def _video(copy: Element, encoding: str, rate: Fraction | None, width: int, height: int, bits: int) -> None:

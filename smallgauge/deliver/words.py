@@ -260,6 +260,10 @@ _SENTENCES: dict[str, _Say] = {
         f"{v.text('file', 'A table')} has {v.text('found', 'another number of')} rows where {v.text('needed', 'another number')} "
         "are needed. Run the pass that writes it again."
     ),
+    "archive file not listed": lambda v: (
+        f"{v.text('file', 'A file')} lies among the frames of the archive copy and is none of them. Look at it and move it away: "
+        "somebody may have put a frame there by mistake."
+    ),
     "package incomplete": lambda v: (
         f"The package and its list do not agree about {v.text('file', 'a file')}. Look at it, then run deliver again before "
         "anything is handed out."
@@ -317,6 +321,7 @@ _CLIENT: dict[str, _Say] = {
     "viewing copy differs": _client_file,
     "synthetic frames not said": _client_file,
     "row count differs": _client_file,
+    "archive file not listed": _client_file,
     "package incomplete": _client_missing,
 }
 
@@ -387,6 +392,11 @@ _CHECKS: dict[str, tuple[str, str, str]] = {
         "file of the archive copy",
         "files of the archive copy",
         "equal to the captured file, byte for byte",
+    ),
+    "archive files as written": (
+        "file of the archive copy",
+        "files of the archive copy",
+        "as written, byte for byte",
     ),
     "finished frames equal render": (
         "finished frame",

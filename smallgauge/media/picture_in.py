@@ -57,6 +57,7 @@ class CaptureListing:
     keep their place and their number. `stamps` are a video's own time stamps (empty: not to be trusted).
     `notes` are sentences on how the pictures are read; `log` is what the libraries said. With a `region` only that part
     of each picture is read, sample for sample, and `width` and `height` are its own; frames of `left_out` can't be read.
+    `word_bits` says that the files are frames that we wrote ourselves, and how many bits hold one code.
     """
 
     kind: Literal["folder", "video"]
@@ -77,6 +78,7 @@ class CaptureListing:
     log: tuple[str, ...] = ()
     region: Region | None = None
     left_out: tuple[int, ...] = ()
+    word_bits: int | None = None
 
     @property
     def size_in_file(self) -> tuple[int, int]:
@@ -433,6 +435,8 @@ class FrameReader:
         path = listing.root / name
         try:
             header = read_header(path)
+            if listing.word_bits is not None:
+                header = self._of_ours(header)
             if (header.width, header.height, header.encoding, header.format) != (
                 *listing.size_in_file,
                 listing.encoding,
@@ -444,13 +448,31 @@ class FrameReader:
                     "the capture was changed: list it again."
                 )
             samples, said = read_still(path, header)
+            top = int(samples.max()) if listing.word_bits not in (None, listing.encoding.bits) else 0
+            if top >> listing.encoding.bits:
+                raise Damage(
+                    f"it holds the code value {top}, which has more than {listing.encoding.bits} bits"
+                )
         except Damage as damage:
             raise UnreadableFrame(number, name, str(damage)) from damage
         except OSError as error:
             raise UnreadableFrame(number, name, f"the file can't be opened ({error.strerror})") from error
+        except MaterialError as error:
+            if listing.word_bits is None:
+                raise
+            raise UnreadableFrame(number, name, str(error)) from error
         for line in said:
             self._log.add(f"frame {number}: {line}")
         return Frame(number=number, samples=self._cut(samples))
+
+    def _of_ours(self, header: StillHeader) -> StillHeader:
+        """A header of a file that we wrote, in the listing's words; Damage where it is another than was written."""
+        listing = self.listing
+        found = (header.width, header.height, header.encoding.layout, header.encoding.bits, header.format)
+        wanted = (*listing.size_in_file, listing.encoding.layout, listing.word_bits, listing.format)
+        if found != wanted:
+            raise Damage(f"it is {describe_still(header)}, and another was written")
+        return replace(header, encoding=listing.encoding)
 
     def _cut(self, samples: Samples) -> Samples:
         region = self.listing.region

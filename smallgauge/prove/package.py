@@ -126,7 +126,7 @@ def prove_package(listed: PackageFiles, *, source: Path | None, runner: Runner, 
             return _without_papers(bench, listed, hashed, paper)
         expected = {file.name: file.sha256 for file in paper.files} if paper is not None else {}
         here = {name: sha256 for name, sha256 in expected.items() if name in places}
-        known = {name: hashed.sha256[places[name]] for name in here if places[name] in hashed.sha256}
+        known = {name: hashed.sha256[place] for name, place in places.items() if place in hashed.sha256}
         proof = make_proof(
             laid,
             source=source,
@@ -296,7 +296,7 @@ def _capture_of(path: Path, bench: Bench, proof: Proof | None) -> Capture | None
         values: dict[str, object] = {"file": "capture.json", "line": str(error)}
         bench.findings.append(Finding(code="decoder log of our file", where="capture.json", values=values))
         return None
-    sums = {capture.digest, digest_capture(capture.files, capture.sound)}
+    sums = {capture.digest, digest_capture(capture.files, capture.sound, capture.guide)}
     if proof is not None:
         sums.add(proof.capture_digest)
     bench.count("papers agree", "capture.json", 1, int(len(sums) == 1), "sha256 of its frames' digests")

@@ -16,9 +16,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.errors import FixityError
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.film_in import FilmReader, read_film
 from smallgauge.media.frame import black_samples
+from smallgauge.media.frame_files import FRAME_FORMS
 from smallgauge.media.matroska import read_matroska_crcs
 from smallgauge.media.picture_in import CaptureListing
 from smallgauge.media.whole import digest_file, medium_doubt
@@ -45,6 +47,7 @@ from smallgauge.prove.sound import (
 )
 from smallgauge.prove.taken import check_taken
 from smallgauge.prove.witness import with_witnesses
+from smallgauge.record.archive import FILM, FRAMES, FRAMES_LIST, LIST_NAME, archive_listing, read_frames_list
 from smallgauge.record.capture import Capture
 from smallgauge.record.chapters import chapters_of
 from smallgauge.record.evidence import film_scale
@@ -52,7 +55,7 @@ from smallgauge.record.files import read_decisions, read_json, write_json
 from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
-from smallgauge.record.material import WHOLE_PAPER, archive_listing, capture_folders, half_listing
+from smallgauge.record.material import WHOLE_PAPER, capture_folders, half_listing
 from smallgauge.record.reel import Half, Reel
 from smallgauge.record.rendertable import RENDER_COLUMNS, RenderSummary, SoundSummary
 from smallgauge.record.table import Table, read_table
@@ -151,7 +154,7 @@ def make_proof(
             folder=folder, capture=capture, runner=runner, progress=progress, scratch=Path(place)
         )
         passed = sum(f.name not in differing for f in proved_files)
-        prover.known = {file.name: file.sha256 for file in files}
+        prover.known = {**(known or {}), **{file.name: file.sha256 for file in files}}
         if expected:
             prover.count("file digests", "all files", len(proved_files), passed, "sha256")
         prover.findings.extend(damaged)
@@ -183,6 +186,13 @@ def make_proof(
         steadiness=prover.steadiness,
         background=prover.background,
     )
+
+
+def _with_black(capture: Capture) -> tuple[str, ...]:
+    """Digest of each frame of an archive copy that was written: a frame that was let pass is a black one."""
+    encoding = capture.encoding
+    black = digest_frame(black_samples(capture.width, capture.height, encoding), encoding.bits)
+    return tuple(file.digest or black for file in capture.files)
 
 
 def _digest_differs(finding: Finding) -> bool:
@@ -234,7 +244,7 @@ class _Prover(Bench):
         self._tables(summary)
         for number, place in self._captures().items():
             below = f"{place}/" if place else ""
-            self.guarded(f"{below}archive.mkv", partial(self._archive, number, below))
+            self.guarded(f"{below}{FILM}", partial(self._archive, number, below))
         self.guarded(BROADCAST_SOUND, self._broadcast)
         self.guarded("archive.wav", self._inside)
         finished = self.guarded("finished.mkv", lambda: self._finished(summary))
@@ -289,12 +299,16 @@ class _Prover(Bench):
         half = read_json(path, Reel).half if path.is_file() else None
         if half is not None:  # the archive copy is that of the capture that holds both films
             capture = read_json(self.folder / WHOLE_PAPER, Capture)
-        name = f"{below}archive.mkv"
-        if (self.folder / name).exists():
+        name = f"{below}{FILM}"
+        if capture.archive_form in FRAME_FORMS and (self.folder / below / FRAMES).is_dir():
+            self._frame_files(below)
             store = self._store(number, capture) if half is None else None
-            encoding = capture.encoding
-            black = digest_frame(black_samples(capture.width, capture.height, encoding), encoding.bits)
-            expected = tuple(file.digest or black for file in capture.files)
+            self._frames(
+                f"{below}{FRAMES}", archive_listing(self.folder / below, capture), _with_black(capture), store
+            )
+        elif (self.folder / name).exists():
+            store = self._store(number, capture) if half is None else None
+            expected = _with_black(capture)
             self._film(
                 name,
                 "archive frames equal capture",
@@ -304,20 +318,22 @@ class _Prover(Bench):
                 sound=None,
                 keep=store,
             )
-        elif (self.folder / below / "archive").is_dir():
+        elif (self.folder / below / FRAMES).is_dir():
             self._kept_archive(below, capture)
             if half is None:
-                listing = archive_listing(self.folder / below)
-                self._frames(f"{below}archive", listing, capture, self._store(number, capture))
+                listing = archive_listing(self.folder / below, capture)
+                expected = tuple(file.digest for file in capture.files)
+                self._frames(f"{below}{FRAMES}", listing, expected, self._store(number, capture))
         else:
             self.not_made("archive frames equal capture", name, "the archive copy is not among these files")
             return
         if half is not None:
             self._cut(half, self._store(number, own))
 
-    def _frames(self, name: str, listing: CaptureListing, capture: Capture, store: SmallStore) -> None:
-        """The pictures of kept files: those that were read."""
-        expected = tuple(file.digest for file in capture.files)
+    def _frames(
+        self, name: str, listing: CaptureListing, expected: tuple[str, ...], store: SmallStore | None
+    ) -> None:
+        """The pictures of single files: those that were read."""
         results = self.decode(listing, expected, what=f"frames of {name} decoded", keep=store)
         wrong = sorted({n for result in results for n in result.differing if expected[n]})
         made = sum(1 for digest in expected if digest)
@@ -374,6 +390,30 @@ class _Prover(Bench):
         equal = len(files) - sum(_digest_differs(f) for f in found)
         self.count("archive files equal capture", f"{below}archive", len(expected), equal, "sha256")
         self.findings.extend(found)
+
+    def _frame_files(self, below: str) -> None:
+        """Single frames that the program wrote: each file as its list says, and no file that the list does not name."""
+        place, name = f"{below}{FRAMES}", f"{below}{FRAMES_LIST}"
+        try:
+            listed = read_frames_list(self.folder / below)
+        except FixityError:
+            self.findings.append(Finding(code="file digest differs", where=name, values={"file": name}))
+            return
+        expected = {f"{place}/{name}": digest for name, digest in listed.items()}
+        files, found = check_files(self.folder, expected, self.progress, known=self.known)
+        equal = len(files) - sum(_digest_differs(f) for f in found)
+        self.count("archive files as written", place, len(expected), equal, "sha256")
+        self.findings.extend(found)
+        own = {*listed, LIST_NAME}
+        strays = sorted(
+            each.name
+            for each in (self.folder / place).iterdir()
+            if each.name not in own and each.suffix != ".part"
+        )
+        self.findings += [
+            Finding(code="archive file not listed", where=place, values={"file": f"{place}/{name}"})
+            for name in strays[:20]
+        ]
 
     def _finished(self, summary: RenderSummary) -> Finished | None:
         """The finished film; gives what its copies are compared with, None where it can't be read whole."""

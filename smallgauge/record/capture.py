@@ -109,7 +109,8 @@ class Capture:
 
     `stage` is "surveyed" (survey frozen, digests not yet known) or "complete". `identity` tells two
     captures apart before all frames are read: names, sizes and the first and last file. `digest` is
-    SHA-256 over all frame digests in order, the sound's and the guide's.
+    SHA-256 over all frame digests in order, the sound's and the guide's. `archive_form` is the form of the archive copy
+    ("matroska", "dpx", "tiff"; "" for files kept as they came, and in older papers).
     """
 
     version: int = 1
@@ -143,6 +144,7 @@ class Capture:
     open_gate: LampPicture | None = None
     dark: LampPicture | None = None
     digest: str = ""
+    archive_form: str = ""
     guide: CapturedSound | None = None  # sound in step with the picture, beside sound that is not
 
 

@@ -27,6 +27,7 @@ _declare(
     "how pictures are read",
     "pitch not measured",
     "archive kept as it came",
+    "archive of single frames",
     "archive sound copied",
     "no broadcast wave",
     "no condition record",
@@ -184,6 +185,7 @@ _declare(
     "synthetic frames not said",
     "row count differs",
     "package incomplete",
+    "archive file not listed",
     "films do not add up",
 )
 _declare("note", "frames alike", "black stretch", "silent stretch", "needs exFAT", "witness absent")

@@ -7,8 +7,9 @@ Material       what rendering is given: one capture as usual, or several and wha
 from dataclasses import dataclass
 from pathlib import Path
 
-from smallgauge.media.picture_in import CaptureListing, cut_listing, list_capture
+from smallgauge.media.picture_in import CaptureListing, cut_listing
 from smallgauge.media.whole import digest_file
+from smallgauge.record.archive import archive_listing
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json
 from smallgauge.record.frametable import FRAME_COLUMNS, OVERLAP_COLUMNS
@@ -55,17 +56,11 @@ def capture_folders(folder: Path) -> tuple[str, ...]:
     return tuple(dict.fromkeys(run.folder for run in read_json(path, Reel).runs))
 
 
-def archive_listing(place: Path) -> CaptureListing:
-    """The archive copy of a capture, to be read: one film, or the kept files."""
-    archive = place / "archive.mkv"
-    return list_capture(archive if archive.is_file() else place / "archive")
-
-
 def half_listing(folder: Path, half: Half) -> CaptureListing:
     """One film of unslit double 8 in the archive copy of the capture that holds both."""
     whole = read_json(folder / WHOLE_PAPER, Capture)
     left_out = tuple(number for number, file in enumerate(whole.files) if not file.digest)
-    return cut_listing(archive_listing(folder), half.region, left_out=left_out)
+    return cut_listing(archive_listing(folder, whole), half.region, left_out=left_out)
 
 
 def material_of(folder: Path) -> Material:
@@ -76,11 +71,14 @@ def material_of(folder: Path) -> Material:
     for number in sorted(runs):
         run = runs[number]
         place = folder / run.folder
+        capture = read_json(place / "capture.json", Capture)
         stretches.append(
             Stretch(
-                capture=read_json(place / "capture.json", Capture),
+                capture=capture,
                 frames=read_table(place / "frames.parquet", FRAME_COLUMNS, "frames"),
-                listing=archive_listing(place) if reel.half is None else half_listing(place, reel.half),
+                listing=archive_listing(place, capture)
+                if reel.half is None
+                else half_listing(place, reel.half),
             )
         )
     overlap = folder / OVERLAP

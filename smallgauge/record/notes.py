@@ -312,6 +312,15 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         measures=False,
     ),
     _K(
+        name="archive",
+        kind="text",
+        words=("matroska", "dpx", "tiff"),
+        meaning="Form of the untouched copy of the scan, of captures that lie in single files without loss: one film in Matroska "
+        "with FFV1, or one DPX or TIFF file a frame, not compressed.",
+        without="matroska",
+        measures=False,
+    ),
+    _K(
         name="perforations_in_view",
         kind="yes or no",
         meaning="Whether the capture shows the perforations.",
@@ -422,6 +431,7 @@ class CaptureNotes:
     television_rate: Fraction | None = None
     copies: tuple[str, ...] = ()
     masters: bool | None = None
+    archive: str | None = None
     perforations_in_view: bool | None = None
     frames_let_pass: tuple[int, ...] = ()
     perforation_side: str | None = None

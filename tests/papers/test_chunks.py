@@ -51,10 +51,10 @@ def analyse(surveyed, folder: Path, length: int):
             first=first,
             stop=stop,
             rate=Fraction(18),
-            archive=False,
+            archive="",
         )
         analyse_chunk(job, lambda done: None)
-        names = chunk_files(first, archive=False)
+        names = chunk_files(first, archive="")
         frames.append(read_table(folder / names[0], FRAME_COLUMNS, "frames"))
         perforations.append(read_table(folder / names[1], PERFORATION_COLUMNS, "perforations"))
         files += read_json(folder / names[2], tuple[CapturedFile, ...])
