@@ -398,6 +398,12 @@ def _add_reel_commands(commands: Any) -> None:
         action="store_true",
         help="also make the package for an archive: a bag by RFC 8493 with its records",
     )
+    parser.add_argument(
+        "--masters",
+        action=argparse.BooleanOptionalAction,
+        help="order the untouched copy of the scan and the finished film into the package, or out of it, from now on (kept in "
+        "order.json); without it the last order holds, or masters in capture.toml",
+    )
     _add_common(parser)
     parser = _command(
         commands,

@@ -521,7 +521,7 @@ def _deliver(options: argparse.Namespace) -> int:
 
     from smallgauge.line import deliver_folder
 
-    outcome = deliver_folder(Path(options.reel), _settings(options), bag=options.bag)
+    outcome = deliver_folder(Path(options.reel), _settings(options), bag=options.bag, masters=options.masters)
     if options.json:
         _print_json([outcome])
     else:

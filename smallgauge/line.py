@@ -36,6 +36,7 @@ from smallgauge.record.files import (
     read_decisions,
     read_json,
     read_text_if_there,
+    write_json,
     write_treatment,
 )
 from smallgauge.record.filmstate import FILM_PAPER, FilmState
@@ -45,6 +46,7 @@ from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.machines import MACHINES_FILE, Machines, read_machines
 from smallgauge.record.material import Material, Stretch, capture_folders, material_of
 from smallgauge.record.notes import read_notes
+from smallgauge.record.order import ORDER_PAPER, Order
 from smallgauge.record.ordered import recipe_of
 from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RenderSummary
@@ -566,8 +568,13 @@ def _whole_look(
     return complete_inversion(value, known, light=notes.light, silver=notes.is_black_and_white)
 
 
-def deliver_folder(folder: Path, settings: Settings, *, bag: bool = False) -> Outcome:
-    """Make the report and the package of a proved reel again, and the bag for an archive where it is asked for."""
+def deliver_folder(
+    folder: Path, settings: Settings, *, bag: bool = False, masters: bool | None = None
+) -> Outcome:
+    """Make the report and the package of a proved reel again, and the bag for an archive where it is asked for.
+
+    `masters` orders archive copy and finished film into the package, or out of it, from now on; None leaves the order as it is.
+    """
     if not (folder / "proof.json").is_file():
         raise MaterialError(
             f"A package needs a proved reel, found no proof.json in {folder}; run `smallgauge finish` first."
@@ -582,6 +589,9 @@ def deliver_folder(folder: Path, settings: Settings, *, bag: bool = False) -> Ou
         return Outcome(folder=str(folder), reel=reel, steps=(), findings=(finding,), proved=False)
     with ReelLock(folder, take_over=settings.take_over):
         journal = Journal(folder)
+        if masters is not None:
+            write_json(folder / ORDER_PAPER, Order(masters=masters, at=settings.at))
+            journal.add_file("deliver", ORDER_PAPER, key=key_of("order", masters))
         deliver_reel(folder, journal, settings.progress)
         told = build_bag(folder, at=settings.at, progress=settings.progress) if bag else ()
     proof = read_json(folder / "proof.json", Proof)

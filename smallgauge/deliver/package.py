@@ -30,6 +30,7 @@ from smallgauge.gauge.rates import feet_from_frames, metres_from_frames
 from smallgauge.media.whole import safe_file_name, write_whole_bytes
 from smallgauge.record.archive import frames_there
 from smallgauge.record.files import write_text
+from smallgauge.record.order import ORDER_PAPER
 from smallgauge.record.ordered import list_of_frames
 from smallgauge.record.package import PackageList, PackagePart, sums_text
 from smallgauge.record.recipe import FINISHED, SMOOTH
@@ -63,6 +64,7 @@ LATER_TABLES = (
     "repairs.parquet",
     "copies.parquet",
     "overlap.parquet",
+    ORDER_PAPER,
 )
 
 

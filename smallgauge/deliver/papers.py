@@ -21,6 +21,7 @@ from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.flags import FRAME_FLAGS
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.loading import film_in_running_order, loading_of
+from smallgauge.record.order import Order, read_order
 from smallgauge.record.recipe import STILLS
 from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RENDER_COLUMNS, SOUND_COLUMNS, STEADINESS_COLUMNS, RenderSummary
@@ -58,11 +59,12 @@ class Papers:
     proof: Proof | None
     steadiness: Table | None = None
     shop: Shop = SHIPPED
+    order: Order | None = None
 
     @property
     def masters(self) -> bool:
-        """Whether archive copy and finished film were ordered into the family's package."""
-        return self.capture.notes.masters is True
+        """Whether archive copy and finished film were ordered into the family's package: the last word holds."""
+        return self.order.masters if self.order is not None else self.capture.notes.masters is True
 
     @property
     def title(self) -> str:
@@ -205,6 +207,7 @@ def read_papers(folder: Path) -> Papers:
     shop_file = folder.parent / SHOP_FILE
     return Papers(
         folder=folder,
+        order=read_order(folder),
         shop=read_shop(read_text_if_there(shop_file), where=str(shop_file)),
         capture=capture,
         reel=read_json(folder / "reel.json", Reel),

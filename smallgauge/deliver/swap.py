@@ -13,6 +13,7 @@ from pathlib import Path
 from smallgauge.errors import FixityError, MaterialError
 from smallgauge.media.whole import digests_file, link_or_copy
 from smallgauge.record.files import read_json, write_json
+from smallgauge.record.order import ORDER_PAPER
 from smallgauge.record.package import PackageList, PackagePart
 from smallgauge.record.work import Progress
 
@@ -24,6 +25,7 @@ _MADE_HERE = (
     "read-me-first.txt",
     "reels.csv",
     "stills/contact-sheet.jpg",
+    ORDER_PAPER,
 )
 
 

@@ -8,6 +8,7 @@ from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json
 from smallgauge.record.finding import FileDigest, Finding, Proof
 from smallgauge.record.journal import Journal
+from smallgauge.record.order import ORDER_PAPER
 from smallgauge.record.package import FAMILY_SUMS, read_sums
 from smallgauge.record.work import Progress
 
@@ -22,6 +23,7 @@ AFTER_PROOF = (
     "read-me-first.txt",
     "reels.csv",
     "package.json",
+    ORDER_PAPER,
 )
 
 
