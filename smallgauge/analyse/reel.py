@@ -242,7 +242,6 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         for first in range(0, count, SEGMENT_FRAMES)
     ]
     keys = {job.first: chunk_key(source, capture, job.first, job.stop) for job in jobs}
-    _foretell_room(work)
     log = _chunks(work, jobs, keys)
     names = [chunk_files(job.first, archive=work.archive) for job in jobs]
     files = tuple(file for n in names for file in read_json(folder / n[2], tuple[CapturedFile, ...]))
@@ -250,8 +249,8 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         shared = digest_file(source.listing.path)
         files = tuple(replace(file, file_sha256=shared) for file in files)
     sound = _sound(work, key)
-    capture = _whole(capture, files, sound, look_at_sound(source.guide) if source.guide else None)
     capture = replace(capture, archive_form=work.archive)
+    capture = _whole(capture, files, sound, look_at_sound(source.guide) if source.guide else None)
     frames, perforations, state = tell_film(
         capture,
         join_tables([read_table(folder / n[0], FRAME_COLUMNS, "frames") for n in names]),
@@ -299,11 +298,6 @@ def _whole(
     return replace(capture, stage="complete", files=files, sound=sound, guide=guide, digest=digest)
 
 
-def _foretell_room(work: _Work) -> None:
-    """Single frames take a known room: refused before the first is read, where the form or the disk can't hold them."""
-    check_room(work.folder, work.source.listing, form=work.archive)
-
-
 def _heard(work: _Work, capture: Capture, frames: Table) -> tuple[TrackPaper, SoundFaults] | None:
     """What the captured sound says as a whole, where it lies on its guide, and its faults; None without sound."""
     source, sound = work.source, work.sound
@@ -326,6 +320,7 @@ def _skipped(source: Source) -> NDArray[np.int32]:
 
 
 def _chunks(work: _Work, jobs: list[ChunkJob], keys: dict[int, str]) -> tuple[Finding, ...]:
+    check_room(work.folder, work.source.listing, form=work.archive)
     missing = [part for job in jobs if (part := missing_part(work.journal, job, keys[job.first])) is not None]
     total = work.source.listing.count
     kept = total - sum(job.stop - job.first for job in missing)

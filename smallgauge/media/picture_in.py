@@ -5,6 +5,8 @@ open_picture    listing -> FrameReader
 
 A folder of frames is one sequence of numbered DPX, TIFF, PNG, OpenEXR or JPEG pictures of one size and form.
 What else lies there is named and passed over. Nothing is ever written into a capture.
+
+Why this is long: a listing and its reader are one thing for folders and videos, which no caller tells apart.
 """
 
 import hashlib

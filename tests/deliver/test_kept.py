@@ -13,6 +13,10 @@ from smallgauge.deliver.papers import read_papers
 from smallgauge.deliver.report import build_report
 from smallgauge.deliver.start_page import write_start_page
 from smallgauge.errors import MaterialError
+from smallgauge.line import Settings, deliver_folder
+from smallgauge.record.files import read_json
+from smallgauge.record.journal import Journal
+from smallgauge.record.order import Order
 
 SHOP = '[keeping]\nplace = "the shop\'s shelf 3"\ndays = 90\n'
 
@@ -62,6 +66,21 @@ def test_ordered_they_are_in_the_package_and_no_page_says_otherwise(tmp_path):
     assert {"archive.mkv", "archive.wav", "finished.mkv"} <= names
     assert not any("were not ordered" in page for page in pages)
     assert kept_words(read_papers(reel)) == ""
+
+
+def test_the_command_lines_word_is_kept_as_the_order_and_the_last_one_holds(tmp_path):
+    reel = made(tmp_path)
+    shop = Settings(at="2026-01-17T10:00:00Z", workers=1)
+    for masters in (True, None, False, None):
+        outcome = deliver_folder(reel, shop, masters=masters)
+        assert "deliver" in outcome.steps
+        ordered = read_json(reel / "order.json", Order)
+        names = {p.name for p in (reel / "package").rglob("*")}
+        assert ({"archive.mkv", "archive.wav", "finished.mkv"} <= names) == ordered.masters
+        page = re.sub(r"\s+", " ", (reel / "package" / "Start here.html").read_text(encoding="utf-8"))
+        assert ("were not ordered" in page) == (not ordered.masters)
+        assert read_json(reel / "package" / "For later" / "order.json", Order) == ordered
+    assert not ordered.masters and Journal(reel).lines["order.json"].step == "deliver"
 
 
 @pytest.mark.parametrize("lost", ["finished.mkv", "archive.mkv"])

@@ -185,6 +185,14 @@ FULL = {
     "checksum of the container fails": {"file": "archive.mkv", "offset": 4711},
     "viewing copy differs": {"file": "television.mp4", "frame": 77},
     "row count differs": {"file": "frames.parquet", "needed": 200, "found": 190},
+    "archive of single frames": {
+        "format": "TIFF",
+        "frames": 3600,
+        "bytes": 68_000_000_000,
+        "bits": 12,
+        "word_bits": 16,
+    },
+    "archive file not listed": {"file": "archive/003600.dpx"},
     "package incomplete": {"file": "package/Report.html"},
     "survey of the beginning": {"frames": 96},
     "survey of the beginning set aside": {

@@ -40,8 +40,8 @@ def undisturbed(capture) -> dict[str, str]:
     return digests(shelf)
 
 
-def start(capture: Path, shelf: Path, *, workers: int) -> subprocess.Popen:
-    arguments = ["finish", str(capture), "--out", str(shelf), "--workers", str(workers), "--quiet"]
+def start(capture: Path, shelf: Path, *, workers: int, command: str = "finish") -> subprocess.Popen:
+    arguments = [command, str(capture), "--out", str(shelf), "--workers", str(workers), "--quiet"]
     return subprocess.Popen(
         [sys.executable, str(HERE / "short_segments.py"), *arguments],
         # What lies in fresh memory differs from run to run, as it does in life (glibc's mallopt(3), M_PERTURB).
@@ -82,8 +82,8 @@ def digests(shelf: Path) -> dict[str, str]:
     return found
 
 
-def finish(capture: Path, shelf: Path, *, workers: int) -> None:
-    process = start(capture, shelf, workers=workers)
+def finish(capture: Path, shelf: Path, *, workers: int, command: str = "finish") -> None:
+    process = start(capture, shelf, workers=workers, command=command)
     words, _ = process.communicate(timeout=300)
     assert process.returncode == 0, words
 
@@ -110,6 +110,21 @@ def test_torn_papers_are_gone_on_from(capture, undisturbed, tmp_path):
     finish(capture, shelf, workers=1)
     left = {name: mark for name, mark in digests(shelf).items() if not name.endswith(".part")}
     assert left == undisturbed
+
+
+def test_an_archive_copy_of_single_frames_goes_on_after_a_kill(tmp_path):
+    """Killed between and within chunks, two workers then one: frames, list and tables are those of a run undisturbed."""
+    capture = tmp_path / "resumed"
+    small_reel(capture, frames=FRAMES, sound=False, format="dpx")
+    with (capture / "capture.toml").open("a") as notes:
+        notes.write('archive = "dpx"\n')
+    finish(capture, tmp_path / "undisturbed", workers=1, command="analyse")
+    wanted = digests(tmp_path / "undisturbed")
+    assert sum(name.endswith(".dpx") for name in wanted) == FRAMES
+    shelf = tmp_path / "shelf"
+    assert kill_after(start(capture, shelf, workers=2, command="analyse"), shelf, 5, 0.03)
+    finish(capture, shelf, workers=1, command="analyse")
+    assert digests(shelf) == wanted
 
 
 @pytest.mark.campaign
