@@ -226,8 +226,7 @@ def _sound(work: _Work, key: str) -> CapturedSound | None:
 
 def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     folder, source, journal = work.folder, work.source, work.journal
-    rate = Fraction(capture.rate or 18)
-    count = source.listing.count
+    rate, count = Fraction(capture.rate or 18), source.listing.count
     jobs = [
         ChunkJob(
             folder=str(folder),
