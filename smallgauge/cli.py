@@ -131,7 +131,9 @@ def _settings(options: argparse.Namespace, *, last_step: str = "deliver") -> "Se
 
 def _held(shelf: "Path", reel: str, kind: str) -> str:
     """What the shop's book beside the reels holds against one; nothing is loaded where there is no book."""
-    if not (shelf / "office.sqlite").exists():
+    from smallgauge.office.place import has_book
+
+    if not has_book(shelf):
         return ""
     from smallgauge.office.holds import held
 

@@ -17,8 +17,9 @@ from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.gauge.numbers import order_number
 from smallgauge.media.whole import write_whole_bytes
 from smallgauge.office import ledger
-from smallgauge.office.book import BOOK_FILE, Book, check_book, copy_book
+from smallgauge.office.book import Book, check_book, copy_book
 from smallgauge.office.models import Client, Consent, Counted, Event, Order, Reel, Verdict, plain
+from smallgauge.office.place import BOOK_FILE, book_place
 from smallgauge.office.safety import notices_for
 
 
@@ -37,7 +38,7 @@ def run_desk(options: argparse.Namespace, *, at: str) -> Answer:
     if options.command == "office" and options.action == "restore":
         return _restore(options, shelf)
     make = options.command == "order" and options.action == "new"
-    with Book(shelf / BOOK_FILE, make=make) as book:
+    with Book(book_place(shelf), make=make) as book:
         return {
             "order": _order,
             "intake": _intake,
@@ -373,7 +374,7 @@ def _office(options: argparse.Namespace, book: Book, at: str) -> Answer:
         return Answer(document={"removed": gone}, lines=(f"{gone} names removed.",))
     if options.action == "backup":
         target = _named(options)
-        copy_book(book.path, target)
+        copy_book(book_place(Path(options.shelf)), target)
         return Answer(document={"copy": str(target)}, lines=(f"A whole, checked copy lies at {target}.",))
     if options.action == "import":
         return _import(options, book, at)
@@ -416,9 +417,12 @@ def _named(options: argparse.Namespace) -> Path:
 
 
 def _restore(options: argparse.Namespace, shelf: Path) -> Answer:
-    copy, target = _named(options), shelf / BOOK_FILE
+    copy, target = _named(options), book_place(shelf)
     if not copy.is_file():
         raise MaterialError(f"A book is brought back from its copy, found no file {copy}; name the copy.")
+    if isinstance(target, str):
+        copy_book(copy, target)
+        return Answer(document={"book": "server"}, lines=("The book is back on the server, checked.",))
     left = [name for name in (BOOK_FILE, f"{BOOK_FILE}-wal", f"{BOOK_FILE}-shm") if (shelf / name).exists()]
     if left:
         raise CallerError(

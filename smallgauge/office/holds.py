@@ -4,8 +4,9 @@ from pathlib import Path
 
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.numbers import check_reel_number
-from smallgauge.office.book import BOOK_FILE, Book
+from smallgauge.office.book import Book
 from smallgauge.office.ledger import standing
+from smallgauge.office.place import book_place, has_book
 
 
 def held(shelf: Path, reel: str, kind: str) -> str:
@@ -13,12 +14,12 @@ def held(shelf: Path, reel: str, kind: str) -> str:
 
     `kind` is "film" or "files". A folder that is not named by a shop number is no reel of the book.
     """
-    if not (shelf / BOOK_FILE).is_file():
+    if not has_book(shelf):
         return ""
     try:
         number = check_reel_number(reel).text
     except MaterialError:
         return ""
-    with Book(shelf / BOOK_FILE) as book, book.read() as session:
+    with Book(book_place(shelf)) as book, book.read() as session:
         found = standing(session, number, kind)
     return "; ".join(f"{hold.why} (hold {hold.id}, which only {hold.lifter} may lift)" for hold in found)

@@ -15,6 +15,9 @@
     place = "the shop's own archive"
     days = 90               after the package was received
 
+    [office]                where the book is, in a shop with several benches
+    database = "postgresql://bench@server/office"
+
 What the file does not name keeps the value that the program comes with.
 """
 
@@ -31,7 +34,13 @@ from smallgauge.sound.loudness import SHIPPED_TARGET_LUFS, TARGETS_LUFS
 
 SHOP_FILE = "shop.toml"
 _KINDS = tuple(f"{gauge.key}{end}" for gauge in GAUGES for end in ("", "-sound"))
-_TABLES = ("house_speeds", "loudness", "copies", "keeping")
+_TABLES = (
+    "house_speeds",
+    "loudness",
+    "copies",
+    "keeping",
+    "office",
+)  # office: read by smallgauge/office/place.py
 TELEVISION_RATE = Fraction(25)  # where the shop says nothing: 50 Hz countries; common practice, no source
 MOST_DAYS = 36500  # of keeping; a larger number is a slip of the pen
 

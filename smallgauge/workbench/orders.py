@@ -5,7 +5,7 @@ from typing import Any
 
 from smallgauge.deliver.phrases import count_words
 from smallgauge.gauge.gauges import GAUGES
-from smallgauge.office.book import BOOK_FILE
+from smallgauge.office.place import BOOK_FILE, book_place
 
 MOST_ORDERS = 500  # the newest
 
@@ -20,17 +20,20 @@ class Orders:
     def told(self) -> list[dict[str, Any]]:
         """Orders with a reel in the house, the newest first. Clients are not named: the bench needs no names."""
         files = (self.folder / BOOK_FILE, self.folder / f"{BOOK_FILE}-wal")
-        if not files[0].is_file():
+        place = book_place(self.folder)
+        if isinstance(place, str):
+            return _read_orders(place)
+        if not place.is_file():
             return []
         seen = tuple((at.st_mtime_ns, at.st_size) for f in files if f.exists() and (at := f.stat()))
         if self._read[0] != seen:
-            told = _read_orders(files[0])
+            told = _read_orders(place)
             after = tuple((at.st_mtime_ns, at.st_size) for f in files if f.exists() and (at := f.stat()))
             self._read = after, told
         return self._read[1]
 
 
-def _read_orders(path: Path) -> list[dict[str, Any]]:
+def _read_orders(place: Path | str) -> list[dict[str, Any]]:
     import sqlalchemy as sa
 
     from smallgauge.gauge.numbers import order_number
@@ -38,7 +41,7 @@ def _read_orders(path: Path) -> list[dict[str, Any]]:
     from smallgauge.office.ledger import IN_SHOP
     from smallgauge.office.models import Hold, Order, Reel
 
-    with Book(path) as book, book.read() as session:
+    with Book(place) as book, book.read() as session:
         inside = sa.select(Reel.order).where(Reel.state == IN_SHOP).distinct()
         query = sa.select(Order).where(Order.number.in_(inside)).order_by(Order.number.desc())
         orders = list(session.scalars(query.limit(MOST_ORDERS)))

@@ -1,8 +1,9 @@
 """An invented shop that the tests of the office share."""
 
 from smallgauge.media.specimen_out import write_capture_frame
-from smallgauge.office.book import BOOK_FILE, Book
+from smallgauge.office.book import Book
 from smallgauge.office.ledger import new_order, take_in
+from smallgauge.office.place import book_place
 from smallgauge.picture.synthetic import draw_frame, specimen_truth
 
 AT = "2026-03-02T09:00:00Z"
@@ -10,7 +11,7 @@ AT = "2026-03-02T09:00:00Z"
 
 def open_shop(folder):
     """A new book."""
-    return Book(folder / BOOK_FILE, make=True)
+    return Book(book_place(folder), make=True)
 
 
 def parcel(book, *, reels=2, boxes=1, client="Wim Oster", **changes):

@@ -19,8 +19,9 @@ from shop import AT, open_shop, parcel, reel
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.office import book as book_module
 from smallgauge.office import ledger
-from smallgauge.office.book import BOOK_FILE, Book, check_book, copy_book
+from smallgauge.office.book import Book, check_book, copy_book
 from smallgauge.office.models import KEPT, Event, Order, Reel, Row
+from smallgauge.office.place import BOOK_FILE
 
 KEYS = {
     "client": "id",

@@ -8,8 +8,8 @@ from shop import AT, open_shop, parcel, reel, write_film
 from smallgauge import cli, line
 from smallgauge.errors import MaterialError
 from smallgauge.office import ledger
-from smallgauge.office.book import BOOK_FILE
 from smallgauge.office.holds import held
+from smallgauge.office.place import BOOK_FILE
 from smallgauge.office.safety import DEFERRING, NOTICES, notices_for
 from smallgauge.sources import SOURCES
 

@@ -64,11 +64,20 @@ def upgrade() -> None:
     for table, columns in indexed.items():
         for column in columns:
             op.create_index(f"ix_{table}_{column}", table, [column])
-    for verb in ("UPDATE", "DELETE"):
+    _only_added()
+
+
+def _only_added() -> None:
+    """Let nobody alter or remove an event, in the way of either database."""
+    raising = f"BEGIN SELECT RAISE(ABORT, '{ONLY_ADDED}'); END"
+    if op.get_bind().dialect.name == "postgresql":
         op.execute(
-            f"CREATE TRIGGER event_no_{verb.lower()} BEFORE {verb} ON event "
-            f"BEGIN SELECT RAISE(ABORT, '{ONLY_ADDED}'); END"
+            f"CREATE FUNCTION event_refuse() RETURNS trigger AS $$ BEGIN RAISE EXCEPTION '{ONLY_ADDED}'; END $$ "
+            "LANGUAGE plpgsql"
         )
+        raising = "FOR EACH ROW EXECUTE FUNCTION event_refuse()"
+    for verb in ("UPDATE", "DELETE"):
+        op.execute(f"CREATE TRIGGER event_no_{verb.lower()} BEFORE {verb} ON event {raising}")
 
 
 def _tables_of_orders() -> None:
