@@ -136,7 +136,8 @@ def _add_line_commands(commands: Any) -> None:
             action="append",
             default=[],
             metavar="KEY=VALUE",
-            help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
+            help="a word of the operator, as in capture.toml, over what stands there (may be repeated); on a reel's folder only "
+            "copies and television_rate",
         )
         parser.add_argument(
             "--let-pass",

@@ -45,7 +45,7 @@ from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.machines import MACHINES_FILE, Machines, read_machines
 from smallgauge.record.material import Material, Stretch, capture_folders, material_of
-from smallgauge.record.notes import read_notes
+from smallgauge.record.notes import COPY_KEYS, read_notes
 from smallgauge.record.order import ORDER_PAPER, Order
 from smallgauge.record.ordered import recipe_of
 from smallgauge.record.reel import Reel
@@ -308,10 +308,30 @@ class Line:
                     f"{file} must be the file that `join` or `divide` wrote, and it is not in {self.folder}; give that command "
                     "again, or bring the file back from another copy."
                 )
-        capture = read_json(self.folder / "capture.json", Capture)
+        capture = self._restated(read_json(self.folder / "capture.json", Capture))
         self._made = material_of(self.folder)
         self._say(*capture.findings)
         return capture, read_table(self.folder / "frames.parquet", FRAME_COLUMNS, "frames")
+
+    def _restated(self, capture: Capture) -> Capture:
+        """The capture with words on its copies that are stated now; what was measured depends on none of them."""
+        notes, unknown = read_notes("", where="--note", stated=self.settings.stated)
+        names = {word.partition("=")[0].strip() for word in self.settings.stated}
+        if unknown or names - set(COPY_KEYS):
+            raise CallerError(
+                f"On a reel's folder --note takes words on its copies ({', '.join(COPY_KEYS)}), found "
+                f"{', '.join(sorted(names - set(COPY_KEYS)))}; state the others in capture.toml and finish the capture again."
+            )
+        ordered = {name: getattr(notes, name) for name in names}
+        told = replace(capture, notes=replace(capture.notes, **ordered))
+        if told != capture:
+            refuse_copies(told.notes.copies)
+            line = self.journal.lines["capture.json"]
+            write_json(self.folder / "capture.json", told)
+            self.journal.add_file(
+                line.step, line.file, key=line.key, first=line.first, stop=line.stop, rows=line.rows
+            )
+        return told
 
     def _analyse(self, source: Source) -> tuple[Capture, Table]:
         capture, frames = analyse_reel(

@@ -376,6 +376,7 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
 # What looks like a number of this form is held to its check digits; a shop's own numbers are free.
 _SHOP_NUMBER = re.compile(r"\d{7}-?[Rr]\d{2}-?\d")
 _ABOVE_ZERO = ("micro", "log_", "scanner_density", "stock_density")  # how numbers begin that must be above 0
+COPY_KEYS = ("copies", "television_rate")  # what the order wants made, and nothing of the capture
 KEY_NAMED: dict[str, CaptureKey] = {key.name: key for key in CAPTURE_KEYS}
 
 

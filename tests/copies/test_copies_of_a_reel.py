@@ -20,8 +20,8 @@ import smallgauge.render.plan
 import smallgauge.render.segments
 from smallgauge.crew import Crew
 from smallgauge.demo import write_specimen
-from smallgauge.errors import MaterialError
-from smallgauge.line import Settings, finish
+from smallgauge.errors import CallerError, MaterialError
+from smallgauge.line import Settings, finish, finish_reel
 from smallgauge.media.copy_out import CODERS
 from smallgauge.media.film_in import read_film
 from smallgauge.media.picture_out import join_segments
@@ -206,6 +206,26 @@ def test_what_is_ordered_later_is_made_of_the_finished_film(reel, tmp_path, monk
     monkeypatch.setattr(smallgauge.render.segments, "rendered_frames", refuse)
     finish(capture, base / "shelf", settings(last_step="render"))
     assert all((folder / file).read_bytes() == data for file, data in before.items())
+
+
+def test_a_copy_is_ordered_when_the_capture_is_gone(reel, tmp_path, monkeypatch):
+    """The reel's folder alone is enough; its captured pictures are not read, and no other word can be stated there."""
+    folder = Path(shutil.copytree(reel, tmp_path / "small"))
+    monkeypatch.setattr(smallgauge.render.plan, "SEGMENT_FRAMES", 5)
+    with pytest.raises(CallerError, match="found gauge"):
+        finish_reel(folder, settings(stated=('gauge="16 mm"',)))
+    outcome = finish_reel(folder, settings(stated=('copies=["hd", "av1"]',)))
+    assert outcome.exit_code == 0 and outcome.proved
+    assert {path.name for path in folder.glob("*.m[op]?")} == {
+        "viewing.mp4",
+        "television.mp4",
+        "hd.mp4",
+        "av1.mp4",
+    }
+    assert (folder / "av1.mp4").read_bytes() == (reel / "av1.mp4").read_bytes()
+    watch = {path.name for path in (folder / "package" / "Watch these").iterdir()}
+    assert watch == {"small - Garden.mp4", "small - Garden (AV1).mp4", "small - Garden (wide screen).mp4"}
+    assert not (folder / "package" / "For editing").exists()
 
 
 def test_a_film_that_runs_faster_than_its_copies(tmp_path):
