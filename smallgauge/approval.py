@@ -5,7 +5,7 @@ from pathlib import Path
 
 from smallgauge.crew import Crew
 from smallgauge.errors import CallerError, FixityError, MaterialError
-from smallgauge.line import Line, Settings, read_track, read_treatment, store_decisions
+from smallgauge.line import Line, Settings, read_track, read_treatment, refuse_held, store_decisions
 from smallgauge.lock import ReelLock
 from smallgauge.record.capture import Capture
 from smallgauge.record.decided_colour import places_in
@@ -26,6 +26,7 @@ from smallgauge.render.pick import Place, read_density
 
 def approve_folder(folder: Path, settings: Settings) -> ApprovalPaper:
     """Make the approval copy of a reel that was analysed, from its archive copy and the decisions of today."""
+    refuse_held(folder, settings.held)
     if not (folder / "reel.json").is_file():
         raise MaterialError(
             f"An approval copy needs a reel that was analysed, found no reel.json in {folder}; run `smallgauge analyse` first."
@@ -38,6 +39,7 @@ def approve_folder(folder: Path, settings: Settings) -> ApprovalPaper:
 
 def adx_folder(folder: Path, out: Path, settings: Settings, *, bits: int) -> AdxPaper:
     """Write a negative as ADX frames, from its archive copy and the decisions of today; nobody need have signed."""
+    refuse_held(folder, settings.held)
     if not (folder / "reel.json").is_file():
         raise MaterialError(
             f"ADX frames need a reel that was analysed, found no reel.json in {folder}; run `smallgauge analyse` first."

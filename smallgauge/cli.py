@@ -552,10 +552,8 @@ def _approval(options: argparse.Namespace) -> int:
 
     from smallgauge.approval import approve_folder
     from smallgauge.deliver.words import approval_words
-    from smallgauge.line import refuse_held
 
     settings = _settings(options)
-    refuse_held(Path(options.reel), _held)
     try:
         paper = approve_folder(Path(options.reel), settings)
     finally:
@@ -574,10 +572,8 @@ def _adx(options: argparse.Namespace) -> int:
 
     from smallgauge.approval import adx_folder
     from smallgauge.deliver.words import adx_words
-    from smallgauge.line import refuse_held
 
     settings = _settings(options)
-    refuse_held(Path(options.reel), _held)
     try:
         paper = adx_folder(Path(options.reel), Path(options.out), settings, bits=options.bits)
     finally:

@@ -276,7 +276,8 @@ class Line:
 
     def _held(self, number: str, kind: str) -> bool:
         """Whether the shop's book holds the film or the files, which is said."""
-        why = self.settings.held(self.folder.parent, number, kind)
+        numbers = tuple(dict.fromkeys((number, *numbers_of(self.folder))))
+        why = why_held(self.folder.parent, numbers, kind, self.settings.held)
         if why:
             self._say(Finding(code=HOLD_CODES[kind], where="office", values={"reason": why}))
         return bool(why)
@@ -464,16 +465,31 @@ def reel_of(folder: Path) -> str:
     return (read_json(paper, Capture).notes.reel if paper.is_file() else None) or folder.resolve().name
 
 
-def refuse_held(folder: Path, held: Held) -> None:
-    """Refuse to hand anything out of a reel's folder while the shop's book holds its film or its files.
+def numbers_of(folder: Path) -> tuple[str, ...]:
+    """The number of the reel whose folder this is, and those of the captures that it was joined from."""
+    parts = sorted(folder.glob("captures/*/capture.json"))
+    found = [reel_of(folder), *(read_json(part, Capture).notes.reel or "" for part in parts)]
+    return tuple(dict.fromkeys(name for name in found if name))
+
+
+def why_held(shelf: Path, numbers: tuple[str, ...], kind: str, held: Held) -> str:
+    """Why one of these reels is held; empty where none is."""
+    return next((why for number in numbers if (why := held(shelf, number, kind))), "")
+
+
+def refuse_held(folder: Path, held: Held, *, numbers: tuple[str, ...] = ()) -> None:
+    """Refuse to make anything out of a reel's folder while the shop's book holds its film or its files.
+
+    `numbers` are further reels that would be made: a hold on one of them refuses too.
 
     Raises
     ------
     MaterialError
         With the reason, and who may lift it.
     """
+    named = (*numbers_of(folder), *numbers)
     for kind in ("film", "files"):
-        why = held(folder.resolve().parent, reel_of(folder), kind)
+        why = why_held(folder.resolve().parent, named, kind, held)
         if why:
             raise MaterialError(
                 f"The {kind} of this reel may not go on, says the shop's book: {why}; have the hold lifted first."
@@ -595,11 +611,11 @@ def deliver_folder(
 
     `masters` orders archive copy and finished film into the package, or out of it, from now on; None leaves the order as it is.
     """
+    refuse_held(folder, settings.held)
     if not (folder / "proof.json").is_file():
         raise MaterialError(
             f"A package needs a proved reel, found no proof.json in {folder}; run `smallgauge finish` first."
         )
-    refuse_held(folder, settings.held)
     treatment = treatment_of(read_decisions(folder / "decisions.jsonl"))
     capture = read_json(folder / "capture.json", Capture)
     if needs_signature(capture, treatment):

@@ -18,7 +18,7 @@ from smallgauge.analyse.join import WITHIN, join_captures, read_statement
 from smallgauge.analyse.reel import analyse_reel
 from smallgauge.crew import Crew
 from smallgauge.errors import CallerError, FixityError, MaterialError
-from smallgauge.line import Settings, decide_on, make_folder, stored_head_offset
+from smallgauge.line import Settings, decide_on, make_folder, refuse_held, stored_head_offset
 from smallgauge.lock import ReelLock
 from smallgauge.media.whole import digest_file, link_or_copy, safe_file_name
 from smallgauge.picture.leader import Leader
@@ -67,6 +67,8 @@ def join_folders(
         raise CallerError(f"--within needs 1 frame or more, found {within}.")
     statement = read_statement(overlap, lost, by=by, at=settings.at, why=why)
     folder = out / safe_file_name(number)
+    for part in (*parts, folder):
+        refuse_held(part, settings.held, numbers=(number,))
     if any(folder.resolve() == part.resolve() for part in parts):
         raise MaterialError(
             f"A joined reel needs a folder of its own, but {folder} is that of a capture; give another reel number."
@@ -152,6 +154,7 @@ def divide_folder(
     """
     if not by or not why:
         raise CallerError("A division needs who decides and why; add --by INITIALS and --why WORDS.")
+    refuse_held(folder, settings.held, numbers=numbers)
     whole = _read_whole(folder)
     stretches = _named(divide_frames(whole.capture.count, leaders_of(whole.frames), cuts), whole, numbers)
     reels = [each for each in stretches if each.what == "reel"]
@@ -249,6 +252,7 @@ def unslit_folder(
     The films are called after the capture, with -1 for the one on the left and -2, or by `numbers`. The archive copy is
     the capture's, under a second name in each folder.
     """
+    refuse_held(folder, settings.held, numbers=numbers)
     whole = _read_whole(folder)
     regions = regions_of(whole.capture)
     usual = whole.capture.notes.reel or whole.capture.name

@@ -8,16 +8,19 @@ from smallgauge.office.book import Book
 from smallgauge.office.ledger import standing
 from smallgauge.office.place import book_place, has_book
 
+NUMBER_LENGTH = 13  # signs of a reel's number
+
 
 def held(shelf: Path, reel: str, kind: str) -> str:
     """Why a reel is held, and who may lift that; empty where the book beside the reels holds nothing against it.
 
-    `kind` is "film" or "files". A folder that is not named by a shop number is no reel of the book.
+    `kind` is "film" or "files". A name that begins with a shop number is of that reel ("0000013-R01-3 roll 2" was
+    divided off it); any other is no reel of the book.
     """
     if not has_book(shelf):
         return ""
     try:
-        number = check_reel_number(reel).text
+        number = check_reel_number(reel[:NUMBER_LENGTH]).text
     except MaterialError:
         return ""
     with Book(book_place(shelf)) as book, book.read() as session:

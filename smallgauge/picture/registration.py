@@ -187,9 +187,9 @@ def chained_perforation(evidence: FrameEvidence, step: int) -> Series:
     for turn in range(abs(step)):
         moved = np.full(own.size, np.nan)
         if step > 0:  # the last step need not lead to a captured frame
-            moved[: own.size - turn] = (excess if turn == step - 1 else along)[turn:]
+            moved[: max(own.size - turn, 0)] = (excess if turn == step - 1 else along)[turn:]
         else:
-            moved[turn + 1 :] = -along[: own.size - turn - 1]
+            moved[turn + 1 :] = -along[: max(own.size - turn - 1, 0)]
         total = total + moved
     return np.asarray(total)
 

@@ -6,8 +6,10 @@ import pytest
 from shop import AT, open_shop, parcel, reel, write_film
 
 from smallgauge import cli, line
+from smallgauge.arguments import build_parser
 from smallgauge.errors import MaterialError
 from smallgauge.office import ledger
+from smallgauge.office.arguments import COMMANDS as OFFICE_COMMANDS
 from smallgauge.office.holds import held
 from smallgauge.office.place import BOOK_FILE
 from smallgauge.office.safety import DEFERRING, NOTICES, notices_for
@@ -134,7 +136,7 @@ def shelf_with_hold(tmp_path, kind):
     with open_shop(shelf) as book:
         number = reel(book, parcel(book)).number
         ledger.place_hold(book, at=AT, by="mk", reel=number, kind=kind, why="told by telephone", lifter="jo")
-    return shelf, write_film(tmp_path / "capture", 8), number
+    return shelf, write_film(tmp_path / "capture", 3), number
 
 
 def finished(shelf, capture, number):
@@ -167,13 +169,56 @@ def test_a_hold_on_the_files_lets_nothing_be_finished(tmp_path):
     assert not (shelf / number / "finished.mkv").exists()
     with pytest.raises(MaterialError, match="may not go on"):
         line.refuse_held(shelf / number, held)
-    for command in (
-        ["deliver", str(shelf / number)],
-        ["copy", str(shelf / number / "package"), str(tmp_path)],
-        ["approval", str(shelf / number)],
-        ["adx", str(shelf / number), "--out", str(tmp_path / "adx")],
-    ):
+
+
+# Commands that make no film, copy or package out of a reel: each with the reason.
+FREE = {
+    "demo": "draws a reel of its own",
+    "treat": "words on a reel, no film",
+    "prove": "reads, and writes what it found",
+    "recheck": "reads",
+    "sign-off": "a person's word",
+    "recover": "makes a capture, which finish then asks about",
+    "calibrate": "measures a scanner",
+    "workbench": "asks through the same line",
+    "finish": "tested above", "analyse": "tested above", "render": "tested above", "follow": "tested above",
+} | dict.fromkeys(OFFICE_COMMANDS, "the book itself")  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", ["film", "files"])
+def test_no_command_makes_anything_of_a_held_reel(tmp_path, kind, capsys):
+    """Why this is long: every command that makes something, as it is typed."""
+    shelf, number = tmp_path / "shelf", ""
+    shelf.mkdir()
+    with open_shop(shelf) as book:
+        order = parcel(book, reels=2)
+        number, other = reel(book, order).number, reel(book, order).number
+        ledger.place_hold(book, at=AT, by="mk", reel=number, kind=kind, why="told by telephone", lifter="jo")
+    held_one, free, roll = shelf / number, shelf / other, shelf / f"{number} roll 2"
+    for folder in (held_one, free, roll):
+        folder.mkdir()
+    why = ("--by", "mk", "--why", "two rolls")
+    making = [
+        ["deliver", str(held_one)],
+        ["deliver", str(roll)],
+        ["copy", str(held_one / "package"), str(tmp_path / "medium")],
+        ["approval", str(held_one)],
+        ["adx", str(held_one), "--out", str(tmp_path / "adx")],
+        ["join", str(held_one), str(free), "--out", str(shelf), "--reel", "joined"],
+        ["join", str(free), str(roll), "--out", str(tmp_path), "--reel", "joined"],
+        ["join", str(free), str(free), "--out", str(shelf), "--reel", number],
+        ["divide", str(held_one), "--cut", "3", *why],
+        ["divide", str(free), "--cut", "3", "--reel", number, "--reel", "b", *why],
+        ["unslit", str(held_one)],
+        ["unslit", str(free), "--reel", "a", "--reel", number],
+    ]
+    before = sorted(tmp_path.rglob("*"))
+    for command in making:
         assert cli.main(command) == 3, command
+        assert "only jo may lift" in capsys.readouterr().err, command
+    assert sorted(tmp_path.rglob("*")) == before, "nothing was written"
+    known = next(a for a in build_parser()._actions if a.dest == "command").choices
+    assert set(known) == {command[0] for command in making} | set(FREE), "a new command asks, or says why not"
 
 
 def test_notices_never_stand_without_the_deferring_sentence():
