@@ -49,6 +49,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_recheck(commands)
     _add_approval(commands)
     _add_adx(commands)
+    _add_programme(commands)
     _add_recover(commands)
     _add_calibrate(commands)
     _add_workbench(commands)
@@ -454,6 +455,29 @@ def _add_approval(commands: Any) -> None:
         metavar="WHEN",
         help="when they signed, such as 2026-01-17 or 2026-01-17T10:05 (now unless said)",
     )
+    _add_common(parser)
+
+
+def _add_programme(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "programme",
+        "join several reels into one viewing file, in the client's order",
+        "With --out: writes programme.toml, the client's wishes, as a proposal from the finished reels given, and nothing else. "
+        "Without: makes, proves and packs what programme.toml in the folder asks for. Frames are left off only where somebody "
+        "says so or nothing was measured in them; title cards only in words that the client has read.",
+        "smallgauge programme /shelf/0004171-R01-2 /shelf/0004171-R02-4 --out /shelf/order-0004171",
+    )
+    parser.add_argument(
+        "folders",
+        nargs="+",
+        metavar="FOLDER",
+        help="the reels in the client's order (with --out), or the programme's folder",
+    )
+    parser.add_argument(
+        "--out", metavar="DIR", help="a new folder beside the reels, for the proposal and later the programme"
+    )
+    _add_workers(parser)
     _add_common(parser)
 
 

@@ -42,6 +42,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "deliver": _deliver,
             "approval": _approval,
             "sign-off": _sign_off,
+            "programme": _programme,
             "adx": _adx,
             "copy": _copy,
             "recover": _recover,
@@ -565,6 +566,42 @@ def _approval(options: argparse.Namespace) -> int:
     else:
         print(approval_words(options.reel, paper))
     return 0
+
+
+def _programme(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.deliver.programme_words import made_words, proposal_words
+    from smallgauge.programme import make_programme, propose_programme
+    from smallgauge.record.files import read_json
+    from smallgauge.record.programme import PAPER, WISHES, ProgrammePaper
+
+    settings = _settings(options)
+    if options.out is not None:
+        folder = Path(options.out)
+        wishes = propose_programme(folder, [Path(reel) for reel in options.folders], settings)
+        if options.json:
+            _print_document({"folder": str(folder), "wishes": wishes, "exit_code": 0})
+        else:
+            print(proposal_words(f"{folder}/{WISHES}", wishes))
+        return 0
+    if len(options.folders) != 1:
+        raise CallerError(
+            "A programme is made in one folder; to propose one from several reels, name a new folder beside them with --out."
+        )
+    folder = Path(options.folders[0])
+    try:
+        outcome = make_programme(folder, settings)
+    finally:
+        close = getattr(settings.progress, "close", None)
+        if close is not None:
+            close()
+    paper = read_json(folder / PAPER, ProgrammePaper)
+    if options.json:
+        _print_document({"programme": paper, "proved": outcome.proved, "exit_code": outcome.exit_code})
+    else:
+        print(made_words(str(folder), paper, proved=outcome.proved))
+    return outcome.exit_code
 
 
 def _adx(options: argparse.Namespace) -> int:

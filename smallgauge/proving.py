@@ -12,12 +12,15 @@ from smallgauge.lock import ReelLock
 from smallgauge.media.whole import digest_file, safe_file_name
 from smallgauge.prove.fixity import expected_digests
 from smallgauge.prove.package import prove_package, read_list
+from smallgauge.prove.programme import prove_programme
 from smallgauge.prove.reel import prove_reel
 from smallgauge.prove.witness import with_witnesses
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json, write_json
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import Journal
+from smallgauge.record.programme import PAPER as PROGRAMME_PAPER
+from smallgauge.record.programme import ProgrammePaper
 
 
 def prove_folder(
@@ -40,7 +43,7 @@ def prove_folder(
     listed = read_list(folder)
     _refuse_inside(folder, out)
     if listed is None and not any(
-        (folder / name).is_file() for name in ("capture.json", "reel.json", "proof.json")
+        (folder / name).is_file() for name in ("capture.json", "reel.json", "proof.json", PROGRAMME_PAPER)
     ):
         raise MaterialError(
             f"`prove` needs a reel's folder, a package or a bag, and {folder} is none: it holds neither SHA256SUMS, "
@@ -53,6 +56,12 @@ def prove_folder(
             proof = with_witnesses(proof, folder, bag=listed.bag, progress=settings.progress)
         found: tuple[Finding, ...] = proof.findings
         good = proof.good
+    elif (folder / PROGRAMME_PAPER).is_file():
+        paper = read_json(folder / PROGRAMME_PAPER, ProgrammePaper)
+        shelf = folder.resolve().parent
+        with Crew(settings.workers) as crew:
+            proof = prove_programme(folder, paper, shelf=shelf, runner=crew, progress=settings.progress)
+        found, good = proof.findings, proof.good
     else:
         with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
             journal = Journal(folder)

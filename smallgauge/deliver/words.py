@@ -19,6 +19,7 @@ from smallgauge.deliver import (
     colour_words,
     copy_words,
     fading_words,
+    programme_words,
     proof_words,
     sound_words,
 )
@@ -272,6 +273,7 @@ _SENTENCES: dict[str, _Say] = {
 
 _SENTENCES |= proof_words.SENTENCES
 _SENTENCES |= copy_words.SENTENCES
+_SENTENCES |= programme_words.SENTENCES
 _SENTENCES |= fading_words.SENTENCES
 
 # Code -> what a family reads. A code that is not here does not concern them.
@@ -329,6 +331,7 @@ _CLIENT |= proof_words.CLIENT
 _CLIENT |= dict.fromkeys(
     ("coding differs", "key frames lacking", "time code differs", "list of frames differs"), _client_file
 )
+_CLIENT |= programme_words.CLIENT
 
 
 def sentence(finding: Finding) -> str:
@@ -441,6 +444,7 @@ _CHECKS: dict[str, tuple[str, str, str]] = {
 }
 _CHECKS |= proof_words.CHECKS
 _CHECKS |= copy_words.CHECKS
+_CHECKS |= programme_words.CHECKS
 CHECK_NAMES = tuple(_CHECKS)
 
 

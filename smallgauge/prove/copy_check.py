@@ -177,7 +177,7 @@ class CopyCheck:
         what = f"frames of {copy.file} decoded"
         bench.progress(what, 0, copy.frames)
         done = bench.runner.run(prove_copy, jobs, watch=lambda n: bench.progress(what, n, copy.frames))
-        return watch_copy(_in_order(done), rate=copy.rate)
+        return watch_copy(in_order(done), rate=copy.rate)
 
     def _against(self, copy: CopySummary, finished: Finished, rows: Table, reading: CopyReading) -> None:
         """Every shown frame beside the finished frame that it shows, the worst one with its floor."""
@@ -199,7 +199,7 @@ class CopyCheck:
         bench.shows(FITS_BEST, name, reading.fits, cell_side(copy.width), which=np.flatnonzero(real))
 
 
-def _in_order(done: Iterator[tuple[CopyJob, CopyResult]]) -> Iterator[CopyResult]:
+def in_order(done: Iterator[tuple[CopyJob, CopyResult]]) -> Iterator[CopyResult]:
     """Results in the order of their frames, each as soon as all before it are there."""
     waiting: dict[int, tuple[CopyJob, CopyResult]] = {}
     following = 0

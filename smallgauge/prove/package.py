@@ -19,6 +19,7 @@ from smallgauge.media.film_in import read_film
 from smallgauge.media.matroska import read_matroska_crcs
 from smallgauge.media.whole import FAT_LARGEST, digests_file, largest_file_bytes, medium_doubt, safe_file_name
 from smallgauge.prove.bench import Bench
+from smallgauge.prove.programme import prove_programme
 from smallgauge.prove.reel import SCRATCH, make_proof
 from smallgauge.record.capture import Capture, digest_capture
 from smallgauge.record.files import read_json
@@ -31,6 +32,9 @@ from smallgauge.record.package import (
     kind_of_sums,
     read_sums,
 )
+from smallgauge.record.programme import FILM as PROGRAMME_FILM
+from smallgauge.record.programme import PAPER as PROGRAMME_PAPER
+from smallgauge.record.programme import ProgrammePaper
 from smallgauge.record.work import Progress, Runner
 
 LONGEST_PLACE = 180  # characters of a path: delivery reference, section 11 (below 200 in all)
@@ -119,6 +123,15 @@ def prove_package(listed: PackageFiles, *, source: Path | None, runner: Runner, 
     with tempfile.TemporaryDirectory(prefix=SCRATCH) as scratch:
         laid = Path(scratch) / "reel"
         _lay_out(listed.root, laid, {n: p for n, p in places.items() if p not in hashed.in_pieces})
+        if (laid / PROGRAMME_PAPER).is_file():
+            programme = read_json(laid / PROGRAMME_PAPER, ProgrammePaper)
+            film = laid / PROGRAMME_FILM
+            if not film.exists() and (name := _film_of(places)):
+                film.symlink_to((listed.root / name).resolve())
+            own = prove_programme(laid, programme, shelf=None, runner=runner, progress=progress)
+            return replace(
+                own, checks=(*bench.checks, *own.checks), findings=(*own.findings, *bench.findings)
+            )
         if not (laid / "capture.json").is_file():
             return _without_papers(bench, listed, hashed, paper)
         capture = _capture_of(laid / "capture.json", bench, paper)
@@ -269,6 +282,11 @@ def _places(listed: PackageFiles, proof: Proof | None) -> dict[str, str]:
             if file.name not in found and file.sha256 in by_digest:
                 found[file.name] = by_digest[file.sha256]
     return found
+
+
+def _film_of(places: Mapping[str, str]) -> str:
+    """Place of the one film of a programme's package."""
+    return next((place for place in places.values() if place.startswith("Watch these/")), "")
 
 
 def _lay_out(root: Path, laid: Path, places: Mapping[str, str]) -> None:

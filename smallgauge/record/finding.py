@@ -211,6 +211,10 @@ _declare(
     "key frames lacking",
     "time code differs",
     "list of frames differs",
+    "programme is of other frames",
+    "programme not as told",
+    "frame left off holds something",
+    "reel left out not kept",
 )
 _declare("finding", "copy leaves frames out")
 
