@@ -2,6 +2,8 @@
 
 propose_programme   reels -> `programme.toml`, for the client's word
 make_programme      `programme.toml` -> the file, its paper and table, its proof and its package
+
+Why this is long: one file is made of pictures, sound, chapters and rows that must be cut alike, so they are planned in one place.
 """
 
 from collections.abc import Iterator, Sequence

@@ -6,7 +6,7 @@ PROGRAMME_COLUMNS           `programme.parquet`: one row a shown frame
 """
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -363,34 +363,23 @@ def write_wishes(path: Path, wishes: Wishes) -> None:
     """Write `programme.toml`."""
     import tomli_w
 
-    def reel(wish: ReelWish) -> dict[str, Any]:
-        row: dict[str, Any] = {"folder": wish.folder, "title": wish.title}
-        if wish.out_by:
-            row |= {"left_out_by": wish.out_by, "left_out_on": wish.out_on, "left_out_why": wish.out_why}
-        if wish.trims:
-            row["trim"] = [
-                {"first": t.first, "stop": t.stop, "by": t.by, "on": t.on, "why": t.why} for t in wish.trims
-            ]
-        return row
-
-    document: dict[str, Any] = {
-        "programme": 1,
-        "title": wishes.title,
-        "order_by": wishes.order_by,
-        "order_on": wishes.order_on,
-        "rate": str(wishes.rate),
-        "loudness_lufs": wishes.loudness_lufs,
-        "reel": [reel(wish) for wish in wishes.reels],
-    }
-    if wishes.cards:
-        document["card"] = [
-            {
-                "before": c.before,
-                "words": c.words,
-                "read_by": c.read_by,
-                "read_on": c.read_on,
-                "seconds": c.seconds,
-            }
-            for c in wishes.cards
-        ]
-    write_whole_bytes(path, (_HEAD + tomli_w.dumps(document)).encode())
+    text = _HEAD + tomli_w.dumps(
+        {
+            "programme": 1,
+            "title": wishes.title,
+            "order_by": wishes.order_by,
+            "order_on": wishes.order_on,
+            "rate": str(wishes.rate),
+            "loudness_lufs": wishes.loudness_lufs,
+        }
+    )
+    for reel in wishes.reels:
+        row = {"folder": reel.folder, "title": reel.title}
+        if reel.out_by:
+            row |= {"left_out_by": reel.out_by, "left_out_on": reel.out_on, "left_out_why": reel.out_why}
+        text += "\n[[reel]]\n" + tomli_w.dumps(row)
+        for trim in reel.trims:
+            text += "\n[[reel.trim]]\n" + tomli_w.dumps(asdict(trim))
+    for card in wishes.cards:
+        text += "\n[[card]]\n" + tomli_w.dumps(asdict(card))
+    write_whole_bytes(path, text.encode())
