@@ -60,7 +60,6 @@ from smallgauge.record.shop import SHOP_FILE, read_shop
 from smallgauge.record.table import Table, read_table, write_table
 from smallgauge.record.treatment import Treatment
 from smallgauge.render.films import RENDERING
-from smallgauge.render.plan import TELEVISION_RATE
 from smallgauge.render.programme import Stretch, cut_sound_of, render_card, render_stretch
 from smallgauge.render.segments import Canvas, canvas_for
 from smallgauge.render.track import for_viewing
@@ -107,6 +106,7 @@ def propose_programme(folder: Path, reels: Sequence[Path], settings: Settings) -
             f"{folder / WISHES} is there already, and is never written over; change it by hand, or move it away."
         )
     shelf = folder.resolve().parent
+    shop = read_shop(read_text_if_there(shelf / SHOP_FILE), where=str(shelf / SHOP_FILE))
     wishes = []
     rates: list[Fraction] = []
     for reel in reels:
@@ -116,7 +116,7 @@ def propose_programme(folder: Path, reels: Sequence[Path], settings: Settings) -
             )
         _, capture, summary, render = _papers(reel, settings)
         trims = _bare_ends(reel, summary, render, settings)
-        rates.append(capture.notes.television_rate or TELEVISION_RATE)
+        rates.append(capture.notes.television_rate or shop.television_rate)
         number = capture.notes.reel or capture.name
         wishes.append(ReelWish(folder=reel.name, title=number[:LONGEST_TITLE], trims=trims))
     if len(set(rates)) > 1:
@@ -124,7 +124,6 @@ def propose_programme(folder: Path, reels: Sequence[Path], settings: Settings) -
             f"The reels' television copies have {' and '.join(sorted({str(r) for r in rates}))} pictures a second, and a programme "
             "has one rate; set television_rate alike in their notes and finish them again."
         )
-    shop = read_shop(read_text_if_there(shelf / SHOP_FILE), where=str(shelf / SHOP_FILE))
     proposal = Wishes(
         title=safe_file_name(folder.name)[:LONGEST_TITLE],
         order_by="",

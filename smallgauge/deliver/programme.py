@@ -7,7 +7,8 @@ from pathlib import Path
 from urllib.parse import quote
 
 from smallgauge import __version__
-from smallgauge.deliver.package import LATER, PACKAGE, WATCH, film_file_name
+from smallgauge.deliver.film_names import LATER, WATCH, film_file_name
+from smallgauge.deliver.package import PACKAGE
 from smallgauge.deliver.programme_words import (
     left_out_words,
     level_words,

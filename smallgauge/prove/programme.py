@@ -20,7 +20,7 @@ from smallgauge.picture.blank import find_blank, measure_blank
 from smallgauge.picture.delivered import cell_side
 from smallgauge.picture.source_fit import small_block
 from smallgauge.prove.bench import Bench
-from smallgauge.prove.copies import COPY_TILE, wrong_frames
+from smallgauge.prove.copies import COPY_LIMITS, wrong_frames
 from smallgauge.prove.copy_check import FITS_BEST, RIGHT_FRAMES, in_order
 from smallgauge.prove.frames import tiles_for
 from smallgauge.prove.screen import CopyJob, CopyReading, CopyResult, copy_findings, prove_copy, watch_copy
@@ -350,10 +350,11 @@ class _Prover:
             COPY_COLUMNS,
             [{"finished_frame": int(n), "kind": REAL, "next_frame": -1} for n in shown],
         )
+        limit = COPY_LIMITS["h264"].tile
         wrong = wrong_frames(tiles, source.tiles, rows)
         off = np.abs(tiles - source.tiles[shown])
         worst = float(np.nanmax(off)) if np.isfinite(off).any() else float("nan")
-        by = f"small pictures; the worst part differs by {100 * worst:.1f} % of full scale, {100 * COPY_TILE:.0f} % is the limit"
+        by = f"small pictures; the worst part differs by {100 * worst:.1f} % of full scale, {100 * limit:.0f} % is the limit"
         bench.count(RIGHT_FRAMES, name, len(shown), len(shown) - wrong.size, by)
         bench.findings += [
             Finding(
@@ -385,7 +386,7 @@ class _Prover:
                 inner = block[max(first + _RING - samples, 0) : max(stop - _RING - samples, 0)]
                 loudest[n] = max(loudest[n], float(np.abs(inner).max(initial=0.0)))
             samples += len(block)
-        good = sound_as_long(samples, rate, paper.frames, paper.rate, coded=True)
+        good = sound_as_long(samples, rate, paper.frames, paper.rate, block=AAC_BLOCK, frames_off=1)
         by = "decoder, within one coded block and one frame"
         bench.equal("sound as long as picture", FILM, True, good, "sound not as long as picture", by)
         for reel, meter, level in zip(paper.reels, meters, loudest, strict=True):
