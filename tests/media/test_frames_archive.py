@@ -330,6 +330,29 @@ def test_a_divided_reel_has_frames_of_its_own_counted_from_0(captures):
     assert {p: p.stat().st_ino for p in (captures / "b" / "archive").iterdir()} == before
 
 
+@pytest.mark.parametrize("kind", ["joined", "divided"])
+def test_the_package_of_a_made_reel_without_masters_is_proved_whole(tmp_path, kind):
+    """As shipped neither archive copy nor finished film lies in it, and the captures' papers alone speak of them."""
+    shelf = tmp_path / "shelf"
+    scenes = (SceneTruth(kind="garden", first=0, stop=10), SceneTruth(kind="sea", first=10, stop=60))
+    spans = (("one", 0, 10), ("two", 3, 13)) if kind == "joined" else (("one", 0, 8),)
+    for name, first, stop in spans:
+        drawn = {"first": first, "frames": stop - first, "seed": 3, "bits": 8, "scenes": scenes}
+        analysed(draw(tmp_path / name, "matroska", code_values="gamma", **drawn), shelf)
+    if kind == "joined":
+        folder = join_folders((shelf / "one", shelf / "two"), shelf, settings(), number="joined")
+    else:
+        divide_folder(shelf / "one", settings(), cuts=(4,), by="mk", why="two rolls", numbers=("a", "b"))
+        folder = shelf / "b"
+    assert finish_reel(folder, settings()).exit_code == 0
+    package = Path(shutil.copytree(folder / "package", tmp_path / "package"))
+    assert not [p for p in package.rglob("*") if p.name in ("archive.mkv", "finished.mkv")]
+    outcome = prove_folder(package, settings(), source=None)
+    assert outcome.exit_code == 0 and outcome.proved
+    flip(sorted((package / "For later").rglob("capture.json"))[-1], 3000)
+    assert prove_folder(package, settings(), source=None).exit_code == 4
+
+
 @pytest.mark.campaign
 def test_joined_and_divided_reels_of_frames_are_finished_and_proved(tmp_path):
     """Their packages too, with the masters and without, as they lie on a stick."""
