@@ -82,7 +82,7 @@ def check_room(folder: Path, listing: CaptureListing, *, form: str) -> None:
     if needed > free:
         raise MaterialError(
             f"An archive copy as {form.upper()} needs {plain_size(needed)} for {lacking} frames, found {plain_size(free)} free at "
-            f'{folder}; make room, name another --out, or state archive = "matroska", which takes about half.'
+            f'{folder}; make room, name another --out, or state archive = "matroska", which takes less.'
         )
 
 

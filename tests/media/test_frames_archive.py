@@ -239,6 +239,17 @@ def test_package_bag_and_copy_hold_the_frames(reel, tmp_path):
     xmlschema.validate(str(reel / "bag" / "data" / "pbcore.xml"), str(schema))
 
 
+def test_witnesses_are_asked_about_three_frames_of_a_sequence(tmp_path):
+    from smallgauge.prove.witness import _few_frames
+
+    (tmp_path / "archive").mkdir()
+    (tmp_path / "archive" / "frames.sha256").write_text("")
+    frames = [tmp_path / "archive" / f"{n:06d}.tif" for n in range(9)]
+    still = tmp_path / "stills" / "a.jpg"
+    assert _few_frames([*frames, still]) == [frames[0], frames[4], frames[8], still]
+    assert _few_frames([frames[0], still]) == [frames[0], still]
+
+
 def test_another_form_takes_the_place_of_the_first(tmp_path):
     capture = draw(tmp_path / "r", "matroska", frames=3)
     folder = analysed(capture, tmp_path / "shelf")
