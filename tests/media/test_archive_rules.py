@@ -28,15 +28,6 @@ def probed(path: Path) -> dict[str, str]:
         pytest.skip("left out: no ffprobe here, so no other reader was asked")
     entries = ["-show_entries", "stream:frame=interlaced_frame,top_field_first", "-show_frames"]
     asked = [*entries, "-select_streams", "v:0", "-count_packets", "-of", "json"]
-        "-show_entries",
-        "stream:frame=interlaced_frame,top_field_first",
-        "-show_frames",
-        "-select_streams",
-        "v:0",
-        "-count_packets",
-        "-of",
-        "json",
-    ]
     done = subprocess.run(
         ["ffprobe", "-v", "error", *asked, str(path)], capture_output=True, text=True, check=True
     )
