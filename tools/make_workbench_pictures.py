@@ -72,11 +72,12 @@ def make_pictures(shelf: Path) -> None:
     """The Shelf, a reel with its whole capture, and a value that is tried on the true look."""
     PICTURES.mkdir(exist_ok=True)
     with serve(shelf) as served, browser() as started, page_of(started, served) as page:
-        page.set_viewport_size({"width": 1280, "height": 300})
-        page.wait_for_selector(".reels li")
+        page.set_viewport_size({"width": 1280, "height": 330})
+        page.wait_for_selector("#hand-upto option", state="attached")
         page.screenshot(path=PICTURES / "workbench-shelf.jpg", type="jpeg", quality=82)
+        take_work(page)
         page.set_viewport_size({"width": 1280, "height": 900})
-        page.click(f"text={REEL}")
+        page.click(f"a:has-text('{REEL}')")
         page.wait_for_selector("#drawn")
         for key in ("PageDown", "ArrowRight", "ArrowRight"):
             page.keyboard.press(key)
@@ -94,6 +95,20 @@ def make_pictures(shelf: Path) -> None:
         page.evaluate("() => window.scrollTo(0, document.body.scrollHeight)")
         page.wait_for_timeout(200)
         page.screenshot(path=PICTURES / "workbench-fields.jpg", type="jpeg", quality=82, full_page=True)
+
+
+def take_work(page) -> None:
+    """Runs: one that goes on and one that waits; both are stopped again."""
+    for name in ("0000013-R02-1", REEL):
+        page.select_option("#hand-name", name)
+        page.click(".work form button")
+        page.wait_for_selector(f"[data-run='{name}']")
+    page.wait_for_selector("[data-state=running] progress")
+    page.wait_for_timeout(1500)
+    page.locator(".work").screenshot(path=PICTURES / "workbench-work.jpg", type="jpeg", quality=82)
+    for name in (REEL, "0000013-R02-1"):
+        page.click(f"[data-run='{name}'] button:has-text('stop')")
+        page.wait_for_selector(f"[data-run='{name}'][data-state=stopped]")
 
 
 def main() -> int:

@@ -443,7 +443,7 @@ def make_app(
     bench = Bench(shelf, hand, now, tour or Tour())
     app = Starlette(
         routes=bench.routes(),
-        exception_handlers={SmallgaugeError: _refused, HTTPException: _nothing_there},
+        exception_handlers={SmallgaugeError: _refused, HTTPException: _nothing_there, Exception: _failed},
     )
     return app, policy(bench.page)
 
@@ -453,6 +453,14 @@ def _refused(request: Request, error: Exception) -> Response:
         409 if isinstance(error, StaleDecision | InHand) else 400 if isinstance(error, CallerError) else 422
     )
     return JSONResponse({"error": str(error)}, status_code=status)
+
+
+def _failed(request: Request, error: Exception) -> Response:
+    """A mistake of ours: the server's log has the rest."""
+    words = (
+        f"The program itself failed ({type(error).__name__}); please report this with what the bench printed."
+    )
+    return JSONResponse({"error": words}, status_code=500)
 
 
 def _nothing_there(request: Request, error: Exception) -> Response:

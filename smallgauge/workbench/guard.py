@@ -16,6 +16,7 @@ from urllib.parse import parse_qs
 
 import anyio
 
+from smallgauge.errors import SmallgaugeError
 from smallgauge.workbench.accounts import Accounts
 
 Refusal = tuple[int, str]
@@ -161,7 +162,10 @@ class Guard:
         session, now = self.sessions.get(carried), self.clock()
         if session is None:
             return None
-        account = self.accounts.known().get(session.name)
+        try:
+            account = self.accounts.known().get(session.name)
+        except SmallgaugeError:  # a file of accounts that can't be read lets nobody in
+            account = None
         if account is None or account["digest"] != session.digest or now - session.heard > SESSION_S:
             del self.sessions[carried]
             return None
@@ -201,7 +205,12 @@ class Guard:
             )
             return
         accounts = self.accounts
-        digest = await anyio.to_thread.run_sync(lambda: accounts.check(name, passphrase, place))
+        try:
+            digest = await anyio.to_thread.run_sync(lambda: accounts.check(name, passphrase, place))
+        except SmallgaugeError:  # its sentence names a file, which is nobody's business out there
+            words = "The accounts of this bench can't be read; look for them at the machine on which it runs."
+            await self._entry_page(send, 422, words)
+            return
         if digest is None:
             await self._entry_page(
                 send,

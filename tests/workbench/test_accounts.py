@@ -211,6 +211,9 @@ def test_a_new_passphrase_or_a_removed_account_puts_its_sessions_out(opened):
     set_account(shelf, "mk", "another heron altogether", at=AT)
     remove_account(shelf, "o.t.")
     assert [speak(served, tls, "GET", "/api/shelf", Cookie=each)[0] for each in (cookie, other)] == [403, 403]
+    (shelf / ACCOUNTS_FILE).write_text("nonsense")
+    status, _, said = come_in(served, tls, "mk", "another heron altogether")
+    assert status == 422 and "can't be read" in said.replace("&#x27;", "'") and str(shelf) not in said
 
 
 @pytest.mark.skipif(chromium() is None, reason="left out: no chromium on this system")

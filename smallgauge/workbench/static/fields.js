@@ -3,6 +3,7 @@ import { html } from "./html.js";
 import { useEffect } from "preact/hooks";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
+import { operator } from "./session.js";
 
 const POINTS = ["red", "green", "blue"];
 
@@ -89,7 +90,7 @@ export function FieldRow({ fields }) {
   return html`<section class="fields" aria-label="Treatment of the scene" tabindex="-1" data-region="fields">
     <div class="row">
       <h2>Treatment</h2>
-      <label>Who decides <input class="short" value=${fields.by.value} autocomplete="off" onInput=${(/** @type {any} */ e) => {
+      <label>Who decides <input class="short" value=${fields.by.value} readonly=${operator.value !== ""} autocomplete="off" onInput=${(/** @type {any} */ e) => {
         fields.by.value = e.target.value;
         sessionStorage.setItem("who decides", e.target.value);
       }} /></label>
