@@ -39,8 +39,7 @@ def open_reel(page) -> None:
 
 
 @needs_browser
-def test_axe_finds_nothing_on_any_page_or_state(own_shelf, tmp_path, monkeypatch):
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+def test_axe_finds_nothing_on_any_page_or_state(own_shelf):
     seen = {}
     with serve(own_shelf) as served, browser() as chrome, page_of(chrome, served) as page:
         page.wait_for_selector(".reels li")

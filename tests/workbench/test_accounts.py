@@ -156,7 +156,7 @@ def test_an_account_comes_in_decides_under_its_own_name_and_leaves(opened):
         rf"smallgauge-{served.port}=[\w-]{{43}}; HttpOnly; SameSite=Strict; Path=/; Secure", said
     )
     cookie = said.partition(";")[0]
-    assert json.loads(speak(served, tls, "GET", "/api/session", Cookie=cookie)[2]) == {"operator": "mk"}
+    assert json.loads(speak(served, tls, "GET", "/api/session", Cookie=cookie)[2])["operator"] == "mk"
     stamp = json.loads(speak(served, tls, "GET", f"/api/reel/{NAME}/frame/3", Cookie=cookie)[2])["stamp"]
     revision = json.loads(speak(served, tls, "GET", f"/api/reel/{NAME}", Cookie=cookie)[2])["revision"]
     body = {"subject": "camera_speed", "text": "16", "row": 3, "stamp": stamp, "revision": revision}
