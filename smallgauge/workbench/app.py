@@ -1,15 +1,15 @@
 """The pages and their JSON twins: each route asks one function of this room and writes its answer down.
 
+A subject with addresses of its own gives them from its own file (`hand_pages.py`) and one line in `Bench.addresses`.
+
 Pictures are made by two workers, so that a page stays quick while one frame is decoded. What goes wrong is one sentence with
 a status: 400 nonsense asked, 404 nothing there, 409 somebody decided meanwhile, 422 the reel is not what it should be.
 """
 
 import base64
 import hashlib
-import json
-import os
 import re
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -19,16 +19,14 @@ import anyio
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response, StreamingResponse
+from starlette.responses import JSONResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from smallgauge.errors import CallerError, SmallgaugeError
-from smallgauge.line import STEPS
 from smallgauge.record.treatment import StaleDecision
 from smallgauge.workbench.addresses import (
     BYTES,
-    EVENTS,
     JPEG,
     PAGE,
     TEXT,
@@ -45,7 +43,8 @@ from smallgauge.workbench.addresses import (
 )
 from smallgauge.workbench.decide import Asked as Field
 from smallgauge.workbench.decide import drafted, fields_paper, record
-from smallgauge.workbench.hand import Hand, InHand, Task, step_named
+from smallgauge.workbench.hand import Hand, InHand
+from smallgauge.workbench.hand_pages import hand_addresses
 from smallgauge.workbench.opened import CORRECTED, LOOKS, OpenReel, Shown
 from smallgauge.workbench.papers import frame_paper, lane_values, reel_paper, rows_paper
 from smallgauge.workbench.shelf import Shelf
@@ -54,14 +53,6 @@ from smallgauge.workbench.tour import Tour
 
 PICTURE_WORKERS = 2
 REEL = "/api/reel/{reel}"
-RUN_WORKERS = max(
-    1, (os.cpu_count() or 2) - 1
-)  # of a run that is started here: one core is left to the bench
-LOOK_S, ALIVE_S, COME_BACK_MS = (
-    0.25,
-    15.0,
-    1000,
-)  # streams of events: looks for news, sign of life, wait before coming back
 MOST_RUN = 64  # rough looks in one answer
 STATIC = Path(str(files("smallgauge.workbench") / "static"))
 
@@ -93,7 +84,7 @@ class Bench:
             *self._strip_of(),
             *self._pictures(),
             *self._treatment(),
-            *self._work_in_hand(),
+            *hand_addresses(self),
         )
 
     def _pages(self) -> tuple[Address, ...]:
@@ -275,51 +266,6 @@ class Bench:
             ),
         )
 
-    def _work_in_hand(self) -> tuple[Address, ...]:
-        """Runs and packs: what goes on, and what may be done about it."""
-        acts = (
-            ("pause", "Let a run rest where it is.", self.hand.pause),
-            ("go-on", "Let a paused run go on.", self.hand.go_on),
-            ("stop", "End a run; what is whole is kept.", self.hand.stop),
-            (
-                "again",
-                "Start a run again that was stopped or failed.",
-                lambda n: self.hand.again(n, self.now()),
-            ),
-            ("put-away", "Take a run that has ended off the list.", self.hand.put_away),
-        )
-        return (
-            Address(
-                path="/api/work",
-                says="Work in hand: runs that wait, run, pause or have ended, and packs being made.",
-                answer=self.twin(lambda request: self.hand.paper()),
-                gives={"event": "string", "items": "array", "steps": "array"},
-            ),
-            Address(
-                path="/api/work/events",
-                says="The same as numbered events, each with the runs that changed; a page that comes back says Last-Event-ID.",
-                answer=self._events,
-                gives=EVENTS,
-            ),
-            Address(
-                path="/api/work/start",
-                says="Put a reel in hand: all steps up to one, or what of them is not made yet.",
-                answer=self.twin(self._started),
-                takes=change(("name", "upto"), name=TEXT, upto={"type": "string", "enum": list(STEPS)}),
-                gives=_ITEM,
-            ),
-            *(
-                Address(
-                    path=f"/api/work/{{number:int}}/{act}",
-                    says=says,
-                    answer=self.twin(_with_number(do)),
-                    takes=change(),
-                    gives=_ITEM,
-                )
-                for act, says, do in acts
-            ),
-        )
-
     def routes(self) -> list[Route | Mount]:
         """Every address as a route, and the files of the page."""
         return [*(each.route() for each in self.addresses()), Mount("/static", StaticFiles(directory=STATIC))]
@@ -392,39 +338,6 @@ class Bench:
     def _true(self, request: Request) -> Shown:
         return self.reel(request).true(row_of(request), request.query_params.get("look", CORRECTED))
 
-    def _started(self, request: Request) -> dict[str, Any]:
-        name, upto = request.state.body["name"], step_named(request.state.body["upto"])
-        folder, capture = self.shelf.material(name)
-        return self.hand.start(
-            Task(
-                reel=folder.name,
-                shelf=folder.parent,
-                upto=upto,
-                capture=capture,
-                at=self.now(),
-                workers=RUN_WORKERS,
-            )
-        )
-
-    async def _events(self, request: Request) -> Response:
-        last = request.headers.get("last-event-id", "")
-
-        async def stream() -> AsyncIterator[str]:
-            seen, quiet = last, 0.0
-            yield f"retry: {COME_BACK_MS}\n\n"
-            while not self.hand.closing:
-                for event, told in self.hand.events_after(seen):
-                    seen = event
-                    yield f"id: {seen}\nevent: work\ndata: {json.dumps(told)}\n\n"
-                    quiet = 0.0
-                await anyio.sleep(LOOK_S)
-                quiet += LOOK_S
-                if quiet >= ALIVE_S:
-                    quiet = 0.0
-                    yield ": the bench is there\n\n"
-
-        return StreamingResponse(stream(), media_type=EVENTS)
-
     def _tried(self, request: Request) -> Shown:
         reel, row = self.reel(request), row_of(request)
         return reel.true(row, CORRECTED, draft=drafted(reel, _asked(request.state.body, row)))
@@ -477,10 +390,6 @@ def _shown(picture: Shown) -> Response:
     return Response(picture.jpeg, media_type="image/jpeg", headers=headers)
 
 
-def _with_number(do: Callable[[int], Any]) -> Callable[[Request], Any]:
-    return lambda request: do(int(request.path_params["number"]))
-
-
 def row_of(request: Request) -> int:
     """The row that an address names."""
     return int(request.path_params["row"])
@@ -491,13 +400,5 @@ def _asked(body: dict[str, Any], row: int) -> Field:
     return Field(subject=subject, text=body.get("text"), row=row, at=at, before=before)
 
 
-_ITEM = {
-    "id": "integer",
-    "reel": "string",
-    "title": "string",
-    "state": "string",
-    "words": "string",
-    "findings": "array",
-}
 _FIRST = Asked(name="first", says="the first frame; 0 unless said")
 _LOOK = Asked(name="look", says="which look", schema={"type": "string", "enum": ["", "capture", *LOOKS]})
