@@ -50,6 +50,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_approval(commands)
     _add_adx(commands)
     _add_programme(commands)
+    _add_remarks(commands)
     _add_recover(commands)
     _add_calibrate(commands)
     _add_workbench(commands)
@@ -406,6 +407,18 @@ def _add_reel_commands(commands: Any) -> None:
         help="order the untouched copy of the scan and the finished film into the package, or out of it, from now on (kept in "
         "order.json); without it the last order holds, or masters in capture.toml",
     )
+    parser.add_argument(
+        "--unanswered",
+        action="store_true",
+        help="deliver although remarks wait for an answer; the report says so",
+    )
+    parser.add_argument(
+        "--handed-over",
+        metavar="NAME",
+        help="make nothing: keep the package that stands as the delivery that NAME received; what is made later is the next one, "
+        "with a list of what is otherwise",
+    )
+    parser.add_argument("--on", metavar="DAY", help="the day on which it was handed over (today unless said)")
     _add_common(parser)
     parser = _command(
         commands,
@@ -478,6 +491,40 @@ def _add_programme(commands: Any) -> None:
         "--out", metavar="DIR", help="a new folder beside the reels, for the proposal and later the programme"
     )
     _add_workers(parser)
+    _add_common(parser)
+
+
+def _add_remarks(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "remarks",
+        "take in what a client says of a copy, and answer it",
+        "Lists the remarks on a reel with their answers. --add takes one in, --list a CSV or TOML of them (columns words, place, "
+        "to, copy, who, on, how), --answer answers one. A place is a film frame, or a time on the copy that was seen; it is "
+        "kept with the film frame and the scanner's file. `deliver` refuses while one is unanswered.",
+        'smallgauge remarks /shelf/0004171-R03-7 --add "too dark" --place 0:06.66 --who "Mrs Example" --how letter',
+    )
+    parser.add_argument("reel", metavar="REEL", help="the reel's folder")
+    parser.add_argument("--add", metavar="WORDS", help="what was said")
+    parser.add_argument("--list", metavar="FILE", help="a CSV or TOML with several remarks")
+    parser.add_argument(
+        "--place", default="", metavar="PLACE", help="film frame or time, such as 120 or 0:06.66"
+    )
+    parser.add_argument("--to", default="", metavar="PLACE", help="the end of a stretch, that frame included")
+    parser.add_argument(
+        "--copy",
+        default="approval",
+        choices=("approval", "viewing", "television"),
+        help="the copy that was seen (approval unless said)",
+    )
+    parser.add_argument("--who", default="", metavar="NAME", help="who said it")
+    parser.add_argument("--on", metavar="DAY", help="when it was said (today unless said)")
+    parser.add_argument("--how", default="", metavar="WORDS", help="how it came: letter, telephone ...")
+    parser.add_argument("--answer", type=int, metavar="N", help="answer remark N")
+    parser.add_argument("--done", action="store_true", help="it was done")
+    parser.add_argument("--not-done", action="store_true", help="it was not done")
+    parser.add_argument("--why", default="", metavar="WORDS", help="why, or what was done")
+    parser.add_argument("--by", default="", metavar="INITIALS", help="who answers")
     _add_common(parser)
 
 

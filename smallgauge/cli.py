@@ -43,6 +43,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "approval": _approval,
             "sign-off": _sign_off,
             "programme": _programme,
+            "remarks": _remarks,
             "adx": _adx,
             "copy": _copy,
             "recover": _recover,
@@ -522,9 +523,26 @@ def _recheck(options: argparse.Namespace) -> int:
 def _deliver(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from smallgauge.line import deliver_folder
+    from smallgauge.line import deliver_folder, hand_over_folder
 
-    outcome = deliver_folder(Path(options.reel), _settings(options), bag=options.bag, masters=options.masters)
+    if options.handed_over is not None:
+        from smallgauge.deliver.answer_words import handed_words
+
+        handed = hand_over_folder(
+            Path(options.reel), _settings(options), to=options.handed_over, on=options.on or ""
+        )
+        if options.json:
+            _print_document({"handed": handed, "exit_code": 0})
+        else:
+            print(handed_words(handed))
+        return 0
+    outcome = deliver_folder(
+        Path(options.reel),
+        _settings(options),
+        bag=options.bag,
+        masters=options.masters,
+        unanswered=options.unanswered,
+    )
     if options.json:
         _print_json([outcome])
     else:
@@ -602,6 +620,49 @@ def _programme(options: argparse.Namespace) -> int:
     else:
         print(made_words(str(folder), paper, proved=outcome.proved))
     return outcome.exit_code
+
+
+def _remarks(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.deliver.answer_words import remarks_words
+    from smallgauge.record.remarks import read_remarks
+    from smallgauge.remarks import Said, answer_folder, read_list, take_remarks
+
+    folder = Path(options.reel)
+    asked = [options.add is not None, options.list is not None, options.answer is not None]
+    if sum(asked) > 1:
+        raise CallerError("Give one of --add, --list and --answer at a time.")
+    now = _now()
+    if options.answer is not None:
+        if options.done == options.not_done or not options.by or not options.why:
+            raise CallerError("An answer needs --done or --not-done, --why WORDS and --by INITIALS.")
+        answer_folder(
+            folder,
+            options.answer,
+            done=options.done,
+            why=options.why,
+            by=options.by,
+            at=now,
+            take_over=options.take_over,
+        )
+    elif any(asked):
+        said: tuple[Said, ...]
+        if options.list is not None:
+            said = read_list(Path(options.list))
+        else:
+            said = (Said(place=options.place, to=options.to, copy=options.copy, words=options.add),)
+        defaults = {"who": options.who, "on": options.on or now[:10], "how": options.how}
+        take_remarks(folder, said, defaults=defaults, at=now, take_over=options.take_over)
+    if not folder.is_dir():
+        raise CallerError(f"Remarks belong to a reel, found no folder {folder}; name the reel's folder.")
+    remarks = read_remarks(folder)
+    if options.json:
+        _print_document({"remarks": remarks, "waiting": len(remarks.waiting), "exit_code": 0})
+    else:
+        for line in remarks_words(remarks):
+            print(line)
+    return 0
 
 
 def _adx(options: argparse.Namespace) -> int:

@@ -14,6 +14,7 @@ from smallgauge.analyse.follow import Bench, Follower
 from smallgauge.analyse.reel import analyse_reel
 from smallgauge.analyse.source import Source, open_source
 from smallgauge.crew import Crew
+from smallgauge.deliver.again import hand_over, write_changes
 from smallgauge.deliver.bag import build_bag
 from smallgauge.deliver.contact import write_contact_sheet
 from smallgauge.deliver.package import build_package
@@ -31,6 +32,7 @@ from smallgauge.record.capture import Capture
 from smallgauge.record.chapters import SUBJECT as SCENE_NAME
 from smallgauge.record.decided_colour import complete_inversion
 from smallgauge.record.decided_fading import completed_fading
+from smallgauge.record.deliveries import Handed
 from smallgauge.record.files import (
     add_decisions,
     read_decisions,
@@ -49,6 +51,7 @@ from smallgauge.record.notes import COPY_KEYS, read_notes
 from smallgauge.record.order import ORDER_PAPER, Order
 from smallgauge.record.ordered import recipe_of
 from smallgauge.record.reel import Reel
+from smallgauge.record.remarks import read_remarks
 from smallgauge.record.rendertable import RenderSummary
 from smallgauge.record.shop import SHOP_FILE, Shop, read_shop
 from smallgauge.record.signature import ApprovalPaper, needs_signature, signature_of
@@ -439,7 +442,7 @@ class Line:
         deliver_reel(self.folder, self.journal, self.settings.progress)
         self.steps.append("deliver")
         _, found = check_manifest(self.folder)
-        self._say(*found)
+        self._say(*found, *not_answered(self.folder))
 
 
 def refuse_copies(ordered: tuple[str, ...]) -> None:
@@ -527,6 +530,7 @@ def store_decisions(
 def deliver_reel(folder: Path, journal: Journal, progress: Progress = silent) -> None:
     """Report and package of a proved reel."""
     key = key_of("deliver", read_json(folder / "proof.json", Proof).capture_digest)
+    write_changes(folder)
     write_contact_sheet(folder)
     build_report(folder)
     build_pdf(folder)
@@ -604,17 +608,46 @@ def _whole_look(
     return complete_inversion(value, known, light=notes.light, silver=notes.is_black_and_white)
 
 
+def not_answered(folder: Path) -> tuple[Finding, ...]:
+    """Remarks that wait for an answer, which a delivery must tell."""
+    waiting = read_remarks(folder).waiting
+    if not waiting:
+        return ()
+    values: dict[str, object] = {"numbers": [each.number for each in waiting]}
+    return (Finding(code="remarks not answered", where="reel", values=values),)
+
+
+def hand_over_folder(folder: Path, settings: Settings, *, to: str, on: str) -> Handed:
+    """Keep the package that stands as a delivery that was handed over; what is made afterwards is the next."""
+    refuse_held(folder, settings.held)
+    with ReelLock(folder, take_over=settings.take_over):
+        return hand_over(folder, to=to, on=on or settings.at, at=settings.at)
+
+
 def deliver_folder(
-    folder: Path, settings: Settings, *, bag: bool = False, masters: bool | None = None
+    folder: Path,
+    settings: Settings,
+    *,
+    bag: bool = False,
+    masters: bool | None = None,
+    unanswered: bool = False,
 ) -> Outcome:
     """Make the report and the package of a proved reel again, and the bag for an archive where it is asked for.
 
     `masters` orders archive copy and finished film into the package, or out of it, from now on; None leaves the order as it is.
+    Refused while a remark waits for an answer, unless `unanswered` says to deliver all the same.
     """
     refuse_held(folder, settings.held)
     if not (folder / "proof.json").is_file():
         raise MaterialError(
             f"A package needs a proved reel, found no proof.json in {folder}; run `smallgauge finish` first."
+        )
+    waiting = not_answered(folder)
+    if waiting and not unanswered:
+        numbers = ", ".join(str(each.number) for each in read_remarks(folder).waiting)
+        raise MaterialError(
+            f"Remarks wait for an answer in {folder}: {numbers}; answer each with `smallgauge remarks`, or deliver all the same "
+            "with --unanswered."
         )
     treatment = treatment_of(read_decisions(folder / "decisions.jsonl"))
     capture = read_json(folder / "capture.json", Capture)
@@ -636,7 +669,7 @@ def deliver_folder(
         folder=str(folder),
         reel=proof.reel,
         steps=("deliver", *(("bag",) if bag else ())),
-        findings=(*proof.findings, *found, *told),
+        findings=(*proof.findings, *found, *told, *waiting),
         proved=proof.good,
     )
 

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from smallgauge.deliver.answer_words import changed_decisions, changes_words, remark_words
 from smallgauge.deliver.colour import (
     ColourFact,
     Pair,
@@ -58,7 +59,10 @@ from smallgauge.deliver.words import (
     sentence,
 )
 from smallgauge.gauge.rates import running_time_text
+from smallgauge.record.deliveries import CHANGES, Changes
+from smallgauge.record.files import read_json
 from smallgauge.record.finding import Check
+from smallgauge.record.remarks import read_remarks
 from smallgauge.record.treatment import PROGRAM
 
 MOST_PICTURES = 9  # in the family's part; all of them are in the package
@@ -132,6 +136,8 @@ class ReportContent:
     how_known: str
     done: tuple[str, ...]
     not_done: tuple[str, ...]
+    changed: tuple[str, ...]
+    remarks: tuple[str, ...]
     unsure: tuple[str, ...]
     lacking: tuple[str, ...]
     files: tuple[FileRow, ...]
@@ -186,6 +192,8 @@ def report_content(papers: Papers) -> ReportContent:
         how_known=HOW_KNOWN,
         done=_done(papers),
         not_done=_not_done(papers),
+        changed=_changed(papers),
+        remarks=tuple(remark_words(each) for each in read_remarks(papers.folder).remarks),
         unsure=_unsure(papers),
         lacking=_lacking(papers),
         files=file_rows(papers),
@@ -398,6 +406,16 @@ def _not_done(papers: Papers) -> tuple[str, ...]:
     if papers.capture.sound:
         texts.append(sound_left_words(papers.summary.sound if papers.summary is not None else None))
     return tuple(texts)
+
+
+def _changed(papers: Papers) -> tuple[str, ...]:
+    """What this delivery has otherwise than the one before; nothing for a first one."""
+    path = papers.folder / CHANGES
+    if not path.is_file():
+        return ()
+    changes = read_json(path, Changes)
+    decided = (client_decision(entry) for entry in changed_decisions(changes, papers.treatment.in_force))
+    return changes_words(changes, tuple(text for text in decided if text))
 
 
 def _unsure(papers: Papers) -> tuple[str, ...]:

@@ -29,11 +29,13 @@ from smallgauge.errors import MaterialError
 from smallgauge.gauge.rates import feet_from_frames, metres_from_frames
 from smallgauge.media.whole import safe_file_name, write_whole_bytes
 from smallgauge.record.archive import frames_there
+from smallgauge.record.deliveries import CHANGES
 from smallgauge.record.files import write_text
 from smallgauge.record.order import ORDER_PAPER
 from smallgauge.record.ordered import list_of_frames
 from smallgauge.record.package import PackageList, PackagePart, sums_text
 from smallgauge.record.recipe import FINISHED, SMOOTH
+from smallgauge.record.remarks import REMARKS
 from smallgauge.record.work import Progress, silent
 
 PACKAGE = "package"
@@ -107,7 +109,7 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
         if copy.place.endswith(".mov")
     ]
     optional += [("Report.pdf", "report.pdf"), (f"{PICTURES}/contact-sheet.jpg", "stills/contact-sheet.jpg")]
-    optional += [(f"{LATER}/{name}", name) for name in (*LATER_TABLES, "render.json")]
+    optional += [(f"{LATER}/{name}", name) for name in (*LATER_TABLES, "render.json", REMARKS, CHANGES)]
     optional += [
         (f"{PICTURES}/{still.path.name}", f"stills/{still.path.name}") for still in still_places(folder)
     ]

@@ -36,6 +36,10 @@ def _flashing(v: Values) -> str:
 
 
 SENTENCES: dict[str, _Say] = {
+    "remarks not answered": lambda v: (
+        f"Remarks wait for an answer{v.plain(': ', 'numbers')}. Read them with `smallgauge remarks`, and answer each: done or not "
+        "done, and why."
+    ),
     "names not legal": lambda v: (
         f"Names in the package that some system does not take{v.plain(': ', 'names')}. Make the package again, with other names "
         "on the captured files."
@@ -106,6 +110,9 @@ def _client_file(v: Values) -> str:
 
 
 CLIENT: dict[str, _Say] = {
+    "remarks not answered": lambda v: (
+        "Some of your remarks have no answer yet. We will write to you about them."
+    ),
     "frame shows another": _client_file,
     "frame lies elsewhere": _client_file,
     "duration differs": _client_file,

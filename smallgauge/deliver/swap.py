@@ -18,12 +18,14 @@ from smallgauge.record.package import PackageList, PackagePart
 from smallgauge.record.work import Progress
 
 # Papers of the delivery itself: made when the proof is done, so that it can't speak of them.
-_MADE_HERE = (
+MADE_HERE = (
     "start-here.html",
     "report.html",
     "report.pdf",
     "read-me-first.txt",
     "reels.csv",
+    "remarks.json",
+    "delivery.json",
     "stills/contact-sheet.jpg",
     ORDER_PAPER,
 )
@@ -80,7 +82,7 @@ def fill(
         link_or_copy(folder / part.of, place)
         digests = digests_file(place, tuple({"sha256", kind}), from_medium=True)
         known, found = proved.get(part.of), digests["sha256"]
-        if known is not None and known != found and part.of not in _MADE_HERE:
+        if known is not None and known != found and part.of not in MADE_HERE:
             raise FixityError(
                 f"{part.of} must be the file that was proved (SHA-256 {known[:12]}...), found {found[:12]}... in {folder}; "
                 "nothing was packed: run `smallgauge prove` and read what it says."

@@ -37,6 +37,7 @@ class ApprovalPaper:
     width: int
     height: int
     stills: tuple[str, ...]
+    positions: tuple[tuple[int, int], ...] = ()  # film frames that it shows, in order, as stretches
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,7 +3,7 @@
 Its pictures are those of the finished film, through the same `render_frame`; nothing of the finished film is written.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -85,6 +85,7 @@ def make_approval(
         width=canvas.width,
         height=canvas.height + strip_height(canvas.height),
         stills=tuple(stills.values()),
+        positions=_stretches([each.film_position for each in plan.frames]),
     )
     whole = key_of(keys, paper.rate)
     _drop_stills(folder, journal, keep=set(stills.values()))
@@ -103,7 +104,7 @@ def make_approval(
         journal.add_file("approval", APPROVAL_FILE, key=whole, stop=paper.frames, rows=paper.frames)
         for job in jobs:
             (folder / job.file).unlink(missing_ok=True)
-    key = key_of(whole, paper.look)
+    key = key_of(whole, paper.look, paper.positions)
     if not journal.holds(APPROVAL_PAPER, key):
         write_json(folder / APPROVAL_PAPER, paper)
         journal.add_file("approval", APPROVAL_PAPER, key=key)
@@ -129,6 +130,23 @@ def _job(segment: SegmentJob, capture: Capture, plan: Plan, mark: str, stills: d
         mark=mark,
         stills=tuple((n, file) for n, file in stills.items() if n in inside),
     )
+
+
+def _stretches(positions: Sequence[int]) -> tuple[tuple[int, int], ...]:
+    """Stretches of numbers that follow one another.
+
+    Examples
+    --------
+    >>> _stretches([0, 1, 2, 5, 5, 6])
+    ((0, 3), (5, 6), (5, 7))
+    """
+    out: list[tuple[int, int]] = []
+    for position in positions:
+        if out and out[-1][1] == position:
+            out[-1] = (out[-1][0], position + 1)
+        else:
+            out.append((position, position + 1))
+    return tuple(out)
 
 
 def _clock(seconds: Fraction) -> str:
