@@ -407,18 +407,7 @@ def _add_reel_commands(commands: Any) -> None:
         help="order the untouched copy of the scan and the finished film into the package, or out of it, from now on (kept in "
         "order.json); without it the last order holds, or masters in capture.toml",
     )
-    parser.add_argument(
-        "--unanswered",
-        action="store_true",
-        help="deliver although remarks wait for an answer; the report says so",
-    )
-    parser.add_argument(
-        "--handed-over",
-        metavar="NAME",
-        help="make nothing: keep the package that stands as the delivery that NAME received; what is made later is the next one, "
-        "with a list of what is otherwise",
-    )
-    parser.add_argument("--on", metavar="DAY", help="the day on which it was handed over (today unless said)")
+    _add_handing_over(parser)
     _add_common(parser)
     parser = _command(
         commands,
@@ -432,6 +421,21 @@ def _add_reel_commands(commands: Any) -> None:
     parser.add_argument("package", metavar="PACKAGE", help="the folder `package` or `bag` of a reel")
     parser.add_argument("target", metavar="FOLDER", help="the folder on the medium")
     _add_common(parser)
+
+
+def _add_handing_over(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--unanswered",
+        action="store_true",
+        help="deliver although remarks wait for an answer; the report says so",
+    )
+    parser.add_argument(
+        "--handed-over",
+        metavar="NAME",
+        help="make nothing: keep the package that stands as the delivery that NAME received; what is made later is the next one, "
+        "with a list of what is otherwise",
+    )
+    parser.add_argument("--on", metavar="DAY", help="the day on which it was handed over (today unless said)")
 
 
 def _add_approval(commands: Any) -> None:
