@@ -141,13 +141,13 @@ def _papers(
     folder: Path, settings: Settings, *, shown: bool = True
 ) -> tuple[Proof, Capture, RenderSummary, Table]:
     """The papers of a reel: finished, proved and good; where it is shown, not held back."""
+    if shown:
+        refuse_held(folder, settings.held)
     for name in ("proof.json", "render.json", "render.parquet", FINISHED.file):
         if not (folder / name).is_file():
             raise MaterialError(
                 f"A programme is made of finished and proved reels, found no {name} in {folder}; run `smallgauge finish` first."
             )
-    if shown:
-        refuse_held(folder, settings.held)
     proof = read_json(folder / "proof.json", Proof)
     if not proof.good:
         raise MaterialError(

@@ -14,9 +14,9 @@ from smallgauge.errors import CallerError
 BLOCKS = 80  # across the picture
 BORDER_SHARE = 0.04  # kept clear of the picture's edge
 _APART = 2  # blocks: grain is not alike over so far
-# Structure below this share of full scale is under one code of 8 bits and can't be seen; a correlation below that
+# Structure below this share of full scale is under half a code of 8 bits and can't be seen; a correlation below that
 # is what grain alone gives (one in sixty, five standard errors). common practice, no source; tests hold both.
-LEAST_STRUCTURE, LEAST_CORRELATION = 0.003, 0.08
+LEAST_STRUCTURE, LEAST_CORRELATION = 0.0015, 0.08
 # Strokes: so many blocks further from the ground than so many of its deviations, and so much of full scale.
 STROKE_BLOCKS, STROKE_SIGMAS, STROKE_LEVEL = 3, 7.0, 0.02
 

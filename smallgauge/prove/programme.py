@@ -7,7 +7,7 @@ Where a reel is not beside it any more (a stick, years later) its frames can't b
 
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -83,6 +83,34 @@ def prove_programme(
         findings=tuple(bench.findings),
         files=files,
     )
+
+
+@dataclass(slots=True, eq=False)
+class _Compared:
+    """What came of the shown frames of one reel."""
+
+    frames: int = 0
+    worst: float = 0.0
+    wrong: list[int] = field(default_factory=list)  # shown frames
+    fits: dict[int, NDArray[np.float64]] = field(
+        default_factory=dict
+    )  # by the first shown frame of a stretch
+
+    def add(self, job: CopyJob, result: CopyResult, source: Beside, shown: NDArray[np.int32]) -> None:
+        """One stretch, against the finished frames that it is to show; one that names frames that are not there has none right."""
+        if not ((shown >= 0) & (shown < len(source.tiles))).all():
+            return
+        rows = table_of(
+            "copies",
+            COPY_COLUMNS,
+            [{"finished_frame": int(n), "kind": REAL, "next_frame": -1} for n in shown],
+        )
+        self.frames += len(shown)
+        self.wrong += (wrong_frames(result.tiles, source.tiles, rows) + job.first).tolist()
+        off = np.abs(result.tiles - source.tiles[shown])
+        self.worst = max(self.worst, float(np.nanmax(off, initial=0.0)))
+        if result.fits is not None:
+            self.fits[job.first] = result.fits
 
 
 class _Prover:
@@ -183,7 +211,11 @@ class _Prover:
         pictures = [result.small for result in results if result.small is not None]
         if sum(len(part) for part in pictures) != len(render):
             return None
-        return Beside(tiles=np.concatenate(pictures), store=store, size=(summary.width, summary.height))
+        tiles = np.lib.format.open_memmap(  # type: ignore[no-untyped-call]
+            self.scratch / f"tiles-{n}.npy", mode="w+", dtype=np.float32, shape=(len(render), *self.tiles, 3)
+        )
+        np.concatenate(pictures, out=tiles)
+        return Beside(tiles=tiles, store=store, size=(summary.width, summary.height))
 
     def _account(self, n: int, reel: ReelShown, table: Table, render: Table) -> None:
         """Every finished frame once or more, in film order, but for those that a trim names; no other frame."""
@@ -260,24 +292,25 @@ class _Prover:
         """Every frame decoded once: against its finished frame, and as it looks on a screen, joins and all."""
         bench, paper = self.bench, self.paper
         jobs = self._jobs(table, beside)
-        results: dict[int, CopyResult] = {}
+        seen = [_Compared() for _ in paper.reels]
         bench.progress(f"frames of {FILM} decoded", 0, paper.frames)
         done = bench.runner.run(
             prove_copy, jobs, watch=lambda n: bench.progress(f"frames of {FILM} decoded", n, paper.frames)
         )
 
-        def kept() -> Iterator[tuple[CopyJob, CopyResult]]:
+        def compared() -> Iterator[tuple[CopyJob, CopyResult]]:
+            """Results with their small pictures compared and let go: a programme may be hours long."""
             for job, result in done:
-                results[job.first] = result
-                yield job, result
+                for reel, source, own in zip(paper.reels, beside, seen, strict=True):
+                    if source is not None and reel.shown_first <= job.first < reel.shown_stop:
+                        own.add(job, result, source, table["finished_frame"][job.first : job.stop])
+                yield job, replace(result, tiles=result.tiles[:0], fits=None)
 
-        reading = watch_copy(in_order(kept()), rate=paper.rate)
+        reading = watch_copy(in_order(compared()), rate=paper.rate)
         bench.silent(FILM, reading.stretches, reading.log, reading.quiet)
-        for n, reel in enumerate(paper.reels):
-            source = beside[n]
-            own = [results[job.first] for job in jobs if reel.shown_first <= job.first < reel.shown_stop]
+        for reel, source, own in zip(paper.reels, beside, seen, strict=True):
             if source is not None:
-                self._against(reel, source, table["finished_frame"][reel.shown_first : reel.shown_stop], own)
+                self._against(reel, own)
         self._screen(reading, table)
 
     def _screen(self, reading: CopyReading, table: Table) -> None:
@@ -339,32 +372,17 @@ class _Prover:
         rows = rows_of_copy(copy, shown, source.size, len(source.tiles))
         return FitJob(stores={0: source.store}, rows=(), block=cell_side(paper.width), box=box), rows
 
-    def _against(
-        self, reel: ReelShown, source: Beside, shown: NDArray[np.int32], results: list[CopyResult]
-    ) -> None:
+    def _against(self, reel: ReelShown, own: "_Compared") -> None:
         """Each shown frame of a reel beside the finished frame that it is to show."""
         bench, name = self.bench, f"{FILM}, {reel.folder}"
-        tiles = np.concatenate([result.tiles for result in results])
-        rows = table_of(
-            "copies",
-            COPY_COLUMNS,
-            [{"finished_frame": int(n), "kind": REAL, "next_frame": -1} for n in shown],
-        )
-        limit = COPY_LIMITS["h264"].tile
-        wrong = wrong_frames(tiles, source.tiles, rows)
-        off = np.abs(tiles - source.tiles[shown])
-        worst = float(np.nanmax(off)) if np.isfinite(off).any() else float("nan")
-        by = f"small pictures; the worst part differs by {100 * worst:.1f} % of full scale, {100 * limit:.0f} % is the limit"
-        bench.count(RIGHT_FRAMES, name, len(shown), len(shown) - wrong.size, by)
+        limit, count = COPY_LIMITS["h264"].tile, reel.shown_stop - reel.shown_first
+        by = f"small pictures; the worst part differs by {100 * own.worst:.1f} % of full scale, {100 * limit:.0f} % is the limit"
+        bench.count(RIGHT_FRAMES, name, count, own.frames - len(own.wrong), by)
         bench.findings += [
-            Finding(
-                code="viewing copy differs",
-                where=FILM,
-                values={"file": FILM, "frame": int(number) + reel.shown_first},
-            )
-            for number in wrong[:_MOST_TOLD]
+            Finding(code="viewing copy differs", where=FILM, values={"file": FILM, "frame": number})
+            for number in sorted(own.wrong)[:_MOST_TOLD]
         ]
-        fits = [result.fits for result in results if result.fits is not None]
+        fits = [own.fits[first] for first in sorted(own.fits)]
         bench.shows(FITS_BEST, name, fits, cell_side(self.paper.width))
 
     def _sound(self, film: FilmReader) -> None:

@@ -209,6 +209,7 @@ def test_no_command_makes_anything_of_a_held_reel(tmp_path, kind, capsys):
         ["join", str(free), str(free), "--out", str(shelf), "--reel", number],
         ["divide", str(held_one), "--cut", "3", *why],
         ["divide", str(free), "--cut", "3", "--reel", number, "--reel", "b", *why],
+        ["programme", str(held_one), "--out", str(shelf / "order")],
         ["unslit", str(held_one)],
         ["unslit", str(free), "--reel", "a", "--reel", number],
     ]
