@@ -177,6 +177,7 @@ FREE = {
     "treat": "words on a reel, no film",
     "prove": "reads, and writes what it found",
     "recheck": "reads",
+    "remarks": "words on a reel, no film",
     "sign-off": "a person's word",
     "recover": "makes a capture, which finish then asks about",
     "calibrate": "measures a scanner",
