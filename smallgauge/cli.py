@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from smallgauge.line import Outcome, Settings
+    from smallgauge.office.desk import Answer
     from smallgauge.record.finding import Finding
     from smallgauge.record.verdict import Verdict
 
@@ -49,6 +50,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "recover": _recover,
             "calibrate": _calibrate,
             "workbench": _workbench,
+            "queue": _queue,
         }.get(options.command, _office if options.command in OFFICE_COMMANDS else _line)
         return run(options)
     except SmallgaugeError as error:
@@ -839,13 +841,50 @@ def _bench_account(options: argparse.Namespace) -> int:
 def _office(options: argparse.Namespace) -> int:
     from smallgauge.office.desk import run_desk
 
-    answer = run_desk(options, at=_now())
+    return _answered(options, run_desk(options, at=_now()))
+
+
+def _answered(options: argparse.Namespace, answer: "Answer") -> int:
+    """Print what a command of the office says."""
     if options.json:
         _print_document({**answer.document, "exit_code": answer.exit_code})
     else:
         for line in answer.lines:
             print(line)
     return answer.exit_code
+
+
+def _queue(options: argparse.Namespace) -> int:
+    import time
+    from pathlib import Path
+
+    from smallgauge.office.night import Night
+    from smallgauge.office.queue_desk import run_queue
+
+    if options.workers is not None and options.workers < 1:
+        raise CallerError(f"--workers needs 1 or more, found {options.workers}.")
+    if not 0 <= options.leave < 1e6:
+        raise CallerError(f"--leave needs gigabytes from 0 on, found {options.leave:g}.")
+    shelf = Path(options.shelf).resolve()
+    if not shelf.is_dir():
+        raise MaterialError(f"The queue works on a shelf, found no folder {shelf}; make it or name another.")
+
+    def say(words: str) -> None:
+        print(words, file=sys.stderr if options.json else sys.stdout, flush=True)
+
+    night = Night(
+        shelf=shelf,
+        by=options.by,
+        now=_now,
+        clock=time.monotonic,
+        wait=time.sleep,
+        say=say,
+        held=_held,
+        workers=options.workers,
+        leave_bytes=int(options.leave * 1e9),
+        watch=Path(options.watch) if options.watch else None,
+    )
+    return _answered(options, run_queue(options, night))
 
 
 def _demo(options: argparse.Namespace) -> int:

@@ -6,12 +6,12 @@ Why this is long: one short function for each command, each of the same shape.
 import argparse
 from typing import Any
 
-COMMANDS = ("order", "intake", "reel", "condition", "hold", "hand-back", "label", "quote", "office")
+COMMANDS = ("order", "intake", "reel", "condition", "hold", "hand-back", "label", "quote", "queue", "office")
 
 
 def add_office_commands(commands: Any) -> None:
     """Add every command of the office to the parser."""
-    for add in (_order, _intake, _reel, _condition, _hold, _hand_back, _label, _quote, _office):
+    for add in (_order, _intake, _reel, _condition, _hold, _hand_back, _label, _quote, _queue, _office):
         add(commands)
 
 
@@ -202,6 +202,35 @@ def _quote(commands: Any) -> None:
     parser.add_argument("order", metavar="ORDER", help="number of the order")
     parser.add_argument("--tariff", required=True, metavar="FILE", help="the shop's prices (TOML)")
     parser.add_argument("--out", metavar="FILE", help="a PDF as well")
+
+
+def _queue(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "queue",
+        "work through the night: reel after reel, and what each came to",
+        "add: captures or reels' folders that wait to be finished. list: the queue, and which pass of which reel is out of "
+        "date. run: works until nothing waits, each reel in a process of lower priority; a reel that fails never stops the "
+        "next, and after a stop or a power cut it goes on from there. It says tonight's need first and stops before the disk is "
+        "full. With --watch it also takes in captures that a scanner finishes, until Ctrl-C. status: how far it is, at what "
+        "rate, and the time left. pause, go-on, stop: the jobs named, or all.",
+        "smallgauge queue add /captures/reel-one /captures/reel-two --shelf /shelf --by mk",
+    )
+    parser.add_argument("action", choices=("list", "add", "run", "pause", "go-on", "stop", "status"))
+    parser.add_argument(
+        "what", nargs="*", default=[], metavar="CAPTURE|REEL|JOB", help="what to add, or numbers of jobs"
+    )
+    _by(parser)
+    parser.add_argument(
+        "--due", action="store_true", help="add: every reel of the shelf with a pass out of date"
+    )
+    parser.add_argument("--watch", metavar="DIR", help="run: where captures arrive")
+    parser.add_argument(
+        "--leave", type=float, default=10.0, metavar="GB", help="gigabytes to leave free (10 unless said)"
+    )
+    parser.add_argument(
+        "--workers", type=int, metavar="N", help="run: processes a reel (one a core unless said)"
+    )
 
 
 def _office(commands: Any) -> None:

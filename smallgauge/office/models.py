@@ -122,6 +122,25 @@ class Verdict(Row):
     seen: Mapped[str] = mapped_column(Text)
 
 
+class Job(Row):
+    """One reel in the queue. `host`, `process` and `began` are of the bench that runs it; empty while none does."""
+
+    __tablename__ = "job"
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    shelf: Mapped[str] = mapped_column(Text)
+    reel: Mapped[str] = mapped_column(Text, index=True)  # name of its folder on the shelf
+    capture: Mapped[str] = mapped_column(Text)  # where it lies; empty: the reel's own archive copy
+    state: Mapped[str] = mapped_column(String(10), index=True)
+    asked_at: Mapped[str] = mapped_column(String(20))
+    asked_by: Mapped[str] = mapped_column(Text)
+    host: Mapped[str] = mapped_column(Text)
+    process: Mapped[int] = mapped_column(Integer)
+    began: Mapped[str] = mapped_column(Text)
+    tries: Mapped[int] = mapped_column(Integer)
+    ended_at: Mapped[str] = mapped_column(String(20))
+    words: Mapped[str] = mapped_column(Text)
+
+
 class Event(Row):
     """One thing that happened. Only ever added, each with the digest of the one before."""
 
@@ -147,7 +166,7 @@ class Head(Row):
     digest: Mapped[str] = mapped_column(String(64))
 
 
-KEPT: tuple[type[Row], ...] = (Client, Order, Counted, Reel, Condition, Hold, Consent, Verdict)
+KEPT: tuple[type[Row], ...] = (Client, Order, Counted, Reel, Condition, Hold, Consent, Verdict, Job)
 
 
 def plain(row: Row) -> dict[str, Any]:

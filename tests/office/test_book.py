@@ -18,7 +18,7 @@ from shop import AT, open_shop, parcel, reel
 
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.office import book as book_module
-from smallgauge.office import ledger
+from smallgauge.office import ledger, queue
 from smallgauge.office.book import Book, check_book, copy_book
 from smallgauge.office.models import KEPT, Event, Order, Reel, Row
 from smallgauge.office.place import BOOK_FILE
@@ -32,6 +32,7 @@ KEYS = {
     "hold": "id",
     "consent": "id",
     "verdict": "id",
+    "job": "id",
 }
 
 
@@ -56,6 +57,7 @@ def kept(tmp_path_factory):
             read_back_by="",
         )
         ledger.note_verdict(book, at=AT, by="jo", reel=number, verdict="good", seen="all of it")
+        queue.add_job(book, at=AT, by="mk", shelf="/shelf", reel=number, capture="/captures/one")
         assert check_book(book).faults == ()
     return folder / BOOK_FILE
 
@@ -130,7 +132,7 @@ def test_a_cut_end_that_was_sewn_up_is_found_by_the_noted_digest(filled):
         assert check_book(book, noted=noted).faults == ()
     tamper(
         filled,
-        "DELETE FROM verdict",
+        "DELETE FROM job",
         "DELETE FROM event WHERE seq = (SELECT max(seq) FROM event)",
         "UPDATE head SET count = count - 1, digest = (SELECT digest FROM event ORDER BY seq DESC LIMIT 1)",
     )
@@ -253,6 +255,17 @@ def test_a_newer_book_is_refused(filled):
     tamper(filled, "UPDATE alembic_version SET version_num = '9999'")
     with pytest.raises(MaterialError, match="newer version"):
         Book(filled)
+
+
+def test_a_book_of_before_the_queue_is_brought_up_to_date(filled):
+    with Book(filled) as book:
+        before = check_book(book)
+    tamper(filled, "DROP TABLE job", "UPDATE alembic_version SET version_num = '0001'")
+    with Book(filled) as book:
+        assert check_book(book).faults == ("job [1] is missing: it was removed",), "all else is as it was"
+        assert check_book(book).head == before.head
+        with book.engine.connect() as connection:
+            assert compare_metadata(MigrationContext.configure(connection), Row.metadata) == []
 
 
 def test_a_copy_is_whole_and_never_over_another(filled, tmp_path):
