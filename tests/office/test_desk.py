@@ -212,6 +212,7 @@ def test_no_command_makes_anything_of_a_held_reel(tmp_path, kind, capsys):
         ["divide", str(free), "--cut", "3", "--reel", number, "--reel", "b", *why],
         ["programme", str(held_one), "--out", str(shelf / "order")],
         ["unslit", str(held_one)],
+        ["programme", str(held_one), "--out", str(shelf / "order")],
         ["unslit", str(free), "--reel", "a", "--reel", number],
     ]
     before = sorted(tmp_path.rglob("*"))
