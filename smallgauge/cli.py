@@ -841,7 +841,7 @@ def _bench_account(options: argparse.Namespace) -> int:
 def _office(options: argparse.Namespace) -> int:
     from smallgauge.office.desk import run_desk
 
-    return _answered(options, run_desk(options, at=_now()))
+    return _answered(options, run_desk(options, now=_now))
 
 
 def _answered(options: argparse.Namespace, answer: "Answer") -> int:

@@ -595,6 +595,10 @@ SOURCES |= {
 
 # Safety at the bench.
 SOURCES |= {
+    "IPI2001": Source(
+        title="Image Permanence Institute, User's guide for acid-detection strips (2001)",
+        seen="basic instructions and level table; the words of level 3 beyond the first are from memory",
+    ),
     "FAOLCLEAN": Source(
         title="Film Archives On Line training text, Solvent cleaners - hand cleaning", seen="text"
     ),

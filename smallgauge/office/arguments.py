@@ -68,10 +68,10 @@ def _intake(commands: Any) -> None:
     parser = _command(
         commands,
         "intake",
-        "take one reel in at the counter",
+        "take reels in at the counter",
         "Asks four things of a reel: gauge (or 'not sure'), words on the box, what forbids running it (or 'nothing'), and who "
-        "may decide. On a terminal it asks for what is not given, and Enter repeats the answer of the reel before; elsewhere "
-        "--again does. What forbids running puts a hold on the film.",
+        "may decide. On a terminal it asks for what is not given, a key an answer, for one reel after the other: Enter gives the "
+        "answer of the reel before, = all of them but the words. Elsewhere --again does. What forbids running places a hold.",
         "smallgauge intake 0004171 --shelf /shelf --by mk --gauge 'Super 8' --box-words 'garden 1968' --forbids nothing --decides "
         "'A. Doe'",
     )
@@ -112,6 +112,9 @@ def _reel(commands: Any) -> None:
     parser.add_argument(
         "--words", default="", metavar="WORDS", help="note: what was done; list: words to look for"
     )
+    parser.add_argument(
+        "--transport", default="", metavar="NAME", help="note: what it runs on, as shop.toml states it"
+    )
     parser.add_argument("--verdict", default="", metavar="VERDICT", help="good, or do again")
     parser.add_argument("--seen", default="", metavar="WORDS", help="verdict: what was watched")
 
@@ -128,6 +131,12 @@ def _condition(commands: Any) -> None:
     _by(parser)
     parser.add_argument(
         "--seen", action="append", default=[], metavar="SUBJECT=WORDS", help="what was seen (may be repeated)"
+    )
+    parser.add_argument(
+        "--lifter",
+        default="",
+        metavar="NAME",
+        help="who may lift a hold that follows, where shop.toml names nobody",
     )
 
 
@@ -151,7 +160,9 @@ def _hold(commands: Any) -> None:
     _by(parser)
     parser.add_argument("--kind", default="", metavar="KIND", help="film or files")
     parser.add_argument("--why", default="", metavar="WORDS", help="the reason")
-    parser.add_argument("--lifter", default="", metavar="NAME", help="who may lift it")
+    parser.add_argument(
+        "--lifter", default="", metavar="NAME", help="who may lift it, where shop.toml names nobody for it"
+    )
 
 
 def _hand_back(commands: Any) -> None:

@@ -6,6 +6,7 @@ Why this is long: one short function for each command, each of the same shape.
 import argparse
 import json
 import sys
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -18,9 +19,11 @@ from smallgauge.gauge.numbers import order_number
 from smallgauge.media.whole import write_whole_bytes
 from smallgauge.office import ledger
 from smallgauge.office.book import Book, check_book, copy_book
+from smallgauge.office.house import House, may_run, read_house
 from smallgauge.office.models import Client, Consent, Counted, Event, Order, Reel, Verdict, plain
 from smallgauge.office.place import BOOK_FILE, book_place
 from smallgauge.office.safety import notices_for
+from smallgauge.office.triage import advice_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,16 +35,17 @@ class Answer:
     exit_code: int = 0
 
 
-def run_desk(options: argparse.Namespace, *, at: str) -> Answer:
-    """Do one command of the office."""
+def run_desk(options: argparse.Namespace, *, now: Callable[[], str]) -> Answer:
+    """Do one command of the office; `now` gives the moment of each entry."""
     shelf = Path(options.shelf)
     if options.command == "office" and options.action == "restore":
         return _restore(options, shelf)
     make = options.command == "order" and options.action == "new"
     with Book(book_place(shelf), make=make) as book:
+        if options.command == "intake":
+            return _intake(options, book, now)
         return {
             "order": _order,
-            "intake": _intake,
             "reel": _reel,
             "condition": _condition,
             "hold": _hold,
@@ -49,7 +53,7 @@ def run_desk(options: argparse.Namespace, *, at: str) -> Answer:
             "label": _label,
             "quote": _quote,
             "office": _office,
-        }[options.command](options, book, at)
+        }[options.command](options, book, now())
 
 
 def _order(options: argparse.Namespace, book: Book, at: str) -> Answer:
@@ -141,34 +145,37 @@ def _events(session: Session, which: sa.ColumnElement[bool]) -> list[dict[str, A
     ]
 
 
-def _intake(options: argparse.Namespace, book: Book, at: str) -> Answer:
+def _intake(options: argparse.Namespace, book: Book, now: Callable[[], str]) -> Answer:
     order = ledger.order_from(options.order)
-    asked = sys.stdin.isatty() and not options.json
-    before = ledger.last_reel(book, order) if asked or options.again else None
-    answers = {name: getattr(options, name) for name in ("gauge", "box_words", "forbids", "decides")}
-    last = (
-        {name: getattr(before, name) for name in answers} | {"forbids": before.forbids or ledger.NOTHING}
-        if before is not None
-        else {}
-    )
-    for name in answers:
-        if answers[name] is None and asked and not options.again:
-            answers[name] = _ask(name, last.get(name, ""))
-        elif answers[name] is None and options.again:
-            answers[name] = last.get(name)
-    missing = [f"--{name.replace('_', '-')}" for name, answer in answers.items() if answer is None]
+    house = read_house(Path(options.shelf))
+    names = ("gauge", "box_words", "forbids", "decides")
+    answers = {name: getattr(options, name) for name in names if getattr(options, name) is not None}
+    if len(answers) < len(names) and sys.stdin.isatty() and not (options.json or options.again):
+        return _intake_by_keys(options, book, now, order, house, answers)
+    lifter = options.lifter
+    before = ledger.last_reel(book, order) if options.again else None
+    if before is not None:
+        last = {name: getattr(before, name) for name in names} | {"forbids": before.forbids or ledger.NOTHING}
+        if not lifter and "forbids" not in answers and before.forbids:
+            with book.read() as session:
+                held = ledger.standing(session, before.number)
+            lifter = held[0].lifter if held else ""
+        answers = last | answers
+    missing = [f"--{name.replace('_', '-')}" for name in names if name not in answers]
     if missing:
         raise CallerError(
             f"Four things are asked of each reel, and {', '.join(missing)} is not answered; add it, or --again where it is as for "
             "the reel before."
         )
-    lifter = options.lifter
-    if not lifter and options.again and before is not None and options.forbids is None:
-        with book.read() as session:
-            held = ledger.standing(session, before.number, "film")
-        lifter = held[0].lifter if held else ""
     reel = ledger.take_in(
-        book, at=at, by=options.by, order=order, lifter=lifter, feet=options.feet or "", **answers
+        book,
+        at=now(),
+        by=options.by,
+        order=order,
+        lifter=lifter,
+        feet=options.feet or "",
+        house=house,
+        **answers,
     )
     notices = notices_for(f"{reel.forbids} {reel.box_words}", reel.gauge)
     return Answer(
@@ -177,25 +184,44 @@ def _intake(options: argparse.Namespace, book: Book, at: str) -> Answer:
     )
 
 
-_QUESTIONS = {
-    "gauge": "Gauge, or 'not sure'",
-    "box_words": "Words on the box",
-    "forbids": "What forbids running it, or 'nothing'",
-    "decides": "Who may decide",
-}
+def _intake_by_keys(
+    options: argparse.Namespace,
+    book: Book,
+    now: Callable[[], str],
+    order: int,
+    house: House,
+    given: dict[str, str],
+) -> Answer:
+    """The whole parcel at the counter, a key an answer."""
+    from smallgauge.office.counter import Counter
+    from smallgauge.office.keys import single_keys
 
+    def say(words: str) -> None:
+        print(words, end="", file=sys.stderr, flush=True)
 
-def _ask(name: str, before: str) -> str:
-    print(f"{_QUESTIONS[name]}{f' [{before}]' if before else ''}: ", end="", file=sys.stderr, flush=True)
-    line = sys.stdin.readline()
-    if not line:
-        raise CallerError(
-            "The questions ended before they were answered; nothing was written, so take the reel in again."
+    if options.feet:
+        raise CallerError("--feet is of one reel; give it with all four answers, or note the length later.")
+    with single_keys() as read:
+        counter = Counter(
+            book=book,
+            order=order,
+            by=options.by,
+            now=now,
+            read=read,
+            say=say,
+            house=house,
+            lifter=options.lifter,
+            given=given,
         )
-    return line.strip() or before
+        reels = counter.take_in_all()
+    return Answer(
+        document={"reels": [plain(reel) for reel in reels]},
+        lines=(f"{len(reels)} reels taken in.",),
+    )
 
 
 def _reel(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    house = read_house(Path(options.shelf))
     if options.action == "list":
         return _reels(options, book)
     if options.action == "note":
@@ -207,12 +233,14 @@ def _reel(options: argparse.Namespace, book: Book, at: str) -> Answer:
             step=options.step,
             place=options.place,
             words=options.words,
+            transport=options.transport,
+            house=house,
         )
     elif options.action == "verdict":
         ledger.note_verdict(
             book, at=at, by=options.by, reel=options.reel, verdict=options.verdict, seen=options.seen
         )
-    return _shown_reel(book, options.reel)
+    return _shown_reel(book, options.reel, house)
 
 
 def _reels(options: argparse.Namespace, book: Book) -> Answer:
@@ -226,7 +254,7 @@ def _reels(options: argparse.Namespace, book: Book) -> Answer:
     return Answer(document={"reels": [plain(reel) for reel in found]}, lines=tuple(map(_reel_line, found)))
 
 
-def _shown_reel(book: Book, text: str) -> Answer:
+def _shown_reel(book: Book, text: str, house: House) -> Answer:
     with book.read() as session:
         reel = ledger.find_reel(session, text)
         condition = ledger.condition_of(session, reel.number)
@@ -236,16 +264,24 @@ def _shown_reel(book: Book, text: str) -> Answer:
         )
         told = _events(session, Event.reel == reel.number)
     notices = notices_for(f"{reel.forbids} {reel.box_words} {_seen_words(condition)}", reel.gauge)
+    seen = ledger.looked_at(condition)
+    advice = advice_of(seen)
+    kept = tuple(each.why for each in holds if each.kind == "film")
+    runs = [may_run(each, gauge=reel.gauge, condition=seen, held=kept) for each in house.transports]
     lines = [_reel_line(reel).strip(), f"  who may decide: {reel.decides}"]
     lines += [
         f"  HOLD {each.id} on the {each.kind}: {each.why} ({each.lifter} may lift it)" for each in holds
     ]
-    lines += [f"  {subject}: {seen}" for subject, seen in condition.items()]
+    lines += [f"  {subject}: {words}" for subject, words in condition.items()]
+    lines += [f"  to know: {each.words}" for each in advice]
+    lines += [f"  on {each.words}" for each in runs]
     lines += [f"  verdict of {each.by}, {each.at[:10]}: {each.verdict} ({each.seen})" for each in verdicts]
     lines += [f"  {each['at']}  {each['by']}  {each['what']}  {each['words']}" for each in told]
     document = {
         **plain(reel),
         "condition": condition,
+        "advice": [asdict(each) for each in advice],
+        "transports": [asdict(each) for each in runs],
         "holds": [plain(each) for each in holds],
         "verdicts": [plain(each) for each in verdicts],
         "events": told,
@@ -263,15 +299,19 @@ def _seen_words(condition: dict[str, str]) -> str:
 
 
 def _condition(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    house = read_house(Path(options.shelf))
     seen: dict[str, str] = {}
     for pair in options.seen:
         subject, _, words = pair.partition("=")
         seen[subject.strip()] = words
-    ledger.note_condition(book, at=at, by=options.by, reel=options.reel, seen=seen)
-    return _shown_reel(book, options.reel)
+    ledger.note_condition(
+        book, at=at, by=options.by, reel=options.reel, seen=seen, lifter=options.lifter, house=house
+    )
+    return _shown_reel(book, options.reel, house)
 
 
 def _hold(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    house = read_house(Path(options.shelf))
     if options.action == "place":
         ledger.place_hold(
             book,
@@ -281,13 +321,14 @@ def _hold(options: argparse.Namespace, book: Book, at: str) -> Answer:
             kind=options.kind,
             why=options.why,
             lifter=options.lifter,
+            house=house,
         )
     elif options.action == "lift":
         if not (options.which.isascii() and options.which.isdigit()):
             raise CallerError(
                 f"A hold is lifted by its own number, found '{options.which}'; `smallgauge hold list` shows it."
             )
-        ledger.lift_hold(book, at=at, by=options.by, hold=int(options.which), why=options.why)
+        ledger.lift_hold(book, at=at, by=options.by, hold=int(options.which), why=options.why, house=house)
     with book.read() as session:
         found = ledger.standing(session)
     return Answer(
@@ -399,8 +440,9 @@ def _import(options: argparse.Namespace, book: Book, at: str) -> Answer:
     from smallgauge.office.lists import import_list
 
     order = ledger.order_from(options.order)
+    house = read_house(Path(options.shelf))
     numbers, mistakes = import_list(
-        book, _named(options), at=at, by=options.by, order=order, lifter=options.lifter
+        book, _named(options), at=at, by=options.by, order=order, lifter=options.lifter, house=house
     )
     said = (*(each.words for each in mistakes), f"{len(mistakes)} mistakes; nothing was stored.")
     return Answer(

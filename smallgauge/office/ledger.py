@@ -6,6 +6,7 @@ Why this is long: one short function for each thing that happens to a parcel, an
 """
 
 import datetime
+import re
 import secrets
 from collections.abc import Mapping
 from decimal import Decimal, InvalidOperation
@@ -16,7 +17,9 @@ from sqlalchemy.orm import Session
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.gauge.numbers import check_digit, check_reel_number, order_number, reel_number
+from smallgauge.office import triage
 from smallgauge.office.book import Book, Entry
+from smallgauge.office.house import MUST_NOT, House, may_run
 from smallgauge.office.models import (
     Client,
     Condition,
@@ -28,6 +31,11 @@ from smallgauge.office.models import (
     Verdict,
 )
 
+NO_RULES = House()
+_FROM_BOX = (
+    "nitrate",
+    "unprocessed",
+)  # where words on the box are enough for a hold: danger, and loss for good
 KINDS = ("reels", "cans", "boxes", "notes", "tapes", "empty spools")
 NOT_SURE = "not sure"
 NOTHING = "nothing"
@@ -50,6 +58,12 @@ SUBJECTS = (
     "stripe",
     "smell",
     "warp",
+    "brittleness",
+    "kind",  # camera original, print, negative
+    "processing",
+    "spool",
+    "content",
+    "edge codes",
 )
 NOT_LOOKED_AT = "not looked at"
 
@@ -214,10 +228,12 @@ def take_in(
     decides: str,
     lifter: str = "",
     feet: str = "",
+    house: House = NO_RULES,
 ) -> Reel:
     """Take one reel in at the counter: the four things that are asked of each.
 
-    What forbids running puts a hold on the film at once; `nothing` says that it was asked and there is nothing.
+    What forbids running places its holds at once (`triage.holds_for`), and so do words on the box that speak of nitrate or of
+    film that was not processed; `nothing` says that it was asked and there is nothing.
     """
     with book.write(at=at, by=by) as entry:
         return enter_reel(
@@ -229,7 +245,18 @@ def take_in(
             decides=decides,
             lifter=lifter,
             feet=feet,
+            house=house,
         )
+
+
+def holds_wanted(forbids: str, box_words: str) -> dict[tuple[str, str], str]:
+    """The holds that follow from the answers at the counter: kind and reason's name, with why."""
+    answer = "" if forbids.strip().casefold() == NOTHING else forbids.strip()
+    wanted = dict.fromkeys(triage.holds_for(answer) if answer else (), answer)
+    for named in triage.reasons_in(box_words):
+        if named.name in _FROM_BOX:
+            wanted = {(kind, named.name): f"{named.why}: words on the box" for kind in named.kinds} | wanted
+    return wanted
 
 
 def enter_reel(
@@ -242,15 +269,11 @@ def enter_reel(
     decides: str,
     lifter: str,
     feet: str,
+    house: House = NO_RULES,
 ) -> Reel:
     """Enter one reel within a write that may enter more."""
     key = checked_gauge(gauge)
     reason = "" if forbids.strip().casefold() == NOTHING else _words(forbids, "What forbids running")
-    if reason and not lifter.strip():
-        raise CallerError(
-            "What forbids running puts a hold on the film, and a hold needs the person in the shop who may lift it; add "
-            "--lifter NAME."
-        )
     low, high = checked_feet(feet)
     find_order(entry.session, order)
     reels = entry.session.scalar(sa.select(sa.func.count()).select_from(Reel).where(Reel.order == order)) or 0
@@ -273,9 +296,19 @@ def enter_reel(
         place="counter",
     )
     entry.tell("taken in", reel, order=order, reel=reel.number, words=f"{key}; {reel.box_words}")
-    if reason:
-        _place(entry, reel, kind="film", why=reason, lifter=lifter)
+    for (kind, name), why in holds_wanted(reason, box_words).items():
+        _place_missing(entry, reel, kind, name, why, lifter=lifter, house=house)
     return reel
+
+
+def _place_missing(
+    entry: Entry, reel: Reel, kind: str, name: str, why: str, *, lifter: str, house: House
+) -> None:
+    """Place a hold that follows from a rule, unless one of that kind stands for the same reason."""
+    sign = triage.BY_NAME[name].sign if name else re.escape(why)
+    there = standing(entry.session, reel.number, kind)
+    if not any(re.search(sign, hold.why, re.IGNORECASE) for hold in there):
+        _place(entry, reel, kind=kind, why=why, lifter=house.lifter_of(name, lifter))
 
 
 def last_reel(book: Book, order: int) -> Reel | None:
@@ -286,8 +319,19 @@ def last_reel(book: Book, order: int) -> Reel | None:
         )
 
 
-def note_step(book: Book, *, at: str, by: str, reel: str, step: str, place: str, words: str = "") -> Reel:
-    """Note what happened to a reel, and where it lies now."""
+def note_step(
+    book: Book,
+    *,
+    at: str,
+    by: str,
+    reel: str,
+    step: str,
+    place: str,
+    words: str = "",
+    transport: str = "",
+    house: House = NO_RULES,
+) -> Reel:
+    """Note what happened to a reel, and where it lies now; `transport` is the one that it runs on."""
     if step not in STEPS:
         raise CallerError(f"What happened is one of {', '.join(STEPS)}, found '{step}'; write one of these.")
     with book.write(at=at, by=by) as entry:
@@ -297,13 +341,30 @@ def note_step(book: Book, *, at: str, by: str, reel: str, step: str, place: str,
             raise MaterialError(
                 f"Reel {found.number} must not run: {held[0].why}; only {held[0].lifter} may lift that hold."
             )
+        if transport:
+            seen = looked_at(condition_of(entry.session, found.number))
+            told = may_run(house.transport_named(transport), gauge=found.gauge, condition=seen)
+            if told.says == MUST_NOT:
+                raise MaterialError(
+                    f"Reel {found.number} must not run on {transport}: {'; '.join(told.why)}; choose another transport."
+                )
+            words = f"on {told.transport}{'; ' if words else ''}{words}"
         found.place = _words(place, "Where the reel lies now")
         entry.tell(step, found, order=found.order, reel=found.number, words=words)
         return found
 
 
-def note_condition(book: Book, *, at: str, by: str, reel: str, seen: Mapping[str, str]) -> None:
-    """Note what was seen of a reel; what is not named stays *not looked at*."""
+def note_condition(
+    book: Book,
+    *,
+    at: str,
+    by: str,
+    reel: str,
+    seen: Mapping[str, str],
+    lifter: str = "",
+    house: House = NO_RULES,
+) -> None:
+    """Note what was seen of a reel; what is not named stays *not looked at*. Holds that follow from it are placed."""
     if not seen:
         raise CallerError("A condition is noted for one subject or more, found none; add --seen mould=dry.")
     for subject, words in seen.items():
@@ -315,6 +376,7 @@ def note_condition(book: Book, *, at: str, by: str, reel: str, seen: Mapping[str
             raise CallerError(
                 f"What was seen of {subject} must be said; leave {subject} out where it was not looked at."
             )
+        triage.check_seen(subject, words)
     if "strip level" in seen and not {"strip hours", "strip temperature"} <= set(seen):
         raise CallerError(
             "A strip's level means nothing without its hours and the temperature; add --seen 'strip hours=24' and --seen "
@@ -330,14 +392,25 @@ def note_condition(book: Book, *, at: str, by: str, reel: str, seen: Mapping[str
             for at_, (subject, words) in enumerate(seen.items())
         ]
         entry.tell("condition", *rows, order=found.order, reel=found.number, words=", ".join(seen))
+        for subject, words in seen.items():
+            for reason in triage.reasons_seen(subject, words):
+                why = f"{reason.why}: {subject} {words.strip()}"
+                for kind in reason.kinds:
+                    _place_missing(entry, found, kind, reason.name, why, lifter=lifter, house=house)
 
 
 def condition_of(session: Session, reel: str) -> dict[str, str]:
     """What was last seen of each subject; *not looked at* where nobody looked."""
     found = dict.fromkeys(SUBJECTS, NOT_LOOKED_AT)
-    for row in session.scalars(sa.select(Condition).where(Condition.reel == reel).order_by(Condition.id)):
+    query = sa.select(Condition).where(Condition.reel == reel, Condition.subject.in_(SUBJECTS))
+    for row in session.scalars(query.order_by(Condition.id)):
         found[row.subject] = row.seen
     return found
+
+
+def looked_at(condition: Mapping[str, str]) -> dict[str, str]:
+    """What somebody looked at, without the subjects that nobody did."""
+    return {subject: seen for subject, seen in condition.items() if seen != NOT_LOOKED_AT}
 
 
 def _place(entry: Entry, reel: Reel, *, kind: str, why: str, lifter: str) -> Hold:
@@ -362,21 +435,25 @@ def _place(entry: Entry, reel: Reel, *, kind: str, why: str, lifter: str) -> Hol
     return hold
 
 
-def place_hold(book: Book, *, at: str, by: str, reel: str, kind: str, why: str, lifter: str) -> Hold:
+def place_hold(
+    book: Book, *, at: str, by: str, reel: str, kind: str, why: str, lifter: str = "", house: House = NO_RULES
+) -> Hold:
     """Keep a reel off the machine (film), or its files in the shop (files)."""
     if kind not in ("film", "files"):
         raise CallerError(f"A hold is on the film or on the files, found '{kind}'; write film or files.")
     with book.write(at=at, by=by) as entry:
-        return _place(entry, find_reel(entry.session, reel), kind=kind, why=why, lifter=lifter)
+        named = next((each.name for each in triage.reasons_in(why)), "")
+        found = find_reel(entry.session, reel)
+        return _place(entry, found, kind=kind, why=why, lifter=house.lifter_of(named, lifter))
 
 
-def lift_hold(book: Book, *, at: str, by: str, hold: int, why: str) -> Hold:
-    """Lift a hold: only the person named when it was placed, with a reason that stays in the book."""
+def lift_hold(book: Book, *, at: str, by: str, hold: int, why: str, house: House = NO_RULES) -> Hold:
+    """Lift a hold: only the person named when it was placed, or the one whom the shop names for all, with a reason that stays."""
     with book.write(at=at, by=by) as entry:
         found = entry.session.get(Hold, hold)
         if found is None or found.lifted_at:
             raise MaterialError(f"Hold {hold} is not in force; `smallgauge hold list` shows those that are.")
-        if found.lifter.casefold() != entry.by.casefold():
+        if entry.by.casefold() not in (found.lifter.casefold(), house.lifter.casefold()):
             raise CallerError(
                 f"Only {found.lifter} may lift hold {hold} on reel {found.reel}, not {entry.by}; ask that person."
             )

@@ -15,6 +15,7 @@ from smallgauge.errors import MaterialError, SmallgaugeError
 from smallgauge.media.whole import write_whole_bytes
 from smallgauge.office import ledger
 from smallgauge.office.book import Book
+from smallgauge.office.house import House
 from smallgauge.office.models import KEPT, Event, Row, plain
 
 HEADINGS = ("gauge", "box_words", "forbids", "decides", "feet")
@@ -166,14 +167,16 @@ _EMPTY = {
 
 
 def import_list(
-    book: Book, path: Path, *, at: str, by: str, order: int, lifter: str
+    book: Book, path: Path, *, at: str, by: str, order: int, lifter: str, house: House = ledger.NO_RULES
 ) -> tuple[list[str], list[Mistake]]:
     """Take a list's reels into an order: all of them in one write, or none and every mistake."""
-    reels, mistakes = check_list(read_table(path), lifter=lifter)
+    reels, mistakes = check_list(read_table(path), lifter=lifter or house.lifter)
     if mistakes:
         return [], mistakes
     with book.write(at=at, by=by) as entry:
-        return [ledger.enter_reel(entry, order=order, lifter=lifter, **reel).number for reel in reels], []
+        return [
+            ledger.enter_reel(entry, order=order, lifter=lifter, house=house, **reel).number for reel in reels
+        ], []
 
 
 def export_book(book: Book, folder: Path) -> list[str]:

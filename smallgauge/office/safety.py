@@ -3,6 +3,8 @@
 import re
 from dataclasses import dataclass
 
+from smallgauge.office.triage import BY_NAME
+
 DEFERRING = (
     "This is general information, not a safety procedure. Local fire, building, waste, transport and workplace law, the current "
     "safety data sheets, and the judgement of qualified or licensed people come before anything shown here. If in doubt, stop "
@@ -12,7 +14,7 @@ DEFERRING = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Notice:
-    """What to say of one danger; `sources` are keys of the one list of sources."""
+    """What to say of one danger; `sources` are keys of the one list of sources, or "common practice"."""
 
     subject: str
     said: str
@@ -58,13 +60,22 @@ NOTICES: tuple[Notice, ...] = (
         ),
         sources=("FAOLCLEAN", "NFSACLEAN"),
     ),
+    Notice(
+        subject="cement",
+        said=(
+            "Film cement holds acetone, dioxane or chlorinated solvents: flammable or harmful, and it does not work on polyester. "
+            "Splicer blades cut; rewinds catch hair, sleeves and fingers."
+        ),
+        sources=("common practice",),
+    ),
 )
 
 _SIGNS = {
-    "nitrate": r"nitrat|cellulose nitrate|celluloid|flammable|17[.,]5|35 ?mm",
+    "nitrate": BY_NAME["nitrate"].sign,
     "vinegar": r"vinegar|acetic|strip level ([1-3])",
-    "mould": r"mou?ld|fung|mildew",
-    "solvents": r"solvent|cleaner|wet clean|weeping",
+    "mould": BY_NAME["mould"].sign,
+    "solvents": r"solvent|cleaner|wet clean|weeping|\bstripe (?!not looked)",
+    "cement": r"cement|splices? [1-9]",
 }
 
 

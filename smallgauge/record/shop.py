@@ -18,6 +18,11 @@
     [office]                where the book is, in a shop with several benches
     database = "postgresql://bench@server/office"
 
+    [holds]                 who may lift a hold; and what may run on which transport: see smallgauge/office/house.py
+    lifter = "Jo Bell"
+    [transports.sprocketless]
+    gauges = ["super-8"]
+
 What the file does not name keeps the value that the program comes with.
 """
 
@@ -40,7 +45,9 @@ _TABLES = (
     "copies",
     "keeping",
     "office",
-)  # office: read by smallgauge/office/place.py
+    "holds",
+    "transports",
+)  # office: read by smallgauge/office/place.py; holds and transports: by smallgauge/office/house.py
 TELEVISION_RATE = Fraction(25)  # where the shop says nothing: 50 Hz countries; common practice, no source
 MOST_DAYS = 36500  # of keeping; a larger number is a slip of the pen
 

@@ -108,27 +108,6 @@ def test_an_altered_book_ends_with_4(told, tmp_path):
     assert code == 4 and found["faults"] == ["counted 1 reels was altered"]
 
 
-def test_enter_repeats_the_answer_before(tmp_path, monkeypatch, capsys):
-    with open_shop(tmp_path) as book:
-        reel(book, parcel(book))
-
-    class Keys:
-        given = iter(["\n", "lake\n", "\n", "\n"])
-
-        def isatty(self):
-            return True
-
-        def readline(self):
-            return next(self.given)
-
-    monkeypatch.setattr("sys.stdin", Keys())
-    assert cli.main(["intake", "0000013", "--shelf", str(tmp_path), "--by", "mk"]) == 0
-    assert "Gauge, or 'not sure' [super-8]: " in capsys.readouterr().err
-    with open_shop(tmp_path) as book:
-        last = ledger.last_reel(book, 1)
-    assert (last.gauge, last.box_words, last.forbids, last.decides) == ("super-8", "lake", "", "Wim Oster")
-
-
 def shelf_with_hold(tmp_path, kind):
     """A capture of a reel that the book on the shelf holds."""
     shelf = tmp_path / "shelf"
@@ -228,6 +207,6 @@ def test_notices_never_stand_without_the_deferring_sentence():
     for notice in NOTICES:
         assert notice.words.endswith(DEFERRING)
         assert all(key in SOURCES and key in notice.words for key in notice.sources)
-    assert {each.subject for each in NOTICES} == {"nitrate", "vinegar", "mould", "solvents"}
+    assert {each.subject for each in NOTICES} == {"nitrate", "vinegar", "mould", "solvents", "cement"}
     assert notices_for("smells of vinegar", "super-8")[0].subject == "vinegar"
     assert notices_for("garden", "super-8") == ()
