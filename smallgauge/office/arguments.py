@@ -32,6 +32,13 @@ def _by(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--by", default="", metavar="INITIALS", help="who writes this in the book")
 
 
+def _pages(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--after", default="", metavar="NUMBER", help="list: go on behind this number")
+    parser.add_argument(
+        "--most", type=int, default=200, metavar="N", help="list: at most so many (200; 0: all)"
+    )
+
+
 def _order(commands: Any) -> None:
     parser = _command(
         commands,
@@ -62,6 +69,7 @@ def _order(commands: Any) -> None:
         "--how", default="", metavar="HOW", help="consent: in writing, by telephone, at the counter"
     )
     parser.add_argument("--read-back-by", default="", metavar="NAME", help="consent: who read it back")
+    _pages(parser)
 
 
 def _intake(commands: Any) -> None:
@@ -117,6 +125,7 @@ def _reel(commands: Any) -> None:
     )
     parser.add_argument("--verdict", default="", metavar="VERDICT", help="good, or do again")
     parser.add_argument("--seen", default="", metavar="WORDS", help="verdict: what was watched")
+    _pages(parser)
 
 
 def _condition(commands: Any) -> None:

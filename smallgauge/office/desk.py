@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from smallgauge.errors import CallerError, FixityError, MaterialError
-from smallgauge.gauge.numbers import order_number
+from smallgauge.gauge.numbers import check_reel_number, order_number
 from smallgauge.media.whole import write_whole_bytes
 from smallgauge.office import ledger
 from smallgauge.office.book import Book, check_book, copy_book
@@ -42,23 +42,28 @@ def run_desk(options: argparse.Namespace, *, now: Callable[[], str]) -> Answer:
         return _restore(options, shelf)
     make = options.command == "order" and options.action == "new"
     with Book(book_place(shelf), make=make) as book:
-        if options.command == "intake":
-            return _intake(options, book, now)
-        return {
-            "order": _order,
-            "reel": _reel,
-            "condition": _condition,
-            "hold": _hold,
-            "hand-back": _hand_back,
-            "label": _label,
-            "quote": _quote,
-            "office": _office,
-        }[options.command](options, book, now())
+        return answer_from(options, book, now)
+
+
+def answer_from(options: argparse.Namespace, book: Book, now: Callable[[], str]) -> Answer:
+    """Do one command in a book that is open."""
+    if options.command == "intake":
+        return _intake(options, book, now)
+    return {
+        "order": _order,
+        "reel": _reel,
+        "condition": _condition,
+        "hold": _hold,
+        "hand-back": _hand_back,
+        "label": _label,
+        "quote": _quote,
+        "office": _office,
+    }[options.command](options, book, now())
 
 
 def _order(options: argparse.Namespace, book: Book, at: str) -> Answer:
     if options.action == "list":
-        return _orders(book)
+        return _orders(options, book)
     if options.action == "new":
         number = ledger.new_order(
             book,
@@ -117,20 +122,43 @@ def _shown_order(book: Book, number: int) -> Answer:
     return Answer(document=document, lines=tuple(lines))
 
 
-def _orders(book: Book) -> Answer:
+def _orders(options: argparse.Namespace, book: Book) -> Answer:
+    """Orders, the newest first, a page at a time."""
+    query = (
+        sa.select(Order, Client.name)
+        .outerjoin(Client, Client.id == Order.client_id)
+        .order_by(Order.number.desc())
+    )
+    if options.after:
+        query = query.where(Order.number < ledger.order_from(options.after))
     with book.read() as session:
-        query = (
-            sa.select(Order, Client.name)
-            .outerjoin(Client, Client.id == Order.client_id)
-            .order_by(Order.number)
-        )
-        found = [(order, name or "(name removed)") for order, name in session.execute(query)]
+        rows = session.execute(_page(options, query)).all()
+        told = [(row[0], row[1] or "(name removed)") for row in rows]
+    found, more = _cut(options, told)
+    lines = [f"{order_number(o.number)}  {o.came_at[:10]}  {name}" for o, name in found]
     return Answer(
         document={
-            "orders": [{**plain(o), "number": order_number(o.number), "client": name} for o, name in found]
+            "orders": [{**plain(o), "number": order_number(o.number), "client": name} for o, name in found],
+            "more": more,
         },
-        lines=tuple(f"{order_number(o.number)}  {o.came_at[:10]}  {name}" for o, name in found),
+        lines=(*lines, *_more_words(more, order_number(found[-1][0].number) if found else "")),
     )
+
+
+def _page(options: argparse.Namespace, query: Any) -> Any:
+    """One row more than is shown, which says that there are more."""
+    if options.most < 0:
+        raise CallerError(f"--most needs a number from 0 on (0: all), found {options.most}.")
+    return query.limit(options.most + 1) if options.most else query
+
+
+def _cut(options: argparse.Namespace, found: list[Any]) -> tuple[list[Any], bool]:
+    more = bool(options.most) and len(found) > options.most
+    return (found[: options.most] if more else found), more
+
+
+def _more_words(more: bool, last: str) -> tuple[str, ...]:
+    return (f"There are more: add --after {last}, or --most 0 for all.",) if more else ()
 
 
 def _reel_line(reel: Reel) -> str:
@@ -249,9 +277,14 @@ def _reels(options: argparse.Namespace, book: Book) -> Answer:
         query = query.where(Reel.box_words.icontains(options.words, autoescape=True))
     else:
         query = query.where(Reel.state == ledger.IN_SHOP)
+    if options.after:
+        query = query.where(Reel.number > check_reel_number(options.after).text)
     with book.read() as session:
-        found = list(session.scalars(query))
-    return Answer(document={"reels": [plain(reel) for reel in found]}, lines=tuple(map(_reel_line, found)))
+        found, more = _cut(options, list(session.scalars(_page(options, query))))
+    return Answer(
+        document={"reels": [plain(reel) for reel in found], "more": more},
+        lines=(*map(_reel_line, found), *_more_words(more, found[-1].number if found else "")),
+    )
 
 
 def _shown_reel(book: Book, text: str, house: House) -> Answer:

@@ -5,7 +5,7 @@ Moments are ISO 8601 in UTC and dates are YYYY-MM-DD, both as text, so that a ro
 
 from typing import Any
 
-from sqlalchemy import ForeignKey, Integer, MetaData, String, Text
+from sqlalchemy import ForeignKey, Index, Integer, MetaData, String, Text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 NAMING = {
@@ -68,6 +68,7 @@ class Reel(Row):
     feet_to: Mapped[str] = mapped_column(String(20))
     state: Mapped[str] = mapped_column(String(20), index=True)  # "in the shop" or "returned"
     place: Mapped[str] = mapped_column(Text)
+    __table_args__ = (Index("ix_reel_state_number", "state", "number"),)
 
 
 class Condition(Row):

@@ -99,6 +99,28 @@ def test_from_door_to_door(told, tmp_path, capsys):
     assert "Order 0000013 of Wim Oster" in capsys.readouterr().out
 
 
+def test_long_lists_come_in_pages(told, tmp_path):
+    with open_shop(tmp_path) as book:
+        numbers = [
+            reel(book, order).number for order in [parcel(book, reels=5) for _ in range(3)] for _ in "12345"
+        ]
+    seen, after = [], ()
+    while True:
+        _, page = told("reel", "list", "--most", "4", *after)
+        seen += [each["number"] for each in page["reels"]]
+        after = ("--after", seen[-1])
+        if not page["more"]:
+            break
+    assert seen == numbers and len(page["reels"]) == 3
+    assert len(told("reel", "list", "--most", "0")[1]["reels"]) == 15
+    orders = told("order", "list", "--most", "2")[1]
+    assert orders["more"] and len(orders["orders"]) == 2, "the newest first"
+    last = orders["orders"][-1]["number"]
+    assert [each["number"] for each in told("order", "list", "--after", last)[1]["orders"]] == ["0000013"]
+    assert told("reel", "list", "--most", "-1")[0] == 2
+    assert told("reel", "list", "--after", "0000013-R01-4")[0] == 3
+
+
 def test_an_altered_book_ends_with_4(told, tmp_path):
     with open_shop(tmp_path) as book:
         parcel(book)
