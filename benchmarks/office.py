@@ -67,7 +67,16 @@ def fill(book: Book, reels: int) -> None:
 
 def asked(**options: object) -> Namespace:
     """One command, as it is parsed."""
-    usual = {"words": "", "after": "", "most": 200, "json": True, "by": "mk", "order": "", "reel": ""}
+    usual = {
+        "shelf": ".",
+        "words": "",
+        "after": "",
+        "most": 200,
+        "json": True,
+        "by": "mk",
+        "order": "",
+        "reel": "",
+    }
     return Namespace(**(usual | options))
 
 
