@@ -44,7 +44,7 @@ def kept(tmp_path_factory):
         order = parcel(book, reels=3)
         reels = [reel(book, order) for _ in range(3)]
         number = reels[0].number
-        ledger.note_condition(book, at=AT, by="mk", reel=number, seen={"mould": "dry", "warp": "flat"})
+        ledger.note_condition(book, at=AT, by="mk", reel=number, seen={"mould": "none seen", "warp": "flat"})
         ledger.place_hold(book, at=AT, by="mk", reel=number, kind="files", why="rights", lifter="jo")
         ledger.note_consent(
             book,
