@@ -1,11 +1,13 @@
 """No order of commands loses a reel or hands it back twice."""
 
 import tempfile
+from itertools import count
 from pathlib import Path
 
+import psycopg
 import pytest
 import sqlalchemy as sa
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 from shop import AT, open_shop, parcel, reel
@@ -14,7 +16,7 @@ from stdnum import damm
 from smallgauge.errors import CallerError, MaterialError, SmallgaugeError
 from smallgauge.gauge.numbers import order_number, reel_number
 from smallgauge.office import ledger
-from smallgauge.office.book import check_book
+from smallgauge.office.book import Book, check_book
 from smallgauge.office.models import Counted, Event, Reel
 
 
@@ -24,11 +26,14 @@ class Custody(RuleBasedStateMachine):
     def __init__(self):
         super().__init__()
         self.folder = tempfile.TemporaryDirectory()
-        self.book = open_shop(Path(self.folder.name))
+        self.book = self.empty_book()
         self.came: dict[int, int] = {}
         self.boxes: dict[int, int] = {}
         self.inside: dict[str, int] = {}
         self.gone: set[str] = set()
+
+    def empty_book(self):
+        return open_shop(Path(self.folder.name))
 
     def teardown(self):
         found = check_book(self.book)
@@ -127,10 +132,42 @@ TestCustody = Custody.TestCase
 TestCustody.settings = settings(max_examples=12, stateful_step_count=20, deadline=None, derandomize=True)
 
 
+def on_server(server):
+    """The same on a server: an empty database for each run."""
+    number = count(1)
+
+    class OnServer(Custody):
+        def empty_book(self):
+            name = f"custody{next(number)}"
+            with psycopg.connect(server.format("postgres"), autocommit=True) as connection:
+                connection.execute(f"DROP DATABASE IF EXISTS {name}")
+                connection.execute(f"CREATE DATABASE {name}")
+            return Book(server.format(name), make=True)
+
+    return OnServer
+
+
+def test_no_order_of_commands_loses_a_reel_on_a_server(server):
+    few = settings(max_examples=4, stateful_step_count=20, deadline=None, derandomize=True)
+    run_state_machine_as_test(on_server(server), settings=few)
+
+
+MANY = settings(
+    max_examples=300,
+    stateful_step_count=50,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+
+
 @pytest.mark.campaign
 def test_many_more_orders_of_commands():
-    many = settings(max_examples=300, stateful_step_count=50, deadline=None)
-    run_state_machine_as_test(Custody, settings=many)
+    run_state_machine_as_test(Custody, settings=MANY)
+
+
+@pytest.mark.campaign
+def test_many_more_orders_of_commands_on_a_server(server):
+    run_state_machine_as_test(on_server(server), settings=MANY)
 
 
 def test_a_reel_of_another_family_is_refused_by_name(tmp_path):
