@@ -6,12 +6,36 @@ Why this is long: one short function for each command, each of the same shape.
 import argparse
 from typing import Any
 
-COMMANDS = ("order", "intake", "reel", "condition", "hold", "hand-back", "label", "quote", "queue", "office")
+COMMANDS = (
+    "order",
+    "intake",
+    "photographs",
+    "reel",
+    "condition",
+    "hold",
+    "hand-back",
+    "label",
+    "quote",
+    "queue",
+    "office",
+)
 
 
 def add_office_commands(commands: Any) -> None:
     """Add every command of the office to the parser."""
-    for add in (_order, _intake, _reel, _condition, _hold, _hand_back, _label, _quote, _queue, _office):
+    for add in (
+        _order,
+        _intake,
+        _photographs,
+        _reel,
+        _condition,
+        _hold,
+        _hand_back,
+        _label,
+        _quote,
+        _queue,
+        _office,
+    ):
         add(commands)
 
 
@@ -95,6 +119,22 @@ def _intake(commands: Any) -> None:
     )
     parser.add_argument(
         "--again", action="store_true", help="what is not given is as it was for the reel before"
+    )
+
+
+def _photographs(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "photographs",
+        "file photographs by the label in the picture",
+        "Copies what lies on a camera card, or one file, to the reels whose labels are in the pictures, with digests in the book; "
+        "the card is only read. What shows no readable label, or more than one, is put aside by name; --reel files it by hand.",
+        "smallgauge photographs /media/card/DCIM --shelf /shelf --by mk",
+    )
+    parser.add_argument("card", metavar="FOLDER|FILE", help="the card's folder, or one photograph")
+    _by(parser)
+    parser.add_argument(
+        "--reel", default="", metavar="REEL", help="the reel that a person names, where no label can be read"
     )
 
 

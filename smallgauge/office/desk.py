@@ -21,9 +21,10 @@ from smallgauge.office import ledger
 from smallgauge.office.book import Book, check_book, copy_book
 from smallgauge.office.house import House, may_run, read_house
 from smallgauge.office.models import Client, Consent, Counted, Event, Order, Reel, Verdict, plain
+from smallgauge.office.photographs import photographs_of
 from smallgauge.office.place import BOOK_FILE, book_place
 from smallgauge.office.safety import notices_for
-from smallgauge.office.triage import advice_of
+from smallgauge.office.triage import BY_NAME, Advice, advice_of, reasons_in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +52,7 @@ def answer_from(options: argparse.Namespace, book: Book, now: Callable[[], str])
         return _intake(options, book, now)
     return {
         "order": _order,
+        "photographs": _photographs,
         "reel": _reel,
         "condition": _condition,
         "hold": _hold,
@@ -248,6 +250,24 @@ def _intake_by_keys(
     )
 
 
+def _photographs(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    from smallgauge.office.photographs import ASIDE, FOLDER, file_photographs
+
+    shelf = Path(options.shelf)
+    found = file_photographs(book, shelf, Path(options.card), at=at, by=options.by, reel=options.reel)
+    lines = [
+        f"{each.name}: {each.became}{f', reel {each.reel}' if each.reel else ''}"
+        for each in found
+        if not each.why
+    ]
+    aside = [each for each in found if each.why]
+    lines += [f"{each.name}: put aside: {each.why}" for each in aside]
+    lines.append(
+        f"{len(found) - len(aside)} of {len(found)} photographs lie with their reels; {len(aside)} put aside in {FOLDER}/{ASIDE}."
+    )
+    return Answer(document={"photographs": [asdict(each) for each in found]}, lines=tuple(lines))
+
+
 def _reel(options: argparse.Namespace, book: Book, at: str) -> Answer:
     house = read_house(Path(options.shelf))
     if options.action == "list":
@@ -296,9 +316,12 @@ def _shown_reel(book: Book, text: str, house: House) -> Answer:
             session.scalars(sa.select(Verdict).where(Verdict.reel == reel.number).order_by(Verdict.id))
         )
         told = _events(session, Event.reel == reel.number)
+        photographs = photographs_of(session, reel.number)
     notices = notices_for(f"{reel.forbids} {reel.box_words} {_seen_words(condition)}", reel.gauge)
     seen = ledger.looked_at(condition)
     advice = advice_of(seen)
+    if house.private_rule and any(reasons_in(each.why) == (BY_NAME["private"],) for each in holds):
+        advice = (*advice, Advice(subject="private", said=house.private_rule, source="the shop's own rule"))
     kept = tuple(each.why for each in holds if each.kind == "film")
     runs = [may_run(each, gauge=reel.gauge, condition=seen, held=kept) for each in house.transports]
     lines = [_reel_line(reel).strip(), f"  who may decide: {reel.decides}"]
@@ -308,11 +331,13 @@ def _shown_reel(book: Book, text: str, house: House) -> Answer:
     lines += [f"  {subject}: {words}" for subject, words in condition.items()]
     lines += [f"  to know: {each.words}" for each in advice]
     lines += [f"  on {each.words}" for each in runs]
+    lines += [f"  photograph: {each['copy']}" for each in photographs]
     lines += [f"  verdict of {each.by}, {each.at[:10]}: {each.verdict} ({each.seen})" for each in verdicts]
     lines += [f"  {each['at']}  {each['by']}  {each['what']}  {each['words']}" for each in told]
     document = {
         **plain(reel),
         "condition": condition,
+        "photographs": photographs,
         "advice": [asdict(each) for each in advice],
         "transports": [asdict(each) for each in runs],
         "holds": [plain(each) for each in holds],

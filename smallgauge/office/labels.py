@@ -5,11 +5,16 @@ printed beside them, without letters that are read as digits.
 """
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from smallgauge.errors import CallerError
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.errors import CallerError, MaterialError
+from smallgauge.gauge.numbers import check_reel_number
 from smallgauge.office.models import Reel
 
 TEMPLATE = Path(__file__).parent / "labels.typ"
@@ -68,6 +73,50 @@ def _plain(label: Label) -> dict[str, Any]:
         "bars": _runs(modules),
         "modules": len(modules),
     }
+
+
+def number_on_label(text: str) -> str:
+    """The reel's number in what a scanner read from a label; empty where the code is none of the shop's.
+
+    Examples
+    --------
+    >>> number_on_label("SG0004171-R03-7"), number_on_label("0004171-R03-7"), number_on_label("4006381333931")
+    ('0004171-R03-7', '0004171-R03-7', '')
+    """
+    try:
+        number = check_reel_number(text.removeprefix(PREFIX)).text
+    except MaterialError:
+        return ""
+    return number if text.removeprefix(PREFIX) == number else ""
+
+
+def read_labels(picture: NDArray[np.uint8]) -> tuple[str, ...]:
+    """The numbers on the shop's labels in a grey picture, each once, in rising order.
+
+    A picture in which nothing is read is looked at again smaller, with its contrast evened, and larger: a label out of focus or
+    in the shade. Other codes on a box are passed over.
+    """
+    import cv2
+    import zxingcpp
+
+    formats = zxingcpp.BarcodeFormats((zxingcpp.BarcodeFormat.QRCode, zxingcpp.BarcodeFormat.Code128))
+
+    def look(at: NDArray[np.uint8]) -> set[str]:
+        return {
+            number for code in zxingcpp.read_barcodes(at, formats) if (number := number_on_label(code.text))
+        }
+
+    found = look(picture)
+    tries: tuple[Callable[[], Any], ...] = (
+        lambda: cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA),
+        lambda: cv2.createCLAHE(4.0, (8, 8)).apply(picture),
+        lambda: cv2.resize(picture, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC),
+    )
+    for make in tries:
+        if found or min(picture.shape) < 2:
+            break
+        found = look(np.asarray(make(), np.uint8))
+    return tuple(sorted(found))
 
 
 def label_sheet(labels: list[Label]) -> bytes:

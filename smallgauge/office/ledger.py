@@ -165,7 +165,7 @@ def new_order(
         )
         if known is None:
             known = Client(
-                id=max(_next(entry.session, Client.id), _next(entry.session, Order.client_id)),
+                id=max(next_number(entry.session, Client.id), next_number(entry.session, Order.client_id)),
                 name=_words(client, "The client's name"),
                 reach=_words(reach, "How the client is reached"),
                 delete_on=delete_on,
@@ -190,7 +190,7 @@ def new_order(
         return order.number
 
 
-def _next(session: Session, column: sa.orm.InstrumentedAttribute[int]) -> int:
+def next_number(session: Session, column: sa.orm.InstrumentedAttribute[int]) -> int:
     """The number above every one in a column."""
     return (session.scalar(sa.select(sa.func.max(column))) or 0) + 1
 
@@ -384,7 +384,7 @@ def note_condition(
         )
     with book.write(at=at, by=by) as entry:
         found = _reel_here(entry, reel)
-        first = _next(entry.session, Condition.id)
+        first = next_number(entry.session, Condition.id)
         rows = [
             Condition(
                 id=first + at_, reel=found.number, at=at, by=entry.by, subject=subject, seen=words.strip()
@@ -415,7 +415,7 @@ def looked_at(condition: Mapping[str, str]) -> dict[str, str]:
 
 def _place(entry: Entry, reel: Reel, *, kind: str, why: str, lifter: str) -> Hold:
     hold = Hold(
-        id=_next(entry.session, Hold.id),
+        id=next_number(entry.session, Hold.id),
         reel=reel.number,
         kind=kind,
         why=_words(why, "Why there is a hold"),
@@ -484,7 +484,7 @@ def note_consent(
     with book.write(at=at, by=by) as entry:
         find_order(entry.session, order)
         consent = Consent(
-            id=_next(entry.session, Consent.id),
+            id=next_number(entry.session, Consent.id),
             order=order,
             at=at,
             to=_words(to, "What was agreed to"),
@@ -502,7 +502,7 @@ def note_verdict(book: Book, *, at: str, by: str, reel: str, verdict: str, seen:
     with book.write(at=at, by=by) as entry:
         found = find_reel(entry.session, reel)
         row = Verdict(
-            id=_next(entry.session, Verdict.id),
+            id=next_number(entry.session, Verdict.id),
             reel=found.number,
             at=at,
             by=entry.by,
