@@ -1,0 +1,287 @@
+"""Dirt on one frame: what stands out of the frames before and after it, and has calm surroundings.
+
+make_dirt_sheet   light of a frame's picture                 ->  DirtSheet
+find_dirt         sheets of three frames in a row            ->  DirtFound: blobs that may be dirt      (analyse)
+
+A speck lies on one frame only. Both neighbours are carried to the frame by dense flow and brought to its level; a pixel
+counts where it is lighter than all, or darker than all, of three pixels of either by more than the grain explains
+(rank-ordered differences, the largest). The flow under a speck is filled from around it, so that the speck does not steer
+its own prediction. What is round about tells dirt from movement: where a hand moves, the neighbours don't fit beside the
+blob either. Blobs that wander from frame to frame are told apart later, from the whole table (`propose_repairs`).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+STEP = 2  # flow is found on a picture reduced by this
+THRESHOLD = 3.7  # deviations of the grain; the reference names it (picture science, section e)
+DETAIL = 0.2  # of the spread of nine pixels that is added to the limit; common practice, no source
+SOFT_PX = (0.0, 1.0, 2.0)
+SHAPE_PX = (0.0, 1.0)
+GROWN = 2.0  # deviations from which a pixel beside a seed belongs to the same blob; common practice, no source
+SEED = 4.5  # deviations that a blob's deepest pixel has at least; common practice, no source
+MOST_BLOBS = 400  # of a frame that are kept: more is no dirt; common practice, no source
+LEVELS = 256
+RING_PX = 6  # width of what is looked at around a blob; common practice, no source
+
+Floats = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DirtSheet:
+    """A frame's picture as dirt is looked for: display lightness 0 to 255, and a small one for its motion."""
+
+    lightness: Floats
+    small: NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Blob:
+    """One thing on one frame. Places are pixels of the sheet.
+
+    `runs` are (row, first, stop) of its pixels. `before` and `after` say where it lies in the frames beside it: six numbers of
+    an affine move, x' = a x + b y + c, y' = d x + e y + f. `depth` is its mean difference in lightness, below 0 for
+    dark. `restless` is the share of its surroundings that do not fit either neighbour, `apart` how far the two
+    predictions differ under it, in deviations of the grain.
+    """
+
+    left: int
+    top: int
+    width: int
+    height: int
+    area_px: int
+    depth: float
+    peak: float
+    lightness: float
+    restless: float
+    apart: float
+    runs: tuple[tuple[int, int, int], ...]
+    before: tuple[float, float, float, float, float, float]
+    after: tuple[float, float, float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DirtFound:
+    """The blobs of a frame, deepest first; how many there were; the grain's deviation in mid-tones, lightness."""
+
+    blobs: tuple[Blob, ...]
+    count: int
+    grain: float
+
+
+def make_dirt_sheet(lightness: Floats) -> DirtSheet:
+    """The sheet of a picture in display lightness, 0 to 255."""
+    import cv2
+
+    size = (lightness.shape[1] // STEP, lightness.shape[0] // STEP)
+    small = cv2.resize(lightness, size, interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (0, 0), 0.8)
+    return DirtSheet(lightness=lightness, small=np.clip(small, 0, 255).astype(np.uint8))
+
+
+def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> DirtFound:
+    """Blobs on the middle one of three frames."""
+    flows = [_flow(now.small, other.small) for other in (before, after)]
+    offsets = [_level(now.small, other.small, flow) for other, flow in zip((before, after), flows)]
+    sides = [_carried(s.lightness, f, o) for s, f, o in zip((before, after), flows, offsets)]
+    sigma = _grain(now.lightness, sides)
+    far = _spikes(now.lightness, sides, sigma, THRESHOLD, strict=True)
+    # The flow under what stands out is filled from around it, and the question asked again.
+    filled = [_filled(flow, far != 0) for flow in flows]
+    sides = [_carried(s.lightness, f, o) for s, f, o in zip((before, after), filled, offsets)]
+    far, near = _at_scales(now.lightness, sides)
+    return _blobs(now.lightness, sides, sigma, far, near, filled)
+
+
+def _at_scales(now: Floats, sides: list[Floats]) -> tuple[Floats, Floats]:
+    """What stands out of both sides at some softness, strictly and loosely: the value farthest from 0 of all of them."""
+    import cv2
+
+    far, near = np.zeros_like(now), np.zeros_like(now)
+    for soft in SOFT_PX:
+        if soft:
+            here, *beside = (cv2.GaussianBlur(each, (0, 0), soft) for each in (now, *sides))
+        else:
+            here, beside = now, sides
+        sigma = _grain(here, beside)
+        strict = _spikes(here, beside, sigma, THRESHOLD, strict=True)
+        loose = _spikes(here, beside, sigma, GROWN, strict=False)
+        far = np.where(np.abs(strict) > np.abs(far), strict, far)
+        near = np.where(np.abs(loose) > np.abs(near), loose, near) if soft in SHAPE_PX else near
+    return far, near
+
+
+def _flow(now: NDArray[np.uint8], other: NDArray[np.uint8]) -> Floats:
+    """Where each pixel of a small picture lies in the other, less its own place, px of the small picture."""
+    import cv2
+
+    threads = cv2.getNumThreads()
+    cv2.setNumThreads(1)  # the search is divided among threads, and its result depends on how
+    try:
+        search = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
+        search.setFinestScale(1)
+        search.setPatchSize(8)
+        search.setPatchStride(4)
+        search.setVariationalRefinementIterations(5)
+        return np.asarray(search.calc(now, other, np.zeros((*now.shape, 2), np.float32)), np.float32)
+    finally:
+        cv2.setNumThreads(threads)
+
+
+def _level(now: NDArray[np.uint8], other: NDArray[np.uint8], flow: Floats) -> Floats:
+    """What the other frame needs to be as light as this one, smooth over the picture: flicker, as far as it matters here."""
+    import cv2
+
+    grid = np.stack(np.meshgrid(*(np.arange(n, dtype=np.float32) for n in now.shape[::-1])), axis=2)
+    carried = cv2.remap(other, flow + grid, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    off = now.astype(np.float32) - carried.astype(np.float32)
+    middle = np.float32(np.median(off[::4, ::4]))
+    limit = np.float32(8.0) + np.float32(2.0) * np.float32(np.median(np.abs(off[::4, ::4] - middle)))
+    counts = (np.abs(off - middle) < limit).astype(np.float32)
+    small = (max(8, now.shape[1] // 8), max(8, now.shape[0] // 8))
+    weight = cv2.GaussianBlur(cv2.resize(counts, small, interpolation=cv2.INTER_AREA), (0, 0), 4.0)
+    total = cv2.GaussianBlur(cv2.resize(counts * (off - middle), small, interpolation=cv2.INTER_AREA), (0, 0), 4.0)
+    smooth = total / (weight + np.float32(0.05)) + middle
+    return np.asarray(cv2.resize(smooth, now.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def _carried(lightness: Floats, flow: Floats, offset: Floats) -> Floats:
+    from smallgauge.picture.kernels_dirt import predict
+
+    out = np.empty_like(lightness)
+    predict(lightness, flow, offset, STEP, out)
+    return out
+
+
+def _grain(now: Floats, sides: list[Floats]) -> Floats:
+    """The grain's deviation by lightness, from calm pixels: 256 values."""
+    p, n, value = sides[0][::3, ::3].ravel(), sides[1][::3, ::3].ravel(), now[::3, ::3].ravel()
+    middle = 0.5 * (p + n)
+    off = value - middle
+    bins = np.clip(middle, 0, 255).astype(np.int32) // 16
+    order = np.argsort(bins, kind="stable")
+    edges = np.searchsorted(bins[order], np.arange(17))
+    centres, deviations, counts = [], [], []
+    for k in range(16):
+        part = np.abs(off[order[edges[k] : edges[k + 1]]])
+        if len(part) >= 200:
+            centres.append(16 * k + 8.0)
+            # A normal deviation by its median; the mean of two frames adds half their grain, less what carrying smooths.
+            deviations.append(float(np.median(part)) * 1.4826 / np.sqrt(1.4))
+            counts.append(len(part))
+    if not centres:
+        return np.full(LEVELS, max(1.0, float(np.median(np.abs(off))) * 1.25), np.float32)
+    levels = np.interp(np.arange(LEVELS), centres, deviations)
+    return np.maximum(levels, 0.3).astype(np.float32)
+
+
+def _spikes(now: Floats, sides: list[Floats], sigma: Floats, least: float, *, strict: bool) -> Floats:
+    from smallgauge.picture.kernels_dirt import spikes
+
+    out = np.empty_like(now)
+    spikes(now, sides[0], sides[1], sigma, np.float32(least), np.float32(DETAIL), strict, out)
+    return out
+
+
+def _filled(flow: Floats, seeds: Mask) -> Floats:
+    """Flow with what lies under seeds replaced from around it: normalised convolution, wider where there is less."""
+    import cv2
+
+    high, wide = flow.shape[:2]
+    under = cv2.resize(seeds.astype(np.float32), (wide, high), interpolation=cv2.INTER_AREA) > 0
+    under = cv2.dilate(under.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+    free = (~under).astype(np.float32)
+    out = flow.copy()
+    left = under.copy()
+    for width in (4.0, 10.0, 24.0):
+        weight = cv2.GaussianBlur(free, (0, 0), width)
+        sure = left & (weight > 0.05)
+        if sure.any():
+            carried = cv2.GaussianBlur(flow * free[..., None], (0, 0), width)
+            out[sure] = carried[sure] / weight[sure][:, None]
+            left &= ~sure
+        if not left.any():
+            break
+    return out
+
+
+def _blobs(
+    now: Floats,
+    sides: list[Floats],
+    sigma: Floats,
+    far: Floats,
+    near: Floats,
+    flows: list[Floats],
+) -> DirtFound:
+    """Connected pixels that stand out one way, with what is around them."""
+    import cv2
+
+    height, width = now.shape
+    found: list[Blob] = []
+    count = 0
+    differs = np.abs(now - sides[0]), np.abs(now - sides[1])
+    for sign in (-1, 1):
+        mask = ((near * sign > 0) | (far * sign > 0)).astype(np.uint8)
+        total, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+        if total <= 1:
+            continue
+        peak = np.zeros(total, np.float32)
+        at = np.nonzero(far * sign > 0)
+        np.maximum.at(peak, labels[at], np.abs(far[at]))
+        kept = np.flatnonzero((peak >= SEED) & (stats[:, cv2.CC_STAT_AREA] >= 3))
+        kept = kept[kept > 0]
+        count += len(kept)
+        for label in kept[np.argsort(-peak[kept], kind="stable")][:MOST_BLOBS]:
+            left, top, wide, high, area = (int(v) for v in stats[label])
+            y0, y1 = max(0, top - RING_PX - 2), min(height, top + high + RING_PX + 2)
+            x0, x1 = max(0, left - RING_PX - 2), min(width, left + wide + RING_PX + 2)
+            part = (slice(y0, y1), slice(x0, x1))
+            own = labels[part] == label
+            wider = cv2.dilate(own.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+            around = (cv2.dilate(wider.astype(np.uint8), np.ones((2 * RING_PX - 1, 2 * RING_PX - 1), np.uint8)) > 0) & ~wider
+            p, n = sides[0][part], sides[1][part]
+            level = np.clip(0.5 * (p + n), 0, 255).astype(np.int32)
+            grain = sigma[level]
+            off = np.maximum(differs[0][part], differs[1][part]) > 3.5 * grain
+            restless = float(off[around].mean()) if around.any() else 1.0
+            apart = float(np.abs(np.mean((p - n)[own]))) / float(grain[own].mean())
+            apart = max(apart, float(np.sqrt(np.mean((p - n)[own] ** 2))) / float(grain[own].mean()) / 2.0)
+            depth = float(np.mean((now[part] - 0.5 * (p + n))[own]))
+            found.append(
+                Blob(
+                    left=left, top=top, width=wide, height=high, area_px=area, depth=depth, peak=float(peak[label]),
+                    lightness=float(now[part][own].mean()),
+                    restless=restless, apart=apart, runs=_runs(own, x0, y0),
+                    before=_move(flows[0], own, x0, y0), after=_move(flows[1], own, x0, y0),
+                )
+            )
+    found.sort(key=lambda blob: (-blob.peak, blob.top, blob.left))
+    return DirtFound(blobs=tuple(found[:MOST_BLOBS]), count=count, grain=float(sigma[128]))
+
+
+def _runs(own: Mask, x0: int, y0: int) -> tuple[tuple[int, int, int], ...]:
+    """(row, first, stop) of each unbroken line of pixels."""
+    runs = []
+    for y in range(own.shape[0]):
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], own[y].astype(np.int8), [0]])))
+        runs += [(y0 + y, x0 + int(a), x0 + int(b)) for a, b in zip(edges[::2], edges[1::2])]
+    return tuple(runs)
+
+
+def _move(flow: Floats, own: Mask, x0: int, y0: int) -> tuple[float, float, float, float, float, float]:
+    """The affine move of a blob's pixels into a frame beside it, least squares over its flow."""
+    y, x = np.nonzero(own)
+    x, y = x + x0, y + y0
+    high, wide = flow.shape[:2]
+    i = np.clip((x + 0.5) / STEP - 0.5, 0, wide - 1).round().astype(int)
+    j = np.clip((y + 0.5) / STEP - 0.5, 0, high - 1).round().astype(int)
+    u, v = flow[j, i, 0] * STEP, flow[j, i, 1] * STEP
+    if len(x) < 60:
+        return (1.0, 0.0, float(u.mean()), 0.0, 1.0, float(v.mean()))
+    mx, my = x.mean(), y.mean()
+    basis = np.stack([x - mx, y - my, np.ones(len(x))], axis=1)
+    (a, b, c), (d, e, f) = (np.linalg.lstsq(basis, each, rcond=None)[0] for each in (u, v))
+    return (1.0 + float(a), float(b), float(c - a * mx - b * my), float(d), 1.0 + float(e), float(f - d * mx - e * my))
