@@ -58,6 +58,8 @@ class Blob:
     lightness: float
     restless: float
     apart: float
+    turn_deg: float
+    long: float
     runs: tuple[tuple[int, int, int], ...]
     before: tuple[float, float, float, float, float, float]
     after: tuple[float, float, float, float, float, float]
@@ -254,12 +256,21 @@ def _blobs(
                 Blob(
                     left=left, top=top, width=wide, height=high, area_px=area, depth=depth, peak=float(peak[label]),
                     lightness=float(now[part][own].mean()),
-                    restless=restless, apart=apart, runs=_runs(own, x0, y0),
+                    restless=restless, apart=apart, **_shape(own), runs=_runs(own, x0, y0),
                     before=_move(flows[0], own, x0, y0), after=_move(flows[1], own, x0, y0),
                 )
             )
     found.sort(key=lambda blob: (-blob.peak, blob.top, blob.left))
     return DirtFound(blobs=tuple(found[:MOST_BLOBS]), count=count, grain=float(sigma[128]))
+
+
+def _shape(own: Mask) -> dict[str, float]:
+    """Direction of a blob, degrees, and how many times longer than wide it is."""
+    y, x = np.nonzero(own)
+    spread = np.cov(np.stack([x, y])) if len(x) > 1 else np.zeros((2, 2))
+    values, vectors = np.linalg.eigh(spread + np.eye(2) / 12)
+    turn = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])))
+    return {"turn_deg": turn % 180.0, "long": float(np.sqrt(values[1] / values[0]))}
 
 
 def _runs(own: Mask, x0: int, y0: int) -> tuple[tuple[int, int, int], ...]:

@@ -1,0 +1,242 @@
+"""What the blobs of a reel are: dirt, or something that a careless program would eat.
+
+find_dirt_kinds   blobs of all frames, the scene of each frame  ->  the kind of each blob        (analyse, whole table)
+propose_dirt      kinds of a scene's blobs                      ->  DirtDecision, why            (treat)
+solve_dirt        kinds, decisions                              ->  which blobs are repaired     (render, plan)
+
+Dirt lies on one frame only. A ball, a bird or a snowflake stands out of the frames beside it too, but is found on those
+somewhere near, as large and as deep. Around a waving hand nothing fits its neighbours. Rain and glitter give so many such finds,
+all over the picture, that no single one is to be believed: then the scene is left whole. Whatever is in doubt is left.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+# Limits of what is repaired, in deviations of the grain or as shares; chosen on drawn dirt over photographs that move
+# (benchmarks/dirt.py, seeds 1 to 4), checked on others. common practice, no source
+SEED = 5.4  # a blob's deepest pixel, less the deepest of eighteen beside it
+RESTLESS = 0.2  # of the surroundings that fit neither neighbour
+APART = 3.0  # between the two predictions
+LARGE = 0.04  # of the picture; the reference names it (picture science, section e)
+EDGE_PX = 3  # of the picture, where neighbours can't be carried
+REACH = 0.1  # of the picture's height: where a thing that moves is looked for on the frames beside it
+FAR_REACH = 0.25  # of its width: the same on a straight path through three frames
+CHANCE = 0.3  # that a speck lies so near another by chance; the reference names it (picture science, section e)
+LIKE_AREA, LIKE_DEPTH, LIKE_LIGHTNESS = 2.5, 2.0, 15.0
+SAME_PX = 30  # pixels from which a blob is known again by its own lightness, whatever lies behind it
+AROUND, AROUND_FRAMES = 0.06, 3  # of the height, frames: what counts as beside a blob
+BUSY = 0.5  # things that move beside it, for each blob that may be dirt
+WINDOW = 48  # frames that are judged together
+COLUMNS_ROWS = (4, 3)  # parts of the picture ...
+SPREAD = 0.35  # ... and the share of them with things that move, from which the scene is left whole
+STREAK, STREAKS, ALIKE = 3.0, 2.0, 0.7  # longer than wide; so many a frame; so much of one direction
+
+DIRT = "dirt"
+KINDS = {
+    DIRT: "lies on one frame only, and its surroundings are calm",
+    "faint": "hardly deeper than grain",
+    "edge": "at the picture's edge",
+    "restless": "the surroundings move",
+    "apart": "the frames before and after differ there",
+    "large": "too large to be taken from neighbours",
+    "end": "first or last frame of a scene, with a neighbour on one side only",
+    "moves": "found near on the frames before and after",
+    "path": "one of three on a straight path",
+    "busy": "among things that move",
+    "weather": "more of these than dirt explains, all over the picture",
+}
+_MOVING = ("restless", "apart", "moves", "path")
+
+Ints = NDArray[np.int64]
+Columns = Mapping[str, NDArray[Any]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DirtDecision:
+    """Whether the dirt of a scene is repaired."""
+
+    repair: bool = True
+
+
+def find_dirt_kinds(blobs: Columns, *, scene: NDArray[Any], size: tuple[int, int]) -> NDArray[np.object_]:
+    """The kind of each blob: a key of KINDS.
+
+    Parameters
+    ----------
+    blobs : mapping of column to array
+        `frame` (rising), `left`, `top`, `width`, `height` (px of the picture), `area_px`, `depth`, `peak`, `lightness`,
+        `restless`, `apart`, `turn_deg`, `long`: as `find_dirt` gives them.
+    scene : int array, shape (frames,)
+        Scene of each frame of the capture.
+    size : (int, int)
+        Width and height of the picture, px.
+
+    Returns
+    -------
+    array of str, one a blob
+
+    Notes
+    -----
+    Source: SROD (the one-off test is the reference's); the rest is our own.
+
+    Examples
+    --------
+    >>> one = {"frame": [1], "left": [40], "top": [30], "width": [4], "height": [4], "area_px": [14], "depth": [-40.0]}
+    >>> one |= {"peak": [9.0], "lightness": [60.0], "restless": [0.0], "apart": [0.4], "turn_deg": [0.0], "long": [1.2]}
+    >>> arrays = {name: np.array(values) for name, values in one.items()}
+    >>> find_dirt_kinds(arrays, scene=np.zeros(3, int), size=(160, 120)).tolist()
+    ['dirt']
+    """
+    count = len(blobs["frame"])
+    kind = np.full(count, DIRT, dtype=object)
+    if not count:
+        return kind
+    _by_itself(kind, blobs, scene, size)
+    _by_neighbours(kind, blobs, size)
+    _by_surroundings(kind, blobs, size)
+    _by_scene(kind, blobs, scene, size)
+    return kind
+
+
+def _by_itself(kind: NDArray[np.object_], blobs: Columns, scene: NDArray[Any], size: tuple[int, int]) -> None:
+    width, height = size
+    right, low = blobs["left"] + blobs["width"], blobs["top"] + blobs["height"]
+    margin = np.minimum(np.minimum(blobs["left"], blobs["top"]), np.minimum(width - right, height - low))
+    frame = blobs["frame"]
+    before, after = np.maximum(frame - 1, 0), np.minimum(frame + 1, len(scene) - 1)
+    alone = (before == frame) | (after == frame)
+    alone |= (scene[before] != scene[frame]) | (scene[after] != scene[frame])
+    for name, found in (
+        ("end", alone),
+        ("large", blobs["area_px"] > LARGE * width * height),
+        ("restless", blobs["restless"] > RESTLESS),
+        ("apart", blobs["apart"] > APART),
+        ("edge", margin < EDGE_PX),
+        ("faint", blobs["peak"] < SEED),
+    ):
+        kind[(kind == DIRT) & found] = name
+
+
+def _middles(blobs: Columns) -> NDArray[np.float64]:
+    x, y = blobs["left"] + blobs["width"] / 2, blobs["top"] + blobs["height"] / 2
+    return np.stack([x, y], axis=1).astype(np.float64)
+
+
+def _by_neighbours(kind: NDArray[np.object_], blobs: Columns, size: tuple[int, int]) -> None:
+    """Things that are on the frames before and after as well, near or on a straight path."""
+    width, height = size
+    frame, middle = blobs["frame"], _middles(blobs)
+    area, depth, lightness = (blobs[name].astype(np.float64) for name in ("area_px", "depth", "lightness"))
+    first, stop = np.searchsorted(frame, frame), np.searchsorted(frame, frame, side="right")
+    numbers = np.arange(len(frame))
+    for n in numbers[kind == DIRT]:
+        near = np.sqrt(-np.log(1 - CHANCE) / (np.pi * (stop[n] - first[n]) / (width * height)))
+        reach = min(REACH * height, near)
+        sides = []
+        for step in (-1, 1):
+            low, high = np.searchsorted(frame, (frame[n] + step, frame[n] + step + 1))
+            ratio, deep = area[low:high] / area[n], depth[low:high] / depth[n]
+            like = (deep >= 1 / LIKE_DEPTH) & (deep <= LIKE_DEPTH)
+            if area[n] > SAME_PX:
+                like |= np.abs(lightness[low:high] - lightness[n]) < LIKE_LIGHTNESS
+            like &= (ratio >= 1 / LIKE_AREA) & (ratio <= LIKE_AREA)
+            sides.append(middle[low:high][like] - middle[n])
+        far = [np.hypot(side[:, 0], side[:, 1]) for side in sides]
+        if not len(far[0]) or not len(far[1]):
+            continue
+        if (far[0] < reach).any() and (far[1] < reach).any():
+            kind[n] = "moves"
+            continue
+        bend = np.hypot(*(sides[0][:, None] + sides[1][None]).transpose(2, 0, 1))
+        longer, shorter = np.maximum(far[0][:, None], far[1][None]), np.minimum(far[0][:, None], far[1][None])
+        straight = (longer < FAR_REACH * width) & (bend < 0.2 * longer + 0.006 * height) & (shorter > 0.5 * longer)
+        if straight.any():
+            kind[n] = "path"
+
+
+def _by_surroundings(kind: NDArray[np.object_], blobs: Columns, size: tuple[int, int]) -> None:
+    """Blobs beside which more moves than may be dirt."""
+    frame, middle, sign = blobs["frame"], _middles(blobs), np.sign(blobs["depth"])
+    moving, may_be = np.isin(kind.astype(str), _MOVING), kind == DIRT
+    for n in np.flatnonzero(may_be):
+        low, high = np.searchsorted(frame, (frame[n] - AROUND_FRAMES, frame[n] + AROUND_FRAMES + 1))
+        away = middle[low:high] - middle[n]
+        beside = (np.hypot(away[:, 0], away[:, 1]) < AROUND * size[1]) & (sign[low:high] == sign[n])
+        if (beside & moving[low:high]).sum() > BUSY * (beside & may_be[low:high]).sum():
+            kind[n] = "busy"
+
+
+def _by_scene(kind: NDArray[np.object_], blobs: Columns, scene: NDArray[Any], size: tuple[int, int]) -> None:
+    """Stretches of a scene where things move all over the picture, or lie all one way."""
+    width, height = size
+    middle = _middles(blobs)
+    columns, rows = COLUMNS_ROWS
+    cell = np.clip(middle[:, 1] / height * rows, 0, rows - 1).astype(int) * columns
+    cell += np.clip(middle[:, 0] / width * columns, 0, columns - 1).astype(int)
+    for first, stop in _windows(scene):
+        low, high = np.searchsorted(blobs["frame"], (first, stop))
+        here = kind[low:high].astype(str)
+        moves = np.bincount(cell[low:high][np.isin(here, ("moves", "path"))], minlength=columns * rows)
+        counted = np.isin(here, (DIRT, "busy"))
+        dirt = np.bincount(cell[low:high][counted], minlength=columns * rows)
+        used = (moves + dirt) > 0
+        spread = used.any() and float((moves >= np.maximum(1, BUSY * dirt))[used].mean()) > SPREAD
+        if spread or _streaks(blobs, np.flatnonzero(counted) + low, stop - first):
+            kind[low:high][here == DIRT] = "weather"
+
+
+def _streaks(blobs: Columns, numbers: Ints, frames: int) -> bool:
+    """Whether many long blobs lie all one way."""
+    drawn_out = numbers[blobs["long"][numbers] > STREAK]
+    if len(drawn_out) < STREAKS * frames:
+        return False
+    turn = np.deg2rad(2 * blobs["turn_deg"][drawn_out])
+    return bool(np.hypot(np.cos(turn).mean(), np.sin(turn).mean()) > ALIKE)
+
+
+def _windows(scene: NDArray[Any]) -> list[tuple[int, int]]:
+    """Frames that are judged together: scenes, long ones in equal parts."""
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(scene)) + 1, [len(scene)]])
+    windows = []
+    for first, stop in zip(starts[:-1], starts[1:]):
+        parts = max(1, round((stop - first) / WINDOW))
+        edges = np.linspace(first, stop, parts + 1).round().astype(int).tolist()
+        windows += list(zip(edges[:-1], edges[1:]))
+    return windows
+
+
+def propose_dirt(kind: Sequence[str], *, frames: int) -> tuple[DirtDecision, str]:
+    """Whether a scene's dirt is to be repaired, and why.
+
+    Examples
+    --------
+    >>> propose_dirt(["dirt"] * 9 + ["moves"], frames=30)
+    (DirtDecision(repair=True), '9 specks on 30 frames lie on one frame only')
+    >>> propose_dirt(["weather"] * 40, frames=30)
+    (DirtDecision(repair=False), 'more is found than dirt explains: 40 on 30 frames')
+    """
+    counted = [kind.count(name) if isinstance(kind, list) else list(kind).count(name) for name in (DIRT, "weather")]
+    if counted[1] > counted[0]:
+        return DirtDecision(repair=False), f"more is found than dirt explains: {counted[1]} on {frames} frames"
+    return DirtDecision(), f"{counted[0]} specks on {frames} frames lie on one frame only"
+
+
+def solve_dirt(
+    kind: NDArray[np.object_], scene: NDArray[Any], decisions: Mapping[int, DirtDecision], others: DirtDecision
+) -> NDArray[np.bool_]:
+    """Which blobs are repaired: dirt, in scenes where that was decided.
+
+    `scene` is that of each blob; `decisions` those of scenes that have one of their own, `others` that of the rest.
+
+    Examples
+    --------
+    >>> kinds, scenes = np.array(["dirt", "moves", "dirt"], object), np.array([0, 0, 1])
+    >>> solve_dirt(kinds, scenes, {1: DirtDecision(repair=False)}, DirtDecision()).tolist()
+    [True, False, False]
+    """
+    wanted = np.array([decisions.get(int(each), others).repair for each in scene], np.bool_)
+    return np.asarray((kind == DIRT) & wanted, np.bool_)
