@@ -9,7 +9,7 @@ somewhere near, as large and as deep. Around a waving hand nothing fits its neig
 all over the picture, that no single one is to be believed: then the scene is left whole. Whatever is in doubt is left.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 # Limits of what is repaired, in deviations of the grain or as shares; chosen on drawn dirt over photographs that move
 # (benchmarks/dirt.py, seeds 1 to 4), checked on others. common practice, no source
 SEED = 5.4  # a blob's deepest pixel, less the deepest of eighteen beside it
+SEED_PIXELS = 172_800  # ... in a picture of so many pixels: the more there are, the further the grain of one strays
 RESTLESS = 0.2  # of the surroundings that fit neither neighbour
 APART = 3.0  # between the two predictions
 LARGE = 0.04  # of the picture; the reference names it (picture science, section e)
@@ -53,13 +54,19 @@ _MOVING = ("restless", "apart", "moves", "path")
 
 Ints = NDArray[np.int64]
 Columns = Mapping[str, NDArray[Any]]
+SORTS: dict[str, Callable[[Columns], NDArray[np.bool_]]] = {
+    "dark": lambda blobs: np.asarray(blobs["depth"] < 0, np.bool_),
+    "light": lambda blobs: np.asarray(blobs["depth"] > 0, np.bool_),
+    "long": lambda blobs: np.asarray(blobs["long"] > STREAK, np.bool_),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DirtDecision:
-    """Whether the dirt of a scene is repaired."""
+    """Whether the dirt of a scene is repaired; `but` names what is left: single blobs as "frame:blob", or a key of SORTS."""
 
     repair: bool = True
+    but: tuple[str, ...] = ()
 
 
 def find_dirt_kinds(blobs: Columns, *, scene: NDArray[Any], size: tuple[int, int]) -> NDArray[np.object_]:
@@ -116,7 +123,7 @@ def _by_itself(kind: NDArray[np.object_], blobs: Columns, scene: NDArray[Any], s
         ("restless", blobs["restless"] > RESTLESS),
         ("apart", blobs["apart"] > APART),
         ("edge", margin < EDGE_PX),
-        ("faint", blobs["peak"] < SEED),
+        ("faint", blobs["peak"] < np.sqrt(SEED**2 + 2 * np.log(max(1.0, width * height / SEED_PIXELS)))),
     ):
         kind[(kind == DIRT) & found] = name
 
@@ -219,24 +226,36 @@ def propose_dirt(kind: Sequence[str], *, frames: int) -> tuple[DirtDecision, str
     >>> propose_dirt(["weather"] * 40, frames=30)
     (DirtDecision(repair=False), 'more is found than dirt explains: 40 on 30 frames')
     """
-    counted = [kind.count(name) if isinstance(kind, list) else list(kind).count(name) for name in (DIRT, "weather")]
+    counted = [list(kind).count(name) for name in (DIRT, "weather")]
     if counted[1] > counted[0]:
         return DirtDecision(repair=False), f"more is found than dirt explains: {counted[1]} on {frames} frames"
     return DirtDecision(), f"{counted[0]} specks on {frames} frames lie on one frame only"
 
 
 def solve_dirt(
-    kind: NDArray[np.object_], scene: NDArray[Any], decisions: Mapping[int, DirtDecision], others: DirtDecision
+    blobs: Columns, scene: NDArray[Any], decisions: Mapping[int, DirtDecision], others: DirtDecision
 ) -> NDArray[np.bool_]:
-    """Which blobs are repaired: dirt, in scenes where that was decided.
+    """Which blobs are repaired: dirt, in scenes where that was decided, less what is to be left.
 
-    `scene` is that of each blob; `decisions` those of scenes that have one of their own, `others` that of the rest.
+    `blobs` has `kind`, `frame`, `blob`, `depth` and `long`; `scene` is that of each blob; `decisions` those of scenes that have one
+    of their own, `others` that of the rest.
 
     Examples
     --------
-    >>> kinds, scenes = np.array(["dirt", "moves", "dirt"], object), np.array([0, 0, 1])
-    >>> solve_dirt(kinds, scenes, {1: DirtDecision(repair=False)}, DirtDecision()).tolist()
+    >>> one = {"kind": np.array(["dirt", "moves", "dirt"], object), "frame": np.array([1, 1, 7]), "blob": np.array([0, 1, 0])}
+    >>> one |= {"depth": np.array([-30.0, -30.0, 20.0]), "long": np.array([1.0, 1.0, 4.0])}
+    >>> solve_dirt(one, np.array([0, 0, 1]), {1: DirtDecision(repair=False)}, DirtDecision()).tolist()
     [True, False, False]
+    >>> solve_dirt(one, np.array([0, 0, 1]), {1: DirtDecision(but=("light",))}, DirtDecision(but=("1:0",))).tolist()
+    [False, False, False]
     """
-    wanted = np.array([decisions.get(int(each), others).repair for each in scene], np.bool_)
-    return np.asarray((kind == DIRT) & wanted, np.bool_)
+    wanted = blobs["kind"] == DIRT
+    for each in np.unique(scene):
+        own = scene == each
+        decision = decisions.get(int(each), others)
+        wanted &= ~own | decision.repair
+        for name in decision.but:
+            frame, _, blob = name.partition(":")
+            here = SORTS[name](blobs) if name in SORTS else (blobs["frame"] == int(frame)) & (blobs["blob"] == int(blob))
+            wanted &= ~(own & here)
+    return np.asarray(wanted, np.bool_)

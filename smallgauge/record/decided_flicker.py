@@ -5,9 +5,10 @@ from dataclasses import asdict
 
 from smallgauge.errors import CallerError
 from smallgauge.picture.flicker import FlickerDecision
+from smallgauge.record.by_scene import scene_layers
 from smallgauge.record.files import structured
 from smallgauge.record.finding import Finding
-from smallgauge.record.treatment import PROGRAM, Treatment
+from smallgauge.record.treatment import Treatment
 
 MOST_LIMIT_LN = 2.0  # three stops; common practice, no source
 
@@ -63,39 +64,9 @@ def flicker_decisions(
     the reel, and over that what they decided for the scene. Two differing decisions of the operator in one scene are
     both kept, and neither is applied.
     """
-    program: dict[int, dict[str, object]] = {}
-    operator: dict[int, list[tuple[int, dict[str, object]]]] = {}
-    reel: dict[str, object] = {}  # the operator's; the program's only says whether any scene flickers
-    for entry in treatment.in_force:
-        decision = entry.decision
-        if decision.subject != "flicker" or decision.value is None:
-            continue
-        mine, proposal = decision.by != PROGRAM, entry.proposal
-        theirs = proposal.value if mine and proposal is not None else None if mine else decision.value
-        kind, _, at = decision.anchor.partition("@")
-        if kind == "reel":
-            reel = decision.value if mine else {}
-            continue
-        scene = scenes.get(int(at))
-        if scene is None:
-            continue
-        if theirs is not None:
-            program[scene] = theirs
-        if mine:
-            operator.setdefault(scene, []).append((int(at), decision.value))
-    found: list[Finding] = []
-    decided: dict[int, FlickerDecision] = {}
-    for scene in sorted({*program, *operator}):
-        own = operator.get(scene, [])
-        if len({str(value) for _, value in own}) > 1:
-            values: dict[str, object] = {"subject": "flicker", "positions": sorted(at for at, _ in own)}
-            found.append(
-                Finding(code="two decisions in one scene", where=f"scene {scene + 1}", values=values)
-            )
-            own = []
-        last = own[-1][1] if own else {}
-        decided[scene] = _merged((program.get(scene, {}), reel, last))
-    return decided, _merged((reel,)), tuple(found)
+    layers = scene_layers(treatment, "flicker", scenes)
+    decided = {scene: _merged(values) for scene, values in layers.own.items()}
+    return decided, _merged(layers.others), layers.findings
 
 
 def _merged(values: Iterable[dict[str, object]]) -> FlickerDecision:

@@ -1,0 +1,222 @@
+"""Dirt of a reel: three frames in a row are compared, and the whole table says what each blob is.
+
+Frames are read once more than the other measures read them, and from the files that they came in, since each frame needs the one
+after it too: docs/decisions/0200. Where the order leaves dirt alone, nothing is read.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
+from smallgauge.picture.dirt import Blob, DirtSheet, find_dirt, make_dirt_sheet
+from smallgauge.picture.dirt_kinds import find_dirt_kinds
+from smallgauge.record.capture import Capture
+from smallgauge.record.dirttable import DIRT_COLUMNS, DIRT_TABLE, runs_text
+from smallgauge.record.exposures import picture_boxes
+from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.light import table_for
+from smallgauge.record.material import Material
+from smallgauge.record.recipe import SEGMENT_FRAMES
+from smallgauge.record.table import Table, join_tables, read_table, table_of, write_table
+from smallgauge.record.work import Progress, Runner
+
+SEARCHING = 1  # raised when the same frames would give other rows
+LEAST_SIDE_PX = 64  # of a picture in which dirt is looked for
+SIDES = ("before", "after")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DirtJob:
+    """Frames `first` to `stop` of a capture, and where the picture lies in each frame of it from `first` - 1 on."""
+
+    folder: str
+    number: int  # of the capture in the reel
+    listing: CaptureListing
+    capture: Capture
+    first: int
+    stop: int
+    corners: tuple[tuple[int, int], ...]  # left, top of frames first - 1 to stop
+    size: tuple[int, int]
+
+
+def _rows_file(number: int, first: int) -> str:
+    return f"work/rows/dirt-{number}-{first:06d}.parquet"
+
+
+def find_reel_dirt(
+    folder: Path, *, material: Material, frames: Table, journal: Journal, runner: Runner, progress: Progress
+) -> Table | None:
+    """Find a reel's dirt into `dirt.parquet`; what stands is kept. None where no picture is large enough."""
+    digests = [(stretch.capture.digest, stretch.capture.light, stretch.capture.encoding) for stretch in material.stretches]
+    corners = [_corners(stretch.capture, stretch.frames) for stretch in material.stretches]
+    scenes = {
+        (c, f): s
+        for c, f, s in zip(frames["capture"].tolist(), frames["frame"].tolist(), frames["scene"].tolist(), strict=True)
+    }
+    key = key_of("dirt", SEARCHING, digests, [each[0] for each in corners], sorted(scenes.items()))
+    if journal.holds(DIRT_TABLE, key):
+        return read_table(folder / DIRT_TABLE, DIRT_COLUMNS, "dirt")
+    jobs, keys = _jobs(folder, material, corners)
+    missing = [job for job in jobs if not journal.holds(_rows_file(job.number, job.first), keys[job.number, job.first])]
+    total = sum(job.stop - job.first for job in jobs)
+    kept = total - sum(job.stop - job.first for job in missing)
+    progress("frames searched for dirt", kept, total)
+    for job, file in runner.run(
+        search_chunk, missing, watch=lambda done: progress("frames searched for dirt", kept + done, total)
+    ):
+        journal.add_file("analyse", file, key=keys[job.number, job.first], first=job.first, stop=job.stop)
+    files = [folder / _rows_file(job.number, job.first) for job in jobs]
+    if not files:
+        return None
+    table = join_tables([read_table(file, DIRT_COLUMNS, "dirt") for file in files])
+    table = _with_kinds(table, material, corners, scenes)
+    write_table(folder / DIRT_TABLE, table)
+    journal.add_file("analyse", DIRT_TABLE, key=key, stop=total, rows=len(table))
+    for file in files:
+        file.unlink(missing_ok=True)
+    return table
+
+
+def _corners(capture: Capture, frames: Table) -> tuple[NDArray[np.int64], tuple[int, int]]:
+    """Where the picture's first pixel lies in each frame, inside the capture, and the picture's size."""
+    boxes = picture_boxes([capture], replace(frames, values={**frames.values, "capture": np.zeros_like(frames["capture"])}))
+    wide, high = (int(boxes[0, n]) if len(boxes) else 0 for n in (2, 3))
+    wide, high = min(wide, capture.width), min(high, capture.height)
+    left = np.clip(np.round(boxes[:, 0] + 0.5), 0, capture.width - wide)
+    top = np.clip(np.round(boxes[:, 1] + 0.5), 0, capture.height - high)
+    return np.stack([left, top], axis=1).astype(np.int64), (wide, high)
+
+
+def _jobs(
+    folder: Path, material: Material, corners: list[tuple[NDArray[np.int64], tuple[int, int]]]
+) -> tuple[list[DirtJob], dict[tuple[int, int], str]]:
+    """The work, in pieces, and what each piece depends on."""
+    jobs, keys = [], {}
+    for number, (stretch, (place, size)) in enumerate(zip(material.stretches, corners, strict=True)):
+        if min(size) < LEAST_SIDE_PX:
+            continue
+        capture, count = stretch.capture, len(stretch.frames)
+        for first in range(0, count, SEGMENT_FRAMES):
+            stop = min(first + SEGMENT_FRAMES, count)
+            around = range(max(0, first - 1), min(count, stop + 1))
+            job = DirtJob(
+                folder=str(folder),
+                number=number,
+                listing=stretch.listing,
+                capture=replace(capture, files=()),
+                first=first,
+                stop=stop,
+                corners=tuple((int(place[n, 0]), int(place[n, 1])) for n in around),
+                size=size,
+            )
+            jobs.append(job)
+            digests = [capture.files[n].digest for n in around]
+            keys[number, first] = key_of(
+                "dirt", SEARCHING, digests, job.corners, size, capture.light, capture.encoding, first, stop
+            )
+    return jobs, keys
+
+
+def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> str:
+    """Search a piece of a capture; the file of its rows."""
+    file = _rows_file(job.number, job.first)
+    (Path(job.folder) / file).parent.mkdir(parents=True, exist_ok=True)
+    begin = max(0, job.first - 1)
+    lightness = _lightness_table(job.capture)
+    rows: list[dict[str, object]] = []
+    sheets: dict[int, DirtSheet | None] = {}
+    with open_picture(job.listing) as reader:
+        last = begin + len(job.corners)
+        for number in range(begin, last):
+            sheets[number] = _sheet(reader, number, job.corners[number - begin], job.size, lightness)
+            sheets.pop(number - 3, None)
+            if job.first <= number - 1 < job.stop:
+                rows += _rows(job, number - 1, sheets, begin)
+                tick(1)
+        if last - 1 < job.stop and job.first <= last - 1:  # the capture's last frame has nothing after it
+            tick(1)
+    write_table(Path(job.folder) / file, table_of("dirt", DIRT_COLUMNS, rows))
+    return file
+
+
+def _lightness_table(capture: Capture) -> NDArray[np.float32] | None:
+    table = table_for(capture.light, capture.encoding)
+    return None if table is None else (255 * np.clip(table, 0, 1) ** (1 / 2.4)).astype(np.float32)
+
+
+def _sheet(
+    reader: FrameReader,
+    number: int,
+    corner: tuple[int, int],
+    size: tuple[int, int],
+    table: NDArray[np.float32] | None,
+) -> DirtSheet | None:
+    """The sheet of a frame's picture; None where the frame can't be read."""
+    try:
+        samples = reader.read(number).samples
+    except UnreadableFrame:
+        return None
+    (left, top), (wide, high) = corner, size
+    part = samples[top : top + high, left : left + wide]
+    if table is None:
+        values = 255 * np.clip(np.nan_to_num(np.asarray(part, np.float32)), 0, 1) ** np.float32(1 / 2.4)
+    else:
+        values = table[part]
+    if values.ndim == 3:
+        values = values @ np.array([0.25, 0.5, 0.25], np.float32)
+    return make_dirt_sheet(np.ascontiguousarray(values, np.float32))
+
+
+def _rows(
+    job: DirtJob, number: int, sheets: dict[int, DirtSheet | None], begin: int
+) -> list[dict[str, object]]:
+    """Rows of one frame's blobs, in pixels of the captured frame."""
+    before, now, after = (sheets.get(n) for n in (number - 1, number, number + 1))
+    if before is None or now is None or after is None:
+        return []
+    corners = [np.array(job.corners[n - begin]) for n in (number - 1, number, number + 1)]
+    found = find_dirt(before, now, after)
+    return [_row(job, number, n, blob, corners) for n, blob in enumerate(found.blobs)]
+
+
+def _row(job: DirtJob, number: int, n: int, blob: Blob, corners: list[NDArray[np.int64]]) -> dict[str, object]:
+    left, top = (int(v) for v in corners[1])
+    row: dict[str, object] = {
+        name: getattr(blob, name)
+        for name in ("width", "height", "area_px", "depth", "peak", "lightness", "restless", "apart", "turn_deg", "long")
+    }
+    row |= {"capture": job.number, "frame": number, "blob": n, "left": blob.left + left, "top": blob.top + top}
+    row["runs"] = runs_text(blob.runs, blob.left, blob.top)
+    for side, move, corner in zip(SIDES, (blob.before, blob.after), (corners[0], corners[2]), strict=True):
+        a, b, c, d, e, f = move
+        moved = (a, b, c - a * left - b * top + corner[0], d, e, f - d * left - e * top + corner[1])
+        row |= {f"{side}_{letter}": float(value) for letter, value in zip("abcdef", moved, strict=True)}
+    return row
+
+
+def _with_kinds(
+    table: Table,
+    material: Material,
+    corners: list[tuple[NDArray[np.int64], tuple[int, int]]],
+    scenes: dict[tuple[int, int], int],
+) -> Table:
+    """The table with what each blob is taken for."""
+    kind = np.full(len(table), "", dtype=object)
+    for number, (stretch, (place, size)) in enumerate(zip(material.stretches, corners, strict=True)):
+        rows = np.flatnonzero(table["capture"] == number)
+        if not len(rows):
+            continue
+        blobs: dict[str, Any] = {column.name: table[column.name][rows] for column in DIRT_COLUMNS}
+        frame = blobs["frame"]
+        blobs["left"] = blobs["left"] - place[frame, 0]
+        blobs["top"] = blobs["top"] - place[frame, 1]
+        scene = np.array([scenes.get((number, n), -1) for n in range(len(stretch.frames))])
+        kind[rows] = find_dirt_kinds(blobs, scene=scene, size=size)
+    return replace(table, values={**table.values, "kind": kind})
+
+

@@ -1,0 +1,70 @@
+"""Which specks of each finished frame are repaired: from the table of dirt and what was decided for its scene."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from smallgauge.picture.dirt_kinds import DIRT, solve_dirt
+from smallgauge.picture.dirt_repair import DirtRepair, Run
+from smallgauge.record.decided_dirt import dirt_decisions
+from smallgauge.record.dirttable import repair_of, rows_by_frame
+from smallgauge.record.finding import Finding
+from smallgauge.record.rendertable import DirtSummary
+from smallgauge.record.table import Table
+from smallgauge.record.treatment import Treatment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DirtPlan:
+    """Repairs of one captured frame, and what dirt hides of the frames before and after it."""
+
+    repairs: tuple[DirtRepair, ...]
+    hidden: tuple[tuple[Run, ...], tuple[Run, ...]]
+
+
+def plan_dirt(
+    dirt: Table | None, running: Table, treatment: Treatment
+) -> tuple[dict[tuple[int, int], DirtPlan], DirtSummary | None, tuple[Finding, ...]]:
+    """Repairs by capture and frame, the figures, and what there is to say; `running` has its scenes in running order."""
+    if dirt is None:
+        return {}, None, ()
+    scenes = dict(zip(running["film_position"].tolist(), running["scene"].tolist(), strict=True))
+    own, others, found = dirt_decisions(treatment, scenes)
+    if treatment.find("dirt") is None:
+        return {}, None, found
+    rows = list(zip(running["capture"].tolist(), running["frame"].tolist(), strict=True))
+    scene_of = dict(zip(rows, running["scene"].tolist(), strict=True))
+    keys = list(zip(dirt["capture"].tolist(), dirt["frame"].tolist(), strict=True))
+    scene = np.array([scene_of.get(key, -1) for key in keys], np.int64)
+    wanted = solve_dirt(dirt.values, scene, own, others)
+    plans = _plans(dirt, wanted)
+    here = scene >= 0
+    kinds = dirt["kind"][here].tolist()
+    summary = DirtSummary(
+        found=len(kinds),
+        repaired=int(np.count_nonzero(wanted & here)),
+        left_by_decision=int(np.count_nonzero((dirt["kind"] == DIRT) & ~wanted & here)),
+        left={kind: kinds.count(kind) for kind in sorted(set(kinds)) if kind != DIRT},
+        scenes_left=tuple(sorted(each for each, decision in own.items() if not decision.repair)),
+    )
+    return plans, summary, found
+
+
+def _plans(dirt: Table, wanted: Sequence[bool] | np.ndarray) -> dict[tuple[int, int], DirtPlan]:
+    """The plan of every frame that has something to repair."""
+    parts = rows_by_frame(dirt)
+    repairs = {
+        key: tuple(repair_of(dirt, int(row)) for row in part if wanted[row]) for key, part in parts.items()
+    }
+    hides = {
+        key: tuple(run for row in part if dirt["kind"][row] in (DIRT, "edge") for run in repair_of(dirt, int(row)).runs)
+        for key, part in parts.items()
+    }
+    return {
+        (capture, frame): DirtPlan(
+            repairs=own, hidden=(hides.get((capture, frame - 1), ()), hides.get((capture, frame + 1), ()))
+        )
+        for (capture, frame), own in repairs.items()
+        if own
+    }
