@@ -39,7 +39,9 @@ def moving_scene(kind: str, frames: int, *, height: int, seed: int) -> Iterator[
     width, scale = height * 4 // 3, height / 360
     name = PHOTOGRAPHS[int(random.integers(len(PHOTOGRAPHS)))]
     picture = photograph(name)
-    speed = {"still": 0.0, "snow": 0.4, "glitter": 0.0, "sparkler": 0.2}.get(kind, random.uniform(1.0, 2.5)) * scale
+    speed = {"still": 0.0, "snow": 0.4, "glitter": 0.0, "sparkler": 0.2}.get(
+        kind, random.uniform(1.0, 2.5)
+    ) * scale
     angle = random.uniform(0, 2 * pi)
     zoom = 1.25 * max(width / picture.shape[1], height / picture.shape[0])
     actors = _Actors(kind, random, height, width)
@@ -50,7 +52,9 @@ def moving_scene(kind: str, frames: int, *, height: int, seed: int) -> Iterator[
         x = picture.shape[1] * s / 2 - width / 2 + travel * cos(angle) + shake[0]
         y = picture.shape[0] * s / 2 - height / 2 + travel * sin(angle) + shake[1]
         matrix = np.array([[s, 0, -x], [0, s, -y]], np.float64)
-        seen = cv2.warpAffine(picture, matrix, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+        seen = cv2.warpAffine(
+            picture, matrix, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
+        )
         drawn = cv2.GaussianBlur(actors.draw(seen, t), (0, 0), SOFT_PX * scale)
         yield np.asarray(np.clip(drawn, 0, 0.95), np.float32)
 
@@ -135,7 +139,7 @@ class _Actors:
             turn = 0.9 * t * self.pace[n] + self.phase[n]
             half = np.array([[cos(turn), sin(turn)], [-sin(turn) * 0.5, cos(turn) * 0.5]]) * 3.2 * self.scale
             corners = np.array([half[0] + half[1], half[0] - half[1], -half[0] - half[1], -half[0] + half[1]])
-            points = np.round((corners + (sheet_x, sheet_y)) * 16).astype(np.int32)
+            points = np.round((corners + np.array([sheet_x, sheet_y])) * 16).astype(np.int32)
             cv2.fillPoly(seen, [points], tuple(float(c) for c in self.colours[n]), cv2.LINE_AA, 4)
         return np.asarray(seen, np.float32)
 
@@ -143,7 +147,11 @@ class _Actors:
         sheet, s = self._sheet(), self.scale
         centre = np.array([240 + 30 * sin(0.25 * t), 180 + 15 * cos(0.3 * t)]) * s
         for _ in range(60):
-            a, near, far = self.random.uniform(0, 2 * pi), self.random.uniform(4, 60), self.random.uniform(3, 14)
+            a, near, far = (
+                self.random.uniform(0, 2 * pi),
+                self.random.uniform(4, 60),
+                self.random.uniform(3, 14),
+            )
             way = np.array([cos(a), sin(a)]) * s
             self._line(sheet, [centre + way * near, centre + way * (near + far)], s)
         self._disc(sheet, centre[0], centre[1], 6 * s)
@@ -151,7 +159,9 @@ class _Actors:
 
     def _glitter(self, seen: Floats, t: int) -> Floats:
         sheet, s = self._sheet(), self.scale
-        water = np.sin(self.spots[:, 0] * 91 + t * (0.9 + self.spots[:, 1])) + np.sin(self.spots[:, 1] * 57 - 1.3 * t)
+        water = np.sin(self.spots[:, 0] * 91 + t * (0.9 + self.spots[:, 1])) + np.sin(
+            self.spots[:, 1] * 57 - 1.3 * t
+        )
         for n in np.flatnonzero(water > 1.75):
             x, y = self.spots[n] * (self.width, 0.45 * self.height) + (0, 0.55 * self.height)
             self._line(sheet, [(x - 2 * s, y), (x + 2 * s, y)], 1.3 * s)
@@ -160,16 +170,20 @@ class _Actors:
     def _birds(self, seen: Floats, t: int) -> Floats:
         sheet, s = self._sheet(), self.scale
         for n, (x, y) in enumerate(self.place):
-            at = np.array([(x + 8 * s * t * self.pace[n]) % self.width, 0.6 * y + 5 * s * sin(0.3 * t + self.phase[n])])
+            at = np.array(
+                [(x + 8 * s * t * self.pace[n]) % self.width, 0.6 * y + 5 * s * sin(0.3 * t + self.phase[n])]
+            )
             wing = 6 * s * sin(1.9 * t + self.phase[n])
-            self._line(sheet, [at + (-7 * s, wing), at, at + (7 * s, wing)], 2 * s)
+            self._line(sheet, [at + np.array([-7 * s, wing]), at, at + np.array([7 * s, wing])], 2 * s)
         return self._lay(seen, sheet, (0.04, 0.04, 0.05))
 
     def _flag(self, seen: Floats, t: int) -> Floats:
         s = self.scale
         high, wide = round(110 * s), round(170 * s)
         y, x = np.mgrid[0:high, 0:wide].astype(np.float32)
-        wave = (x / wide) * 14 * s * np.sin(x / (16 * s) - 1.1 * t) + (x / wide) * 5 * s * np.sin(y / (23 * s) + 0.7 * t)
+        wave = (x / wide) * 14 * s * np.sin(x / (16 * s) - 1.1 * t) + (x / wide) * 5 * s * np.sin(
+            y / (23 * s) + 0.7 * t
+        )
         source = (y + wave) / high
         inside = ((source > 0) & (source < 1))[..., None]
         bands = (source * 9).astype(np.int32) % 2
@@ -182,7 +196,9 @@ class _Actors:
         return seen
 
 
-def with_grain(light: Floats, random: np.random.Generator, *, sigma: float = 6 / 255, soft_px: float = 0.6) -> Floats:
+def with_grain(
+    light: Floats, random: np.random.Generator, *, sigma: float = 6 / 255, soft_px: float = 0.6
+) -> Floats:
     """Light with grain of the given deviation in display value (power 1/2.4) in the mid-tones, less in black and white."""
     white = random.standard_normal(light.shape[:2], dtype=np.float32)
     grain = cv2.GaussianBlur(white, (0, 0), soft_px) if soft_px else white

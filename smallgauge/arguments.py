@@ -213,6 +213,7 @@ def _add_treat(commands: Any) -> None:
         "saturation 0.9'), selective (windows such as 'hue 142 width 60 saturation 0.8', several with a semicolon), "
         "rendering (white and black in density as scanned, such as 'white 0.15 black 2.9', or 'as captured'), "
         "flicker (on, off, or 'limit 0.6': the most that a frame's light is changed by, natural logarithm), "
+        "dirt (repair, leave, or 'repair but' and what is left: FRAME:BLOB, dark, light or long, such as 'repair but 431:0'), "
         "inversion (how a negative is printed: base, greys and card, each as densities of red, green and blue or as a place of "
         "the picture, and contrast, such as 'card 120@0.42,0.61 contrast 2.6'), black_and_white ('as on the film' or 'neutral'), "
         "fading ('as proposed', 'none', shares left such as 'cyan 0.6 magenta 0.95 yellow 0.8', or places that were grey or "
@@ -232,8 +233,8 @@ def _add_treat(commands: Any) -> None:
         "--scene",
         type=int,
         metavar="POSITION",
-        help="decide primary, selective, flicker, scene_name, or camera_speed (silent reels) for the scene that holds this film "
-        "position, counted from 0",
+        help="decide primary, selective, flicker, dirt, scene_name, or camera_speed (silent reels) for the scene that holds this "
+        "film position, counted from 0",
     )
     parser.add_argument(
         "--length",

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from smallgauge.analyse.dirt import find_reel_dirt
 from smallgauge.analyse.follow import Bench, Follower
 from smallgauge.analyse.reel import analyse_reel
 from smallgauge.analyse.source import Source, open_source
@@ -33,6 +34,7 @@ from smallgauge.record.chapters import SUBJECT as SCENE_NAME
 from smallgauge.record.decided_colour import complete_inversion
 from smallgauge.record.decided_fading import completed_fading
 from smallgauge.record.deliveries import Handed
+from smallgauge.record.dirttable import read_dirt
 from smallgauge.record.files import (
     add_decisions,
     read_decisions,
@@ -47,7 +49,7 @@ from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.machines import MACHINES_FILE, Machines, read_machines
 from smallgauge.record.material import Material, Stretch, capture_folders, material_of
-from smallgauge.record.notes import COPY_KEYS, read_notes
+from smallgauge.record.notes import COPY_KEYS, LEAVE, read_notes
 from smallgauge.record.order import ORDER_PAPER, Order
 from smallgauge.record.ordered import recipe_of
 from smallgauge.record.reel import Reel
@@ -255,6 +257,8 @@ class Line:
         if hold and last > 0:
             self._say(Finding(code="on hold", where="capture.toml", values={"reason": hold}))
             return self._outcome(capture)
+        if capture.notes.dirt != LEAVE:
+            self._find_dirt(capture, frames)
         if last >= 1:
             treatment = self.treat(capture, frames)
         if last >= 2 and self._held(number, "files"):
@@ -349,6 +353,16 @@ class Line:
         self._say(*capture.findings)
         return capture, frames
 
+    def _find_dirt(self, capture: Capture, frames: Table) -> None:
+        find_reel_dirt(
+            self.folder,
+            material=self._material(capture, frames),
+            frames=frames,
+            journal=self.journal,
+            runner=self.crew,
+            progress=self.settings.progress,
+        )
+
     def treat(self, capture: Capture, frames: Table) -> Treatment:
         """The decisions in force, with the program's proposals of today."""
         before = read_decisions(self.folder / "decisions.jsonl")
@@ -363,6 +377,7 @@ class Line:
             shop=self._shop(),
             half=read_json(self.folder / "reel.json", Reel).half,
             direction=_direction(self.folder / capture_folders(self.folder)[0] / FILM_PAPER),
+            dirt=read_dirt(self.folder),
         )
         treatment = store_decisions(self.folder, self.journal, before, after)
         self.steps.append("treat")

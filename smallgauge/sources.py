@@ -212,6 +212,14 @@ SOURCES |= {
         title="Error function as the profile of a blurred edge; edge layout after ISO 12233:2014",
         seen="derived; ISO 12233 second-hand",
     ),
+    "SROD": Source(
+        title="P. M. B. van Roosmalen, Restoration of archived film and video, thesis, TU Delft 1999: rank-order differences",
+        seen="definition second-hand; measured here on drawn dirt in the tests and in benchmarks/dirt.py",
+    ),
+    "Kokaram repair": Source(
+        title="A. C. Kokaram et al., Interpolation of missing data in image sequences, IEEE TIP 4(11), 1509 (1995)",
+        seen="first page",
+    ),
     "DIS flow": Source(
         title="T. Kroeger et al., Fast optical flow using dense inverse search, ECCV 2016",
         seen="not seen; used as implemented in OpenCV",

@@ -52,17 +52,26 @@ def find_reel_dirt(
     folder: Path, *, material: Material, frames: Table, journal: Journal, runner: Runner, progress: Progress
 ) -> Table | None:
     """Find a reel's dirt into `dirt.parquet`; what stands is kept. None where no picture is large enough."""
-    digests = [(stretch.capture.digest, stretch.capture.light, stretch.capture.encoding) for stretch in material.stretches]
+    digests = [
+        (stretch.capture.digest, stretch.capture.light, stretch.capture.encoding)
+        for stretch in material.stretches
+    ]
     corners = [_corners(stretch.capture, stretch.frames) for stretch in material.stretches]
     scenes = {
         (c, f): s
-        for c, f, s in zip(frames["capture"].tolist(), frames["frame"].tolist(), frames["scene"].tolist(), strict=True)
+        for c, f, s in zip(
+            frames["capture"].tolist(), frames["frame"].tolist(), frames["scene"].tolist(), strict=True
+        )
     }
     key = key_of("dirt", SEARCHING, digests, [each[0] for each in corners], sorted(scenes.items()))
     if journal.holds(DIRT_TABLE, key):
         return read_table(folder / DIRT_TABLE, DIRT_COLUMNS, "dirt")
     jobs, keys = _jobs(folder, material, corners)
-    missing = [job for job in jobs if not journal.holds(_rows_file(job.number, job.first), keys[job.number, job.first])]
+    missing = [
+        job
+        for job in jobs
+        if not journal.holds(_rows_file(job.number, job.first), keys[job.number, job.first])
+    ]
     total = sum(job.stop - job.first for job in jobs)
     kept = total - sum(job.stop - job.first for job in missing)
     progress("frames searched for dirt", kept, total)
@@ -70,21 +79,23 @@ def find_reel_dirt(
         search_chunk, missing, watch=lambda done: progress("frames searched for dirt", kept + done, total)
     ):
         journal.add_file("analyse", file, key=keys[job.number, job.first], first=job.first, stop=job.stop)
-    files = [folder / _rows_file(job.number, job.first) for job in jobs]
-    if not files:
+    pieces = [folder / _rows_file(job.number, job.first) for job in jobs]
+    if not pieces:
         return None
-    table = join_tables([read_table(file, DIRT_COLUMNS, "dirt") for file in files])
+    table = join_tables([read_table(piece, DIRT_COLUMNS, "dirt") for piece in pieces])
     table = _with_kinds(table, material, corners, scenes)
     write_table(folder / DIRT_TABLE, table)
     journal.add_file("analyse", DIRT_TABLE, key=key, stop=total, rows=len(table))
-    for file in files:
-        file.unlink(missing_ok=True)
+    for piece in pieces:
+        piece.unlink(missing_ok=True)
     return table
 
 
 def _corners(capture: Capture, frames: Table) -> tuple[NDArray[np.int64], tuple[int, int]]:
     """Where the picture's first pixel lies in each frame, inside the capture, and the picture's size."""
-    boxes = picture_boxes([capture], replace(frames, values={**frames.values, "capture": np.zeros_like(frames["capture"])}))
+    boxes = picture_boxes(
+        [capture], replace(frames, values={**frames.values, "capture": np.zeros_like(frames["capture"])})
+    )
     wide, high = (int(boxes[0, n]) if len(boxes) else 0 for n in (2, 3))
     wide, high = min(wide, capture.width), min(high, capture.height)
     left = np.clip(np.round(boxes[:, 0] + 0.5), 0, capture.width - wide)
@@ -184,13 +195,32 @@ def _rows(
     return [_row(job, number, n, blob, corners) for n, blob in enumerate(found.blobs)]
 
 
-def _row(job: DirtJob, number: int, n: int, blob: Blob, corners: list[NDArray[np.int64]]) -> dict[str, object]:
+def _row(
+    job: DirtJob, number: int, n: int, blob: Blob, corners: list[NDArray[np.int64]]
+) -> dict[str, object]:
     left, top = (int(v) for v in corners[1])
     row: dict[str, object] = {
         name: getattr(blob, name)
-        for name in ("width", "height", "area_px", "depth", "peak", "lightness", "restless", "apart", "turn_deg", "long")
+        for name in (
+            "width",
+            "height",
+            "area_px",
+            "depth",
+            "peak",
+            "lightness",
+            "restless",
+            "apart",
+            "turn_deg",
+            "long",
+        )
     }
-    row |= {"capture": job.number, "frame": number, "blob": n, "left": blob.left + left, "top": blob.top + top}
+    row |= {
+        "capture": job.number,
+        "frame": number,
+        "blob": n,
+        "left": blob.left + left,
+        "top": blob.top + top,
+    }
     row["runs"] = runs_text(blob.runs, blob.left, blob.top)
     for side, move, corner in zip(SIDES, (blob.before, blob.after), (corners[0], corners[2]), strict=True):
         a, b, c, d, e, f = move
@@ -218,5 +248,3 @@ def _with_kinds(
         scene = np.array([scenes.get((number, n), -1) for n in range(len(stretch.frames))])
         kind[rows] = find_dirt_kinds(blobs, scene=scene, size=size)
     return replace(table, values={**table.values, "kind": kind})
-
-

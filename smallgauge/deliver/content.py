@@ -26,6 +26,7 @@ from smallgauge.deliver.colour import (
 )
 from smallgauge.deliver.colour_tables import colour_plots, length_table, scene_table
 from smallgauge.deliver.colour_words import HOW_KNOWN
+from smallgauge.deliver.dirt import dirt_sentence, dirt_table
 from smallgauge.deliver.filerows import FileRow, file_rows
 from smallgauge.deliver.filmrows import account_rows, damage_rows, film_facts
 from smallgauge.deliver.flicker import flicker_plots, flicker_sentence, flicker_table
@@ -238,6 +239,7 @@ def _tables(papers: Papers) -> tuple[ReportTable, ...]:
         length_table(papers),
         scene_table(papers),
         flicker_table(papers),
+        dirt_table(papers),
         sound_table(papers),
         witness_table(papers),
     )
@@ -381,6 +383,9 @@ def _done(papers: Papers) -> tuple[str, ...]:
     flicker = flicker_sentence(papers)
     if flicker is not None:
         texts.append(flicker)
+    dirt = dirt_sentence(papers)
+    if dirt is not None:
+        texts.append(dirt)
     scenes = len(papers.treatment.scene_values("camera_speed"))
     if scenes:
         texts.append(

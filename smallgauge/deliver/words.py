@@ -23,6 +23,7 @@ from smallgauge.deliver import (
     proof_words,
     sound_words,
 )
+from smallgauge.deliver.dirt_words import client_dirt, dirt_value_words
 from smallgauge.deliver.follow_words import FOLLOW_SENTENCES
 from smallgauge.deliver.medium import MediumCopy
 from smallgauge.deliver.phrases import (
@@ -518,6 +519,7 @@ _SUBJECT_WORDS = {
     "smooth_copy": "smooth copy with synthetic frames",
     "primary": "primary correction",
     "flicker": "flicker",
+    "dirt": "dirt",
     "selective": "correction by hue",
     "rendering": "rendering",
     "inversion": "print of the negative",
@@ -595,6 +597,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
         "loudness": (sound_words.loudness_words, {"target_lufs", "gain_db"}),
         "scene_name": (lambda v: f"“{v.text('name', 'no name')}”", {"name"}),
         "smooth_copy": (lambda v: f"made at {v.rate('rate', 'no rate')} frames a second", {"rate"}),
+        "dirt": (dirt_value_words, {"repair", "but"}),
         **colour_words.VALUES,
         "tracks": (
             lambda v: sound_words.VIEWS.get(v.text("view", ""), "the copies play both tracks"),
@@ -797,6 +800,8 @@ def client_decision(entry: InForce) -> str | None:
             "You also get a copy with smoother movement. It holds synthetic frames: pictures that a computer made between two "
             "of the film's. Keep the other files as the film; this one is only for watching."
         )
+    if decision.subject == "dirt":
+        return client_dirt(value)
     if decision.subject in ("primary", "selective", "rendering", "flicker", "fading"):
         return colour_words.client_colour(decision)
     if decision.subject in ("inversion", "black_and_white", "sign_off"):

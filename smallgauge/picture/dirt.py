@@ -20,10 +20,13 @@ THRESHOLD = 3.7  # deviations of the grain; the reference names it (picture scie
 DETAIL = 0.2  # of the spread of nine pixels that is added to the limit; common practice, no source
 SOFT_PX = (0.0, 1.0, 2.0)
 SHAPE_PX = (0.0, 1.0)
-GROWN = 2.0  # deviations from which a pixel beside a seed belongs to the same blob; common practice, no source
+GROWN = (
+    2.0  # deviations from which a pixel beside a seed belongs to the same blob; common practice, no source
+)
 SEED = 4.5  # deviations that a blob's deepest pixel has at least; common practice, no source
 MOST_BLOBS = 400  # of a frame that are kept: more is no dirt; common practice, no source
 LEVELS = 256
+LEAST_GRAIN = 0.3  # lightness; flat drawings have none; common practice, no source
 RING_PX = 6  # width of what is looked at around a blob; common practice, no source
 
 Floats = NDArray[np.float32]
@@ -145,7 +148,9 @@ def _level(now: NDArray[np.uint8], other: NDArray[np.uint8], flow: Floats) -> Fl
     counts = (np.abs(off - middle) < limit).astype(np.float32)
     small = (max(8, now.shape[1] // 8), max(8, now.shape[0] // 8))
     weight = cv2.GaussianBlur(cv2.resize(counts, small, interpolation=cv2.INTER_AREA), (0, 0), 4.0)
-    total = cv2.GaussianBlur(cv2.resize(counts * (off - middle), small, interpolation=cv2.INTER_AREA), (0, 0), 4.0)
+    total = cv2.GaussianBlur(
+        cv2.resize(counts * (off - middle), small, interpolation=cv2.INTER_AREA), (0, 0), 4.0
+    )
     smooth = total / (weight + np.float32(0.05)) + middle
     return np.asarray(cv2.resize(smooth, now.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
 
@@ -166,18 +171,17 @@ def _grain(now: Floats, sides: list[Floats]) -> Floats:
     bins = np.clip(middle, 0, 255).astype(np.int32) // 16
     order = np.argsort(bins, kind="stable")
     edges = np.searchsorted(bins[order], np.arange(17))
-    centres, deviations, counts = [], [], []
+    centres, deviations = [], []
     for k in range(16):
         part = np.abs(off[order[edges[k] : edges[k + 1]]])
         if len(part) >= 200:
             centres.append(16 * k + 8.0)
             # A normal deviation by its median; the mean of two frames adds half their grain, less what carrying smooths.
             deviations.append(float(np.median(part)) * 1.4826 / np.sqrt(1.4))
-            counts.append(len(part))
     if not centres:
         return np.full(LEVELS, max(1.0, float(np.median(np.abs(off))) * 1.25), np.float32)
     levels = np.interp(np.arange(LEVELS), centres, deviations)
-    return np.maximum(levels, 0.3).astype(np.float32)
+    return np.asarray(np.maximum(levels, LEAST_GRAIN), np.float32)
 
 
 def _spikes(now: Floats, sides: list[Floats], sigma: Floats, least: float, *, strict: bool) -> Floats:
@@ -243,7 +247,9 @@ def _blobs(
             part = (slice(y0, y1), slice(x0, x1))
             own = labels[part] == label
             wider = cv2.dilate(own.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-            around = (cv2.dilate(wider.astype(np.uint8), np.ones((2 * RING_PX - 1, 2 * RING_PX - 1), np.uint8)) > 0) & ~wider
+            around = (
+                cv2.dilate(wider.astype(np.uint8), np.ones((2 * RING_PX - 1, 2 * RING_PX - 1), np.uint8)) > 0
+            ) & ~wider
             p, n = sides[0][part], sides[1][part]
             level = np.clip(0.5 * (p + n), 0, 255).astype(np.int32)
             grain = sigma[level]
@@ -254,10 +260,20 @@ def _blobs(
             depth = float(np.mean((now[part] - 0.5 * (p + n))[own]))
             found.append(
                 Blob(
-                    left=left, top=top, width=wide, height=high, area_px=area, depth=depth, peak=float(peak[label]),
+                    left=left,
+                    top=top,
+                    width=wide,
+                    height=high,
+                    area_px=area,
+                    depth=depth,
+                    peak=float(peak[label]),
                     lightness=float(now[part][own].mean()),
-                    restless=restless, apart=apart, **_shape(own), runs=_runs(own, x0, y0),
-                    before=_move(flows[0], own, x0, y0), after=_move(flows[1], own, x0, y0),
+                    restless=restless,
+                    apart=apart,
+                    **_shape(own),
+                    runs=_runs(own, x0, y0),
+                    before=_move(flows[0], own, x0, y0),
+                    after=_move(flows[1], own, x0, y0),
                 )
             )
     found.sort(key=lambda blob: (-blob.peak, blob.top, blob.left))
@@ -295,4 +311,11 @@ def _move(flow: Floats, own: Mask, x0: int, y0: int) -> tuple[float, float, floa
     mx, my = x.mean(), y.mean()
     basis = np.stack([x - mx, y - my, np.ones(len(x))], axis=1)
     (a, b, c), (d, e, f) = (np.linalg.lstsq(basis, each, rcond=None)[0] for each in (u, v))
-    return (1.0 + float(a), float(b), float(c - a * mx - b * my), float(d), 1.0 + float(e), float(f - d * mx - e * my))
+    return (
+        1.0 + float(a),
+        float(b),
+        float(c - a * mx - b * my),
+        float(d),
+        1.0 + float(e),
+        float(f - d * mx - e * my),
+    )

@@ -11,6 +11,7 @@ all over the picture, that no single one is to be believed: then the scene is le
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -19,14 +20,18 @@ from numpy.typing import NDArray
 # Limits of what is repaired, in deviations of the grain or as shares; chosen on drawn dirt over photographs that move
 # (benchmarks/dirt.py, seeds 1 to 4), checked on others. common practice, no source
 SEED = 5.4  # a blob's deepest pixel, less the deepest of eighteen beside it
-SEED_PIXELS = 172_800  # ... in a picture of so many pixels: the more there are, the further the grain of one strays
+SEED_PIXELS = (
+    172_800  # ... in a picture of so many pixels: the more there are, the further the grain of one strays
+)
 RESTLESS = 0.2  # of the surroundings that fit neither neighbour
 APART = 3.0  # between the two predictions
 LARGE = 0.04  # of the picture; the reference names it (picture science, section e)
 EDGE_PX = 3  # of the picture, where neighbours can't be carried
 REACH = 0.1  # of the picture's height: where a thing that moves is looked for on the frames beside it
 FAR_REACH = 0.25  # of its width: the same on a straight path through three frames
-CHANCE = 0.3  # that a speck lies so near another by chance; the reference names it (picture science, section e)
+CHANCE = (
+    0.3  # that a speck lies so near another by chance; the reference names it (picture science, section e)
+)
 LIKE_AREA, LIKE_DEPTH, LIKE_LIGHTNESS = 2.5, 2.0, 15.0
 SAME_PX = 30  # pixels from which a blob is known again by its own lightness, whatever lies behind it
 AROUND, AROUND_FRAMES = 0.06, 3  # of the height, frames: what counts as beside a blob
@@ -160,7 +165,9 @@ def _by_neighbours(kind: NDArray[np.object_], blobs: Columns, size: tuple[int, i
             continue
         bend = np.hypot(*(sides[0][:, None] + sides[1][None]).transpose(2, 0, 1))
         longer, shorter = np.maximum(far[0][:, None], far[1][None]), np.minimum(far[0][:, None], far[1][None])
-        straight = (longer < FAR_REACH * width) & (bend < 0.2 * longer + 0.006 * height) & (shorter > 0.5 * longer)
+        straight = (
+            (longer < FAR_REACH * width) & (bend < 0.2 * longer + 0.006 * height) & (shorter > 0.5 * longer)
+        )
         if straight.any():
             kind[n] = "path"
 
@@ -209,10 +216,10 @@ def _windows(scene: NDArray[Any]) -> list[tuple[int, int]]:
     """Frames that are judged together: scenes, long ones in equal parts."""
     starts = np.concatenate([[0], np.flatnonzero(np.diff(scene)) + 1, [len(scene)]])
     windows = []
-    for first, stop in zip(starts[:-1], starts[1:]):
+    for first, stop in pairwise(starts.tolist()):
         parts = max(1, round((stop - first) / WINDOW))
         edges = np.linspace(first, stop, parts + 1).round().astype(int).tolist()
-        windows += list(zip(edges[:-1], edges[1:]))
+        windows += list(pairwise(edges))
     return windows
 
 
@@ -228,7 +235,9 @@ def propose_dirt(kind: Sequence[str], *, frames: int) -> tuple[DirtDecision, str
     """
     counted = [list(kind).count(name) for name in (DIRT, "weather")]
     if counted[1] > counted[0]:
-        return DirtDecision(repair=False), f"more is found than dirt explains: {counted[1]} on {frames} frames"
+        return DirtDecision(
+            repair=False
+        ), f"more is found than dirt explains: {counted[1]} on {frames} frames"
     return DirtDecision(), f"{counted[0]} specks on {frames} frames lie on one frame only"
 
 
@@ -256,6 +265,10 @@ def solve_dirt(
         wanted &= ~own | decision.repair
         for name in decision.but:
             frame, _, blob = name.partition(":")
-            here = SORTS[name](blobs) if name in SORTS else (blobs["frame"] == int(frame)) & (blobs["blob"] == int(blob))
+            here = (
+                SORTS[name](blobs)
+                if name in SORTS
+                else (blobs["frame"] == int(frame)) & (blobs["blob"] == int(blob))
+            )
             wanted &= ~(own & here)
     return np.asarray(wanted, np.bool_)

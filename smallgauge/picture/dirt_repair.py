@@ -103,7 +103,9 @@ def _mend(
     own = np.zeros((y1 - y0, x1 - x0), np.uint8)
     for y, first, stop in repair.runs:
         own[y - y0, first - x0 : stop - x0] = 1
-    distance = cv2.distanceTransform(1 - own, cv2.DIST_L2, 5) if not own.all() else np.zeros(own.shape, np.float32)
+    distance = (
+        cv2.distanceTransform(1 - own, cv2.DIST_L2, 5) if not own.all() else np.zeros(own.shape, np.float32)
+    )
     share = np.clip(1 - (distance - GROWN_PX) / FEATHER_PX, 0, 1).astype(np.float32)
     ring = (distance > GROWN_PX + FEATHER_PX) & (distance <= GROWN_PX + FEATHER_PX + RING_PX)
     now = _lightness(out[y0:y1, x0:x1], table)
@@ -118,9 +120,10 @@ def _mend(
     for c in range(now.shape[2]):
         one, two, here = p[:, :, c], n[:, :, c], now[:, :, c]
         if ring.any():
-            one = one + np.float32(np.median((here - one)[ring]))
-            two = two + np.float32(np.median((here - two)[ring]))
-        mean, half = (one + two) / 2, (one - two) / 2
+            one = np.asarray(one + np.median((here - one)[ring]), np.float32)
+            two = np.asarray(two + np.median((here - two)[ring]), np.float32)
+        mean = np.asarray((one + two) / 2, np.float32)
+        half = np.asarray((one - two) / 2, np.float32)
         grainy = mean + _grain_share(here, mean, half, ring) * half
         mended[:, :, c] = np.where(only_p, one, np.where(only_n, two, grainy))
     weight = share[:, :, None]

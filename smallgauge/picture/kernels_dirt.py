@@ -56,7 +56,9 @@ def predict(picture, flow, offset, step, out):  # type: ignore[no-untyped-def]
         oy = min(y // step, high - 1)
         for x in range(out.shape[1]):
             u, v = _flow_at(flow, x, y, step)
-            out[y, x] = _lerp(picture, np.float32(x) + u, np.float32(y) + v) + offset[oy, min(x // step, wide - 1)]
+            out[y, x] = (
+                _lerp(picture, np.float32(x) + u, np.float32(y) + v) + offset[oy, min(x // step, wide - 1)]
+            )
 
 
 @_kernel

@@ -76,7 +76,9 @@ def draw_specks(
             soft[at] = 1.0
             seen[at] = True
         labels[seen] = number
-        cover = np.where(soft * strength > np.abs(cover), np.float32(sign) * soft * np.float32(strength), cover)
+        cover = np.where(
+            soft * strength > np.abs(cover), np.float32(sign) * soft * np.float32(strength), cover
+        )
     return Specks(cover=np.asarray(cover, np.float32), labels=labels)
 
 

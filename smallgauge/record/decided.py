@@ -14,6 +14,7 @@ from smallgauge.record.decided_colour import (
     rendering_value,
     selective_value,
 )
+from smallgauge.record.decided_dirt import dirt_value
 from smallgauge.record.decided_fading import fading_value
 from smallgauge.record.decided_flicker import flicker_value
 from smallgauge.record.loading import parse_loading
@@ -41,6 +42,7 @@ _COLOUR = {
     "selective": selective_value,
     "rendering": rendering_value,
     "flicker": flicker_value,
+    "dirt": dirt_value,
     "inversion": inversion_value,
     "black_and_white": mono_value,
     "fading": fading_value,
@@ -88,8 +90,8 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
     if subject not in _CHOICES:
         raise CallerError(
             "--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness, tracks, hum, flutter, "
-            "clicks, equalisation, hiss, smooth_copy, "
-            f"primary, selective, rendering, flicker, inversion, black_and_white, fading or scene_name here, found '{subject}'."
+            "clicks, equalisation, hiss, smooth_copy, primary, "
+            f"selective, rendering, flicker, dirt, inversion, black_and_white, fading or scene_name here, found '{subject}'."
         )
     key, words = _CHOICES[subject]
     if text not in words:

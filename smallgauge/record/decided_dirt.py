@@ -24,11 +24,15 @@ def dirt_value(text: str) -> Value:
     words = rest.split()
     if act in ("repair", "leave") and not rest and " but" not in text:
         return {"repair": act == "repair"}
-    if act == "repair" and words and all(word in SORTS or re.fullmatch(r"\d{1,9}:\d{1,4}", word) for word in words):
+    if (
+        act == "repair"
+        and words
+        and all(word in SORTS or re.fullmatch(r"\d{1,9}:\d{1,4}", word) for word in words)
+    ):
         return {"repair": True, "but": list(dict.fromkeys(words))}
     raise CallerError(
-        f"dirt needs 'repair', 'leave', or 'repair but' and what is left: single blobs as FRAME:BLOB, or {', '.join(SORTS)}, such as "
-        f"'repair but 431:0 light'; found '{text}'."
+        f"dirt needs 'repair', 'leave', or 'repair but' and what is left: single blobs as FRAME:BLOB, or {', '.join(SORTS)}, "
+        f"such as 'repair but 431:0 light'; found '{text}'."
     )
 
 
@@ -40,7 +44,11 @@ def dirt_decisions(
     `scenes` leads from film position to scene.
     """
     layers = scene_layers(treatment, "dirt", scenes)
-    return {scene: _merged(values) for scene, values in layers.own.items()}, _merged(layers.others), layers.findings
+    return (
+        {scene: _merged(values) for scene, values in layers.own.items()},
+        _merged(layers.others),
+        layers.findings,
+    )
 
 
 def _merged(values: tuple[Value, ...]) -> DirtDecision:

@@ -23,6 +23,7 @@ KeyKind = Literal[
 ]
 
 WITH_PICTURE, APART, WILD_TAPE = "with the picture", "apart", "wild tape"
+LEAVE = "leave"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -321,6 +322,15 @@ CAPTURE_KEYS: tuple[CaptureKey, ...] = (
         measures=False,
     ),
     _K(
+        name="dirt",
+        kind="text",
+        words=("repair", LEAVE),
+        meaning="Whether specks of dirt are repaired in the finished film and its copies, or left, as an archive orders it. The "
+        "untouched copy of the scan always keeps them.",
+        without="repair",
+        measures=False,
+    ),
+    _K(
         name="perforations_in_view",
         kind="yes or no",
         meaning="Whether the capture shows the perforations.",
@@ -432,6 +442,7 @@ class CaptureNotes:
     television_rate: Fraction | None = None
     copies: tuple[str, ...] = ()
     masters: bool | None = None
+    dirt: str | None = None
     archive: str | None = None
     perforations_in_view: bool | None = None
     frames_let_pass: tuple[int, ...] = ()

@@ -448,6 +448,17 @@ class SceneFlicker:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DirtSummary:
+    """Dirt of the reel: blobs found, repaired, left because somebody decided so, left by kind; scenes left whole (from 0)."""
+
+    found: int
+    repaired: int
+    left_by_decision: int
+    left: dict[str, int]
+    scenes_left: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RenderSummary:
     """`render.json`: what was made, in numbers, and what there is to say about it."""
 
@@ -471,4 +482,5 @@ class RenderSummary:
     before: tuple[str, ...] = ()  # stills as the film is today, beside those whose colour was corrected
     grey_scales: tuple[GreyScale, ...] = ()
     light: tuple[SceneLight, ...] = ()  # a scene each, in running order
+    dirt: DirtSummary | None = None  # where it was looked for
     scene_titles: tuple[str, ...] = ()  # of the chapters, from the first scene on

@@ -38,6 +38,7 @@ SUBJECTS = (
     "selective",
     "rendering",
     "flicker",
+    "dirt",
     "inversion",
     "black_and_white",
     SIGNED,
@@ -49,6 +50,7 @@ BY_SCENE = (
     "primary",
     "selective",
     "flicker",
+    "dirt",
     "scene_name",
 )  # subjects that may be decided for one scene
 BY_LENGTH = (  # for one length of stock

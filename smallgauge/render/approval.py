@@ -13,6 +13,7 @@ from smallgauge.media.picture_out import create_viewing, join_segments
 from smallgauge.media.stills import write_still
 from smallgauge.picture.burn_in import apply_words, strip_height
 from smallgauge.record.capture import Capture
+from smallgauge.record.dirttable import read_dirt
 from smallgauge.record.files import read_json, write_json
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import Journal, key_of
@@ -66,7 +67,7 @@ def make_approval(
 ) -> tuple[ApprovalPaper, tuple[Finding, ...]]:
     """Make `approval.mp4`, a few stills and `approval.json`; what stands and is unchanged is kept."""
     track = read_json(folder / TRACK_PAPER, TrackPaper) if capture.sound is not None else None
-    plan = plan_rendering(capture, frames, treatment, material, track)
+    plan = plan_rendering(capture, frames, treatment, material, track, dirt=read_dirt(folder))
     mark = NOT_SIGNED if needs_signature(capture, treatment) else ""
     chosen = still_frames(plan, frames["sharpness"], most=MOST_STILLS)
     stills = {n: f"{APPROVAL_STILLS}/{still_name(plan, n)}" for n in chosen}
@@ -207,7 +208,7 @@ def render_approval_segment(job: ApprovalJob, tick: Callable[[int], None]) -> st
         quality=QUALITY,
     )
     with writer:
-        for words, (plan, codes) in zip(job.words, rendered_frames(segment), strict=True):
+        for words, (plan, codes, _) in zip(job.words, rendered_frames(segment), strict=True):
             small = reduce_frame(
                 codes,
                 bits=FINISHED.bits,

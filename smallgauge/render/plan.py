@@ -30,13 +30,14 @@ from smallgauge.record.loading import in_running_order, loading_of
 from smallgauge.record.material import Material
 from smallgauge.record.ordered import ordered_recipes
 from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe
-from smallgauge.record.rendertable import SceneFlicker
+from smallgauge.record.rendertable import DirtSummary, SceneFlicker
 from smallgauge.record.shop import TELEVISION_RATE
 from smallgauge.record.soundfaults import SoundFaults
 from smallgauge.record.table import Table
 from smallgauge.record.track import TrackPaper
 from smallgauge.record.treatment import Treatment
 from smallgauge.render.plan_colour import AS_IT_IS, ColourPlan, FrameAt, plan_colours
+from smallgauge.render.plan_dirt import DirtPlan, plan_dirt
 from smallgauge.render.plan_flicker import plan_flicker
 from smallgauge.render.plan_sound import SoundPlan, plan_sound, with_tracks
 from smallgauge.sound.loudness import LoudnessReading, ViewingGain, solve_gain
@@ -72,6 +73,7 @@ class FramePlan:
     move: Move
     place: PlaceTold
     colour: ColourPlan = AS_IT_IS
+    dirt: DirtPlan | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +111,7 @@ class Plan:
     smooth: SmoothPlan | None = None  # only where it was decided
     findings: tuple[Finding, ...] = ()  # of colour
     flicker: tuple[SceneFlicker, ...] = ()  # a scene each
+    dirt: DirtSummary | None = None  # where it was looked for
     titles: tuple[str, ...] = ()  # of the scenes, from the first on
 
     def segments(self) -> tuple[tuple[int, int], ...]:
@@ -143,12 +146,13 @@ def plan_rendering(
     track: TrackPaper | None = None,
     faults: SoundFaults | None = None,
     television_rate: Fraction = TELEVISION_RATE,
+    dirt: Table | None = None,
 ) -> Plan:
     """Plan the finished film from the papers alone.
 
     `frames` are the reel's rows in film order; `material` names its captures where it has several;
     `track` is what the captured sound says as a whole, `faults` what is to be taken out of it where that is decided;
-    `television_rate` is that of the shop's country, used where the order names none.
+    `television_rate` is that of the shop's country, used where the order names none; `dirt` what was found on the film.
 
     A film position without a captured picture (missing in the numbering, or let pass) is left out of a
     silent film; where there is sound its slot repeats the frame before, so that sound stays in step.
@@ -157,12 +161,10 @@ def plan_rendering(
     rate = Fraction(str(treatment.value("camera_speed")["rate"]))
     frames = _with_doubles(frames, treatment)
     readable = (frames["flags"] & FLAG_NAMED["unreadable"].mask) == 0
-    several = material is not None and len(material.stretches) > 1
-    held = (
-        _held_together(material, frames, treatment)
-        if material is not None and several
-        else _held(capture, frames, treatment)
-    )
+    if material is not None and len(material.stretches) > 1:
+        held = _held_together(material, frames, treatment)
+    else:
+        held = _held(capture, frames, treatment)
     others = _others(material.overlap) if material is not None and material.overlap is not None else {}
     keys = list(zip(frames["capture"].tolist(), frames["frame"].tolist(), strict=True))
     loading = loading_of(treatment)
@@ -175,6 +177,7 @@ def plan_rendering(
     colours, scene_flicker, findings = _colours(
         captures, running, treatment, places, moves, (held.width, held.height)
     )
+    repairs, specks, said = plan_dirt(dirt, running, treatment)
     plans = tuple(
         FramePlan(
             finished=n,
@@ -188,6 +191,7 @@ def plan_rendering(
             move=moves[source],
             place=held.places[source],
             colour=colours[n],
+            dirt=repairs.get(keys[source]),
         )
         for n, (position, source, kind) in enumerate(order)
     )
@@ -208,7 +212,8 @@ def plan_rendering(
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
         steadiness=held.steadiness,
         smooth=_smooth(plans, treatment, film_rate=rate),
-        findings=findings,
+        findings=(*findings, *said),
+        dirt=specks,
         flicker=scene_flicker,
         titles=_titles(treatment, running),
     )

@@ -58,7 +58,12 @@ def _plans(dirt: Table, wanted: Sequence[bool] | np.ndarray) -> dict[tuple[int, 
         key: tuple(repair_of(dirt, int(row)) for row in part if wanted[row]) for key, part in parts.items()
     }
     hides = {
-        key: tuple(run for row in part if dirt["kind"][row] in (DIRT, "edge") for run in repair_of(dirt, int(row)).runs)
+        key: tuple(
+            run
+            for row in part
+            if dirt["kind"][row] in (DIRT, "edge")
+            for run in repair_of(dirt, int(row)).runs
+        )
         for key, part in parts.items()
     }
     return {

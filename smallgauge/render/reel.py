@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from smallgauge.media.copy_out import CODERS
 from smallgauge.record.capture import Capture
+from smallgauge.record.dirttable import read_dirt
 from smallgauge.record.files import read_json, to_plain, write_json
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import Journal, key_of
@@ -82,7 +83,8 @@ def render_reel(
     """
     track = read_json(folder / TRACK_PAPER, TrackPaper) if capture.sound is not None else None
     faults = read_faults(folder) if capture.sound is not None else None
-    plan = plan_rendering(capture, frames, treatment, material, track, faults, television_rate)
+    dirt = read_dirt(folder)
+    plan = plan_rendering(capture, frames, treatment, material, track, faults, television_rate, dirt)
     jobs = [segment_job(folder, material, plan, first, stop) for first, stop in plan.segments()]
     films = films_of(capture, plan, jobs)
     shelf = FilmShelf(folder=folder, jobs=jobs, films=films, journal=journal)
@@ -193,6 +195,7 @@ def _summary(
         ),
         steadiness=tuple(series.figure for series in plan.steadiness),
         flicker=plan.flicker,
+        dirt=plan.dirt,
         before=tuple(before_names(plan, frames).values()),
         grey_scales=told_scales(plan.frames),
         light=told_scenes(plan.frames, frames),

@@ -25,6 +25,7 @@ from smallgauge.record.recipe import FINISHED, CopyRecipe
 from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import table_of, write_table
 from smallgauge.render.frame import render_frame
+from smallgauge.render.mend import Window, mended_samples
 from smallgauge.render.plan import FramePlan
 
 SEGMENT_RATE = Fraction(25)  # of lossless segments: they are counted, and timed only when they are joined
@@ -157,22 +158,26 @@ def _new_frames(job: SegmentJob, folder: Path, names: tuple[str, ...]) -> Iterat
         rate=SEGMENT_RATE,
     )
     with lossless as writer:
-        for plan, finished in rendered_frames(job):
-            rows.append(_row(plan, digest_frame(finished, FINISHED.bits)))
+        for plan, finished, touched in rendered_frames(job):
+            shown = job.width * job.height * abs(plan.move.a * plan.move.e - plan.move.b * plan.move.d)
+            digest = digest_frame(finished, FINISHED.bits)
+            rows.append(_row(plan, digest, min(1.0, touched / max(shown, 1.0))))
             writer.write(finished)
             yield plan.finished, finished
     write_table(folder / names[1], table_of("render", RENDER_COLUMNS, rows))
 
 
-def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes]]:
-    """Each frame of a segment as it looks finished; the array is used again for the next one."""
+def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes, int]]:
+    """Each frame of a segment as it looks finished, and how many captured pixels were repaired; the array is used again."""
     table = table_for(job.capture.light, job.capture.encoding)
     evenness = evenness_for(job.capture, job.listing.root, job.listing.region)
     finished = np.empty((job.height, job.width, 3), np.uint16)
     with open_picture(job.listing) as reader:
+        read = Window(lambda number: reader.read(number).samples)
         for plan in job.frames:
+            samples, touched = mended_samples(read, plan, table)
             render_frame(
-                reader.read(plan.frame).samples,
+                samples,
                 table=table,
                 move=plan.move,
                 width=job.width,
@@ -183,7 +188,7 @@ def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes]]:
                 evenness=evenness,
                 out=finished,
             )
-            yield plan, finished
+            yield plan, finished, touched
 
 
 def _frames_made_before(job: SegmentJob) -> Iterator[tuple[int, Codes]]:
@@ -235,7 +240,7 @@ class _CopyWriter:
             self.writer.write(reduced[key])
 
 
-def _row(plan: FramePlan, digest: str) -> dict[str, object]:
+def _row(plan: FramePlan, digest: str, retouched: float) -> dict[str, object]:
     move = plan.move
     return {
         "finished_frame": plan.finished,
@@ -262,7 +267,7 @@ def _row(plan: FramePlan, digest: str) -> dict[str, object]:
         "exposure_before_ln": plan.colour.exposure_ln[0],
         "exposure_after_ln": plan.colour.exposure_ln[1],
         **_flicker_columns(plan.colour.flicker),
-        "retouched_share": 0.0,
+        "retouched_share": retouched,
         "digest": digest,
     }
 

@@ -1,13 +1,15 @@
 """Photographs of the finished film, and beside those whose colour was corrected the same frame as the film is today."""
 
+from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.media.picture_in import open_picture
+from smallgauge.media.picture_in import FrameReader, open_picture
 from smallgauge.media.stills import write_still
 from smallgauge.picture.colour import FrameColour
 from smallgauge.record.journal import Journal
@@ -17,6 +19,7 @@ from smallgauge.record.recipe import FINISHED, STILLS
 from smallgauge.record.table import Table
 from smallgauge.record.work import Progress
 from smallgauge.render.frame import render_frame
+from smallgauge.render.mend import mended_samples
 from smallgauge.render.plan import FramePlan, Plan, still_frames
 from smallgauge.render.plan_colour import ColourPlan
 from smallgauge.render.told_colour import corrected
@@ -71,7 +74,9 @@ def make_stills(
         for n, file in still_names(plan, frames).items()
     ]
     wanted += [
-        _Wanted(file=file, frame=plan.frames[n], colour=as_it_is_today(plan.frames[n].colour))
+        _Wanted(
+            file=file, frame=replace(plan.frames[n], dirt=None), colour=as_it_is_today(plan.frames[n].colour)
+        )
         for n, file in before_names(plan, frames).items()
     ]
     files = {each.file for each in wanted}
@@ -92,9 +97,11 @@ def make_stills(
         for count, each in enumerate(missing, start=1):
             number = each.frame.capture
             stretch = material.stretches[number]
+            table = table_for(stretch.capture.light, stretch.capture.encoding)
+            samples, _ = mended_samples(_reading(readers[number]), each.frame, table)
             codes: NDArray[np.uint16] = render_frame(
-                readers[number].read(each.frame.frame).samples,
-                table=table_for(stretch.capture.light, stretch.capture.encoding),
+                samples,
+                table=table,
                 move=each.frame.move,
                 width=plan.width,
                 height=plan.height,
@@ -110,3 +117,7 @@ def make_stills(
                 "render", each.file, key=key, first=each.frame.finished, stop=each.frame.finished + 1
             )
             progress("stills", count, len(missing))
+
+
+def _reading(reader: FrameReader) -> Callable[[int], Any]:
+    return lambda number: reader.read(number).samples

@@ -22,7 +22,7 @@ from smallgauge.record.loading import (
     loading_stated,
     side_seen,
 )
-from smallgauge.record.notes import APART, WITH_PICTURE
+from smallgauge.record.notes import APART, LEAVE, WITH_PICTURE
 from smallgauge.record.reel import Half
 from smallgauge.record.shop import Shop
 from smallgauge.record.table import Table
@@ -47,6 +47,7 @@ from smallgauge.sound.separate import propose_guide_sync, propose_run_sync
 from smallgauge.sound.sync import propose_sync
 from smallgauge.sound.tracks import TracksReading, propose_tracks
 from smallgauge.treat.propose_colour import propose_colour
+from smallgauge.treat.propose_dirt import leave_dirt, propose_dirts
 from smallgauge.treat.propose_fading import propose_fadings
 from smallgauge.treat.propose_film import propose_film
 from smallgauge.treat.propose_flicker import propose_flickers
@@ -67,13 +68,14 @@ def propose_treatment(
     direction: int = 0,
     half: Half | None = None,
     whole: tuple[tuple[Capture, ...], Table] | None = None,
+    dirt: Table | None = None,
 ) -> tuple[Decision, ...]:
     """The log of decisions with the program's proposals and what the operator wrote in `capture.toml`.
 
     `head_offset_frames` is the machine's stored distance, used where `capture.toml` states none; `track` what
     the captured sound says as a whole; `shop` what the shop itself has settled; `direction` where the next captured
     frame lies on the film: 1 below, -1 above, 0 not known; `half` which film of unslit double 8 it is; `whole`
-    the captures of a reel that has several, and all its rows, for what is decided scene by scene.
+    the captures of a reel that has several, and all its rows, for what is decided scene by scene; `dirt` what was found on it.
     Running it again on the same papers adds nothing.
     """
     gauge = gauge_named(capture.gauge)
@@ -88,6 +90,10 @@ def propose_treatment(
     decisions = propose_fadings(capture, every, decisions, at=at)
     decisions = propose_colour(capture, every, decisions, at=at)
     decisions = propose_flickers(*(whole or ((capture,), frames)), decisions, at=at)
+    if capture.notes.dirt == LEAVE:
+        decisions = leave_dirt(decisions, at=at, why="the order leaves dirt as it is")
+    elif dirt is not None:
+        decisions = propose_dirts(dirt, every, decisions, at=at)
     if capture.sound is not None:
         decisions = _sync(capture, gauge, decisions, at, head_offset_frames, track)
         decisions = _loudness(decisions, at, track, shop)

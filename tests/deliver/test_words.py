@@ -430,6 +430,7 @@ VALUES = {
     "equalisation": ({"replayed": "3180/120", "recorded": "inf/90"}, "3180/120 to inf/90 microseconds"),
     "hiss": ({"reduce_db": 6.0}, "6 dB at most"),
     "smooth_copy": ({"rate": "50"}, "50 frames a second"),
+    "dirt": ({"repair": True, "but": ["431:0"]}, "but not 431:0"),
     "flicker": (
         {"on": True, "contrast": True, "limit_ln": 0.35},
         "taken out, with contrast; a picture changed by 42 % at most",
