@@ -16,6 +16,7 @@ Floats = NDArray[np.float32]
 PHOTOGRAPHS = ("coffee", "chelsea", "rocket", "gravel")
 # Softness of lens and emulsion at 360 rows: half the contrast at 30 cycles a millimetre of a 4.5 mm picture; from memory.
 SOFT_PX = 0.6
+SHARPEST_PX = 0.7  # of a scanner, however small its picture; common practice, no source
 CLEAN_KINDS = ("snow", "rain", "confetti", "sparkler", "glitter", "ball", "birds", "flag")
 
 
@@ -55,7 +56,7 @@ def moving_scene(kind: str, frames: int, *, height: int, seed: int) -> Iterator[
         seen = cv2.warpAffine(
             picture, matrix, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
         )
-        drawn = cv2.GaussianBlur(actors.draw(seen, t), (0, 0), SOFT_PX * scale)
+        drawn = cv2.GaussianBlur(actors.draw(seen, t), (0, 0), max(SHARPEST_PX, SOFT_PX * scale))
         yield np.asarray(np.clip(drawn, 0, 0.95), np.float32)
 
 

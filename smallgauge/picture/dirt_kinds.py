@@ -23,7 +23,7 @@ SEED = 5.4  # a blob's deepest pixel, less the deepest of eighteen beside it
 SEED_PIXELS = (
     172_800  # ... in a picture of so many pixels: the more there are, the further the grain of one strays
 )
-RESTLESS = 0.2  # of the surroundings that fit neither neighbour
+RESTLESS = 0.15  # of the surroundings that fit neither neighbour
 APART = 3.0  # between the two predictions
 LARGE = 0.04  # of the picture; the reference names it (picture science, section e)
 EDGE_PX = 3  # of the picture, where neighbours can't be carried

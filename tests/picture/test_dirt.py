@@ -1,0 +1,164 @@
+"""Dirt against drawn truth over photographs that move: what is found, what is left alone, and what a repair leaves."""
+
+import cv2
+import numpy as np
+import pytest
+from benchmarks.moving_pictures import CLEAN_KINDS, moving_scene, with_grain
+
+from smallgauge.picture import dirt_repair
+from smallgauge.picture.dirt import find_dirt, make_dirt_sheet
+from smallgauge.picture.dirt_kinds import DIRT, KINDS, find_dirt_kinds
+from smallgauge.picture.dirt_repair import DirtRepair, apply_dirt_repair
+from smallgauge.picture.synthetic_dirt import draw_dirty, draw_specks
+
+HEIGHT, WIDTH = 240, 320
+TABLE = np.linspace(0, 1, 65536, dtype=np.float32)
+GRAIN = 5.0  # of lightness: what `with_grain` draws in mid-tones, all channels together
+PLAIN = 40.0  # of 255: a speck that changes lightness by so much is plainly seen
+NAMES = ("left", "top", "width", "height", "area_px", "depth", "peak", "lightness", "restless", "apart", "turn_deg", "long")
+
+
+def lightness(light):
+    """Display lightness 0 to 255, one plane."""
+    return np.ascontiguousarray((np.clip(light, 0, 1) ** np.float32(1 / 2.4) * 255) @ np.float32([0.25, 0.5, 0.25]))
+
+
+def drawn(kind, frames, seed, *, dirty):
+    """Frames with grain, the same with dirt, and the specks of each."""
+    random = np.random.default_rng(seed)
+    clean, seen, specks = [], [], []
+    for light in moving_scene(kind, frames, height=HEIGHT, seed=seed):
+        grainy = with_grain(light, random, soft_px=0.5)
+        own = draw_specks(random, (HEIGHT, WIDTH), 7 if dirty else 0, scale=0.9)
+        clean.append(grainy)
+        seen.append(draw_dirty(grainy, own))
+        specks.append(own.labels)
+    return clean, seen, specks
+
+
+def searched(seen):
+    """Blobs of the frames between the first and the last, with the kind of each: (frame, blob, kind)."""
+    sheets = [make_dirt_sheet(lightness(light)) for light in seen]
+    found = [
+        (n, blob) for n in range(1, len(seen) - 1) for blob in find_dirt(sheets[n - 1], sheets[n], sheets[n + 1]).blobs
+    ]
+    columns = {name: np.array([getattr(blob, name) for _, blob in found]) for name in NAMES}
+    columns["frame"] = np.array([n for n, _ in found], int)
+    kinds = find_dirt_kinds(columns, scene=np.zeros(len(seen), int), size=(WIDTH, HEIGHT))
+    return [(n, blob, kind) for (n, blob), kind in zip(found, kinds, strict=True)]
+
+
+def under(blob, labels):
+    return {int(v) for y, first, stop in blob.runs for v in labels[y, first:stop]} - {0}
+
+
+@pytest.fixture(scope="module")
+def pans():
+    """Pans over photographs with dirt, searched."""
+    out = []
+    for seed in (5, 6, 7):
+        clean, seen, specks = drawn("pan", 7, seed, dirty=True)
+        out.append((clean, seen, specks, searched(seen)))
+    return out
+
+
+def test_dirt_that_is_plainly_seen_is_found_and_little_else(pans):
+    wanted = hit = false = frames = 0
+    for clean, seen, specks, found in pans:
+        for n in range(2, len(seen) - 2):
+            frames += 1
+            change = np.abs(lightness(seen[n]) - lightness(clean[n]))
+            mine = [under(blob, specks[n]) for m, blob, kind in found if (m, kind) == (n, DIRT)]
+            false += sum(not labels for labels in mine)
+            got = set().union(*mine)
+            for label in range(1, int(specks[n].max()) + 1):
+                where = specks[n] == label
+                inside = where[4:-4, 4:-4].sum() == where.sum()
+                if where.any() and inside and change[where].max() >= PLAIN:
+                    wanted += 1
+                    hit += label in got
+    assert wanted >= 20
+    assert hit / wanted >= 0.9
+    assert false / frames <= 0.5
+
+
+def repaired(pans):
+    """Error under repaired dirt, lightness, and its deviation beside that of the clean picture there."""
+    errors, was, inside, truths = [], [], [], []
+    for clean, seen, specks, found in pans:
+        codes = [(np.clip(light, 0, 1) * 65535).round().astype(np.uint16) for light in seen]
+        for n in range(2, len(seen) - 2):
+            mine = [blob for m, blob, kind in found if (m, kind) == (n, DIRT) and under(blob, specks[n])]
+            repairs = [DirtRepair(runs=b.runs, before=b.before, after=b.after) for b in mine]
+            hidden = tuple(tuple(run for m, b, _ in found if m == k for run in b.runs) for k in (n - 1, n + 1))
+            mended = apply_dirt_repair(codes[n], codes[n - 1], codes[n + 1], repairs, table=TABLE, hidden=hidden)
+            where, far = np.zeros((HEIGHT, WIDTH), bool), np.ones((HEIGHT, WIDTH), bool)
+            for blob in mine:
+                for y, first, stop in blob.runs:
+                    where[y, first:stop] = True
+                low, right = blob.top + blob.height + 7, blob.left + blob.width + 7
+                far[max(0, blob.top - 7) : low, max(0, blob.left - 7) : right] = False
+            assert np.array_equal(mended[far], codes[n][far])  # nothing else is touched
+            truth, now = lightness(clean[n]), lightness(mended / np.float32(65535))
+            errors.append((now - truth)[where])
+            was.append((lightness(seen[n]) - truth)[where])
+            inside.append(rough(now)[where])
+            truths.append(rough(truth)[where])
+    rms = [float(np.sqrt(np.mean(np.concatenate(each) ** 2))) for each in (was, errors, inside, truths)]
+    return rms
+
+
+def rough(picture):
+    """What is finer than four pixels: grain, mostly."""
+    return picture - cv2.GaussianBlur(picture, (0, 0), 2.0)
+
+
+def test_a_repair_leaves_no_more_than_grain(pans, monkeypatch):
+    monkeypatch.setattr(dirt_repair, "MOST_GRAIN", 0.0)
+    was, left, _, _ = repaired(pans)
+    assert was > 20
+    assert left <= 1.6 * GRAIN
+
+
+def test_a_repair_is_as_grainy_as_its_surroundings(pans):
+    _, _, inside, truth = repaired(pans)
+    assert 0.8 <= inside / truth <= 1.1
+
+
+@pytest.mark.parametrize("kind", CLEAN_KINDS)
+def test_what_moves_is_no_dirt(kind):
+    _, seen, _ = drawn(kind, 8, 21, dirty=False)
+    touched = sum(blob.area_px for _, blob, of in searched(seen) if of == DIRT)
+    assert touched / (6 * HEIGHT * WIDTH) < 0.0005
+
+
+def test_an_undamaged_picture_is_left_alone():
+    _, seen, _ = drawn("pan", 8, 8, dirty=False)
+    touched = sum(blob.area_px for _, blob, of in searched(seen) if of == DIRT)
+    assert touched / (6 * HEIGHT * WIDTH) < 0.0001
+
+
+def test_a_speck_that_is_printed_in_stays():
+    """The same speck on every frame is part of what was filmed or copied."""
+    _, seen, _ = drawn("still", 7, 4, dirty=False)
+    one = draw_specks(np.random.default_rng(3), (HEIGHT, WIDTH), 3, light_share=0.0)
+    found = searched([draw_dirty(light, one) for light in seen])
+    assert not [blob for _, blob, kind in found if kind == DIRT and under(blob, one.labels)]
+
+
+def test_a_scenes_ends_are_left():
+    _, seen, _ = drawn("pan", 5, 5, dirty=True)
+    sheets = [make_dirt_sheet(lightness(light)) for light in seen]
+    blobs = find_dirt(sheets[1], sheets[2], sheets[3]).blobs
+    assert blobs
+    columns = {name: np.array([getattr(blob, name) for blob in blobs]) for name in NAMES}
+    columns["frame"] = np.full(len(blobs), 2)
+    kinds = find_dirt_kinds(columns, scene=np.array([0, 0, 0, 1, 1]), size=(WIDTH, HEIGHT))
+    assert set(kinds.tolist()) <= {"end"} | set(KINDS) - {DIRT}
+    assert DIRT not in kinds
+
+
+def test_flicker_is_no_dirt():
+    _, seen, _ = drawn("still", 5, 9, dirty=False)
+    lit = [np.asarray(light * (1.25 if n == 2 else 1.0), np.float32) for n, light in enumerate(seen)]
+    assert sum(blob.area_px for _, blob, kind in searched(lit) if kind == DIRT) <= 15  # grain of one frame in three
