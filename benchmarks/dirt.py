@@ -1,11 +1,11 @@
 """Dirt: what is found and what is harmed, beside FFmpeg's `tmedian` and a spatial median; and things that are no dirt.
 
-Drawn specks (2 to 15 px, fibres; a fifth of them holes in the emulsion; other ones on every frame) over photographs that move by known
-amounts, with grain of 6/255. *still* and *pan*: an unsteady camera, a pan with a zoom. *fast*: the same with a ball of 17 to 40 px a
-frame, a spinning bar and a waving arm. A speck counts where it changes lightness by 40/255 at its deepest (other limits stand
-beside it) and lies 4 px or more inside the picture; frames with a neighbour on one side only are left out. *worse*: pixels that lie
-further from the clean picture than before, by more than 25/255, a frame. The other scenes are clean; *touched* is the share of
-their pixels that a repair would reach, in the worst seed.
+Drawn specks (2 to 15 px, fibres; a fifth of them holes in the emulsion; others on every frame) over photographs that move by
+known amounts, with grain of 6/255. *still* and *pan*: an unsteady camera, a pan with a zoom. *fast*: the same with a ball of 17 to
+40 px a frame at 360 rows, a spinning bar and a waving arm. A speck counts where it changes lightness by so much of 255 at its deepest
+and lies 4 px or more inside the picture; frames with a neighbour on one side only are left out. *worse*: pixels that lie further
+from the clean picture than before, by more than 25/255, a frame; the spatial median is 5 px wide at 360 rows. The other scenes
+are clean; *touched* is the share of their pixels that a repair would reach, in the worst seed.
 Run: `python -m benchmarks.dirt [--height 1080] [--seeds 31 32] [--frames 9] [--json]`.
 """
 
@@ -31,7 +31,20 @@ LIMITS = (25, 32, 40, 50, 64)
 HARM = 25
 SPECKS = 12
 DIRTY_KINDS = ("still", "pan", "fast")
-NAMES = ("left", "top", "width", "height", "area_px", "depth", "peak", "lightness", "restless", "apart", "turn_deg", "long")
+NAMES = (
+    "left",
+    "top",
+    "width",
+    "height",
+    "area_px",
+    "depth",
+    "peak",
+    "lightness",
+    "restless",
+    "apart",
+    "turn_deg",
+    "long",
+)
 RATE = Fraction(1, 25)
 TABLE = np.linspace(0, 1, 65536, dtype=np.float32)
 
@@ -44,7 +57,9 @@ def lightness(light: Floats) -> Floats:
     return np.ascontiguousarray(display @ np.array([0.25, 0.5, 0.25], np.float32))
 
 
-def drawn(kind: str, frames: int, height: int, seed: int) -> Iterator[tuple[Floats, Floats, NDArray[np.int32]]]:
+def drawn(
+    kind: str, frames: int, height: int, seed: int
+) -> Iterator[tuple[Floats, Floats, NDArray[np.int32]]]:
     """Clean frame, the same with dirt, labels of its specks."""
     random, scale = np.random.default_rng(seed), height / 360
     dirty = kind in DIRTY_KINDS
@@ -100,7 +115,7 @@ def dirty_case(kind: str, frames: int, height: int, seed: int) -> dict[str, Any]
         hidden = runs.get(n - 1, ()), runs.get(n + 1, ())
         mended = apply_dirt_repair(codes[n], codes[n - 1], codes[n + 1], repairs, table=TABLE, hidden=hidden)
         mending += time.process_time() - begin
-        spatial = cv2.medianBlur(dirty.round().astype(np.uint8), 5).astype(np.float32)
+        spatial = cv2.medianBlur(dirty.round().astype(np.uint8), 5 * max(1, height // 360)).astype(np.float32)
         for k, picture in enumerate((lightness(mended / np.float32(65535)), medians[n], spatial)):
             worse[k] += int((np.abs(picture - truth) - np.abs(dirty - truth) > HARM).sum())
     count = len(looked)
@@ -144,7 +159,10 @@ def clean_case(kind: str, frames: int, height: int, seed: int) -> float:
     seen = [light for light, _, _ in drawn(kind, frames, height, seed)]
     found, kinds, _ = searched(seen)
     touched = sum(
-        blob.area_px for each, own in zip(found, kinds, strict=True) for blob, of in zip(each.blobs, own, strict=True) if of == DIRT
+        blob.area_px
+        for each, own in zip(found, kinds, strict=True)
+        for blob, of in zip(each.blobs, own, strict=True)
+        if of == DIRT
     )
     return touched / (len(found) * seen[0].shape[0] * seen[0].shape[1])
 
@@ -180,7 +198,9 @@ def main() -> None:
         print(json.dumps({"rows": rows, "touched": touched}))
         return
     head = " | ".join(f"found, {limit}" for limit in LIMITS)
-    print(f"| scenes | {head} | false a frame | worse: ours | tmedian | medianBlur | find, CPU s | repair, CPU s |")
+    print(
+        f"| scenes | {head} | false a frame | worse: ours | tmedian | medianBlur | find, CPU s | repair, CPU s |"
+    )
     print("|" + " --- |" * (len(LIMITS) + 7))
     for row in rows:
         found = " | ".join(f"{row[f'found {limit}'][0]} of {row[f'found {limit}'][1]}" for limit in LIMITS)

@@ -28,6 +28,7 @@ import importlib, importlib.util
 for name in (
     "smallgauge.picture.kernels",
     "smallgauge.picture.kernels_proof",
+    "smallgauge.picture.kernels_dirt",
     "smallgauge.media.kernels_planes",
     "smallgauge.sound.kernels",
 ):

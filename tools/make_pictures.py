@@ -20,6 +20,9 @@ from smallgauge.deliver.plots import Line, draw_along_reel
 from smallgauge.gauge.gauges import GAUGES
 from smallgauge.picture.colour import FrameColour, apply_colour, solve_output
 from smallgauge.picture.damage import measure_frame_damage
+from smallgauge.picture.dirt import find_dirt, make_dirt_sheet
+from smallgauge.picture.dirt_kinds import DIRT, find_dirt_kinds
+from smallgauge.picture.dirt_repair import DirtRepair, apply_dirt_repair
 from smallgauge.picture.flicker import FlickerEvidence, apply_flicker, propose_flicker, solve_flicker
 from smallgauge.picture.flicker_pairs import make_flicker_sheet, measure_flicker
 from smallgauge.picture.gauge_reading import find_gauge
@@ -416,8 +419,65 @@ def sound_faults() -> None:
     write_picture("sound-faults", np.repeat(np.vstack(panels)[:, :, None], 3, axis=2))
 
 
+def dirt() -> None:
+    """A drawn frame with dirt: as scanned, with what was found framed, and as it is finished."""
+    import cv2
+
+    truth = specimen_truth(
+        "super 8", width=768, height=576, frames=9, seed=11, dirt_per_frame=5.0, start_exposures=()
+    )
+    drawn = lights(truth)
+    display = [np.clip(light, 0, 1).astype(np.float32) ** (1 / 2.4) for light in drawn]
+    wide, high = slice(184, 656), slice(108, 456)  # inside the camera's picture
+    sheets = [
+        make_dirt_sheet(
+            np.ascontiguousarray(each[high, wide] @ np.array([0.25, 0.5, 0.25], np.float32) * np.float32(255))
+        )
+        for each in display
+    ]
+    number = 4
+    found = [find_dirt(sheets[n - 1], sheets[n], sheets[n + 1]) for n in range(1, 8)]
+    blobs = [(n, blob) for n, each in enumerate(found, 1) for blob in each.blobs]
+    names = (
+        "left",
+        "top",
+        "width",
+        "height",
+        "area_px",
+        "depth",
+        "peak",
+        "lightness",
+        "restless",
+        "apart",
+        "turn_deg",
+        "long",
+    )
+    columns = {name: np.array([getattr(blob, name) for _, blob in blobs]) for name in names}
+    columns["frame"] = np.array([n for n, _ in blobs])
+    kinds = find_dirt_kinds(columns, scene=np.zeros(9, int), size=(472, 348))
+    here = [(blob, kind) for (n, blob), kind in zip(blobs, kinds, strict=True) if n == number]
+    repairs = [DirtRepair(runs=b.runs, before=b.before, after=b.after) for b, kind in here if kind == DIRT]
+    light = [each[high, wide] for each in drawn]
+    mended = apply_dirt_repair(light[number], light[number - 1], light[number + 1], repairs, table=None)
+    left = np.ascontiguousarray(display[number][high, wide])
+    for blob, kind in here:
+        corners = (blob.left - 5, blob.top - 5), (blob.left + blob.width + 5, blob.top + blob.height + 5)
+        cv2.rectangle(left, *corners, (1.0, 1.0, 1.0), 1)
+        if kind == DIRT:
+            cv2.rectangle(
+                left,
+                (corners[0][0] - 3, corners[0][1] - 3),
+                (corners[1][0] + 3, corners[1][1] + 3),
+                (1, 1, 1),
+                1,
+            )
+    right = np.clip(mended, 0, 1) ** (1 / 2.4)
+    write_picture("dirt", np.hstack([left, np.ones((348, 12, 3)), right]))
+
+
 ALL: tuple[Callable[[], None], ...] = (
     colour,
+    dirt,
     completeness,
     damage,
     flicker,

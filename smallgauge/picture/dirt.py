@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 STEP = 2  # flow is found on a picture reduced by this
 THRESHOLD = 3.7  # deviations of the grain; the reference names it (picture science, section e)
-DETAIL = 0.3  # of the spread of nine pixels that is added to the limit; common practice, no source
+DETAIL = 0.2  # of the spread of nine pixels that is added to the limit; common practice, no source
 SOFT_PX = (0.0, 1.0, 2.0)
 SHAPE_PX = (0.0, 1.0)
 GROWN = (

@@ -7,7 +7,7 @@ from smallgauge.picture.dirt_kinds import SORTS, DirtDecision
 from smallgauge.record.by_scene import Value, scene_layers
 from smallgauge.record.files import structured
 from smallgauge.record.finding import Finding
-from smallgauge.record.treatment import Treatment
+from smallgauge.record.treatment import PROGRAM, Treatment
 
 
 def dirt_value(text: str) -> Value:
@@ -43,12 +43,18 @@ def dirt_decisions(
 
     `scenes` leads from film position to scene.
     """
-    layers = scene_layers(treatment, "dirt", scenes)
-    return (
-        {scene: _merged(values) for scene, values in layers.own.items()},
-        _merged(layers.others),
-        layers.findings,
-    )
+    layers, base = scene_layers(treatment, "dirt", scenes), _of_the_program(treatment)
+    own = {scene: _merged((base, *values)) for scene, values in layers.own.items()}
+    return own, _merged((base, *layers.others)), layers.findings
+
+
+def _of_the_program(treatment: Treatment) -> Value:
+    """What the program proposes for the reel: here it counts, since an order may leave dirt altogether."""
+    entry = treatment.find("dirt")
+    if entry is None:
+        return {}
+    proposed = entry.decision if entry.decision.by == PROGRAM else entry.proposal
+    return dict(proposed.value or {}) if proposed is not None else {}
 
 
 def _merged(values: tuple[Value, ...]) -> DirtDecision:

@@ -1,6 +1,7 @@
 """The fixed order of corrections, with the reason for each place. A new correction takes a place here."""
 
 ORDER: tuple[tuple[str, str], ...] = (
+    ("dirt", "specks are repaired in the captured samples, where they were found, before anything moves"),
     ("code values to light", "every correction below is true of light, not of code values"),
     ("evenness of the light", "it belongs to the pixels of the scanner, so before anything moves"),
     ("registration and framing", "the one resampling: done on light, so that edges keep their energy"),

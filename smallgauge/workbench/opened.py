@@ -31,6 +31,7 @@ from smallgauge.media.pack import (
 from smallgauge.media.picture_in import FrameReader, UnreadableFrame, open_picture
 from smallgauge.picture.evenness import Evenness
 from smallgauge.record.capture import Capture
+from smallgauge.record.dirttable import read_dirt
 from smallgauge.record.files import read_decisions, read_json
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.lengths import Length, lengths_of
@@ -42,6 +43,7 @@ from smallgauge.record.table import Table, read_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Decision, Treatment, treatment_of
 from smallgauge.render.frame import render_frame
+from smallgauge.render.mend import mended_samples
 from smallgauge.render.plan import FramePlan, Plan, plan_rendering
 from smallgauge.render.plan_colour import FrameAt, plan_colours
 
@@ -95,7 +97,7 @@ class OpenReel:
         self._lock = Lock()
         self._material: Material | None = None
         self._readers: dict[int, FrameReader] = {}
-        self._held: OrderedDict[int, Any] = OrderedDict()
+        self._held: OrderedDict[tuple[int, int], Any] = OrderedDict()
         self._even: dict[int, Evenness | None] = {}
         self._pack: PackReader | None = None
         self._plan: tuple[int, Plan, dict[int, int]] | None = None
@@ -201,11 +203,15 @@ class OpenReel:
     def samples(self, row: int) -> Any:
         """Code values of a row's captured frame, as decoded; kept for the next question about it."""
         self.check_row(row)
+        return self._captured(int(self.frames["capture"][row]), int(self.frames["frame"][row]))
+
+    def _captured(self, number: int, frame: int) -> Any:
+        """Code values of a frame of one of the captures."""
+        key = number, frame
         with self._lock:
-            if row in self._held:
-                self._held.move_to_end(row)
-                return self._held[row]
-            number, frame = int(self.frames["capture"][row]), int(self.frames["frame"][row])
+            if key in self._held:
+                self._held.move_to_end(key)
+                return self._held[key]
             stretch = self._material_now().stretches[number]
             reader = self._readers.get(number)
             if reader is None:
@@ -216,7 +222,7 @@ class OpenReel:
                 samples = black_samples(
                     stretch.listing.width, stretch.listing.height, stretch.listing.encoding
                 )
-            self._held[row] = samples
+            self._held[key] = samples
             size = sum(each.nbytes for each in self._held.values())
             while len(self._held) > 1 and (len(self._held) > MOST_HELD or size > MOST_HELD_BYTES):
                 _, gone = self._held.popitem(last=False)
@@ -280,7 +286,9 @@ class OpenReel:
                     if self.capture.sound is not None
                     else None
                 )
-                plan = plan_rendering(self.capture, self.frames, treatment_of(log), material, track)
+                plan = plan_rendering(
+                    self.capture, self.frames, treatment_of(log), material, track, dirt=read_dirt(self.folder)
+                )
                 shown: dict[int, int] = {}
                 for n, frame in enumerate(plan.frames):
                     shown.setdefault(frame.source, n)
@@ -309,7 +317,9 @@ class OpenReel:
         if draft is not None and draft.subject in BY_LOOK:
             colour = self._drafted(frame, draft)
         elif draft is not None:
-            plan = plan_rendering(self.capture, self.frames, self._with(draft), self.material())
+            plan = plan_rendering(
+                self.capture, self.frames, self._with(draft), self.material(), dirt=read_dirt(self.folder)
+            )
             frame = next(each for each in plan.frames if each.source == row)
             colour, width, height = frame.colour.whole, plan.width, plan.height
         stretch = self.material().stretches[frame.capture]
@@ -317,9 +327,11 @@ class OpenReel:
             self._even[frame.capture] = evenness_for(
                 stretch.capture, stretch.listing.root, stretch.listing.region
             )
+        table = table_for(stretch.capture.light, stretch.capture.encoding)
+        samples, _ = mended_samples(lambda number: self._captured(frame.capture, number), frame, table)
         return render_frame(
-            self.samples(row),
-            table=table_for(stretch.capture.light, stretch.capture.encoding),
+            samples,
+            table=table,
             move=frame.move,
             width=width,
             height=height,

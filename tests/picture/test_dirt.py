@@ -3,8 +3,8 @@
 import cv2
 import numpy as np
 import pytest
-from benchmarks.moving_pictures import CLEAN_KINDS, moving_scene, with_grain
 
+from benchmarks.moving_pictures import CLEAN_KINDS, moving_scene, with_grain
 from smallgauge.picture import dirt_repair
 from smallgauge.picture.dirt import find_dirt, make_dirt_sheet
 from smallgauge.picture.dirt_kinds import DIRT, KINDS, find_dirt_kinds
@@ -15,12 +15,27 @@ HEIGHT, WIDTH = 240, 320
 TABLE = np.linspace(0, 1, 65536, dtype=np.float32)
 GRAIN = 5.0  # of lightness: what `with_grain` draws in mid-tones, all channels together
 PLAIN = 40.0  # of 255: a speck that changes lightness by so much is plainly seen
-NAMES = ("left", "top", "width", "height", "area_px", "depth", "peak", "lightness", "restless", "apart", "turn_deg", "long")
+NAMES = (
+    "left",
+    "top",
+    "width",
+    "height",
+    "area_px",
+    "depth",
+    "peak",
+    "lightness",
+    "restless",
+    "apart",
+    "turn_deg",
+    "long",
+)
 
 
 def lightness(light):
     """Display lightness 0 to 255, one plane."""
-    return np.ascontiguousarray((np.clip(light, 0, 1) ** np.float32(1 / 2.4) * 255) @ np.float32([0.25, 0.5, 0.25]))
+    return np.ascontiguousarray(
+        (np.clip(light, 0, 1) ** np.float32(1 / 2.4) * 255) @ np.float32([0.25, 0.5, 0.25])
+    )
 
 
 def drawn(kind, frames, seed, *, dirty):
@@ -40,7 +55,9 @@ def searched(seen):
     """Blobs of the frames between the first and the last, with the kind of each: (frame, blob, kind)."""
     sheets = [make_dirt_sheet(lightness(light)) for light in seen]
     found = [
-        (n, blob) for n in range(1, len(seen) - 1) for blob in find_dirt(sheets[n - 1], sheets[n], sheets[n + 1]).blobs
+        (n, blob)
+        for n in range(1, len(seen) - 1)
+        for blob in find_dirt(sheets[n - 1], sheets[n], sheets[n + 1]).blobs
     ]
     columns = {name: np.array([getattr(blob, name) for _, blob in found]) for name in NAMES}
     columns["frame"] = np.array([n for n, _ in found], int)
@@ -90,8 +107,12 @@ def repaired(pans):
         for n in range(2, len(seen) - 2):
             mine = [blob for m, blob, kind in found if (m, kind) == (n, DIRT) and under(blob, specks[n])]
             repairs = [DirtRepair(runs=b.runs, before=b.before, after=b.after) for b in mine]
-            hidden = tuple(tuple(run for m, b, _ in found if m == k for run in b.runs) for k in (n - 1, n + 1))
-            mended = apply_dirt_repair(codes[n], codes[n - 1], codes[n + 1], repairs, table=TABLE, hidden=hidden)
+            hidden = tuple(
+                tuple(run for m, b, _ in found if m == k for run in b.runs) for k in (n - 1, n + 1)
+            )
+            mended = apply_dirt_repair(
+                codes[n], codes[n - 1], codes[n + 1], repairs, table=TABLE, hidden=hidden
+            )
             where, far = np.zeros((HEIGHT, WIDTH), bool), np.ones((HEIGHT, WIDTH), bool)
             for blob in mine:
                 for y, first, stop in blob.runs:
@@ -104,8 +125,7 @@ def repaired(pans):
             was.append((lightness(seen[n]) - truth)[where])
             inside.append(rough(now)[where])
             truths.append(rough(truth)[where])
-    rms = [float(np.sqrt(np.mean(np.concatenate(each) ** 2))) for each in (was, errors, inside, truths)]
-    return rms
+    return [float(np.sqrt(np.mean(np.concatenate(each) ** 2))) for each in (was, errors, inside, truths)]
 
 
 def rough(picture):
@@ -161,4 +181,6 @@ def test_a_scenes_ends_are_left():
 def test_flicker_is_no_dirt():
     _, seen, _ = drawn("still", 5, 9, dirty=False)
     lit = [np.asarray(light * (1.25 if n == 2 else 1.0), np.float32) for n, light in enumerate(seen)]
-    assert sum(blob.area_px for _, blob, kind in searched(lit) if kind == DIRT) <= 15  # grain of one frame in three
+    assert (
+        sum(blob.area_px for _, blob, kind in searched(lit) if kind == DIRT) <= 15
+    )  # grain of one frame in three
