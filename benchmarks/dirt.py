@@ -2,7 +2,7 @@
 
 Drawn specks (2 to 15 px, fibres; a fifth of them holes in the emulsion; others on every frame) over photographs that move by
 known amounts, with grain of 6/255. *still* and *pan*: an unsteady camera, a pan with a zoom. *fast*: the same with a ball of 17 to
-40 px a frame at 360 rows, a spinning bar and a waving arm. A speck counts where it changes lightness by so much of 255 at its deepest
+40 px a frame at 360 rows, a spinning bar and a waving arm. A speck counts where it changes lightness by so much of 255
 and lies 4 px or more inside the picture; frames with a neighbour on one side only are left out. *worse*: pixels that lie further
 from the clean picture than before, by more than 25/255, a frame; the spatial median is 5 px wide at 360 rows. The other scenes
 are clean; *touched* is the share of their pixels that a repair would reach, in the worst seed.
