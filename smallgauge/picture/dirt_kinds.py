@@ -229,9 +229,9 @@ def propose_dirt(kind: Sequence[str], *, frames: int) -> tuple[DirtDecision, str
     Examples
     --------
     >>> propose_dirt(["dirt"] * 9 + ["moves"], frames=30)
-    (DirtDecision(repair=True), '9 specks on 30 frames lie on one frame only')
+    (DirtDecision(repair=True, but=()), '9 specks on 30 frames lie on one frame only')
     >>> propose_dirt(["weather"] * 40, frames=30)
-    (DirtDecision(repair=False), 'more is found than dirt explains: 40 on 30 frames')
+    (DirtDecision(repair=False, but=()), 'more is found than dirt explains: 40 on 30 frames')
     """
     counted = [list(kind).count(name) for name in (DIRT, "weather")]
     if counted[1] > counted[0]:

@@ -262,6 +262,7 @@ def test_a_new_subject_makes_somebody_look_at_what_the_report_says_was_not_done(
         "selective",
         "rendering",
         "flicker",
+        "dirt",
         "inversion",
         "black_and_white",
         "sign_off",
