@@ -5,6 +5,8 @@
 
 Each picture is a function below, named as its file. Drawn reels have known truth, so what a picture says of a
 reel can be checked; no picture shows a real film.
+
+Why this is long: one function a picture, and nothing else.
 """
 
 import sys

@@ -403,8 +403,8 @@ def _not_done(papers: Papers) -> tuple[str, ...]:
     retouched = papers.retouched_frames
     if retouched:
         texts.append(
-            f"Retouching was kept to {count_words(retouched, 'picture')}, and there to specks that lie on one picture only; scratches, "
-            "hairs in the camera's or the scanner's opening, and whatever was in doubt stay as they are."
+            f"Retouching was kept to {count_words(retouched, 'picture')}, and there to specks that lie on one picture only; "
+            "scratches, hairs in the camera's or the scanner's opening, and whatever was in doubt stay as they are."
         )
     else:
         texts.append("Dust, hairs and scratches were not retouched: you see them as they are on the film.")
