@@ -22,6 +22,7 @@ def allowed_in(path: str) -> set[str]:
         "render/plan_flicker.py",
         "render/plan_sound.py",
         "render/plan_repairs.py",
+        "render/plan_dirt.py",
     ):
         return {"solve", "compose"}
     return {
