@@ -92,10 +92,11 @@ def _order(options: argparse.Namespace, book: Book, at: str) -> Answer:
                 how=options.how,
                 read_back_by=options.read_back_by,
             )
-    return _shown_order(book, number)
+    return shown_order(book, number)
 
 
-def _shown_order(book: Book, number: int) -> Answer:
+def shown_order(book: Book, number: int) -> Answer:
+    """One order: its count, reels, consents and events."""
     with book.read() as session:
         order = ledger.find_order(session, number)
         client = session.get(Client, order.client_id)
@@ -288,7 +289,7 @@ def _reel(options: argparse.Namespace, book: Book, at: str) -> Answer:
         ledger.note_verdict(
             book, at=at, by=options.by, reel=options.reel, verdict=options.verdict, seen=options.seen
         )
-    return _shown_reel(book, options.reel, house)
+    return shown_reel(book, options.reel, house)
 
 
 def _reels(options: argparse.Namespace, book: Book) -> Answer:
@@ -307,7 +308,8 @@ def _reels(options: argparse.Namespace, book: Book) -> Answer:
     )
 
 
-def _shown_reel(book: Book, text: str, house: House) -> Answer:
+def shown_reel(book: Book, text: str, house: House) -> Answer:
+    """One reel: where it is, its condition, holds, what to know of it and what it may run on."""
     with book.read() as session:
         reel = ledger.find_reel(session, text)
         condition = ledger.condition_of(session, reel.number)
@@ -365,7 +367,7 @@ def _condition(options: argparse.Namespace, book: Book, at: str) -> Answer:
     ledger.note_condition(
         book, at=at, by=options.by, reel=options.reel, seen=seen, lifter=options.lifter, house=house
     )
-    return _shown_reel(book, options.reel, house)
+    return shown_reel(book, options.reel, house)
 
 
 def _hold(options: argparse.Namespace, book: Book, at: str) -> Answer:

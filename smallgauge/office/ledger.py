@@ -394,7 +394,8 @@ def note_condition(
         entry.tell("condition", *rows, order=found.order, reel=found.number, words=", ".join(seen))
         for subject, words in seen.items():
             for reason in triage.reasons_seen(subject, words):
-                why = f"{reason.why}: {subject} {words.strip()}"
+                where = "" if subject == reason.name else f"{subject} "
+                why = f"{reason.why}: {where}{words.strip()}"
                 for kind in reason.kinds:
                     _place_missing(entry, found, kind, reason.name, why, lifter=lifter, house=house)
 

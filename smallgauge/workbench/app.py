@@ -41,6 +41,7 @@ from smallgauge.workbench.addresses import (
     operator_of,
     or_nothing,
 )
+from smallgauge.workbench.counter import Counter
 from smallgauge.workbench.decide import Asked as Field
 from smallgauge.workbench.decide import drafted, fields_paper, record
 from smallgauge.workbench.hand import Hand, InHand
@@ -74,6 +75,7 @@ class Bench:
 
     def __init__(self, shelf: Shelf, hand: Hand, now: Callable[[], str], tour: Tour) -> None:
         self.shelf, self.hand, self.now, self.tour = shelf, hand, now, tour
+        self.counter = Counter(shelf.folder, now)
         self.page = (STATIC / "index.html").read_text(encoding="utf-8")
         self._workers: anyio.CapacityLimiter | None = None
 
@@ -85,6 +87,7 @@ class Bench:
             *self._pictures(),
             *self._treatment(),
             *hand_addresses(self),
+            *self.counter.addresses(self.twin, self._page),
         )
 
     def _pages(self) -> tuple[Address, ...]:

@@ -4,6 +4,7 @@ import { useEffect } from "preact/hooks";
 import { signal } from "@preact/signals";
 import { html } from "./html.js";
 import * as ask from "./ask.js";
+import { CounterPage, lookAround } from "./counter.js";
 import { Shelf, look as readShelf } from "./shelf.js";
 import { Pictures } from "./pictures.js";
 import { Strip, StripState } from "./strip.js";
@@ -79,14 +80,18 @@ function ReelPage() {
 
 const place = document.getElementById("page");
 const reel = location.pathname.match(/^\/reel\/([^/]+)$/);
+const counter = location.pathname === "/counter";
 const name = reel ? decodeURIComponent(reel[1]) : "";
 document.documentElement.dataset.surround = surround.value;
-window.addEventListener("keydown", everywhere);
+if (!counter) window.addEventListener("keydown", everywhere); // the bench's keys: at the counter a scanner types
 if (place) {
   place.replaceChildren();
-  render(html`<${reel ? ReelPage : Shelf} />`, place);
+  render(html`<${reel ? ReelPage : counter ? CounterPage : Shelf} />`, place);
 }
 await whoAsks().catch(() => {});
-if (reel) openReel(name);
-else readShelf();
-listen(reel ? undefined : readShelf);
+if (counter) lookAround();
+else {
+  if (reel) openReel(name);
+  else readShelf();
+  listen(reel ? undefined : readShelf);
+}
