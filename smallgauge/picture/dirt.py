@@ -20,12 +20,15 @@ THRESHOLD = 3.7  # deviations of the grain; the reference names it (picture scie
 DETAIL = 0.2  # of the spread of nine pixels that is added to the limit; common practice, no source
 SOFT_PX = (0.0, 1.0, 2.0)
 SHAPE_PX = (0.0, 1.0)
+SHAPE_SHARE = 0.2  # of a blob's strongest pixel that its weakest one has; common practice, no source
 GROWN = (
     2.0  # deviations from which a pixel beside a seed belongs to the same blob; common practice, no source
 )
-SEED = 4.5  # deviations that a blob's deepest pixel has at least; common practice, no source
+SEED = 4.5  # deviations that a blob's deepest pixel has at least to be listed; common practice, no source
 MOST_BLOBS = 400  # of a frame that are kept: more is no dirt; common practice, no source
 LEVELS = 256
+LEAST_PX = 3  # pixels of a blob; fewer are grain
+FITS = 3.5  # deviations within which a pixel around a blob fits a neighbour; common practice, no source
 LEAST_GRAIN = 0.3  # lightness; flat drawings have none; common practice, no source
 RING_PX = 6  # width of what is looked at around a blob; common practice, no source
 
@@ -78,7 +81,22 @@ class DirtFound:
 
 
 def make_dirt_sheet(lightness: Floats) -> DirtSheet:
-    """The sheet of a picture in display lightness, 0 to 255."""
+    """The sheet of a picture.
+
+    Parameters
+    ----------
+    lightness : float32 array, shape (height, width)
+        Display lightness, 0 to 255: light of an open gate to the power of 1/2.4, all channels together. Finite.
+
+    Notes
+    -----
+    Source: definition.
+
+    Examples
+    --------
+    >>> make_dirt_sheet(np.full((60, 80), 90.0, np.float32)).small.shape
+    (30, 40)
+    """
     import cv2
 
     size = (lightness.shape[1] // STEP, lightness.shape[0] // STEP)
@@ -88,17 +106,48 @@ def make_dirt_sheet(lightness: Floats) -> DirtSheet:
 
 
 def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> DirtFound:
-    """Blobs on the middle one of three frames."""
+    """Blobs on the middle one of three frames in a row.
+
+    Parameters
+    ----------
+    before, now, after : DirtSheet
+        Of one size, 64 px or more either way, the picture at the same place within some tens of pixels.
+
+    Returns
+    -------
+    DirtFound
+        Blobs of three pixels or more whose deepest one stands out of all of nine pixels of either neighbour by `SEED`
+        deviations of the grain, at one of three degrees of softness. Not all of them are dirt.
+
+    Notes
+    -----
+    Source: SROD (nine references a side instead of three, and a share of their spread added to the limit: neighbours are
+    never carried exactly), DIS flow. One thread, so that the same frames give the same blobs.
+
+    Examples
+    --------
+    >>> random = np.random.default_rng(1)
+    >>> view = 120 + 30 * np.sin(np.arange(128) / 9)[None, :] * np.cos(np.arange(96) / 7)[:, None]
+    >>> frames = [np.asarray(view + random.normal(0, 2, view.shape), np.float32) for _ in range(3)]
+    >>> frames[1][40:45, 60:66] = 10.0
+    >>> found = find_dirt(*(make_dirt_sheet(frame) for frame in frames))
+    >>> blob = found.blobs[0]
+    >>> (blob.left, blob.top, blob.width, blob.height, blob.depth < -50)
+    (58, 38, 10, 9, True)
+    """
     flows = [_flow(now.small, other.small) for other in (before, after)]
     offsets = [_level(now.small, other.small, flow) for other, flow in zip((before, after), flows)]
-    sides = [_carried(s.lightness, f, o) for s, f, o in zip((before, after), flows, offsets)]
+    pairs = list(zip((before, after), flows, offsets, strict=True))
+    sides = [_carried(sheet.lightness, flow, offset) for sheet, flow, offset in pairs]
     sigma = _grain(now.lightness, sides)
     far = _spikes(now.lightness, sides, sigma, THRESHOLD, strict=True)
     # The flow under what stands out is filled from around it, and the question asked again.
-    filled = [_filled(flow, far != 0) for flow in flows]
-    sides = [_carried(s.lightness, f, o) for s, f, o in zip((before, after), filled, offsets)]
+    under = _under(far != 0, flows[0].shape[:2])
+    filled = [_filled(flow, under) for flow in flows]
+    for (sheet, _, offset), flow, side in zip(pairs, filled, sides, strict=True):
+        _carry_again(sheet.lightness, flow, offset, under, side)
     far, near = _at_scales(now.lightness, sides)
-    return _blobs(now.lightness, sides, sigma, far, near, filled)
+    return _blobs(_Searched(now=now.lightness, sides=sides, sigma=sigma, far=far, near=near, flows=filled))
 
 
 def _at_scales(now: Floats, sides: list[Floats]) -> tuple[Floats, Floats]:
@@ -113,9 +162,10 @@ def _at_scales(now: Floats, sides: list[Floats]) -> tuple[Floats, Floats]:
             here, beside = now, sides
         sigma = _grain(here, beside)
         strict = _spikes(here, beside, sigma, THRESHOLD, strict=True)
-        loose = _spikes(here, beside, sigma, GROWN, strict=False)
         far = np.where(np.abs(strict) > np.abs(far), strict, far)
-        near = np.where(np.abs(loose) > np.abs(near), loose, near) if soft in SHAPE_PX else near
+        if soft in SHAPE_PX:
+            loose = _spikes(here, beside, sigma, GROWN, strict=False)
+            near = np.where(np.abs(loose) > np.abs(near), loose, near)
     return far, near
 
 
@@ -159,13 +209,23 @@ def _carried(lightness: Floats, flow: Floats, offset: Floats) -> Floats:
     from smallgauge.picture.kernels_dirt import predict
 
     out = np.empty_like(lightness)
-    predict(lightness, flow, offset, STEP, out)
+    predict(lightness, flow, offset, STEP, np.ones(offset.shape, np.uint8), out)
     return out
+
+
+def _carry_again(lightness: Floats, flow: Floats, offset: Floats, under: Mask, out: Floats) -> None:
+    """What the flow carries, anew where it has changed, into `out`."""
+    import cv2
+
+    from smallgauge.picture.kernels_dirt import predict
+
+    where = cv2.dilate(under.astype(np.uint8), np.ones((3, 3), np.uint8))
+    predict(lightness, flow, offset, STEP, where, out)
 
 
 def _grain(now: Floats, sides: list[Floats]) -> Floats:
     """The grain's deviation by lightness, from calm pixels: 256 values."""
-    p, n, value = sides[0][::3, ::3].ravel(), sides[1][::3, ::3].ravel(), now[::3, ::3].ravel()
+    p, n, value = sides[0][::4, ::4].ravel(), sides[1][::4, ::4].ravel(), now[::4, ::4].ravel()
     middle = 0.5 * (p + n)
     off = value - middle
     bins = np.clip(middle, 0, 255).astype(np.int32) // 16
@@ -192,13 +252,18 @@ def _spikes(now: Floats, sides: list[Floats], sigma: Floats, least: float, *, st
     return out
 
 
-def _filled(flow: Floats, seeds: Mask) -> Floats:
-    """Flow with what lies under seeds replaced from around it: normalised convolution, wider where there is less."""
+def _under(seeds: Mask, shape: tuple[int, int]) -> Mask:
+    """What stands out and what is around it, in a field of flow."""
     import cv2
 
-    high, wide = flow.shape[:2]
-    under = cv2.resize(seeds.astype(np.float32), (wide, high), interpolation=cv2.INTER_AREA) > 0
-    under = cv2.dilate(under.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+    coarse = cv2.resize(seeds.astype(np.float32), shape[::-1], interpolation=cv2.INTER_AREA) > 0
+    return np.asarray(cv2.dilate(coarse.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0)
+
+
+def _filled(flow: Floats, under: Mask) -> Floats:
+    """Flow with what is `under` replaced from around it: normalised convolution, wider where there is less."""
+    import cv2
+
     free = (~under).astype(np.float32)
     out = flow.copy()
     left = under.copy()
@@ -214,21 +279,25 @@ def _filled(flow: Floats, seeds: Mask) -> Floats:
     return out
 
 
-def _blobs(
-    now: Floats,
-    sides: list[Floats],
-    sigma: Floats,
-    far: Floats,
-    near: Floats,
-    flows: list[Floats],
-) -> DirtFound:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Searched:
+    """A frame with all that was found out about it."""
+
+    now: Floats
+    sides: list[Floats]
+    sigma: Floats
+    far: Floats
+    near: Floats
+    flows: list[Floats]
+
+
+def _blobs(searched: _Searched) -> DirtFound:
     """Connected pixels that stand out one way, with what is around them."""
     import cv2
 
-    height, width = now.shape
+    far, near = searched.far, searched.near
     found: list[Blob] = []
     count = 0
-    differs = np.abs(now - sides[0]), np.abs(now - sides[1])
     for sign in (-1, 1):
         mask = ((near * sign > 0) | (far * sign > 0)).astype(np.uint8)
         total, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
@@ -237,47 +306,49 @@ def _blobs(
         peak = np.zeros(total, np.float32)
         at = np.nonzero(far * sign > 0)
         np.maximum.at(peak, labels[at], np.abs(far[at]))
-        kept = np.flatnonzero((peak >= SEED) & (stats[:, cv2.CC_STAT_AREA] >= 3))
+        kept = np.flatnonzero((peak >= SEED) & (stats[:, cv2.CC_STAT_AREA] >= LEAST_PX))
         kept = kept[kept > 0]
         count += len(kept)
         for label in kept[np.argsort(-peak[kept], kind="stable")][:MOST_BLOBS]:
-            left, top, wide, high, area = (int(v) for v in stats[label])
-            y0, y1 = max(0, top - RING_PX - 2), min(height, top + high + RING_PX + 2)
-            x0, x1 = max(0, left - RING_PX - 2), min(width, left + wide + RING_PX + 2)
-            part = (slice(y0, y1), slice(x0, x1))
-            own = labels[part] == label
-            wider = cv2.dilate(own.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-            around = (
-                cv2.dilate(wider.astype(np.uint8), np.ones((2 * RING_PX - 1, 2 * RING_PX - 1), np.uint8)) > 0
-            ) & ~wider
-            p, n = sides[0][part], sides[1][part]
-            level = np.clip(0.5 * (p + n), 0, 255).astype(np.int32)
-            grain = sigma[level]
-            off = np.maximum(differs[0][part], differs[1][part]) > 3.5 * grain
-            restless = float(off[around].mean()) if around.any() else 1.0
-            apart = float(np.abs(np.mean((p - n)[own]))) / float(grain[own].mean())
-            apart = max(apart, float(np.sqrt(np.mean((p - n)[own] ** 2))) / float(grain[own].mean()) / 2.0)
-            depth = float(np.mean((now[part] - 0.5 * (p + n))[own]))
-            found.append(
-                Blob(
-                    left=left,
-                    top=top,
-                    width=wide,
-                    height=high,
-                    area_px=area,
-                    depth=depth,
-                    peak=float(peak[label]),
-                    lightness=float(now[part][own].mean()),
-                    restless=restless,
-                    apart=apart,
-                    **_shape(own),
-                    runs=_runs(own, x0, y0),
-                    before=_move(flows[0], own, x0, y0),
-                    after=_move(flows[1], own, x0, y0),
-                )
-            )
+            left, top, wide, high = (int(v) for v in stats[label][:4])
+            y0, x0 = max(0, top - RING_PX - 2), max(0, left - RING_PX - 2)
+            part = (slice(y0, top + high + RING_PX + 2), slice(x0, left + wide + RING_PX + 2))
+            found.append(_blob(searched, labels[part] == label, part, float(peak[label])))
     found.sort(key=lambda blob: (-blob.peak, blob.top, blob.left))
-    return DirtFound(blobs=tuple(found[:MOST_BLOBS]), count=count, grain=float(sigma[128]))
+    return DirtFound(blobs=tuple(found[:MOST_BLOBS]), count=count, grain=float(searched.sigma[LEVELS // 2]))
+
+
+def _blob(searched: _Searched, reached: Mask, part: tuple[slice, slice], peak: float) -> Blob:
+    """One blob: `reached` are the pixels of `part` that stand out, of which the weakest are only its soft edge."""
+    import cv2
+
+    y0, x0 = int(part[0].start), int(part[1].start)
+    strength = np.maximum(np.abs(searched.near[part]), np.abs(searched.far[part])) * reached
+    own = reached & (strength >= SHAPE_SHARE * strength.max())
+    wider = cv2.dilate(reached.astype(np.uint8), np.ones((5, 5), np.uint8))
+    side = 2 * RING_PX - 1
+    around = (cv2.dilate(wider, np.ones((side, side), np.uint8)) > 0) & (wider == 0)
+    now, p, n = (each[part] for each in (searched.now, *searched.sides))
+    grain = searched.sigma[np.clip((p + n) / 2, 0, LEVELS - 1).astype(np.int32)]
+    off = np.maximum(np.abs(now - p), np.abs(now - n)) > FITS * grain
+    differ, level = (p - n)[own], float(grain[own].mean())
+    y, x = np.nonzero(own)
+    return Blob(
+        left=x0 + int(x.min()),
+        top=y0 + int(y.min()),
+        width=int(np.ptp(x)) + 1,
+        height=int(np.ptp(y)) + 1,
+        area_px=len(x),
+        depth=float(np.mean((now - (p + n) / 2)[own])),
+        peak=peak,
+        lightness=float(now[own].mean()),
+        restless=float(off[around].mean()) if around.any() else 1.0,
+        apart=max(abs(float(differ.mean())), float(np.sqrt(np.mean(differ**2))) / 2.0) / level,
+        **_shape(own),
+        runs=_runs(own, x0, y0),
+        before=_move(searched.flows[0], own, x0, y0),
+        after=_move(searched.flows[1], own, x0, y0),
+    )
 
 
 def _shape(own: Mask) -> dict[str, float]:

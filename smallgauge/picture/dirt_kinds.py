@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 # Limits of what is repaired, in deviations of the grain or as shares; chosen on drawn dirt over photographs that move
 # (benchmarks/dirt.py, seeds 1 to 4), checked on others. common practice, no source
-SEED = 5.4  # a blob's deepest pixel, less the deepest of eighteen beside it
+SEED = 5.2  # a blob's deepest pixel, less the deepest of eighteen beside it
 SEED_PIXELS = (
     172_800  # ... in a picture of so many pixels: the more there are, the further the grain of one strays
 )

@@ -49,12 +49,17 @@ def _flow_at(flow, x, y, step):  # type: ignore[no-untyped-def]
 
 
 @_kernel
-def predict(picture, flow, offset, step, out):  # type: ignore[no-untyped-def]
-    """`picture` (height, width) carried by `flow` and brought to level by `offset` (both coarse by `step`), into `out`."""
+def predict(picture, flow, offset, step, where, out):  # type: ignore[no-untyped-def]
+    """`picture` (height, width) carried by `flow` and brought to level by `offset` (both coarse by `step`), into `out`.
+
+    Only where `where`, as coarse, is not 0.
+    """
     high, wide = offset.shape
     for y in range(out.shape[0]):
         oy = min(y // step, high - 1)
         for x in range(out.shape[1]):
+            if where[oy, min(x // step, wide - 1)] == 0:
+                continue
             u, v = _flow_at(flow, x, y, step)
             out[y, x] = (
                 _lerp(picture, np.float32(x) + u, np.float32(y) + v) + offset[oy, min(x // step, wide - 1)]
@@ -107,5 +112,5 @@ def warm() -> None:
     small: Any = np.zeros((8, 8), np.float32)
     flow: Any = np.zeros((4, 4, 2), np.float32)
     out: Any = np.zeros((8, 8), np.float32)
-    predict(small, flow, np.zeros((4, 4), np.float32), 2, out)
+    predict(small, flow, np.zeros((4, 4), np.float32), 2, np.ones((4, 4), np.uint8), out)
     spikes(small, small, small, np.ones(256, np.float32), np.float32(3.7), np.float32(0.1), True, out)
