@@ -25,7 +25,7 @@ from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.table import Table, join_tables, read_table, table_of, write_table
 from smallgauge.record.work import Progress, Runner
 
-SEARCHING = 1  # raised when the same frames would give other rows
+SEARCHING = 2  # raised when the same frames would give other rows
 LEAST_SIDE_PX = 64  # of a picture in which dirt is looked for
 SIDES = ("before", "after")
 

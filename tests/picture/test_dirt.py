@@ -178,6 +178,16 @@ def test_a_scenes_ends_are_left():
     assert DIRT not in kinds
 
 
+def test_a_flash_on_one_frame_is_no_dirt():
+    """Such as a clapper's spark: light, on one frame only, and the only mark that sound and picture share."""
+    _, seen, _ = drawn("still", 5, 4, dirty=False)
+    lit = [light.copy() for light in seen]
+    cv2.circle(lit[2], (160, 120), 9, (0.95, 0.95, 0.95), -1, cv2.LINE_AA)
+    found = searched(lit)
+    assert [kind for n, blob, kind in found if n == 2 and blob.area_px > 100] == ["large"]
+    assert not [blob for n, blob, kind in found if n == 2 and kind == DIRT and blob.area_px > 20]
+
+
 def test_flicker_is_no_dirt():
     _, seen, _ = drawn("still", 5, 9, dirty=False)
     lit = [np.asarray(light * (1.25 if n == 2 else 1.0), np.float32) for n, light in enumerate(seen)]
