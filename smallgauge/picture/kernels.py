@@ -1,6 +1,7 @@
 """The pixel program: look-up, resampling, colour, display encoding and dither in one pass over memory.
 
 finish_frame  samples as captured, table, move -> code values of the finished file   (render, frame)
+light_frame   the same as far as light         -> light of the finished frame        (workbench, a look)
 reduce_frame  finished frame                   -> 8-bit picture of a viewing copy    (render, frame)
 warm          compiles all of it once
 
@@ -10,8 +11,8 @@ order and precision, fused. Resampled light is equal to the reference's bit for 
 polynomial good to 0.05 of a 16-bit code. Compiled without fastmath, so that multiplications and additions are
 never contracted or reordered and every x86-64 machine gives the same bytes. One thread a frame, no lock held.
 
-Why this is long: all of the pixel program but its colour lives here; it is in three parts, each to be read alone:
-one row, one frame, and what callers call.
+Why this is long: all of the pixel program but its colour and the bench's looks lives here; it is in three parts, each to
+be read alone: one row, one frame, and what callers call.
 """
 
 from collections.abc import Sequence
@@ -226,13 +227,15 @@ def _finish_straight(  # type: ignore[no-untyped-def]
     peak,
     frame,
     out,
+    kept,
 ):
-    """A displaced frame: each captured row is filtered once into a ring of twelve."""
+    """A displaced frame: each captured row is filtered once into a ring of twelve. `kept`, if it has rows, takes light."""
     first_x, stop_x, first_y, stop_y = box
     capture_height, capture_width, channels = size
     span = stop_x - first_x
+    keeps = kept.shape[0] > 0
     for y in range(out.shape[0]):
-        if span <= 0 or y < first_y or y >= stop_y:
+        if not keeps and (span <= 0 or y < first_y or y >= stop_y):
             _fill(out[y], np.uint16(0))
     if span <= 0 or stop_y <= first_y:
         return
@@ -258,6 +261,9 @@ def _finish_straight(  # type: ignore[no-untyped-def]
             if coloured:
                 down = np.float64(2 * y + 1) / out.shape[0] - 1.0
                 colour_row(light, program, down, first_x, out.shape[1] // 3, planes)
+            if keeps:
+                _copy(light, kept[y, first_x * 3 : stop_x * 3])
+                continue
             _dither_row(frame, y, hashes)
             _fill(out[y, : first_x * 3], np.uint16(0))
             _fill(out[y, stop_x * 3 :], np.uint16(0))
@@ -348,9 +354,22 @@ def _blank_outside(light, channels, y, affine, captured):  # type: ignore[no-unt
 
 @_kernel
 def _finish_turned(  # type: ignore[no-untyped-def]
-    samples, size, table, phases, mirrored, affine, along_move, down_move, captured, colour, peak, frame, out
+    samples,
+    size,
+    table,
+    phases,
+    mirrored,
+    affine,
+    along_move,
+    down_move,
+    captured,
+    colour,
+    peak,
+    frame,
+    out,
+    kept,
 ):
-    """A turned or scaled frame in two passes; the first is kept whole, in single precision."""
+    """A turned or scaled frame in two passes; the first is kept whole, in single precision. `kept` as above."""
     down_x, down_y, down_0 = down_move
     coloured, program = colour
     rows, _, channels = size
@@ -387,6 +406,9 @@ def _finish_turned(  # type: ignore[no-untyped-def]
         if coloured:
             colour_row(light, program, np.float64(2 * y + 1) / height - 1.0, 0, width, lines)
         _blank_outside(light, channels, y, affine, captured)
+        if kept.shape[0] > 0:
+            _copy(light, kept[y])
+            continue
         _dither_row(frame, y, hashes)
         _store_row(light, hashes, channels, peak, out[y])
 
@@ -475,10 +497,6 @@ def finish_frame(
     >>> print(finished.shape, finished.min())
     (3, 4, 3) 4095
     """
-    planes, even = _planes_of(samples, table), _even_planes(evenness, samples)
-    if colour is not None and planes.shape[2] == 1:
-        planes, even = np.repeat(planes, 3, axis=2), tuple(np.repeat(each, 3, axis=2) for each in even)
-    program = _NO_COLOUR if colour is None else (True, colour_program(colour).parts())
     if not 8 <= bits <= 16 or width < 1 or height < 1:
         raise CallerError(
             f"A finished frame has at least one pixel and 8 to 16 bits, got {width} x {height}, {bits} bits."
@@ -490,11 +508,101 @@ def finish_frame(
             f"The finished frame goes into a whole uint16 array of shape {(height, width, 3)}, "
             f"got {out.dtype} of shape {out.shape}."
         )
+    _run(
+        _planes_of(samples, table),
+        _even_planes(evenness, samples),
+        table,
+        move=move,
+        colour=colour,
+        peak=2**bits - 1,
+        frame=frame,
+        out=out.reshape(height, -1),
+        kept=np.empty((0, 0), np.float32),
+    )
+    return out
+
+
+def light_frame(
+    samples: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32],
+    table: NDArray[np.float32] | None,
+    *,
+    move: Move,
+    width: int,
+    height: int,
+    colour: FrameColour | None = None,
+    evenness: Evenness | None = None,
+) -> NDArray[np.float32]:
+    """The light of a finished frame, before display encoding: what `finish_frame` has then, kept.
+
+    Parameters
+    ----------
+    samples, table, move, width, height, colour, evenness
+        As `finish_frame`.
+
+    Returns
+    -------
+    float32 array, shape (height, width, 3)
+        Linear light, open gate 1 where no colour says otherwise; 0 outside the capture. A grey capture gives three
+        equal channels. Samples that are NaN are not allowed.
+
+    Raises
+    ------
+    CallerError
+        As `finish_frame`.
+
+    Notes
+    -----
+    Source: as `finish_frame`.
+
+    Examples
+    --------
+    >>> samples = np.full((8, 8), 51, np.uint8)
+    >>> table = np.linspace(0, 1, 256, dtype=np.float32)
+    >>> light_frame(samples, table, move=Move(c=0.5), width=4, height=3)[1, 2].round(3).tolist()
+    [0.20000000298023224, 0.20000000298023224, 0.20000000298023224]
+    """
+    if width < 1 or height < 1:
+        raise CallerError(f"A finished frame has at least one pixel, got {width} x {height}.")
+    planes, even = _planes_of(samples, table), _even_planes(evenness, samples)
+    if planes.shape[2] == 1:
+        planes, even = np.repeat(planes, 3, axis=2), tuple(np.repeat(each, 3, axis=2) for each in even)
+    kept = np.zeros((height, width, 3), np.float32)
+    _run(
+        planes,
+        even,
+        table,
+        move=move,
+        colour=colour,
+        peak=1,
+        frame=0,
+        out=np.empty((height, width * 3), np.uint16),
+        kept=kept.reshape(height, -1),
+    )
+    return kept
+
+
+def _run(
+    planes: NDArray[Any],
+    even: Sequence[NDArray[np.float32]],
+    table: NDArray[np.float32] | None,
+    *,
+    move: Move,
+    colour: FrameColour | None,
+    peak: int,
+    frame: int,
+    out: NDArray[np.uint16],
+    kept: NDArray[np.float32],
+) -> None:
+    """Fill `out`, or `kept` if it has rows."""
+    height, width = out.shape[0], out.shape[1] // 3
+    if colour is not None and planes.shape[2] == 1:
+        planes, even = np.repeat(planes, 3, axis=2), tuple(np.repeat(each, 3, axis=2) for each in even)
+    program = _NO_COLOUR if colour is None else (True, colour_program(colour).parts())
     invert_move(move)  # refuses a move that flattens the picture
     capture_height, capture_width = planes.shape[:2]
     straight = straight_move(move, width=capture_width, height=capture_height)
     lights = np.zeros(0, np.float32) if table is None else table
-    number, peak = np.uint32(frame & 0xFFFFFFFF), np.float32(2**bits - 1)
+    number, most = np.uint32(frame & 0xFFFFFFFF), np.float32(peak)
     if straight is not None:
         box = _span(move.a, move.c, width, capture_width) + _span(move.e, move.f, height, capture_height)
         _finish_straight(
@@ -509,11 +617,12 @@ def finish_frame(
             np.array(straight.weights_y, np.float32),
             box,
             program,
-            peak,
+            most,
             number,
-            out.reshape(height, -1),
+            out,
+            kept,
         )
-        return out
+        return
     turned = turned_move(move, width=capture_width, height=capture_height)
     if turned.swapped:
         planes, *even = (np.ascontiguousarray(each.transpose(1, 0, 2)) for each in (planes, *even))
@@ -528,11 +637,11 @@ def finish_frame(
         (float(turned.down_x), float(turned.down_y), float(turned.down_0)),
         (capture_width, capture_height),
         program,
-        peak,
+        most,
         number,
-        out.reshape(height, -1),
+        out,
+        kept,
     )
-    return out
 
 
 def _planes_of(samples: NDArray[Any], table: NDArray[np.float32] | None) -> NDArray[Any]:

@@ -6,6 +6,7 @@ a scene, and what is each frame's own: lamp level and flicker.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,7 @@ from smallgauge.record.tones import tones_of
 from smallgauge.record.treatment import PROGRAM, Anchored, Treatment
 
 NO_COLOUR = FrameColour()
+_dyefade = lru_cache(maxsize=32)(solve_dyefade)  # 15 ms each, and all scenes of a length share one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +98,24 @@ def plan_colours(
     return plans, found
 
 
+def plan_look(
+    captures: Sequence[Capture],
+    frames: Table,
+    treatment: Treatment,
+    scenes: dict[int, int],
+    lengths: Sequence[Length],
+    place: FrameAt,
+    now: ColourPlan,
+) -> ColourPlan:
+    """The colour of one finished frame under other decisions on looks: as `plan_colours` gives it, lamp and flicker as now.
+
+    `scenes` is the scene of every film position that is shown, `lengths` those of the reel.
+    """
+    looks = _Looks(treatment, scenes, lengths, tones_of(captures, frames))
+    view = channels_of(frames.values, "view")
+    return replace(now, look=looks.of(place), flare=looks.flare(place, view[place.source]))
+
+
 class _Looks:
     """The look of each scene in each length of stock, solved once."""
 
@@ -140,7 +160,7 @@ class _Looks:
         look = NO_COLOUR
         fading = self._fading(length)
         if fading is not None and (set(fading.left) != {1.0} or fading.base != fading.clear):
-            look = replace(look, fade=solve_dyefade(fading))
+            look = replace(look, fade=_dyefade(fading))
         primary = self._value("primary", scene, length)
         if primary is not None:
             points, decisions = solve_primary(structured(primary, PrimaryDecision, where="primary"))

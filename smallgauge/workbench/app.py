@@ -179,7 +179,7 @@ class Bench:
             Address(
                 path=f"{REEL}/frame/{{row:int}}",
                 says="Everything that is said about one drawn frame.",
-                answer=self.twin(lambda r: frame_paper(self.reel(r), row_of(r))),
+                answer=self.twin(self._frame),
                 gives={
                     "row": "integer",
                     "stamp": "string",
@@ -318,6 +318,12 @@ class Bench:
         if reel.pack() is None:
             self.hand.want(reel.folder)
         return reel_paper(reel)
+
+    def _frame(self, request: Request) -> dict[str, Any]:
+        """What is said of a drawn frame; it and the scenes around it are decoded meanwhile."""
+        reel, row = self.reel(request), row_of(request)
+        reel.ahead(row)
+        return frame_paper(reel, row)
 
     def _rows(self, request: Request) -> dict[str, Any]:
         return rows_paper(self.reel(request), number(request, "first", 0), number(request, "count", 100))

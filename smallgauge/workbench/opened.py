@@ -6,7 +6,8 @@ OpenReel      papers, treatment and plan of today, rough and true pictures by ro
 A *row* is a row of `frames.parquet`: for a reel of one capture the captured frame itself. Every picture carries a *stamp*
 of the capture and the row, which a mark made on it hands back.
 
-A rough look comes from the pack. A true look is `render_frame` on the captured frame at full size, reduced afterwards.
+A rough look comes from the pack. A true look is what `render_frame` makes of the captured frame at full size, reduced
+afterwards; the light of the frames that were looked at last is kept, so that a value that is tried costs its colour alone.
 """
 
 from collections import OrderedDict
@@ -28,8 +29,11 @@ from smallgauge.media.pack import (
     pack_factor,
     reduce_samples,
 )
-from smallgauge.media.picture_in import FrameReader, UnreadableFrame, open_picture
+from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
+from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.evenness import Evenness
+from smallgauge.picture.kernels import light_frame
+from smallgauge.picture.kernels_look import look_frame, split_colour
 from smallgauge.record.capture import Capture
 from smallgauge.record.dirttable import read_dirt
 from smallgauge.record.files import read_decisions, read_json
@@ -45,10 +49,12 @@ from smallgauge.record.treatment import Decision, Treatment, treatment_of
 from smallgauge.render.frame import render_frame
 from smallgauge.render.mend import mended_samples
 from smallgauge.render.plan import FramePlan, Plan, plan_rendering
-from smallgauge.render.plan_colour import FrameAt, plan_colours
+from smallgauge.render.plan_colour import FrameAt, plan_colours, plan_look
+from smallgauge.workbench.ahead import Ahead
 
 MOST_HELD = 32  # captured frames kept in memory ...
-MOST_HELD_BYTES = 600_000_000  # ... and no more than this
+MOST_HELD_BYTES = 600_000_000  # ... and, with the light below, no more than this
+MOST_LIGHT = 3  # finished frames whose light is kept: the drawn one, and those of a wipe
 TRUE_QUALITY = 92
 STEADIED, CORRECTED = "steadied", "corrected"
 LOOKS = (STEADIED, CORRECTED)
@@ -82,6 +88,35 @@ class Shown:
     reduced_by: int  # whole factor from the captured or the finished frame
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shot:
+    """What makes a finished frame of a captured one."""
+
+    plan: FramePlan
+    width: int
+    height: int
+    colour: FrameColour | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeldLight:
+    """Light of a finished frame before its points, rendering and decision list; the capture's size."""
+
+    light: NDArray[np.float32]
+    captured: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Planned:
+    """The plan of the decisions up to one revision, the finished frame of each row that is shown, the scene of each position."""
+
+    log: tuple[Decision, ...]
+    revision: int
+    plan: Plan
+    shown: dict[int, int]
+    scenes: dict[int, int]
+
+
 class OpenReel:
     """A reel's papers and pictures. Any number of threads may ask; decoding and planning happen one at a time."""
 
@@ -97,10 +132,14 @@ class OpenReel:
         self._lock = Lock()
         self._material: Material | None = None
         self._readers: dict[int, FrameReader] = {}
+        self._ahead_readers: dict[int, FrameReader] = {}
+        self._ahead = Ahead(self._decode_ahead)
         self._held: OrderedDict[tuple[int, int], Any] = OrderedDict()
+        self._lights: OrderedDict[object, HeldLight] = OrderedDict()
         self._even: dict[int, Evenness | None] = {}
         self._pack: PackReader | None = None
-        self._plan: tuple[int, Plan, dict[int, int]] | None = None
+        self._planning = Lock()
+        self._plan: Planned | None = None
         self._decided: tuple[object, Decided] | None = None
 
     @property
@@ -110,11 +149,14 @@ class OpenReel:
 
     def close(self) -> None:
         """Let go of the archive copy."""
+        self._ahead.end()
         with self._lock:
-            for reader in self._readers.values():
+            for reader in (*self._readers.values(), *self._ahead_readers.values()):
                 reader.close()
             self._readers.clear()
+            self._ahead_readers.clear()
             self._held.clear()
+            self._lights.clear()
 
     def stamp(self, row: int) -> str:
         """What says which picture was drawn: of the capture, and the row."""
@@ -212,27 +254,43 @@ class OpenReel:
             if key in self._held:
                 self._held.move_to_end(key)
                 return self._held[key]
-            stretch = self._material_now().stretches[number]
-            reader = self._readers.get(number)
-            if reader is None:
-                reader = self._readers[number] = open_picture(stretch.listing)
-            try:
-                samples: Any = reader.read(frame).samples
-            except UnreadableFrame:
-                samples = black_samples(
-                    stretch.listing.width, stretch.listing.height, stretch.listing.encoding
-                )
-            self._held[key] = samples
-            size = sum(each.nbytes for each in self._held.values())
-            while len(self._held) > 1 and (len(self._held) > MOST_HELD or size > MOST_HELD_BYTES):
-                _, gone = self._held.popitem(last=False)
-                size -= gone.nbytes
-            return samples
+            return self._keep(key, _read(self._material_now().stretches[number].listing, key, self._readers))
+
+    def _keep(self, key: tuple[int, int], samples: Any) -> Any:
+        self._held[key] = samples
+        self._let_go()
+        return samples
+
+    def ahead(self, row: int) -> None:
+        """Row `row` is being looked at: it is decoded, then what the next and the previous scene open with, once wishes rest."""
+        first = np.asarray(self.decided().running["scene"])
+        opens = np.flatnonzero(np.diff(first, prepend=first[0] - 1))
+        place = int(np.searchsorted(opens, self.check_row(row), side="right"))
+        near = [row, *opens[place : place + 1].tolist(), *opens[max(0, place - 2) : place - 1].tolist()]
+        self._ahead.want(near)
+
+    def _decode_ahead(self, row: int) -> None:
+        """Decode a row by readers of this thread alone, so that whoever asks for another frame need not wait."""
+        key = int(self.frames["capture"][row]), int(self.frames["frame"][row])
+        if key in self._held:
+            return
+        samples = _read(self.material().stretches[key[0]].listing, key, self._ahead_readers)
+        with self._lock:
+            self._keep(key, samples)
+        self._planned()
+
+    def _let_go(self) -> None:
+        """Forget the frames that were asked for longest ago, and the light of those shown longest ago."""
+        while len(self._lights) > MOST_LIGHT:
+            self._lights.popitem(last=False)
+        while len(self._held) > 1 and (len(self._held) > MOST_HELD or self.held_bytes > MOST_HELD_BYTES):
+            self._held.popitem(last=False)
 
     @property
     def held_bytes(self) -> int:
-        """Memory that captured frames take now."""
-        return sum(each.nbytes for each in list(self._held.values()))
+        """Memory that captured frames and kept light take now."""
+        captured = sum(int(each.nbytes) for each in list(self._held.values()))
+        return captured + sum(each.light.nbytes for each in list(self._lights.values()))
 
     def values(self, row: int, x: int, y: int, look: str) -> dict[str, object]:
         """Code values, light and density of one captured pixel, from the capture itself.
@@ -276,11 +334,20 @@ class OpenReel:
 
     def plan(self) -> tuple[Plan, dict[int, int]]:
         """The plan of today's decisions, and the finished frame of each row that is shown."""
+        planned = self._planned()
+        return planned.plan, planned.shown
+
+    def _planned(self) -> Planned:
         log = self.decisions()
         revision = treatment_of(log).revision
-        with self._lock:
-            if self._plan is None or self._plan[0] != revision:
-                material = self._material_now()
+        with self._planning:
+            known = self._plan
+            if known is not None and known.revision == revision:
+                return known
+            material = self.material()
+            if known is not None and _only_looks(known.log, log):
+                plan = self._with_looks(known.plan, treatment_of(log), material)
+            else:
                 track = (
                     read_json(self.folder / TRACK_PAPER, TrackPaper)
                     if self.capture.sound is not None
@@ -289,21 +356,62 @@ class OpenReel:
                 plan = plan_rendering(
                     self.capture, self.frames, treatment_of(log), material, track, dirt=read_dirt(self.folder)
                 )
-                shown: dict[int, int] = {}
-                for n, frame in enumerate(plan.frames):
-                    shown.setdefault(frame.source, n)
-                self._plan = revision, plan, shown
-            return self._plan[1], self._plan[2]
+            shown: dict[int, int] = {}
+            for n, frame in enumerate(plan.frames):
+                shown.setdefault(frame.source, n)
+            scenes = {frame.film_position: frame.scene for frame in plan.frames}
+            self._plan = Planned(log=log, revision=revision, plan=plan, shown=shown, scenes=scenes)
+            return self._plan
+
+    def _with_looks(self, plan: Plan, treatment: Treatment, material: Material) -> Plan:
+        """The plan under other decisions on looks, which move no frame and leave flicker as it is."""
+        places = [FrameAt(film_position=f.film_position, scene=f.scene, source=f.source) for f in plan.frames]
+        captures = [stretch.capture for stretch in material.stretches]
+        told, _ = plan_colours(captures, self.frames, treatment, places)
+        frames = tuple(
+            replace(
+                frame,
+                colour=replace(new, flicker=frame.colour.flicker, exposure_ln=frame.colour.exposure_ln),
+            )
+            for frame, new in zip(plan.frames, told, strict=True)
+        )
+        return replace(plan, frames=frames)
 
     def true(self, row: int, look: str, *, draft: Decision | None = None) -> Shown:
         """The finished picture of a row at full size, then reduced by a whole factor; `draft` is tried, not kept."""
-        codes = self.finished(row, look, draft=draft)
-        factor = true_factor(codes.shape[1], codes.shape[0])
-        jpeg = encode_true(reduce_samples(codes, factor))
-        return Shown(jpeg=jpeg, stamp=self.stamp(row), label="true look", reduced_by=factor)
+        codes, factor = self.reduced(row, look, draft=draft)
+        return Shown(jpeg=encode_true(codes), stamp=self.stamp(row), label="true look", reduced_by=factor)
+
+    def reduced(
+        self, row: int, look: str, *, draft: Decision | None = None
+    ) -> tuple[NDArray[np.uint16], int]:
+        """The finished frame of a row, worked out at full size and reduced, and by how much.
+
+        The same as `finished` reduced: the light is kept in between, and dither, whose mean is nothing, left out.
+        """
+        shot = self._shot(row, look, draft)
+        factor = true_factor(shot.width, shot.height)
+        before, after = split_colour(shot.colour)
+        held = self._light(shot, before)
+        if held is None:
+            return reduce_samples(self._rendered(shot), factor), factor
+        codes = look_frame(
+            held.light,
+            move=shot.plan.move,
+            capture_width=held.captured[0],
+            capture_height=held.captured[1],
+            bits=FINISHED.bits,
+            factor=factor,
+            colour=after,
+        )
+        return codes, factor
 
     def finished(self, row: int, look: str, *, draft: Decision | None = None) -> NDArray[np.uint16]:
         """The finished frame of a row, as rendering makes it."""
+        return self._rendered(self._shot(row, look, draft))
+
+    def _shot(self, row: int, look: str, draft: Decision | None) -> Shot:
+        """What makes the finished frame of a row under today's decisions, or with one that is tried."""
         if look not in LOOKS:
             raise CallerError(f"A true look is {' or '.join(LOOKS)}, asked for was '{look}'.")
         plan, shown = self.plan()
@@ -312,7 +420,6 @@ class OpenReel:
                 f"Frame {row} is not in the finished film, so there is only its capture to see."
             )
         frame = plan.frames[shown[row]]
-        width, height = plan.width, plan.height
         colour = frame.colour.whole
         if draft is not None and draft.subject in BY_LOOK:
             colour = self._drafted(frame, draft)
@@ -321,43 +428,88 @@ class OpenReel:
                 self.capture, self.frames, self._with(draft), self.material(), dirt=read_dirt(self.folder)
             )
             frame = next(each for each in plan.frames if each.source == row)
-            colour, width, height = frame.colour.whole, plan.width, plan.height
-        stretch = self.material().stretches[frame.capture]
-        if frame.capture not in self._even:
-            self._even[frame.capture] = evenness_for(
-                stretch.capture, stretch.listing.root, stretch.listing.region
-            )
+            colour = frame.colour.whole
+        shown_colour = colour if look == CORRECTED else None
+        return Shot(plan=frame, width=plan.width, height=plan.height, colour=shown_colour)
+
+    def _captured_as(self, shot: Shot) -> tuple[Any, NDArray[np.float32] | None, Evenness | None]:
+        """A shot's captured samples, their dirt repaired, with the table of their light and its evenness."""
+        number = shot.plan.capture
+        stretch = self.material().stretches[number]
+        if number not in self._even:
+            self._even[number] = evenness_for(stretch.capture, stretch.listing.root, stretch.listing.region)
         table = table_for(stretch.capture.light, stretch.capture.encoding)
-        samples, _ = mended_samples(lambda number: self._captured(frame.capture, number), frame, table)
+        samples, _ = mended_samples(lambda frame: self._captured(number, frame), shot.plan, table)
+        return samples, table, self._even[number]
+
+    def _rendered(self, shot: Shot) -> NDArray[np.uint16]:
+        samples, table, evenness = self._captured_as(shot)
         return render_frame(
             samples,
             table=table,
-            move=frame.move,
-            width=width,
-            height=height,
+            move=shot.plan.move,
+            width=shot.width,
+            height=shot.height,
             bits=FINISHED.bits,
-            frame=frame.finished,
-            colour=colour if look == CORRECTED else None,
-            evenness=self._even[frame.capture],
+            frame=shot.plan.finished,
+            colour=shot.colour,
+            evenness=evenness,
         )
+
+    def _light(self, shot: Shot, before: FrameColour | None) -> HeldLight | None:
+        """The light of a shot, kept for the next question; None where a capture in floating point holds no number."""
+        plan = shot.plan
+        key = plan.capture, plan.frame, plan.move, shot.width, shot.height, plan.dirt, before
+        with self._lock:
+            if key in self._lights:
+                self._lights.move_to_end(key)
+                return self._lights[key]
+        samples, table, evenness = self._captured_as(shot)
+        if table is None and not np.isfinite(samples).all():
+            return None
+        light = light_frame(
+            samples if table is not None else np.asarray(samples, np.float32),
+            table,
+            move=plan.move,
+            width=shot.width,
+            height=shot.height,
+            colour=before,
+            evenness=evenness,
+        )
+        held = HeldLight(light=light, captured=(samples.shape[1], samples.shape[0]))
+        with self._lock:
+            self._lights[key] = held
+            self._let_go()
+        return held
 
     def _with(self, draft: Decision) -> Treatment:
         return treatment_of((*self.decisions(), draft))
 
-    def _drafted(self, frame: FramePlan, draft: Decision) -> Any:
-        """Colour of one frame under a decision that is tried: as `plan_colours` gives it, for this frame alone."""
-        treatment = self._with(draft)
-        plan, _ = self.plan()
-        named = {int(e.decision.anchor.partition("@")[2] or -1) for e in treatment.in_force}
-        places = [FrameAt(film_position=frame.film_position, scene=frame.scene, source=frame.source)]
-        places += [
-            FrameAt(film_position=each.film_position, scene=each.scene, source=each.source)
-            for each in plan.frames
-            if each.film_position in named and each.film_position != frame.film_position
-        ]
+    def _drafted(self, frame: FramePlan, draft: Decision) -> FrameColour | None:
+        """Colour of one frame under a decision that is tried."""
         captures = [stretch.capture for stretch in self.material().stretches]
-        told, _ = plan_colours(captures, self.frames, treatment, places)
-        return replace(told[0], flicker=frame.colour.flicker).whole
+        place = FrameAt(film_position=frame.film_position, scene=frame.scene, source=frame.source)
+        planned, lengths = self._planned(), self.decided().lengths
+        told = plan_look(
+            captures, self.frames, self._with(draft), planned.scenes, lengths, place, frame.colour
+        )
+        return told.whole
+
+
+def _only_looks(before: tuple[Decision, ...], now: tuple[Decision, ...]) -> bool:
+    """Whether nothing but decisions on looks came since."""
+    return now[: len(before)] == before and all(each.subject in BY_LOOK for each in now[len(before) :])
+
+
+def _read(listing: CaptureListing, key: tuple[int, int], readers: dict[int, FrameReader]) -> Any:
+    """Code values of a frame of a capture; black where it can't be read."""
+    reader = readers.get(key[0])
+    if reader is None:
+        reader = readers[key[0]] = open_picture(listing)
+    try:
+        return reader.read(key[1]).samples
+    except UnreadableFrame:
+        return black_samples(listing.width, listing.height, listing.encoding)
 
 
 def true_factor(width: int, height: int) -> int:
