@@ -46,7 +46,8 @@ from smallgauge.workbench.decide import Asked as Field
 from smallgauge.workbench.decide import drafted, fields_paper, record
 from smallgauge.workbench.hand import Hand, InHand
 from smallgauge.workbench.hand_pages import hand_addresses
-from smallgauge.workbench.opened import CORRECTED, LOOKS, OpenReel, Shown
+from smallgauge.workbench.looks import CORRECTED, LOOKS, Shown
+from smallgauge.workbench.opened import OpenReel
 from smallgauge.workbench.papers import frame_paper, lane_values, reel_paper, rows_paper
 from smallgauge.workbench.shelf import Shelf
 from smallgauge.workbench.strip import strip_sheet

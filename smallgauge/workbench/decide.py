@@ -32,7 +32,8 @@ from smallgauge.record.treatment import (
     decide,
     treatment_of,
 )
-from smallgauge.workbench.opened import BY_LOOK, OpenReel
+from smallgauge.workbench.looks import BY_LOOK
+from smallgauge.workbench.opened import OpenReel
 
 TRYING = "trying"  # stands in a decision that is shown and not kept, where the operator's initials will
 

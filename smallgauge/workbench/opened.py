@@ -20,7 +20,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError, MaterialError
-from smallgauge.media.frame import black_samples
 from smallgauge.media.pack import (
     PackReader,
     display_table,
@@ -29,7 +28,7 @@ from smallgauge.media.pack import (
     pack_factor,
     reduce_samples,
 )
-from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
+from smallgauge.media.picture_in import FrameReader
 from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.evenness import Evenness
 from smallgauge.picture.kernels import light_frame
@@ -51,21 +50,23 @@ from smallgauge.render.mend import mended_samples
 from smallgauge.render.plan import FramePlan, Plan, plan_rendering
 from smallgauge.render.plan_colour import FrameAt, plan_colours, plan_look
 from smallgauge.workbench.ahead import Ahead
+from smallgauge.workbench.looks import (
+    BY_LOOK,
+    CORRECTED,
+    LOOKS,
+    HeldLight,
+    Planned,
+    Shot,
+    Shown,
+    encode_true,
+    only_looks,
+    read_captured,
+    true_factor,
+)
 
 MOST_HELD = 32  # captured frames kept in memory ...
 MOST_HELD_BYTES = 600_000_000  # ... and, with the light below, no more than this
 MOST_LIGHT = 3  # finished frames whose light is kept: the drawn one, and those of a wipe
-TRUE_QUALITY = 92
-STEADIED, CORRECTED = "steadied", "corrected"
-LOOKS = (STEADIED, CORRECTED)
-BY_LOOK = (
-    "primary",
-    "selective",
-    "rendering",
-    "inversion",
-    "black_and_white",
-    "fading",
-)  # change colour alone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -76,45 +77,6 @@ class Decided:
     treatment: Treatment
     running: Table  # the frame table with film positions and scenes counted from the head of the roll
     lengths: tuple[Length, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
-    """A picture for the page: JPEG, its stamp, and what it is."""
-
-    jpeg: bytes
-    stamp: str
-    label: str  # "rough look" or "true look"
-    reduced_by: int  # whole factor from the captured or the finished frame
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Shot:
-    """What makes a finished frame of a captured one."""
-
-    plan: FramePlan
-    width: int
-    height: int
-    colour: FrameColour | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class HeldLight:
-    """Light of a finished frame before its points, rendering and decision list; the capture's size."""
-
-    light: NDArray[np.float32]
-    captured: tuple[int, int]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Planned:
-    """The plan of the decisions up to one revision, the finished frame of each row that is shown, the scene of each position."""
-
-    log: tuple[Decision, ...]
-    revision: int
-    plan: Plan
-    shown: dict[int, int]
-    scenes: dict[int, int]
 
 
 class OpenReel:
@@ -254,7 +216,9 @@ class OpenReel:
             if key in self._held:
                 self._held.move_to_end(key)
                 return self._held[key]
-            return self._keep(key, _read(self._material_now().stretches[number].listing, key, self._readers))
+            return self._keep(
+                key, read_captured(self._material_now().stretches[number].listing, key, self._readers)
+            )
 
     def _keep(self, key: tuple[int, int], samples: Any) -> Any:
         self._held[key] = samples
@@ -274,7 +238,7 @@ class OpenReel:
         key = int(self.frames["capture"][row]), int(self.frames["frame"][row])
         if key in self._held:
             return
-        samples = _read(self.material().stretches[key[0]].listing, key, self._ahead_readers)
+        samples = read_captured(self.material().stretches[key[0]].listing, key, self._ahead_readers)
         with self._lock:
             self._keep(key, samples)
         self._planned()
@@ -345,7 +309,7 @@ class OpenReel:
             if known is not None and known.revision == revision:
                 return known
             material = self.material()
-            if known is not None and _only_looks(known.log, log):
+            if known is not None and only_looks(known.log, log):
                 plan = self._with_looks(known.plan, treatment_of(log), material)
             else:
                 track = (
@@ -494,38 +458,3 @@ class OpenReel:
             captures, self.frames, self._with(draft), planned.scenes, lengths, place, frame.colour
         )
         return told.whole
-
-
-def _only_looks(before: tuple[Decision, ...], now: tuple[Decision, ...]) -> bool:
-    """Whether nothing but decisions on looks came since."""
-    return now[: len(before)] == before and all(each.subject in BY_LOOK for each in now[len(before) :])
-
-
-def _read(listing: CaptureListing, key: tuple[int, int], readers: dict[int, FrameReader]) -> Any:
-    """Code values of a frame of a capture; black where it can't be read."""
-    reader = readers.get(key[0])
-    if reader is None:
-        reader = readers[key[0]] = open_picture(listing)
-    try:
-        return reader.read(key[1]).samples
-    except UnreadableFrame:
-        return black_samples(listing.width, listing.height, listing.encoding)
-
-
-def true_factor(width: int, height: int) -> int:
-    """By which whole number a finished frame is reduced for the picture window: to 1280 x 960 or below.
-
-    Examples
-    --------
-    >>> true_factor(2048, 1536), true_factor(1024, 768)
-    (2, 1)
-    """
-    return max(1, -(-width // 1280), -(-height // 960))
-
-
-def encode_true(small: NDArray[np.uint16]) -> bytes:
-    """A finished frame as JPEG, colour at full resolution. Source: ITU-T T.81, JPEG."""
-    import imagecodecs
-
-    eight = (small >> (FINISHED.bits - 8)).astype(np.uint8)
-    return bytes(imagecodecs.jpeg8_encode(eight, level=TRUE_QUALITY, subsampling="444"))

@@ -12,7 +12,8 @@ from smallgauge.record.treatment import treatment_of
 from smallgauge.render.plan import plan_rendering
 from smallgauge.workbench import opened
 from smallgauge.workbench.decide import Asked, drafted
-from smallgauge.workbench.opened import CORRECTED, MOST_LIGHT, STEADIED, OpenReel
+from smallgauge.workbench.looks import CORRECTED, STEADIED
+from smallgauge.workbench.opened import MOST_LIGHT, OpenReel
 
 ONE_CODE_OF_8_BITS = 256  # in 16 bits
 

@@ -7,6 +7,7 @@ import { LOOKS } from "./pictures.js";
 
 const about = signal(/** @type {any} */ (null));
 const under = signal(/** @type {any} */ (null));
+const typed = signal(/** @type {string|null} */ (null)); // a frame's number while it is being typed
 let asking = false;
 let pointing = false;
 
@@ -65,7 +66,10 @@ export function PictureWindow({ pictures, keys }) {
           ({ key, title }, n) => html`<label><input type="radio" name="look" checked=${pictures.look.value === key} onChange=${() => pictures.lookAs(key)} /> ${n + 1} ${title}</label>`,
         )}
       </fieldset>
-      <label>frame <input id="go" class="number" inputmode="numeric" value=${drawn ? drawn.row : ""} onChange=${(/** @type {any} */ e) => pictures.go(Number(e.target.value) || 0)} /></label>
+      <label>frame <input id="go" class="number" inputmode="numeric" value=${typed.value ?? (drawn ? drawn.row : "")} onInput=${(/** @type {any} */ e) => (typed.value = e.target.value)} onBlur=${() => (typed.value = null)} onChange=${(/** @type {any} */ e) => {
+        typed.value = null;
+        pictures.go(Number(e.target.value) || 0);
+      }} /></label>
       <span>of ${pictures.count}</span>
     </div>
     <div class="surround">
