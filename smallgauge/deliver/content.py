@@ -50,6 +50,7 @@ from smallgauge.deliver.steadiness import (
     steadiness_table,
 )
 from smallgauge.deliver.technician import Plot, ReportTable, capture_rows, reel_plots, witness_table
+from smallgauge.deliver.watching import verdict_rows, watching_sentences
 from smallgauge.deliver.words import (
     check_sentence,
     client_decision,
@@ -200,7 +201,7 @@ def report_content(papers: Papers) -> ReportContent:
         files=file_rows(papers),
         keeping=((kept, *_KEEPING) if (kept := kept_words(papers)) else _KEEPING),
         glossary=_GLOSSARY,
-        capture=capture_rows(papers),
+        capture=(*capture_rows(papers), *verdict_rows(papers)),
         film=film_facts(papers),
         account=account_rows(papers),
         damage=damage_rows(papers),
@@ -392,7 +393,7 @@ def _done(papers: Papers) -> tuple[str, ...]:
             f"{count_words(scenes, 'scene')} of the film to watch {'runs' if scenes == 1 else 'run'} at a speed of "
             f"{'its' if scenes == 1 else 'their'} own."
         )
-    return tuple(texts)
+    return (*texts, *watching_sentences(papers))
 
 
 def _not_done(papers: Papers) -> tuple[str, ...]:

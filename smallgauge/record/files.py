@@ -86,17 +86,25 @@ def _structured(plain: Any, kind: type[Paper], path: Path) -> Paper:
 
 def read_decisions(path: Path) -> tuple[Decision, ...]:
     """The log of decisions; a torn last line (power cut) is left out."""
+    return read_lines(path, Decision)
+
+
+def read_lines(path: Path, kind: type[Paper], *, torn: bool = False) -> tuple[Paper, ...]:
+    """A paper that only grows, a document a line; nothing where it is not there.
+
+    A torn last line (power cut) is left out; with `torn`, so is one that lines were added behind.
+    """
     if not path.exists():
         return ()
     raw = path.read_bytes()
-    whole = raw[: raw.rfind(b"\n") + 1].decode("utf-8", errors="replace")
+    texts = raw[: raw.rfind(b"\n") + 1].decode("utf-8", errors="replace").splitlines()
     try:
-        lines = [json.loads(line) for line in whole.splitlines()]
+        lines = [json.loads(text) for text in texts if not torn or text.endswith("}")]
     except ValueError as error:
         raise MaterialError(
             f"{path.name} must hold one JSON document a line, but {error}; it lies in {path.parent}."
         ) from None
-    return tuple(_structured(line, Decision, path) for line in lines)
+    return tuple(_structured(line, kind, path) for line in lines)
 
 
 def add_decisions(path: Path, before: tuple[Decision, ...], after: tuple[Decision, ...]) -> None:

@@ -52,6 +52,7 @@ from smallgauge.workbench.papers import frame_paper, lane_values, reel_paper, ro
 from smallgauge.workbench.shelf import Shelf
 from smallgauge.workbench.strip import strip_sheet
 from smallgauge.workbench.tour import Tour
+from smallgauge.workbench.watching import watching_addresses
 
 PICTURE_WORKERS = 2
 REEL = "/api/reel/{reel}"
@@ -88,6 +89,7 @@ class Bench:
             *self._pictures(),
             *self._treatment(),
             *hand_addresses(self),
+            *watching_addresses(self),
             *self.counter.addresses(self.twin, self._page),
         )
 

@@ -12,6 +12,7 @@ import { PictureWindow } from "./window.js";
 import { FieldRow, Fields } from "./fields.js";
 import { Who, whoAsks } from "./session.js";
 import { Tour } from "./tour.js";
+import { Verdict, Watching } from "./watching.js";
 import { WorkInHand, listen } from "./work.js";
 import { KeyList, everywhere, keyboard, running, shown } from "./keys.js";
 
@@ -38,7 +39,8 @@ async function openReel(reel) {
       ),
     };
     const pictures = new Pictures(reel, paper);
-    bench.value = { paper, strip, pictures, fields: new Fields(reel, pictures), keys: keyboard(pictures, strip) };
+    const fields = new Fields(reel, pictures);
+    bench.value = { paper, strip, pictures, fields, watching: new Watching(reel, fields), keys: keyboard(pictures, strip) };
   } catch (error) {
     trouble.value = /** @type {Error} */ (error).message;
   }
@@ -47,7 +49,7 @@ async function openReel(reel) {
 function ReelPage() {
   const open = bench.value;
   if (!open) return html`<main><h1>${name}</h1><p role="status" class=${trouble.value ? "trouble" : "quiet"}>${trouble.value || "The reel is being laid on the bench."}</p><p><a href="/">Shelf</a></p></main>`;
-  const { paper, strip, pictures, fields, keys } = open;
+  const { paper, strip, pictures, fields, watching, keys } = open;
   const drawn = pictures.drawn.value;
   const state = running.value ? "running" : "standing";
   document.title = `${paper.reel}: frame ${drawn ? drawn.row : "none yet"} of ${paper.frames}, ${state}`;
@@ -72,6 +74,7 @@ function ReelPage() {
     <${Strip} strip=${strip} pictures=${pictures} keys=${keys} />
     <${PictureWindow} pictures=${pictures} keys=${keys} />
     <${FieldRow} fields=${fields} />
+    <${Verdict} watching=${watching} />
     <${WorkInHand} names=${[[name, paper.reel]]} />
     <${KeyList} />
     <${Tour} on="reel" reel=${name} />
