@@ -350,7 +350,8 @@ def note_step(
                 )
             words = f"on {told.transport}{'; ' if words else ''}{words}"
         found.place = _words(place, "Where the reel lies now")
-        entry.tell(step, found, order=found.order, reel=found.number, words=words)
+        told = f"lies at {found.place}{'; ' if words else ''}{words}"  # so that the events alone say where it was, and when
+        entry.tell(step, found, order=found.order, reel=found.number, words=told)
         return found
 
 
