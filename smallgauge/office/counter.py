@@ -18,7 +18,7 @@ from smallgauge.office.house import House
 from smallgauge.office.keys import BACK, END, ENTER, ReadKey, read_line
 from smallgauge.office.models import Client, Counted, Reel
 from smallgauge.office.safety import notices_for
-from smallgauge.office.triage import REASONS
+from smallgauge.office.triage import REASONS, advice_on
 
 QUESTIONS = ("gauge", "box_words", "forbids", "decides")
 GAUGE_KEYS = {
@@ -71,8 +71,13 @@ class Counter:
             found.append(reel)
             before = answers
             self.say(f"{reel.number}: write it on reel, can and box now.\n")
-            for notice in notices_for(f"{reel.forbids} {reel.box_words}", reel.gauge):
-                self.say(f"{notice.words}\n")
+            advice = advice_on(
+                ledger.holds_wanted(reel.forbids, reel.box_words).values(),
+                private_rule=self.house.private_rule,
+            )
+            notices = notices_for(f"{reel.forbids} {reel.box_words}", reel.gauge)
+            for words in (*(each.words for each in advice), *(each.words for each in notices)):
+                self.say(f"{words}\n")
         return found
 
     def _parcel(self) -> tuple[int, int, dict[str, str]]:

@@ -24,7 +24,7 @@ from smallgauge.office.models import Client, Consent, Counted, Event, Order, Ree
 from smallgauge.office.photographs import photographs_of
 from smallgauge.office.place import BOOK_FILE, book_place
 from smallgauge.office.safety import notices_for
-from smallgauge.office.triage import BY_NAME, Advice, advice_of, reasons_in
+from smallgauge.office.triage import advice_of, advice_on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,9 +209,20 @@ def _intake(options: argparse.Namespace, book: Book, now: Callable[[], str]) -> 
         **answers,
     )
     notices = notices_for(f"{reel.forbids} {reel.box_words}", reel.gauge)
+    advice = advice_on(
+        ledger.holds_wanted(reel.forbids, reel.box_words).values(), private_rule=house.private_rule
+    )
     return Answer(
-        document={**plain(reel), "notices": [asdict(notice) for notice in notices]},
-        lines=(f"{reel.number}: write it on reel, can and box now.", *(notice.words for notice in notices)),
+        document={
+            **plain(reel),
+            "advice": [asdict(each) for each in advice],
+            "notices": [asdict(notice) for notice in notices],
+        },
+        lines=(
+            f"{reel.number}: write it on reel, can and box now.",
+            *(each.words for each in advice),
+            *(notice.words for notice in notices),
+        ),
     )
 
 
@@ -321,9 +332,8 @@ def shown_reel(book: Book, text: str, house: House) -> Answer:
         photographs = photographs_of(session, reel.number)
     notices = notices_for(f"{reel.forbids} {reel.box_words} {_seen_words(condition)}", reel.gauge)
     seen = ledger.looked_at(condition)
-    advice = advice_of(seen)
-    if house.private_rule and any(reasons_in(each.why) == (BY_NAME["private"],) for each in holds):
-        advice = (*advice, Advice(subject="private", said=house.private_rule, source="the shop's own rule"))
+    held_for = advice_on((each.why for each in holds), private_rule=house.private_rule)
+    advice = tuple(dict.fromkeys((*held_for, *advice_of(seen))))
     kept = tuple(each.why for each in holds if each.kind == "film")
     runs = [may_run(each, gauge=reel.gauge, condition=seen, held=kept) for each in house.transports]
     lines = [_reel_line(reel).strip(), f"  who may decide: {reel.decides}"]

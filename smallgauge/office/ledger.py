@@ -343,15 +343,15 @@ def note_step(
             )
         if transport:
             seen = looked_at(condition_of(entry.session, found.number))
-            told = may_run(house.transport_named(transport), gauge=found.gauge, condition=seen)
-            if told.says == MUST_NOT:
+            runs = may_run(house.transport_named(transport), gauge=found.gauge, condition=seen)
+            if runs.says == MUST_NOT:
                 raise MaterialError(
-                    f"Reel {found.number} must not run on {transport}: {'; '.join(told.why)}; choose another transport."
+                    f"Reel {found.number} must not run on {transport}: {'; '.join(runs.why)}; choose another transport."
                 )
-            words = f"on {told.transport}{'; ' if words else ''}{words}"
+            words = f"on {runs.transport}{'; ' if words else ''}{words}"
         found.place = _words(place, "Where the reel lies now")
-        told = f"lies at {found.place}{'; ' if words else ''}{words}"  # so that the events alone say where it was, and when
-        entry.tell(step, found, order=found.order, reel=found.number, words=told)
+        where = f"lies at {found.place}{'; ' if words else ''}{words}"  # so that the events alone say where it was, and when
+        entry.tell(step, found, order=found.order, reel=found.number, words=where)
         return found
 
 

@@ -10,7 +10,7 @@ A reading of what nobody looked at is never made: where a subject is *not looked
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 
@@ -188,6 +188,21 @@ class Advice:
     def words(self) -> str:
         """The advice as it is shown."""
         return f"{self.subject}: {self.said} ({self.source})"
+
+
+def advice_on(whys: Iterable[str], *, private_rule: str = "") -> tuple[Advice, ...]:
+    """What to do about holds, each reason once; `private_rule` is the shop's own, and is said first.
+
+    Examples
+    --------
+    >>> [each.subject for each in advice_on(["mould: at the rim", "mould", "torn"])]
+    ['mould']
+    """
+    named = dict.fromkeys(reason for why in whys for reason in reasons_in(why))
+    found = [Advice(subject=each.name, said=each.say, source=PRACTICE) for each in named]
+    if private_rule and BY_NAME["private"] in named:
+        found.insert(0, Advice(subject="private", said=private_rule, source="the shop's own rule"))
+    return tuple(found)
 
 
 # Level, state of the film and what is advised: IPI2001's table, seen in text for 0 to 2 and the first words of 3.

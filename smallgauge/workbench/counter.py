@@ -279,6 +279,7 @@ class Counter:
 
     def intake(self, body: Mapping[str, Any]) -> dict[str, Any]:
         """One reel is taken in."""
+        house = read_house(self.folder)
         number = ledger.order_from(body["order"])
         answers = {name: body[name] for name in ("by", "gauge", "box_words", "forbids", "decides")}
         with self._book() as book:
@@ -287,15 +288,18 @@ class Counter:
                 at=self.now(),
                 order=number,
                 lifter=body.get("lifter", ""),
-                house=read_house(self.folder),
+                house=house,
                 **answers,
             )
+        wanted = ledger.holds_wanted(reel.forbids, reel.box_words).values()
+        advice = triage.advice_on(wanted, private_rule=house.private_rule)
+        notices = notices_for(f"{reel.forbids} {reel.box_words}", reel.gauge)
         order = self.order(order_number(number))
         left = order["to_take_in"]
         return {
             "reel": reel.number,
             "words": f"{reel.number}: write it on reel, can and box now. {count_words(left, 'reel')} to take in.",
-            "notices": [each.words for each in notices_for(f"{reel.forbids} {reel.box_words}", reel.gauge)],
+            "notices": [*(each.words for each in advice), *(each.words for each in notices)],
             "order": order,
         }
 

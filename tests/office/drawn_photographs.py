@@ -22,7 +22,7 @@ def label_picture(number, words="garden 1968"):
     return page[top : top + height, left : left + width]
 
 
-def draw_photograph(path, labels, *, seed, scratched=False, out_of_focus=0.0):
+def draw_photograph(path, labels, *, seed, scratched=False, out_of_focus=0.0, across_px=0):
     """A photograph with some labels on a box; `scratched` smears both codes, `out_of_focus` is a blur in pixels."""
     rng = np.random.default_rng(seed)
     rough = rng.normal(120, 25, (30, 40)).astype(np.float32)
@@ -32,7 +32,7 @@ def draw_photograph(path, labels, *, seed, scratched=False, out_of_focus=0.0):
         if scratched:
             for row in label:  # smeared, row by row
                 row[:] = np.roll(row, rng.integers(-40, 40))
-        across = WIDE * rng.uniform(0.42, 0.55)
+        across = across_px or WIDE * rng.uniform(0.42, 0.55)
         height = across * label.shape[0] / label.shape[1]
         angle = np.deg2rad(rng.uniform(-25, 25) + 90 * rng.integers(0, 4) * (len(labels) == 1))
         centre = np.array(

@@ -194,3 +194,18 @@ def test_a_label_in_the_shade(turned):
     dark = (label_picture(number) * 0.06 + 6).astype(np.uint8)
     shown = np.rot90(cv2.copyMakeBorder(dark, 60, 60, 60, 60, cv2.BORDER_CONSTANT, value=8), turned)
     assert read_labels(np.ascontiguousarray(shown)) == (number,)
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize(("across_px", "least"), [(400, 24), (272, 24), (208, 12), (160, 1), (96, 0)])
+def test_how_small_a_label_may_be(tmp_path, across_px, least):
+    """Labels so many pixels wide, 24 photographs each; none is ever read as another number."""
+    from smallgauge.office.labels import read_labels
+
+    number, label = reel_number(417, 3), label_picture(reel_number(417, 3))
+    read = []
+    for seed in range(24):
+        draw_photograph(tmp_path / "one.jpg", [label], seed=seed, across_px=across_px)
+        read.append(read_labels(cv2.imread(str(tmp_path / "one.jpg"), cv2.IMREAD_GRAYSCALE)))
+    print(f"{across_px} pixels wide: {read.count((number,))} of 24 read")
+    assert set(read) <= {(number,), ()} and read.count((number,)) >= least

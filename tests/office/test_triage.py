@@ -29,11 +29,14 @@ IPI_LEVELS = [
     ("2", "poor, actively degrading", "freeze; copying is advisable"),
     ("3", "critical", "freeze at once, and copy"),
 ]
-# Length of 100 pitches when new, and shrunk by 0.5, 0.8, 1.0, 1.5, 2.0 %: derived from ST149, ST239 and Z22.5.
+# Length of 100 pitches, long and short, when new, and shrunk by 0.5, 0.8, 1.0, 1.5, 2.0 %: derived from ST149, ST239 and Z22.5.
 PITCHES = """
 super-8 423.42 421.303 420.033 419.186 417.069 414.952
+super-8 422.66 420.547 419.279 418.433 416.320 414.207
 standard-8 381.00 379.095 377.952 377.190 375.285 373.380
+standard-8 380.20 378.299 377.158 376.398 374.497 372.596
 16mm 762.00 758.190 755.904 754.380 750.570 746.760
+16mm 760.50 756.697 754.416 752.895 749.092 745.290
 9.5mm 754.00 750.230 747.968 746.460 742.690 738.920
 """
 JO = House(lifter="Jo Bell", lifters={"private": "Ines Vogt"})
@@ -70,13 +73,14 @@ def test_bands_of_shrinkage(percent, words, source):
 def test_a_hundred_pitches_shrunk(row):
     """The handbook's way: the length of 100 pitches laid beside a ruler gives the band that the table says."""
     key, new, *shrunk = row.split()
-    pitch = gauge_named(key).pitch_long_mm.value
+    gauge = gauge_named(key)
+    pitches = [each.value for each in (gauge.pitch_long_mm, gauge.pitch_short_mm) if each is not None]
     bands = ["usual", "limit", "don't project", "don't project", "don't project"]
     for length, percent, band in zip(shrunk, ("0.5", "0.8", "1.0", "1.5", "2.0"), bands, strict=True):
         found = 100 * (1 - float(length) / float(new))
         assert found == pytest.approx(float(percent), abs=2e-4)
         assert band in triage.shrinkage_advice(Decimal(str(round(found, 2)))).said
-    assert 100 * pitch == pytest.approx(float(new), abs=0.03)
+    assert any(100 * pitch == pytest.approx(float(new), abs=0.05) for pitch in pitches)
 
 
 def test_little_shrinkage_is_never_called_shrunk():
@@ -273,6 +277,32 @@ def test_what_may_run_where(tmp_path, capsys):
     assert cli.main([*step, "--transport", "claw"]) == 3
     assert cli.main([*step, "--transport", "belt"]) == 2
     assert cli.main([*step, "--transport", "gentle"]) == 0
+
+
+def test_what_to_do_is_said_at_once(tmp_path, capsys):
+    """Unprocessed film and private matter: at the counter, and whenever the reel is looked up, with the shop's own rule first."""
+    (tmp_path / "shop.toml").write_text(STATED)
+    with open_shop(tmp_path) as book:
+        parcel(book, reels=2)
+    answers = (
+        "--gauge",
+        "Super 8",
+        "--box-words",
+        "",
+        "--decides",
+        "W",
+        "--by",
+        "mk",
+        "--shelf",
+        str(tmp_path),
+    )
+    assert cli.main(["intake", "0000013", "--forbids", "exposed, not processed", *answers]) == 0
+    assert "Never open it and never run it" in capsys.readouterr().out
+    assert cli.main(["intake", "0000013", "--forbids", "private", *answers]) == 0
+    for _ in range(2):
+        told = capsys.readouterr().out
+        assert told.index("Close the can and ring Ines Vogt.") < told.index("Stop. Tell only the person")
+        assert cli.main(["reel", "show", "0000013-R02-1", "--shelf", str(tmp_path)]) == 0
 
 
 @pytest.mark.parametrize(
