@@ -188,7 +188,10 @@ def export_book(book: Book, folder: Path) -> list[str]:
     document = {}
     with book.read() as session:
         for kind in kinds:
-            document[kind.__tablename__] = [plain(row) for row in session.scalars(sa.select(kind))]
+            query = sa.select(kind).order_by(
+                *kind.__table__.primary_key.columns
+            )  # a server keeps no order by itself
+            document[kind.__tablename__] = [plain(row) for row in session.scalars(query)]
     for kind in kinds:
         lines = io.StringIO(newline="")
         writer = csv.DictWriter(lines, [column.name for column in kind.__table__.columns])
