@@ -189,7 +189,7 @@ def export_book(book: Book, folder: Path) -> list[str]:
     with book.read() as session:
         for kind in kinds:
             query = sa.select(kind).order_by(
-                *kind.__table__.primary_key.columns
+                *sa.inspect(kind).primary_key
             )  # a server keeps no order by itself
             document[kind.__tablename__] = [plain(row) for row in session.scalars(query)]
     for kind in kinds:
