@@ -12,6 +12,7 @@ import contextlib
 import hashlib
 import json
 import sqlite3
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -293,9 +294,22 @@ def _refusal(error: sa.exc.DatabaseError, name: str) -> MaterialError:
     )
 
 
+def _write_ahead(cursor: Any) -> None:
+    """Turn the write-ahead log on: a new book is refused that at once, without waiting, while another bench is making it."""
+    for left in reversed(range(WAIT_S * 20)):
+        try:
+            cursor.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or not left:
+                raise
+            time.sleep(0.05)
+
+
 def _set_up(connection: Any, record: Any) -> None:
     cursor = connection.cursor()
-    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
+    _write_ahead(cursor)
+    for pragma in ("synchronous=FULL", "foreign_keys=ON"):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
 

@@ -6,6 +6,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from contextlib import closing
 from pathlib import Path
@@ -280,3 +281,16 @@ def test_a_copy_is_whole_and_never_over_another(filled, tmp_path):
         assert check_book(old) == check_book(new)
     with pytest.raises(CallerError, match="exists"):
         copy_book(filled, copy)
+
+
+def test_a_bench_waits_while_another_makes_the_book(tmp_path):
+    """SQLite refuses to turn the write-ahead log on at once, without waiting, while another connection writes in a new file."""
+    other = sqlite3.connect(tmp_path / BOOK_FILE, check_same_thread=False, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    ends = threading.Timer(0.4, other.execute, ["ROLLBACK"])
+    ends.start()
+    with open_shop(tmp_path) as book:
+        parcel(book)
+        assert check_book(book).faults == ()
+    ends.join()
+    other.close()
