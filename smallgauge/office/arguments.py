@@ -298,14 +298,18 @@ def _office(commands: Any) -> None:
         commands,
         "office",
         "the book itself: checked, copied, brought back",
-        "check: finds any row that was altered, removed or put elsewhere (exit code 4). import: a client's list of reels (CSV or "
-        ".xlsx) taken into an order whole, or not at all with every mistake named. export: the whole book as CSV and JSON in a new "
+        "check: finds any row that was altered, removed or put elsewhere (exit code 4). catch-up: enters with digests what the "
+        "papers on the shelf say of each reel and the book does not yet (measured, rendered, proved, packed, handed over). "
+        "import: a client's list of reels (CSV or .xlsx) taken into an order whole, or not at all with every mistake named. "
+        "export: the whole book as CSV and JSON in a new "
         "folder. backup: a whole, checked copy under a new name. restore: a copy put in the place of a book that is gone. forget: "
         "remove the names of clients whose day has come and whose film has all gone back (copies that were made before still hold "
         "them).",
         "smallgauge office check --shelf /shelf",
     )
-    parser.add_argument("action", choices=("check", "import", "export", "backup", "restore", "forget"))
+    parser.add_argument(
+        "action", choices=("check", "catch-up", "import", "export", "backup", "restore", "forget")
+    )
     parser.add_argument(
         "file", nargs="?", default="", metavar="FILE", help="the copy, the list, or the folder"
     )

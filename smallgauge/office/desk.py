@@ -487,6 +487,8 @@ def _office(options: argparse.Namespace, book: Book, at: str) -> Answer:
         target = _named(options)
         copy_book(book_place(Path(options.shelf)), target)
         return Answer(document={"copy": str(target)}, lines=(f"A whole, checked copy lies at {target}.",))
+    if options.action == "catch-up":
+        return _catch_up(options, book, at)
     if options.action == "import":
         return _import(options, book, at)
     if options.action == "export":
@@ -503,6 +505,21 @@ def _office(options: argparse.Namespace, book: Book, at: str) -> Answer:
         document=asdict(found),
         lines=tuple(f"!! {fault}" for fault in found.faults) or (good,),
         exit_code=FixityError.exit_code if found.faults else 0,
+    )
+
+
+def _catch_up(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    from smallgauge.office.catch_up import catch_up, reels_on
+
+    entered, refused = catch_up(book, reels_on(Path(options.shelf)), at=at, by=options.by)
+    lines = [f"{each.reel} {each.what}: {each.words}" for each in entered]
+    return Answer(
+        document={
+            "entered": [asdict(each) for each in entered],
+            "refused": [{"folder": name, "why": why} for name, why in refused],
+        },
+        lines=(*lines, *(f"!! {name}: {why}" for name, why in refused)) or ("Nothing lacked.",),
+        exit_code=FixityError.exit_code if refused else 0,
     )
 
 

@@ -101,7 +101,7 @@ def name_of(shelf: Path, given: Path) -> tuple[str, str]:
 
 
 def need_bytes(shelf: Path, reel: str, capture: str) -> int:
-    """Bytes that finishing a reel may still take on the shelf's disk, at most; what lies there is taken off."""
+    """Bytes that finishing a reel may be foretold to take on the shelf's disk: an allowance; what lies there is taken off."""
     if capture:
         listing = open_source(Path(capture), machines=machines_beside(shelf)).listing
         count, width, height, bits = listing.count, listing.width, listing.height, listing.encoding.bits
@@ -248,7 +248,7 @@ class Watch:
 
 
 def foretell(book: Book, shelf: Path) -> list[tuple[Job, int, str]]:
-    """Every job that waits, with the room that it needs at most, or why that can't be told."""
+    """Every job that waits, with the room that is foretold for it, or why that can't be told."""
     with book.read() as session:
         waiting = [job for job in queue.jobs_of(session, str(shelf)) if job.state == WAITING]
     told = []

@@ -1,0 +1,187 @@
+"""What was made of a reel, entered in the book from its papers: measured, rendered, proved, packed, handed over.
+
+The files are the truth and the book is told of them. A paper counts only while it is the one that the reel's journal says
+was written. Names of people are left in the papers: an event is never removed, and a client's name must be.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from smallgauge.errors import FixityError, MaterialError, SmallgaugeError
+from smallgauge.gauge.numbers import check_reel_number
+from smallgauge.line import numbers_of
+from smallgauge.media.whole import digest_file
+from smallgauge.office.book import Book
+from smallgauge.office.holds import NUMBER_LENGTH
+from smallgauge.office.models import Event, Reel
+from smallgauge.record.capture import Capture
+from smallgauge.record.deliveries import read_deliveries
+from smallgauge.record.files import read_json
+from smallgauge.record.finding import Proof
+from smallgauge.record.journal import Journal, JournalLine
+from smallgauge.record.rendertable import RenderSummary
+
+CAPTURED, RENDERED, PROVED, PACKED, HANDED = "measured", "rendered", "proved", "packed", "handed over"
+Lines = Mapping[str, JournalLine]
+_EACH_ONCE = (CAPTURED, HANDED)  # each stands beside the others; of the rest, the last one counts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """One event that the book lacked."""
+
+    reel: str
+    what: str
+    words: str
+
+
+def catch_up(
+    book: Book, folders: tuple[Path, ...], *, at: str, by: str
+) -> tuple[list[Told], list[tuple[str, str]]]:
+    """Enter what the papers of these reels' folders say and the book does not; also each paper that can't be gone by, with why.
+
+    A folder whose reel is not in the book is passed by. Asked again, nothing is entered twice.
+    """
+    entered: list[Told] = []
+    refused: list[tuple[str, str]] = []
+    for folder in folders:
+        try:
+            numbers = _shop_numbers(folder)
+        except (SmallgaugeError, OSError) as error:
+            refused.append((folder.name, str(error)))
+            continue
+        if not numbers:
+            continue
+        said, doubts = _said(folder)
+        refused += [(folder.name, doubt) for doubt in doubts]
+        entered += _enter(book, numbers, said, at=at, by=by)
+    return entered, refused
+
+
+def _shop_numbers(folder: Path) -> tuple[str, ...]:
+    """The shop numbers of a folder's reels; none where it has none."""
+    found: list[str] = []
+    for name in numbers_of(folder):
+        try:
+            number = check_reel_number(name[:NUMBER_LENGTH]).text
+        except MaterialError:
+            continue
+        if number not in found:
+            found.append(number)
+    return tuple(found)
+
+
+def _said(folder: Path) -> tuple[list[tuple[str, str]], list[str]]:
+    """What the papers say, in the order in which it was done, and why a paper was not gone by."""
+    said: list[tuple[str, str]] = []
+    doubts: list[str] = []
+    for read in (_captured, _rendered, _proved, _packed, _handed):
+        try:
+            said += read(folder, Journal(folder).lines)
+        except (SmallgaugeError, OSError) as error:
+            doubts.append(str(error))
+    return said, doubts
+
+
+def _as_written(folder: Path, lines: Lines, name: str) -> str:
+    """The digest of a paper that is as it was written; empty where none was."""
+    line = lines.get(name)
+    if line is None or not (folder / name).is_file():
+        return ""
+    digest = digest_file(folder / name)
+    if digest != line.sha256:
+        raise FixityError(
+            f"{folder / name} must be the file that was written, and it is another; run `smallgauge finish` on this reel, then "
+            "`smallgauge office catch-up` again."
+        )
+    return digest
+
+
+def _captured(folder: Path, lines: Lines) -> list[tuple[str, str]]:
+    said = []
+    for paper in (folder / "capture.json", *sorted(folder.glob("captures/*/capture.json"))):
+        own = paper.parent == folder
+        if not paper.is_file() or (own and not _as_written(folder, lines, paper.name)):
+            continue
+        capture = read_json(paper, Capture)
+        if capture.stage == "complete":
+            said.append((CAPTURED, f"{capture.count} frames; digest of the capture {capture.digest}"))
+    return said
+
+
+def _rendered(folder: Path, lines: Lines) -> list[tuple[str, str]]:
+    digest = _as_written(folder, lines, "render.json")
+    if not digest:
+        return []
+    summary = read_json(folder / "render.json", RenderSummary)
+    return [
+        (
+            RENDERED,
+            f"{summary.frames} frames, revision {summary.revision} of the treatment; render.json {digest}",
+        )
+    ]
+
+
+def _proved(folder: Path, lines: Lines) -> list[tuple[str, str]]:
+    digest = _as_written(folder, lines, "proof.json")
+    if not digest:
+        return []
+    proof = read_json(folder / "proof.json", Proof)
+    result = "every check passed" if proof.good else "not every check passed"
+    return [(PROVED, f"{result}; digest of the capture {proof.capture_digest}; proof.json {digest}")]
+
+
+def _packed(folder: Path, lines: Lines) -> list[tuple[str, str]]:
+    digest = _as_written(folder, lines, "package/SHA256SUMS")
+    return [(PACKED, f"list of the package {digest}")] if digest else []
+
+
+def _handed(folder: Path, _lines: Lines) -> list[tuple[str, str]]:
+    return [
+        (HANDED, f"delivery {each.number} on {each.on}; list of the package {each.sums_sha256}")
+        for each in read_deliveries(folder).handed
+    ]
+
+
+def _enter(
+    book: Book, numbers: tuple[str, ...], said: list[tuple[str, str]], *, at: str, by: str
+) -> list[Told]:
+    """Enter what the book lacks of one folder, in one write; nothing is written where nothing lacks."""
+    with book.read() as session:
+        lacking = _lacking(session, numbers, said)
+    if not lacking:
+        return []
+    with book.write(at=at, by=by) as entry:
+        lacking = _lacking(entry.session, numbers, said)  # another bench may have told it since
+        for told in lacking:
+            reel = entry.session.get(Reel, told.reel)
+            assert reel is not None
+            entry.tell(told.what, order=reel.order, reel=told.reel, words=told.words)
+    return lacking
+
+
+def _lacking(session: Session, numbers: tuple[str, ...], said: list[tuple[str, str]]) -> list[Told]:
+    lacking = []
+    for number in numbers:
+        if session.get(Reel, number) is None:
+            continue
+        for what, words in said:
+            stands = sa.select(Event.words).where(Event.reel == number, Event.what == what)
+            known = list(session.scalars(stands.order_by(Event.seq)))
+            if words not in (known if what in _EACH_ONCE else known[-1:]):
+                lacking.append(Told(reel=number, what=what, words=words))
+    return lacking
+
+
+def reels_on(shelf: Path) -> tuple[Path, ...]:
+    """The reels' folders on a shelf, by name; links are not followed."""
+    papers = ("capture.json", "reel.json")
+    return tuple(
+        place
+        for place in sorted(shelf.iterdir())
+        if not place.is_symlink() and any((place / name).is_file() for name in papers)
+    )
