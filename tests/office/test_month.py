@@ -46,11 +46,11 @@ def run_month(folder, *, benches, seed, orders, reels, database=""):
 
 
 def test_a_few_days_on_sqlite(tmp_path):
-    run_month(tmp_path, benches=1, seed=1, orders=4, reels=9)
+    run_month(tmp_path, benches=1, seed=1, orders=4, reels=5)
 
 
 def test_a_few_days_on_postgresql(tmp_path, database):
-    run_month(tmp_path, benches=2, seed=2, orders=4, reels=9, database=database)
+    run_month(tmp_path, benches=2, seed=2, orders=4, reels=5, database=database)
 
 
 @pytest.mark.campaign

@@ -1,10 +1,12 @@
 """A person at a terminal: the program on a terminal of its own, fed key by key."""
 
+import fcntl
 import os
 import pty
 import select
 import subprocess
 import sys
+import termios
 import time
 
 
@@ -19,6 +21,8 @@ class Typist:
             stdout=theirs,
             stderr=theirs,
             close_fds=True,
+            start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # so that Ctrl-C reaches the program
             env={**os.environ, **(env or {})},
         )
         os.close(theirs)
