@@ -1,6 +1,7 @@
 """An operator's decision, from the words of the command line to the value that is recorded."""
 
 import math
+import re
 
 from smallgauge.errors import CallerError
 from smallgauge.gauge.rates import parse_rate
@@ -28,6 +29,7 @@ from smallgauge.sound.loudness import TARGETS_LUFS
 from smallgauge.sound.tracks import VIEWS
 
 SMOOTH_RATES = (24, 120)  # frames a second of a copy with pictures between; common practice, no source
+MOST_SHOWN = 16384  # px of a finished picture, across and along; common practice, no source
 _CHOICES = {
     "registration": ("by", KINDS),
     "framing": ("show", SHOWN),
@@ -56,6 +58,8 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
     --------
     >>> decided_value("camera_speed", "50/3"), decided_value("framing", "whole capture")
     ({'rate': '50/3'}, {'show': 'whole capture'})
+    >>> decided_value("framing", "camera image left -480.5 top 12 width 1200 height 900")["left_px"]
+    -480.5
     >>> decided_value("sync", "26@1.44 310@20.1")["marks"]
     [{'frame': 26, 'sound_s': 1.44}, {'frame': 310, 'sound_s': 20.1}]
     >>> decided_value("loading", "tail first")
@@ -87,6 +91,8 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
         return _smooth(text)
     if subject in _COLOUR:
         return _COLOUR[subject](text)
+    if subject == "framing" and " left " in text:
+        return _framing(text)
     if subject not in _CHOICES:
         raise CallerError(
             "--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness, tracks, hum, flutter, "
@@ -104,6 +110,27 @@ def _speed(text: str) -> dict[str, object]:
     if not 1 <= rate <= 200:
         raise CallerError(f"camera_speed must lie between 1 and 200 frames a second, found {rate}.")
     return {"rate": str(rate)}
+
+
+def _framing(text: str) -> dict[str, object]:
+    """What is shown, and its place and size in finished pixels from the frame's place on the film."""
+    show, _, place = text.partition(" left ")
+    found = re.fullmatch(r"(-?[\d.]+) top (-?[\d.]+) width (\d+) height (\d+)", place.strip())
+    try:
+        if show not in SHOWN or found is None:
+            raise ValueError
+        left, top = float(found[1]), float(found[2])
+    except ValueError:
+        raise CallerError(
+            f"framing needs one of {', '.join(SHOWN)}, or with a place such as 'camera image left -480.5 top 12 width 1200 "
+            f"height 900', found '{text}'."
+        ) from None
+    width, height = int(found[3]), int(found[4])
+    if width % 2 or height % 2 or not (16 <= width <= MOST_SHOWN and 16 <= height <= MOST_SHOWN):
+        raise CallerError(
+            f"A finished picture's width and height are even numbers from 16 to {MOST_SHOWN}, found {width} x {height}."
+        )
+    return {"show": show, "left_px": left, "top_px": top, "width": width, "height": height}
 
 
 def _smooth(text: str) -> dict[str, object]:

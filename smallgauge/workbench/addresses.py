@@ -25,6 +25,7 @@ Answer = Callable[[Request], Awaitable[Response]]
 Schema = Mapping[str, Any]
 
 JPEG, BYTES, PAGE, EVENTS = "image/jpeg", "application/octet-stream", "text/html", "text/event-stream"
+PNG = "image/png"
 TEXT: Schema = {"type": "string", "maxLength": 2000}
 WHOLE: Schema = {"type": "integer", "minimum": 0, "maximum": 999_999_999}
 YES_NO: Schema = {"type": "boolean"}

@@ -29,6 +29,7 @@ from smallgauge.workbench.addresses import (
     BYTES,
     JPEG,
     PAGE,
+    PNG,
     TEXT,
     WHOLE,
     YES_NO,
@@ -48,6 +49,7 @@ from smallgauge.workbench.hand import Hand, InHand
 from smallgauge.workbench.hand_pages import hand_addresses
 from smallgauge.workbench.looks import CORRECTED, LOOKS, Shown
 from smallgauge.workbench.opened import OpenReel
+from smallgauge.workbench.outlines import crop_png, outlines_paper
 from smallgauge.workbench.papers import frame_paper, lane_values, reel_paper, rows_paper
 from smallgauge.workbench.shelf import Shelf
 from smallgauge.workbench.strip import strip_sheet
@@ -228,6 +230,30 @@ class Bench:
                 gives=BYTES,
             ),
             Address(
+                path=f"{REEL}/outlines/{{row:int}}",
+                says="What was measured in a captured frame, by place: perforations, gate, what is shown, specks.",
+                answer=self.twin(lambda r: outlines_paper(self.reel(r), row_of(r))),
+                gives={
+                    "row": "integer",
+                    "size": "array",
+                    "perforations": "array",
+                    "gate": "object",
+                    "specks": "array",
+                },
+            ),
+            Address(
+                path=f"{REEL}/pixels/{{row:int}}",
+                says="A part of a captured frame, pixel for pixel, as PNG of 16 bits, encoded for display.",
+                answer=self.data(self._pixels, kind=PNG),
+                asks=(
+                    Asked(name="x", says="first pixel across; 0 unless said"),
+                    Asked(name="y", says="first pixel along; 0 unless said"),
+                    Asked(name="width", says="pixels across, at most 1024; 512 unless said"),
+                    Asked(name="height", says="pixels along, at most 1024; 512 unless said"),
+                ),
+                gives=PNG,
+            ),
+            Address(
                 path=f"{REEL}/true/{{row:int}}",
                 says="The frame as it is rendered from its capture, then reduced (true look).",
                 answer=self.picture(self._true),
@@ -346,6 +372,11 @@ class Bench:
         pictures = self.reel(request).rough_run(first, first + max(1, min(count, MOST_RUN)))
         head = [len(pictures), *(len(each) for each in pictures)]
         return b"".join(n.to_bytes(4, "little") for n in head) + b"".join(pictures)
+
+    def _pixels(self, request: Request) -> bytes:
+        x, y = number(request, "x", 0), number(request, "y", 0)
+        width, height = number(request, "width", 512), number(request, "height", 512)
+        return crop_png(self.reel(request), row_of(request), x, y, width, height)
 
     def _true(self, request: Request) -> Shown:
         return self.reel(request).true(row_of(request), request.query_params.get("look", CORRECTED))

@@ -3,6 +3,7 @@
 import secrets
 import socket
 import ssl
+import sys
 import webbrowser
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -19,6 +20,9 @@ from smallgauge.workbench.hand import Hand
 from smallgauge.workbench.shelf import Shelf
 from smallgauge.workbench.tour import Tour
 
+SWITCH_S = (
+    0.0005  # between threads of Python code: a picture that is asked for does not wait while a plan is made
+)
 HERE = "127.0.0.1"  # the only address that is listened on, unless a shop opens the bench to its network
 
 
@@ -127,6 +131,7 @@ def serve(
     say(address)
     if browser:
         webbrowser.open(address)
+    sys.setswitchinterval(SWITCH_S)
     server = uvicorn.Server(config)
     hand.ending = lambda: server.should_exit
     try:

@@ -8,6 +8,7 @@ from numbered_reel import AT, NAME
 
 from smallgauge.line import decide_on
 from smallgauge.media.pack import reduce_samples
+from smallgauge.record.recipe import FINISHED
 from smallgauge.record.treatment import treatment_of
 from smallgauge.render.plan import plan_rendering
 from smallgauge.workbench import opened
@@ -15,7 +16,7 @@ from smallgauge.workbench.decide import Asked, drafted
 from smallgauge.workbench.looks import CORRECTED, STEADIED
 from smallgauge.workbench.opened import MOST_LIGHT, OpenReel
 
-ONE_CODE_OF_8_BITS = 256  # in 16 bits
+ONE_CODE_OF_8_BITS = 2 ** (FINISHED.bits - 8)
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 import { html } from "./html.js";
 import { signal } from "@preact/signals";
 import { LOOKS } from "./pictures.js";
+import * as outlines from "./outlines.js";
 
 export const on = signal(localStorage.getItem("keys") !== "off");
 export const shown = signal(false);
@@ -16,7 +17,10 @@ export const KEYS = [
   ["D, F", "place before, place after that wants a look"],
   ["Space", "run, stop at camera speed"],
   ["G", "go to a frame by its number"],
-  ["1 2 3", "the looks"],
+  ["1 2 3 4", "the looks"],
+  ["H", "outlines shown, hidden"],
+  ["W", "wipe on, off"],
+  ["+ -", "larger, smaller pixels, pixel for pixel"],
   ["U (held)", "untouched picture"],
   ["F6", "next region of the page"],
   ["?", "this list"],
@@ -65,6 +69,13 @@ export function keyboard(pictures, strip) {
     f: () => place(1),
     " ": run,
     g: () => /** @type {any} */ (document.getElementById("go"))?.select(),
+    h: () => {
+      outlines.on.value = !outlines.on.value;
+      outlines.read(pictures);
+    },
+    w: () => pictures.wipeOn(!pictures.wipe.value),
+    "+": () => pictures.larger(1),
+    "-": () => pictures.larger(-1),
     "?": () => (shown.value = !shown.value),
   };
   LOOKS.forEach(({ key }, n) => (acts[String(n + 1)] = () => pictures.lookAs(key)));
@@ -72,7 +83,7 @@ export function keyboard(pictures, strip) {
     const target = /** @type {HTMLElement} */ (event.target);
     const typing = target.matches("input, select, textarea, button, summary, .numbers, .numbers *");
     if (!on.value || event.altKey || event.ctrlKey || event.metaKey) return;
-    if (typing && !(target.matches("input[type=radio]") && /^[1-3dfgu?]$/i.test(event.key))) return;
+    if (typing && !(target.matches("input[type=radio]") && /^[1-4dfguhw?]$/i.test(event.key))) return;
     if (event.key.toLowerCase() === "u" && !event.repeat) {
       const before = pictures.look.value;
       if (before === "capture") return;

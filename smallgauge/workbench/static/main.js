@@ -72,7 +72,7 @@ function ReelPage() {
     </header>
     ${pictures.trouble.value ? html`<p role="alert" class="trouble">${pictures.trouble.value}</p>` : ""}
     <${Strip} strip=${strip} pictures=${pictures} keys=${keys} />
-    <${PictureWindow} pictures=${pictures} keys=${keys} />
+    <${PictureWindow} pictures=${pictures} keys=${keys} fields=${fields} />
     <${FieldRow} fields=${fields} />
     <${Verdict} watching=${watching} />
     <${WorkInHand} names=${[[name, paper.reel]]} />

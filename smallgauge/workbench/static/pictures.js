@@ -7,7 +7,11 @@ export const LOOKS = [
   { key: "capture", title: "whole capture" },
   { key: "steadied", title: "steadied" },
   { key: "corrected", title: "steadied and corrected" },
+  { key: "pixels", title: "pixel for pixel" },
 ];
+export const PART = { width: 960, height: 480 }; // pixels of the page that a part of the capture takes
+const ROUGH = "rough look";
+const TRUE = "true look";
 const KEPT = 200; // decoded rough looks
 const RUN = 32; // rough looks in one answer
 const REST_MS = 40; // after so long without a new wish the frames around are fetched too
@@ -29,6 +33,14 @@ export class Pictures {
     this.drawn = signal(null);
     this.trouble = signal("");
     this.draft = signal(null);
+    this.size = paper.capture_size;
+    this.part = signal({ x: Math.max(0, Math.floor(this.size[0] / 2 - PART.width / 2)), y: Math.max(0, Math.floor(this.size[1] / 2 - PART.height / 2)), scale: 1 });
+    this.wipe = signal(false);
+    this.wipeAt = signal(50);
+    this.over = signal(/** @type {any} */ (null)); // the picture behind the wipe
+    /** @type {HTMLCanvasElement|null} */
+    this.overCanvas = null;
+    this.overBusy = false;
     /** @type {Map<number, any>} */
     this.kept = new Map();
     /** @type {HTMLCanvasElement|null} */
@@ -54,6 +66,70 @@ export class Pictures {
     this.show();
   }
 
+  /** The size of a part of the capture, pixels of it. */
+  partSize() {
+    const { scale } = this.part.value;
+    return { width: Math.min(this.size[0], Math.floor(PART.width / scale)), height: Math.min(this.size[1], Math.floor(PART.height / scale)) };
+  }
+
+  /** Show another part of the capture. @param {number} x @param {number} y @param {number} scale */
+  partAt(x, y, scale) {
+    const before = this.partSize();
+    const middle = { x: x + before.width / 2, y: y + before.height / 2 };
+    this.part.value = { x, y, scale };
+    const size = this.partSize();
+    const kept = (/** @type {number} */ at, /** @type {number} */ long, /** @type {number} */ most) => Math.max(0, Math.min(most - long, Math.round(at - long / 2)));
+    this.part.value = { x: kept(middle.x, size.width, this.size[0]), y: kept(middle.y, size.height, this.size[1]), scale };
+    this.again();
+  }
+
+  /** Larger or smaller pixels: 1, 2 or 4 of the page to one. @param {number} by */
+  larger(by) {
+    const { x, y, scale } = this.part.value;
+    const next = by > 0 ? Math.min(4, scale * 2) : Math.max(1, scale / 2);
+    if (this.look.value === "pixels" && next !== scale) this.partAt(x, y, next);
+  }
+
+  /** The look behind the wipe: the one of the two finished ones that is not in front. */
+  other() {
+    return this.look.value === "corrected" ? "steadied" : "corrected";
+  }
+
+  /** @param {boolean} on */
+  wipeOn(on) {
+    this.wipe.value = on;
+    if (on && this.look.value !== "steadied" && this.look.value !== "corrected") this.look.value = "corrected";
+    this.show();
+  }
+
+  /** The picture behind the wipe, of the drawn frame; the newest wish is next. */
+  async fetchOver() {
+    if (this.overBusy || !this.wipe.value) return;
+    this.overBusy = true;
+    try {
+      for (;;) {
+        const drawn = this.drawn.value;
+        const [serial, look] = [this.serial, this.other()];
+        const canvas = this.overCanvas;
+        if (!canvas || !drawn || drawn.label !== TRUE || !this.wipe.value) break;
+        const tried = this.draft.value && look === "corrected" ? this.draft.value : undefined;
+        const got = await ask.picture(ask.at(this.reel, tried ? `/try/${drawn.row}` : `/true/${drawn.row}?look=${look}`), tried);
+        if (this.drawn.value?.row === drawn.row && look === this.other()) {
+          canvas.width = got.bitmap.width;
+          canvas.height = got.bitmap.height;
+          canvas.getContext("2d")?.drawImage(got.bitmap, 0, 0);
+          canvas.dataset.row = String(drawn.row);
+          this.over.value = { row: drawn.row, look };
+          if (serial === this.serial) break;
+        }
+      }
+    } catch (error) {
+      this.trouble.value = /** @type {Error} */ (error).message;
+    } finally {
+      this.overBusy = false;
+    }
+  }
+
   /** The picture anew, after a decision or while one is tried. */
   again() {
     this.serial += 1;
@@ -66,10 +142,11 @@ export class Pictures {
     clearTimeout(this.trueRest);
     const known = this.kept.get(row);
     if (this.look.value !== "capture") {
-      const fresh = this.drawn.value?.row === row && this.drawn.value?.label === "true look";
+      const fresh = this.drawn.value?.row === row && this.drawn.value?.label !== ROUGH;
       if (!fresh && known) this.draw(known, "rough look", "capture");
       else if (!fresh && !known) this.fetch();
-      this.trueRest = window.setTimeout(() => this.fetchTrue(), fresh ? 0 : TRUE_REST_MS);
+      if (fresh) this.fetchTrue();
+      else this.trueRest = window.setTimeout(() => this.fetchTrue(), TRUE_REST_MS);
     } else if (known) {
       this.draw(known, "rough look", "capture");
     } else {
@@ -103,7 +180,7 @@ export class Pictures {
   mayDrawRough(row) {
     const drawn = this.drawn.value;
     if (this.look.value === "capture") return true;
-    return !(drawn && drawn.row === this.wanted.value && drawn.label === "true look") || row !== drawn.row;
+    return !(drawn && drawn.row === this.wanted.value && drawn.label !== ROUGH) || row !== drawn.row;
   }
 
   /** The frames around the wanted one, once the wishes rest. */
@@ -167,12 +244,14 @@ export class Pictures {
         if (look === "capture") break;
         /** @type {any} */
         const got =
-          draft && look === "corrected"
+          look === "pixels"
+            ? await this.fetchPart(row)
+            : draft && look === "corrected"
             ? await ask.picture(ask.at(this.reel, `/try/${row}`), draft)
             : await ask.picture(ask.at(this.reel, `/true/${row}?look=${look}`));
         got.row = row;
         const still = row === this.wanted.value && look === this.look.value;
-        if (still) this.draw(got, "true look", look);
+        if (still) this.draw(got, look === "pixels" ? "pixel for pixel" : TRUE, look);
         if (still && serial === this.serial) break;
       }
       this.trouble.value = "";
@@ -181,6 +260,15 @@ export class Pictures {
     } finally {
       this.trueBusy = false;
     }
+    this.fetchOver();
+  }
+
+  /** A part of a captured frame, from its own samples. @param {number} row */
+  async fetchPart(row) {
+    const { x, y } = this.part.value;
+    const { width, height } = this.partSize();
+    const got = await ask.picture(ask.at(this.reel, `/pixels/${row}?x=${x}&y=${y}&width=${width}&height=${height}`));
+    return { ...got, stamp: this.stampOf(row), part: { x, y } };
   }
 
   /** @param {any} got @param {string} label @param {string} look */
@@ -196,6 +284,6 @@ export class Pictures {
     canvas.dataset.row = String(got.row);
     canvas.dataset.look = look;
     canvas.dataset.serial = String(this.serial);
-    this.drawn.value = { row: got.row, stamp: got.stamp, label, look, reducedBy: got.reducedBy, tried: this.draft.value !== null };
+    this.drawn.value = { row: got.row, stamp: got.stamp, label, look, reducedBy: got.reducedBy, part: got.part, tried: this.draft.value !== null };
   }
 }

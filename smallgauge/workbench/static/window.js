@@ -4,6 +4,8 @@ import { useEffect, useRef } from "preact/hooks";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
 import { LOOKS } from "./pictures.js";
+import { Measures } from "./measures.js";
+import * as outlines from "./outlines.js";
 
 const about = signal(/** @type {any} */ (null));
 const under = signal(/** @type {any} */ (null));
@@ -32,11 +34,13 @@ async function point(pictures, event) {
   const drawn = pictures.drawn.value;
   if (!drawn || pointing) return;
   const area = canvas.getBoundingClientRect();
-  const x = Math.floor(((event.clientX - area.left) / area.width) * canvas.width * drawn.reducedBy);
-  const y = Math.floor(((event.clientY - area.top) / area.height) * canvas.height * drawn.reducedBy);
+  const from = drawn.part ?? { x: 0, y: 0 };
+  const x = from.x + Math.floor(((event.clientX - area.left) / area.width) * canvas.width * drawn.reducedBy);
+  const y = from.y + Math.floor(((event.clientY - area.top) / area.height) * canvas.height * drawn.reducedBy);
+  const look = drawn.look === "pixels" ? "capture" : drawn.look;
   pointing = true;
   try {
-    under.value = await ask.json(ask.at(pictures.reel, `/values/${drawn.row}?x=${Math.max(0, x)}&y=${Math.max(0, y)}&look=${drawn.look}`));
+    under.value = await ask.json(ask.at(pictures.reel, `/values/${drawn.row}?x=${Math.max(0, x)}&y=${Math.max(0, y)}&look=${look}`));
   } catch {
     under.value = null;
   } finally {
@@ -44,8 +48,69 @@ async function point(pictures, event) {
   }
 }
 
-/** @param {{pictures: import("./pictures.js").Pictures, keys: (event: KeyboardEvent) => void}} props */
-export function PictureWindow({ pictures, keys }) {
+/** Drag a part of the capture. @param {import("./pictures.js").Pictures} pictures @param {PointerEvent} event */
+function dragPart(pictures, event) {
+  const stage = /** @type {HTMLElement} */ (event.currentTarget);
+  const from = pictures.part.value;
+  follow(stage, event, (e) => pictures.partAt(from.x - Math.round((e.clientX - event.clientX) / from.scale), from.y - Math.round((e.clientY - event.clientY) / from.scale), from.scale));
+}
+
+/** Drag the line of the wipe. @param {import("./pictures.js").Pictures} pictures @param {PointerEvent} event */
+function dragWipe(pictures, event) {
+  const stage = /** @type {HTMLElement} */ (event.currentTarget);
+  const area = stage.getBoundingClientRect();
+  const to = (/** @type {PointerEvent} */ e) => (pictures.wipeAt.value = Math.max(0, Math.min(100, Math.round((1000 * (e.clientX - area.left)) / area.width) / 10)));
+  to(event);
+  follow(stage, event, to);
+}
+
+/** @param {HTMLElement} stage @param {PointerEvent} event @param {(e: PointerEvent) => void} move */
+function follow(stage, event, move) {
+  stage.setPointerCapture(event.pointerId);
+  const up = () => {
+    stage.removeEventListener("pointermove", move);
+    stage.removeEventListener("pointerup", up);
+  };
+  stage.addEventListener("pointermove", move);
+  stage.addEventListener("pointerup", up);
+}
+
+/** What a look can be asked besides: its wipe, its part, its outlines. @param {{pictures: import("./pictures.js").Pictures}} props */
+function Besides({ pictures }) {
+  const look = pictures.look.value;
+  const { x, y, scale } = pictures.part.value;
+  const { width, height } = pictures.partSize();
+  const number = (/** @type {any} */ e) => Number(e.target.value);
+  if (look === "capture") {
+    return html`<label><input type="checkbox" id="outlines-on" checked=${outlines.on.value} onChange=${(/** @type {any} */ e) => {
+      outlines.on.value = e.target.checked;
+      outlines.read(pictures);
+    }} /> outlines</label>`;
+  }
+  if (look === "pixels") {
+    return html`<label>across <input type="range" id="part-across" min="0" max=${Math.max(0, pictures.size[0] - width)} step="8" value=${x} onInput=${(/** @type {any} */ e) => pictures.partAt(number(e), y, scale)} /></label>
+      <label>along <input type="range" id="part-along" min="0" max=${Math.max(0, pictures.size[1] - height)} step="8" value=${y} onInput=${(/** @type {any} */ e) => pictures.partAt(x, number(e), scale)} /></label>
+      <label>one captured pixel is <select id="part-scale" value=${String(scale)} onChange=${(/** @type {any} */ e) => pictures.partAt(x, y, number(e))}>${[1, 2, 4].map((n) => html`<option value=${String(n)}>${n} x ${n}</option>`)}</select></label>
+      <span class="quiet" id="part">from ${x}, ${y}: ${width} x ${height}</span>`;
+  }
+  return html`<label><input type="checkbox" id="wipe-on" checked=${pictures.wipe.value} onChange=${(/** @type {any} */ e) => pictures.wipeOn(e.target.checked)} /> wipe</label>
+    ${pictures.wipe.value ? html`<label>line <input type="range" id="wipe-at" min="0" max="100" step="0.5" value=${pictures.wipeAt.value} onInput=${(/** @type {any} */ e) => (pictures.wipeAt.value = number(e))} /></label>
+      <span class="quiet" id="wiped">left of the line: ${titleOf(look)}; right of it: ${titleOf(pictures.other())}</span>` : ""}`;
+}
+
+/** @param {string} look */
+const titleOf = (look) => LOOKS.find((each) => each.key === look)?.title ?? "";
+
+/** What is said of a drawn picture's making. @param {any} drawn */
+function labelWords(drawn) {
+  if (drawn.label === "rough look") return "rough look: whole capture, reduced";
+  if (drawn.label === "pixel for pixel") return "pixel for pixel: captured samples, encoded for display, nothing else";
+  return drawn.tried ? "true look: rendered at full size with a value that is not recorded yet" : "true look: rendered at full size, then reduced";
+}
+
+/** @param {{pictures: import("./pictures.js").Pictures, keys: (event: KeyboardEvent) => void, fields: any}} props */
+export function PictureWindow({ pictures, keys, fields }) {
+  const over = useRef(/** @type {any} */ (null));
   const canvas = useRef(/** @type {any} */ (null));
   const drawn = pictures.drawn.value;
   useEffect(() => {
@@ -56,6 +121,32 @@ export function PictureWindow({ pictures, keys }) {
   useEffect(() => {
     tell(pictures);
   }, [drawn?.row]);
+  useEffect(() => {
+    const rest = setTimeout(() => outlines.read(pictures), 80);
+    return () => clearTimeout(rest);
+  }, [drawn?.row, drawn?.look]);
+  useEffect(() => {
+    outlines.forget();
+    outlines.read(pictures);
+  }, [fields.paper.value?.revision]);
+  const asPixels = drawn?.look === "pixels";
+  useEffect(() => {
+    pictures.overCanvas = over.current;
+    pictures.fetchOver();
+  }, [pictures.wipe.value]);
+  const wiped = pictures.wipe.value && drawn && drawn.label === "true look" && pictures.over.value?.row === drawn.row && pictures.over.value?.look !== drawn.look;
+  useEffect(() => {
+    const { width, height } = pictures.partSize();
+    const by = pictures.part.value.scale;
+    canvas.current.style.width = asPixels ? `${width * by}px` : "";
+    canvas.current.style.height = asPixels ? `${height * by}px` : "";
+    if (over.current) over.current.style.clipPath = `inset(0 0 0 ${pictures.wipeAt.value}%)`;
+    pictures.overCanvas = over.current;
+  });
+  const down = (/** @type {PointerEvent} */ event) => {
+    if (asPixels) dragPart(pictures, event);
+    else if (wiped) dragWipe(pictures, event);
+  };
   const said = about.value && drawn && about.value.row === drawn.row ? about.value : null;
   const behind = drawn && drawn.row !== pictures.wanted.value;
   return html`<section class="window" aria-label="Picture window" tabindex="0" onKeyDown=${keys} data-region="window">
@@ -72,20 +163,28 @@ export function PictureWindow({ pictures, keys }) {
       }} /></label>
       <span>of ${pictures.count}</span>
     </div>
+    <div class="row besides"><${Besides} pictures=${pictures} /></div>
     <div class="surround">
-      <canvas ref=${canvas} role="img" aria-label=${drawn ? `frame ${drawn.row}, ${drawn.label}` : "no picture yet"} onPointerMove=${(/** @type {PointerEvent} */ e) => point(pictures, e)} onPointerLeave=${() => (under.value = null)}></canvas>
+      <div class=${`stage${asPixels ? " pixels" : ""}`} onPointerDown=${down}>
+        <canvas ref=${canvas} role="img" aria-label=${drawn ? `frame ${drawn.row}, ${drawn.label}` : "no picture yet"} onPointerMove=${(/** @type {PointerEvent} */ e) => point(pictures, e)} onPointerLeave=${() => (under.value = null)}></canvas>
+        ${pictures.wipe.value ? html`<canvas ref=${over} class="over" hidden=${!wiped} aria-hidden="true"></canvas>` : ""}
+        ${wiped ? html`<div class="wipe-line" style=${{ left: `${pictures.wipeAt.value}%` }}></div>` : ""}
+        <${outlines.Outlines} pictures=${pictures} />
+      </div>
     </div>
     <p class="caption">
       ${
         drawn
           ? html`<strong>frame <span id="drawn">${drawn.row}</span></strong>${said ? html` <span>${said.file}</span> <span>scene ${said.scene + 1}</span> <span>film position ${said.film_position}</span> <span>${said.time}</span>` : ""}
-              <span class="label">${drawn.label}${drawn.label === "rough look" ? ": whole capture, reduced" : drawn.tried ? ": rendered at full size with a value that is not recorded yet" : ": rendered at full size, then reduced"}</span>
+              <span class="label">${labelWords(drawn)}</span>
               ${behind ? html`<span class="quiet">(frame ${pictures.wanted.value} is on its way)</span>` : ""}`
           : "No picture yet."
       }
     </p>
+    <${outlines.OutlineWords} pictures=${pictures} fields=${fields} />
     <p class="caption values">${under.value ? valuesWords(under.value) : html`<span class="quiet">Point at the picture for the captured values there.</span>`}</p>
     ${said && said.flags.length ? html`<ul class="said">${said.flags.map((/** @type {any} */ f) => html`<li><span aria-hidden="true">▲ </span><strong>${f.name}.</strong> ${f.words}</li>`)}</ul>` : ""}
+    <${Measures} pictures=${pictures} />
   </section>`;
 }
 
