@@ -89,6 +89,7 @@ class Bench:
             *self._pages(),
             *self._strip_of(),
             *self._pictures(),
+            *self._capture_itself(),
             *self._treatment(),
             *hand_addresses(self),
             *watching_addresses(self),
@@ -230,6 +231,18 @@ class Bench:
                 gives=BYTES,
             ),
             Address(
+                path=f"{REEL}/true/{{row:int}}",
+                says="The frame as it is rendered from its capture, then reduced (true look).",
+                answer=self.picture(self._true),
+                asks=(_LOOK,),
+                gives=JPEG,
+            ),
+        )
+
+    def _capture_itself(self) -> tuple[Address, ...]:
+        """What the picture window shows of the capture itself."""
+        return (
+            Address(
                 path=f"{REEL}/outlines/{{row:int}}",
                 says="What was measured in a captured frame, by place: perforations, gate, what is shown, specks.",
                 answer=self.twin(lambda r: outlines_paper(self.reel(r), row_of(r))),
@@ -252,13 +265,6 @@ class Bench:
                     Asked(name="height", says="pixels along, at most 1024; 512 unless said"),
                 ),
                 gives=PNG,
-            ),
-            Address(
-                path=f"{REEL}/true/{{row:int}}",
-                says="The frame as it is rendered from its capture, then reduced (true look).",
-                answer=self.picture(self._true),
-                asks=(_LOOK,),
-                gives=JPEG,
             ),
         )
 
