@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 
 from benchmarks.moving_pictures import moving_scene, with_grain
-from smallgauge.picture.scratches import find_scratch_lines, find_scratches, make_scratch_sheet
+from smallgauge.picture.scratches import MEMORY, find_scratch_lines, find_scratches, make_scratch_sheet
 from smallgauge.picture.synthetic_scratches import Scratches, draw_scratched, draw_scratches
 
 SCRATCHED = ("pan", "fast", "still")
@@ -37,7 +37,7 @@ def posts_scene(frames, height, seed, *, speed):
 def searched(scene, scratches, seed, frames):
     """Rows of all lines, and CPU seconds a frame."""
     random = np.random.default_rng([seed, 5])
-    rows, before, spent = [], None, 0.0
+    rows, before, spent = [], [], 0.0
     for n, light in enumerate(scene):
         size = (light.shape[1], light.shape[0])
         if scratches is not None:
@@ -48,7 +48,7 @@ def searched(scene, scratches, seed, frames):
         for line in find_scratch_lines(before, sheet):
             rows.append((n, line.x, line.width, line.agree, line.depth, *line.colours, line.scene_px))
         spent += time.process_time() - begin
-        before = sheet
+        before = [*before, sheet][-MEMORY:]
     names = ("frame", "x", "width", "agree", "depth", "blue", "green", "red", "scene_px")
     values = np.array(rows, np.float64).reshape(-1, len(names))
     lines = {name: values[:, k] for k, name in enumerate(names)}

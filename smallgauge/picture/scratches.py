@@ -1,17 +1,18 @@
 """Scratches: lines along the film, over many frames at one place of the film, whatever the scene does.
 
 make_scratch_sheet   lightness of a frame's picture      ->  ScratchSheet: medians along the film, band by band
-find_scratch_lines   a sheet and the one before it       ->  ScratchLines: what may be a line on this frame     (analyse)
-find_scratches       lines of all frames of a reel       ->  track, kind and side of each line                  (analyse)
+find_scratch_lines   a sheet and those before it         ->  ScratchLines: what may be a line on this frame     (analyse)
+find_scratches       lines of all frames of a capture    ->  track, kind and side of each line                  (analyse)
 
-A frame is cut across into bands, and the median is taken along each. In a picture without lines a column is lighter than what lies
-on both sides of it in one band of three. How unlikely it is that so many bands agree, over all frames of a track, times all places,
+A frame is cut across into bands, and the median is taken along each; the mean over a few frames, at the same place of the film,
+leaves a scratch as it is and smears what moves. In a picture without lines a column is lighter than what lies on both sides of it
+in one band of three. How unlikely it is that so many bands agree, over all frames of a track, times all places,
 widths and stretches that were asked, is the number of false lines to be expected: it is kept below `FALSE_ALARMS`.
 A post or a door frame is as straight as a scratch. It moves with the scene, were it only by the unsteadiness of the camera; a scratch
 stays where it is on the film. Where the scene does not move at all, neither can be told, and the line is left.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,7 +26,8 @@ MOST_LINES = 120  # of a frame that are kept; common practice, no source
 FALSE_ALARMS = 0.01  # lines expected in a reel where there are none; the reference asks for control, not for this figure
 SHARE = 0.7  # of the bands of all frames of a track that agree; common practice, no source
 LEAST_FRAMES = 4  # of a track; common practice, no source
-GAP = 3  # frames over which a track goes on; common practice, no source
+MEMORY = 6  # frames before that the mean is taken over; common practice, no source
+GAP = 6  # frames over which a track goes on; common practice, no source
 FOLLOWS = 0.25  # of the scene's movement that a scratch may follow; common practice, no source
 PLACE_PX = 0.05  # how well a place is known at best; measured here on drawn lines
 LEAST_RESPONSE = 0.08  # of the correlation by which the scene's movement is found; common practice, no source
@@ -58,7 +60,8 @@ class ScratchSheet:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ScratchLine:
-    """What may be a line on one frame. Places are px of the sheet, depths lightness, below 0 darker.
+    """What may be a line on one frame. Places are px of the sheet, `depth` lightness, below 0 darker, `colours` per cent of the
+    light behind (logarithmic; first to last colour of the sheet).
 
     `scene_px` is how far the scene moved across the film since the frame before, at the line; NaN where it was not found.
     """
@@ -100,13 +103,13 @@ def make_scratch_sheet(lightness: Floats) -> ScratchSheet:
     return ScratchSheet(bands=np.ascontiguousarray(bands, np.float32), rows=high, small=small)
 
 
-def find_scratch_lines(before: ScratchSheet | None, now: ScratchSheet) -> tuple[ScratchLine, ...]:
+def find_scratch_lines(before: Sequence[ScratchSheet], now: ScratchSheet) -> tuple[ScratchLine, ...]:
     """What may be a line on a frame, from left to right; chance and the scene's own lines are among them.
 
     Parameters
     ----------
-    before : ScratchSheet or None
-        The frame before, of the same size; None where there is none, and the scene's movement is NaN.
+    before : sequence of ScratchSheet
+        Up to `MEMORY` frames before, the latest last, of the same size; where there is none, the scene's movement is NaN.
     now : ScratchSheet
 
     Notes
@@ -118,17 +121,17 @@ def find_scratch_lines(before: ScratchSheet | None, now: ScratchSheet) -> tuple[
     >>> random = np.random.default_rng(1)
     >>> view = random.normal(90, 4, (96, 128)).astype(np.float32)
     >>> view[:, 60:62] += 15
-    >>> lines = find_scratch_lines(None, make_scratch_sheet(view))
+    >>> lines = find_scratch_lines((), make_scratch_sheet(view))
     >>> best = max(lines, key=lambda line: line.agree)
     >>> round(best.x), best.agree >= 30
     (60, True)
     """
-    grey = now.bands.mean(axis=2)
+    grey = np.mean([sheet.bands.mean(axis=2) for sheet in (*before[-MEMORY:], now)], axis=0, dtype=np.float32)
     count, core, sign, mean = _agreeing(grey, now.rows)
     score = count + 0.5 * np.tanh(np.abs(mean) / 20.0)
     order = np.argsort(-score, kind="stable")
     taken = np.zeros(grey.shape[1], bool)
-    shifts = _shifts(before, now)
+    shifts = _shifts(before[-1] if len(before) else None, now)
     lines = []
     for x in order[:400].tolist():
         if count[x] < AGREE or len(lines) >= MOST_LINES:
@@ -137,7 +140,7 @@ def find_scratch_lines(before: ScratchSheet | None, now: ScratchSheet) -> tuple[
         if taken[max(0, x - 1) : x + 2].any():
             continue
         taken[max(0, x - reach) : x + reach + 1] = True
-        lines.append(_line(now, grey, x, float(core[x]), int(sign[x]), int(count[x]), shifts))
+        lines.append(_line(now, x, float(core[x]), int(sign[x]), int(count[x]), shifts))
     return tuple(sorted(lines, key=lambda line: line.x))
 
 
@@ -176,12 +179,12 @@ def _agreeing(
 
 
 def _line(
-    now: ScratchSheet, grey: Floats, x: int, core: float, sign: int, agree: int, shifts: NDArray[np.float64]
+    now: ScratchSheet, x: int, core: float, sign: int, agree: int, shifts: NDArray[np.float64]
 ) -> ScratchLine:
     """A line's place between pixels, width and depth, from the mean of all bands less a straight line between both sides."""
     reach = round(1.5 * core) + 3
-    first, stop = max(0, x - reach), min(grey.shape[1], x + reach + 1)
-    profile = np.median(now.bands[:, first:stop], axis=0) if False else now.bands[:, first:stop].mean(axis=0)
+    first, stop = max(0, x - reach), min(now.bands.shape[1], x + reach + 1)
+    profile = now.bands[:, first:stop].mean(axis=0)
     n = len(profile)
     ends = max(1, n // 5)
     low, high = profile[:ends].mean(axis=0), profile[-ends:].mean(axis=0)
@@ -193,7 +196,9 @@ def _line(
     place = float((weight * np.arange(first, stop)).sum() / total) if total > 0 else float(x)
     peak = int(np.argmax(weight))
     depths = raised[peak]
-    colours = [float(v) for v in (depths if len(depths) == 3 else np.repeat(depths, 3))]
+    # Shares of the light behind, so that the colours of the scene have no say in them.
+    shares = np.log(np.maximum(profile, 4.0) / np.maximum(profile - raised, 4.0))[peak] * 240
+    colours = [float(v) for v in (shares if len(shares) == 3 else np.repeat(shares, 3))]
     wide = now.bands.shape[1]
     part = min(len(shifts) - 1, int(x * (len(shifts) - 1) / wide))
     own, whole = shifts[part], shifts[-1]
@@ -215,10 +220,8 @@ def _shifts(before: ScratchSheet | None, now: ScratchSheet) -> NDArray[np.float6
     if before is None or before.small.shape != now.small.shape:
         return np.full(PARTS + 1, np.nan)
     high, wide = now.small.shape
-    pair = []
-    for sheet in (before, now):  # thin upright lines are taken away: they are what is asked about
-        calm = cv2.medianBlur(np.clip(sheet.small, 0, 255).astype(np.uint8), 5).astype(np.float32)
-        pair.append(calm)
+    # Each column less its mean: whatever stands upright over the whole height, scratch or post, has no say in the movement.
+    pair = [cv2.GaussianBlur(sheet.small - sheet.small.mean(axis=0), (0, 0), 1.0) for sheet in (before, now)]
     out = []
     half = max(32, wide // PARTS)
     scale = now.bands.shape[1] / wide
