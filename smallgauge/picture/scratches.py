@@ -21,14 +21,15 @@ from numpy.typing import NDArray
 
 BANDS = 32
 WIDTHS_AT_360 = (1.0, 2.0, 4.0, 7.0)  # px of a picture of 360 rows: 12 to 90 micrometres on 8 mm; common practice, no source
+BESIDE_AT_360 = 10.0  # px within which a fainter line is the edge of a stronger one; common practice, no source
 AGREE = 20  # bands that agree on a frame for a line to be listed; common practice, no source
 MOST_LINES = 120  # of a frame that are kept; common practice, no source
 FALSE_ALARMS = 0.01  # lines expected in a reel where there are none; the reference asks for control, not for this figure
 SHARE = 0.7  # of the bands of all frames of a track that agree; common practice, no source
-LEAST_FRAMES = 4  # of a track; common practice, no source
+LEAST_FRAMES = 8  # of a track; common practice, no source
 MEMORY = 6  # frames before that the mean is taken over; common practice, no source
 GAP = 6  # frames over which a track goes on; common practice, no source
-FOLLOWS = 0.25  # of the scene's movement that a scratch may follow; common practice, no source
+FOLLOWS = 0.4  # of the scene's movement that a scratch may follow; common practice, no source
 PLACE_PX = 0.05  # how well a place is known at best; measured here on drawn lines
 LEAST_RESPONSE = 0.08  # of the correlation by which the scene's movement is found; common practice, no source
 COLOURED = 0.3  # difference of the colours' depths, of the deepest, from which a line is coloured; common practice, no source
@@ -141,7 +142,12 @@ def find_scratch_lines(before: Sequence[ScratchSheet], now: ScratchSheet) -> tup
             continue
         taken[max(0, x - reach) : x + reach + 1] = True
         lines.append(_line(now, x, float(core[x]), int(sign[x]), int(count[x]), shifts))
-    return tuple(sorted(lines, key=lambda line: line.x))
+    reach = BESIDE_AT_360 * now.rows / 360
+    return tuple(
+        line
+        for line in sorted(lines, key=lambda line: line.x)
+        if not any(abs(line.x - far.x) < reach and abs(far.depth) > 1.5 * abs(line.depth) for far in lines)
+    )
 
 
 def _agreeing(
@@ -327,8 +333,11 @@ def _kind(lines: Mapping[str, Any], rows: NDArray[np.int64], scene: NDArray[np.i
     covered, asked = len(rows), int(frame[-1] - frame[0] + 1)
     if covered < LEAST_FRAMES or covered < 0.6 * asked or agree.sum() < SHARE * BANDS * covered:
         return "chance"
+    # The means of frames in a row share frames: only one in `MEMORY` + 1 counts as a look of its own.
+    looks = -(-covered // (MEMORY + 1))
+    agreed = round(float(agree.mean()) * looks)
     tests = size[0] * len(WIDTHS_AT_360) * 2 * float(len(scene)) ** 2
-    chance = binom.logsf(agree.sum() - 1, BANDS * covered, 1 / 3)
+    chance = binom.logsf(agreed - 1, BANDS * looks, 1 / 3)
     if np.log(tests) + chance > np.log(FALSE_ALARMS):
         return "chance"
     beside = np.diff(frame) == 1
