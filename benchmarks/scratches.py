@@ -86,7 +86,12 @@ def main():
     print("| --- | --- | --- | --- | --- |")
     scale = args.height / 360
     cases = [(kind, True) for kind in SCRATCHED] + [(kind, False) for kind in CLEAN]
-    cases += [("posts, pan", False), ("posts, locked", False), ("posts, slow pan", False), ("posts, pan", True)]
+    cases += [
+        ("posts, pan", False),
+        ("posts, locked", False),
+        ("posts, slow pan", False),
+        ("posts, pan", True),
+    ]
     for kind, dirty in cases:
         total = np.zeros(4, int)
         spent = 0.0
@@ -106,7 +111,10 @@ def main():
         share = f"{hit / drawn:.3f} of {drawn}" if drawn else "-"
         sides = f"{right / max(hit, 1):.3f}" if drawn else "-"
         name = kind + (", scratched" if dirty else "")
-        print(f"| {name} | {share} | {sides} | {false} in {args.frames * len(args.seeds)} | {spent:.3f} |", flush=True)
+        print(
+            f"| {name} | {share} | {sides} | {false} in {args.frames * len(args.seeds)} | {spent:.3f} |",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

@@ -216,6 +216,11 @@ SOURCES |= {
         title="P. M. B. van Roosmalen, Restoration of archived film and video, thesis, TU Delft 1999: rank-order differences",
         seen="definition second-hand; measured here on drawn dirt in the tests and in benchmarks/dirt.py",
     ),
+    "a contrario lines": Source(
+        title="A. Newson, A. Almansa, Y. Gousseau, P. Perez: line scratches of film, grouped a contrario and told from the "
+        "scene's movement",
+        seen="abstract; measured here on drawn scratches in the tests and in benchmarks/scratches.py",
+    ),
     "Kokaram repair": Source(
         title="A. C. Kokaram et al., Interpolation of missing data in image sequences, IEEE TIP 4(11), 1509 (1995)",
         seen="first page",

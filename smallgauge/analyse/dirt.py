@@ -1,4 +1,5 @@
-"""Dirt of a reel: three frames in a row are compared, and the whole table says what each blob is.
+"""Dirt and lines of a reel: three frames in a row are compared for dirt, the same frames for lines along the film, and the whole
+tables say what each blob and each line is.
 
 Frames are read once more than the other measures read them, and from the files that they came in, since each frame needs the one
 after it too: docs/decisions/0200. Where the order leaves dirt alone, nothing is read.
@@ -12,9 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.analyse.scratches import LineSearch, write_reel_lines
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.picture.dirt import Blob, DirtSheet, find_dirt, make_dirt_sheet
 from smallgauge.picture.dirt_kinds import find_dirt_kinds
+from smallgauge.picture.scratches import ScratchSheet, make_scratch_sheet
 from smallgauge.record.capture import Capture
 from smallgauge.record.dirttable import DIRT_COLUMNS, DIRT_TABLE, runs_text
 from smallgauge.record.exposures import picture_boxes
@@ -22,10 +25,11 @@ from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.light import table_for
 from smallgauge.record.material import Material
 from smallgauge.record.recipe import SEGMENT_FRAMES
+from smallgauge.record.scratchtable import SCRATCH_TABLE
 from smallgauge.record.table import Table, join_tables, read_table, table_of, write_table
 from smallgauge.record.work import Progress, Runner
 
-SEARCHING = 2  # raised when the same frames would give other rows
+SEARCHING = 3  # raised when the same frames would give other rows
 LEAST_SIDE_PX = 64  # of a picture in which dirt is looked for
 SIDES = ("before", "after")
 
@@ -48,10 +52,17 @@ def _rows_file(number: int, first: int) -> str:
     return f"work/rows/dirt-{number}-{first:06d}.parquet"
 
 
+def _lines_file(number: int, first: int) -> str:
+    return f"work/rows/scratches-{number}-{first:06d}.parquet"
+
+
 def find_reel_dirt(
     folder: Path, *, material: Material, frames: Table, journal: Journal, runner: Runner, progress: Progress
 ) -> Table | None:
-    """Find a reel's dirt into `dirt.parquet`; what stands is kept. None where no picture is large enough."""
+    """Find a reel's dirt into `dirt.parquet` and its lines into `scratches.parquet`; what stands is kept.
+
+    None where no picture is large enough.
+    """
     digests = [
         (stretch.capture.digest, stretch.capture.light, stretch.capture.encoding)
         for stretch in material.stretches
@@ -64,21 +75,25 @@ def find_reel_dirt(
         )
     }
     key = key_of("dirt", SEARCHING, digests, [each[0] for each in corners], sorted(scenes.items()))
-    if journal.holds(DIRT_TABLE, key):
+    if journal.holds(DIRT_TABLE, key) and journal.holds(SCRATCH_TABLE, key):
         return read_table(folder / DIRT_TABLE, DIRT_COLUMNS, "dirt")
     jobs, keys = _jobs(folder, material, corners)
     missing = [
         job
         for job in jobs
-        if not journal.holds(_rows_file(job.number, job.first), keys[job.number, job.first])
+        if not all(
+            journal.holds(file(job.number, job.first), keys[job.number, job.first])
+            for file in (_rows_file, _lines_file)
+        )
     ]
     total = sum(job.stop - job.first for job in jobs)
     kept = total - sum(job.stop - job.first for job in missing)
     progress("frames searched for dirt", kept, total)
-    for job, file in runner.run(
+    for job, files in runner.run(
         search_chunk, missing, watch=lambda done: progress("frames searched for dirt", kept + done, total)
     ):
-        journal.add_file("analyse", file, key=keys[job.number, job.first], first=job.first, stop=job.stop)
+        for file in files:
+            journal.add_file("analyse", file, key=keys[job.number, job.first], first=job.first, stop=job.stop)
     pieces = [folder / _rows_file(job.number, job.first) for job in jobs]
     if not pieces:
         return None
@@ -86,7 +101,11 @@ def find_reel_dirt(
     table = _with_kinds(table, material, corners, scenes)
     write_table(folder / DIRT_TABLE, table)
     journal.add_file("analyse", DIRT_TABLE, key=key, stop=total, rows=len(table))
-    for piece in pieces:
+    lines = [folder / _lines_file(job.number, job.first) for job in jobs]
+    colours = [not stretch.capture.notes.is_black_and_white for stretch in material.stretches]
+    count = write_reel_lines(folder, lines, corners, scenes, colours)
+    journal.add_file("analyse", SCRATCH_TABLE, key=key, stop=total, rows=count)
+    for piece in (*pieces, *lines):
         piece.unlink(missing_ok=True)
     return table
 
@@ -133,18 +152,21 @@ def _jobs(
     return jobs, keys
 
 
-def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> str:
-    """Search a piece of a capture; the file of its rows."""
-    file = _rows_file(job.number, job.first)
+def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> tuple[str, str]:
+    """Search a piece of a capture; the files of its rows: blobs, lines."""
+    file, lines_file = _rows_file(job.number, job.first), _lines_file(job.number, job.first)
     (Path(job.folder) / file).parent.mkdir(parents=True, exist_ok=True)
     begin = max(0, job.first - 1)
     lightness = _lightness_table(job.capture)
     rows: list[dict[str, object]] = []
     sheets: dict[int, DirtSheet | None] = {}
+    lines = LineSearch(job.number)
     with open_picture(job.listing) as reader:
         last = begin + len(job.corners)
         for number in range(begin, last):
-            sheets[number] = _sheet(reader, number, job.corners[number - begin], job.size, lightness)
+            corner = job.corners[number - begin]
+            sheets[number], upright = _sheets(reader, number, corner, job.size, lightness)
+            lines.look(number, upright, corner[0], kept=job.first <= number < job.stop)
             sheets.pop(number - 3, None)
             if job.first <= number - 1 < job.stop:
                 rows += _rows(job, number - 1, sheets, begin)
@@ -152,7 +174,8 @@ def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> str:
         if last - 1 < job.stop and job.first <= last - 1:  # the capture's last frame has nothing after it
             tick(1)
     write_table(Path(job.folder) / file, table_of("dirt", DIRT_COLUMNS, rows))
-    return file
+    lines.write(Path(job.folder) / lines_file)
+    return file, lines_file
 
 
 def _lightness_table(capture: Capture) -> NDArray[np.float32] | None:
@@ -160,27 +183,28 @@ def _lightness_table(capture: Capture) -> NDArray[np.float32] | None:
     return None if table is None else (255 * np.clip(table, 0, 1) ** (1 / 2.4)).astype(np.float32)
 
 
-def _sheet(
+def _sheets(
     reader: FrameReader,
     number: int,
     corner: tuple[int, int],
     size: tuple[int, int],
     table: NDArray[np.float32] | None,
-) -> DirtSheet | None:
-    """The sheet of a frame's picture; None where the frame can't be read."""
+) -> tuple[DirtSheet | None, ScratchSheet | None]:
+    """The sheets of a frame's picture, for dirt and for lines; None where the frame can't be read."""
     try:
         samples = reader.read(number).samples
     except UnreadableFrame:
-        return None
+        return None, None
     (left, top), (wide, high) = corner, size
     part = samples[top : top + high, left : left + wide]
     if table is None:
         values = 255 * np.clip(np.nan_to_num(np.asarray(part, np.float32)), 0, 1) ** np.float32(1 / 2.4)
     else:
         values = table[part]
+    upright = make_scratch_sheet(np.ascontiguousarray(values, np.float32))
     if values.ndim == 3:
         values = values @ np.array([0.25, 0.5, 0.25], np.float32)
-    return make_dirt_sheet(np.ascontiguousarray(values, np.float32))
+    return make_dirt_sheet(np.ascontiguousarray(values, np.float32)), upright
 
 
 def _rows(

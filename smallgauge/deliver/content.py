@@ -40,6 +40,7 @@ from smallgauge.deliver.phrases import (
     rate_words,
     running_words,
 )
+from smallgauge.deliver.scratches import scratch_table
 from smallgauge.deliver.shrinkage import shrinkage_plots, shrinkage_row, shrinkage_table
 from smallgauge.deliver.sound_words import sound_left_words
 from smallgauge.deliver.soundtable import sound_plots, sound_table
@@ -241,6 +242,7 @@ def _tables(papers: Papers) -> tuple[ReportTable, ...]:
         scene_table(papers),
         flicker_table(papers),
         dirt_table(papers),
+        scratch_table(papers),
         sound_table(papers),
         witness_table(papers),
     )

@@ -20,11 +20,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 BANDS = 32
-WIDTHS_AT_360 = (1.0, 2.0, 4.0, 7.0)  # px of a picture of 360 rows: 12 to 90 micrometres on 8 mm; common practice, no source
-BESIDE_AT_360 = 10.0  # px within which a fainter line is the edge of a stronger one; common practice, no source
+WIDTHS_AT_360 = (
+    1.0,
+    2.0,
+    4.0,
+    7.0,
+)  # px of a picture of 360 rows: 12 to 90 micrometres on 8 mm; common practice, no source
+BESIDE_AT_360 = (
+    10.0  # px within which a fainter line is the edge of a stronger one; common practice, no source
+)
 AGREE = 20  # bands that agree on a frame for a line to be listed; common practice, no source
 MOST_LINES = 120  # of a frame that are kept; common practice, no source
-FALSE_ALARMS = 0.01  # lines expected in a reel where there are none; the reference asks for control, not for this figure
+FALSE_ALARMS = (
+    0.01  # lines expected in a reel where there are none; the reference asks for control, not for this figure
+)
 SHARE = 0.7  # of the bands of all frames of a track that agree; common practice, no source
 LEAST_FRAMES = 8  # of a track; common practice, no source
 MEMORY = 6  # frames before that the mean is taken over; common practice, no source
@@ -33,7 +42,6 @@ FOLLOWS = 0.4  # of the scene's movement that a scratch may follow; common pract
 PLACE_PX = 0.05  # how well a place is known at best; measured here on drawn lines
 LEAST_RESPONSE = 0.08  # of the correlation by which the scene's movement is found; common practice, no source
 COLOURED = 0.3  # difference of the colours' depths, of the deepest, from which a line is coloured; common practice, no source
-GREY = 1.5  # lightness by which the colours of a film without colours differ; common practice, no source
 PARTS = 6  # of the picture's width in which the scene's movement is found
 KINDS = {
     "scratch": "a line that stays on the film while the scene moves or changes",
@@ -115,7 +123,7 @@ def find_scratch_lines(before: Sequence[ScratchSheet], now: ScratchSheet) -> tup
 
     Notes
     -----
-    Source: a contrario lines, phase correlation.
+    Source: a contrario lines, Kuglin and Hines 1975.
 
     Examples
     --------
@@ -150,9 +158,7 @@ def find_scratch_lines(before: Sequence[ScratchSheet], now: ScratchSheet) -> tup
     )
 
 
-def _agreeing(
-    grey: Floats, rows: int
-) -> tuple[NDArray[np.int64], Floats, NDArray[np.int64], Floats]:
+def _agreeing(grey: Floats, rows: int) -> tuple[NDArray[np.int64], Floats, NDArray[np.int64], Floats]:
     """Of each column: bands that agree at the best width and sign, that width, that sign, and the mean difference."""
     wide = grey.shape[1]
     padded = np.cumsum(np.pad(grey, ((0, 0), (1, 0))), axis=1, dtype=np.float64)
@@ -243,7 +249,7 @@ def _shifts(before: ScratchSheet | None, now: ScratchSheet) -> NDArray[np.float6
 
 
 def find_scratches(
-    lines: Mapping[str, Any], *, scene: NDArray[np.int64], size: tuple[int, int]
+    lines: Mapping[str, Any], *, scene: NDArray[np.int64], size: tuple[int, int], colours: bool = True
 ) -> tuple[NDArray[np.int64], NDArray[Any], NDArray[Any]]:
     """Which lines of a capture's frames belong together, and what each is.
 
@@ -255,6 +261,8 @@ def find_scratches(
         Scene of each frame.
     size : (int, int)
         Width and height of the picture, px.
+    colours : bool
+        Whether film and scan have colours to tell the side by.
 
     Returns
     -------
@@ -270,7 +278,7 @@ def find_scratches(
     >>> frames = np.arange(8)
     >>> move = np.array([np.nan, 2, 2, 2, 2, 2, 2, 2.0])
     >>> lines = {"frame": frames, "x": np.full(8, 40.0), "width": np.full(8, 2.0), "agree": np.full(8, 30),
-    ...     "depth": np.full(8, 9.0), "blue": np.full(8, 9.0), "green": np.full(8, 9.0), "red": np.full(8, 9.0),
+    ...     "depth": np.full(8, 9.0), "blue": np.full(8, 9.0), "green": np.full(8, 9.0), "red": np.full(8, 9.5),
     ...     "scene_px": move}
     >>> track, kind, side = find_scratches(lines, scene=np.zeros(8, int), size=(128, 96))
     >>> set(kind.tolist()), set(side.tolist())
@@ -287,7 +295,7 @@ def find_scratches(
         if len(rows):
             rows = rows[np.argsort(lines["frame"][rows], kind="stable")]
             kind[rows] = _kind(lines, rows, scene, size)
-            side[rows] = _side(lines, rows)
+            side[rows] = _side(lines, rows) if colours else "not told"
     return track, kind, side
 
 
@@ -309,7 +317,9 @@ def _tracks(lines: Mapping[str, Any], size: tuple[int, int]) -> NDArray[np.int64
                     continue
                 moved = lines["scene_px"][row]
                 away = abs(x[row] - x[last])
-                with_scene = abs(x[row] - x[last] - moved) if np.isfinite(moved) and abs(moved) < pace else away
+                with_scene = (
+                    abs(x[row] - x[last] - moved) if np.isfinite(moved) and abs(moved) < pace else away
+                )
                 if min(away, with_scene) <= slack:
                     pairs.append((min(away, with_scene), int(last), int(row)))
         used: set[int] = set()
@@ -326,7 +336,9 @@ def _tracks(lines: Mapping[str, Any], size: tuple[int, int]) -> NDArray[np.int64
     return track
 
 
-def _kind(lines: Mapping[str, Any], rows: NDArray[np.int64], scene: NDArray[np.int64], size: tuple[int, int]) -> str:
+def _kind(
+    lines: Mapping[str, Any], rows: NDArray[np.int64], scene: NDArray[np.int64], size: tuple[int, int]
+) -> str:
     from scipy.stats import binom
 
     frame, x, agree = (np.asarray(lines[name])[rows] for name in ("frame", "x", "agree"))
@@ -364,6 +376,6 @@ def _kind(lines: Mapping[str, Any], rows: NDArray[np.int64], scene: NDArray[np.i
 
 def _side(lines: Mapping[str, Any], rows: NDArray[np.int64]) -> str:
     colours = np.array([np.median(np.asarray(lines[name])[rows]) for name in ("blue", "green", "red")])
-    if np.ptp(colours) == 0 and not lines.get("colour_film", True):
+    if np.ptp(colours) == 0:
         return "not told"
     return "emulsion side" if np.ptp(colours) > COLOURED * np.abs(colours).max() else "base side"

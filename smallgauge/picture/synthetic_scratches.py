@@ -42,9 +42,7 @@ def draw_scratches(
     ((6, 3), True, (3, 3))
     """
     steps = np.arange(int((width - 30 * scale) // (14 * scale)))
-    first = (
-        15 * scale + 14 * scale * random.choice(steps, count, replace=False) + random.uniform(0, 1, count)
-    )
+    first = 15 * scale + 14 * scale * random.choice(steps, count, replace=False) + random.uniform(0, 1, count)
     wander = np.cumsum(random.normal(0, 0.08 * scale, (frames, count)), axis=0)
     emulsion = random.random(count) < 0.4
     sign = np.where(random.random(count) < 0.5, 1.0, -1.0)

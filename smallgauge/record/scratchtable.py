@@ -22,8 +22,15 @@ SCRATCH_COLUMNS: tuple[Column, ...] = (
     _c("track", "1", "int32", "Number of the line within its capture, the same on all its frames."),
     _c("x", "px", "float32", "Column of its middle in the captured frame."),
     _c("width", "px", "float32", "How wide it is: its profile's area over its height."),
-    _c("agree", "1", "int32", "Bands of the picture, of 32, that are lighter, or darker, there than on both sides."),
-    _c("depth", "1", "float32", "How much lighter it is than both sides, lightness 0 to 255; below 0 darker."),
+    _c(
+        "agree",
+        "1",
+        "int32",
+        "Bands of the picture, of 32, that are lighter, or darker, there than on both sides.",
+    ),
+    _c(
+        "depth", "1", "float32", "How much lighter it is than both sides, lightness 0 to 255; below 0 darker."
+    ),
     *(
         _c(
             name,
@@ -38,7 +45,7 @@ SCRATCH_COLUMNS: tuple[Column, ...] = (
         "px",
         "float32",
         "How far the scene moved across the film since the frame before; NaN: not found.",
-        source="phase correlation",
+        source="Kuglin and Hines 1975",
     ),
     _c(
         "kind",
@@ -50,7 +57,9 @@ SCRATCH_COLUMNS: tuple[Column, ...] = (
         "side",
         "",
         "text",
-        "The side of the film that it lies on: " + "; ".join(f"{key}: {words}" for key, words in SIDES.items()) + ".",
+        "The side of the film that it lies on: "
+        + "; ".join(f"{key}: {words}" for key, words in SIDES.items())
+        + ".",
     ),
 )
 
