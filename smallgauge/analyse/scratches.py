@@ -24,7 +24,7 @@ class LineSearch:
         self.rows: list[dict[str, object]] = []
 
     def look(self, frame: int, sheet: ScratchSheet | None, left: int, *, kept: bool) -> None:
-        """Take a frame's sheet, None where it can't be read; `left` is its first column in the capture, `kept` whether it counts."""
+        """Take a frame's sheet, None where it can't be read; `left`: its first column in the capture; `kept`: it counts."""
         if sheet is None:
             self._before = []
             return

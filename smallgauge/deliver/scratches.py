@@ -11,9 +11,10 @@ from smallgauge.picture.scratches import KINDS, SIDES
 from smallgauge.record.scratchtable import read_scratches
 
 _NOTE = (
-    "A scratch stays at its place of the film while the scene moves; a post moves with the scene. Nothing is repaired: the finished "
-    "film shows scratches as the film has them. Frames: those on which a line was seen. On the base side a wet or diffuse scan hides "
-    "most; on the emulsion side layers are gone. scratches.parquet names each line with its place. Lines of chance are not counted."
+    "A scratch stays at its place of the film while the scene moves; a post moves with the scene. Nothing is repaired: the "
+    "finished film shows scratches as the film has them. Frames: those on which a line was seen. Faint lines over rough "
+    "pictures are missed. On the base side a wet or diffuse scan hides most; on the emulsion side layers are gone. "
+    "scratches.parquet names each line with its place. Lines that may be chance are not counted."
 )
 
 

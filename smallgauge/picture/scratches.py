@@ -7,9 +7,9 @@ find_scratches       lines of all frames of a capture    ->  track, kind and sid
 A frame is cut across into bands, and the median is taken along each; the mean over a few frames, at the same place of the film,
 leaves a scratch as it is and smears what moves. In a picture without lines a column is lighter than what lies on both sides of it
 in one band of three. How unlikely it is that so many bands agree, over all frames of a track, times all places,
-widths and stretches that were asked, is the number of false lines to be expected: it is kept below `FALSE_ALARMS`.
-A post or a door frame is as straight as a scratch. It moves with the scene, were it only by the unsteadiness of the camera; a scratch
-stays where it is on the film. Where the scene does not move at all, neither can be told, and the line is left.
+widths and stretches that were asked, is the number of false lines to be expected: kept below `FALSE_ALARMS`.
+A post or a door frame is as straight as a scratch. It moves with the scene, were it only by the unsteadiness of the camera; a
+scratch stays where it is on the film. Where the scene does not move at all, neither can be told, and the line is left.
 """
 
 from collections.abc import Mapping, Sequence
@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 BANDS = 32
+LEAST_ROWS = 12  # of a band that its median is taken of, where it has as many; common practice, no source
 WIDTHS_AT_360 = (
     1.0,
     2.0,
@@ -105,8 +106,9 @@ def make_scratch_sheet(lightness: Floats) -> ScratchSheet:
     values = lightness if lightness.ndim == 3 else lightness[..., None]
     high, wide, colours = values.shape
     deep = high // BANDS
-    part = values[: deep * BANDS].reshape(BANDS, deep, wide, colours)
-    bands = np.partition(part, deep // 2, axis=1)[:, deep // 2]
+    part = values[: deep * BANDS].reshape(BANDS, deep, wide, colours)[:, :: max(1, deep // LEAST_ROWS)]
+    middle = part.shape[1] // 2
+    bands = np.partition(part, middle, axis=1)[:, middle]
     size = (min(wide, 384), min(high, 288))
     small = cv2.resize(values.mean(axis=2), size, interpolation=cv2.INTER_AREA)
     return ScratchSheet(bands=np.ascontiguousarray(bands, np.float32), rows=high, small=small)
@@ -135,13 +137,14 @@ def find_scratch_lines(before: Sequence[ScratchSheet], now: ScratchSheet) -> tup
     >>> round(best.x), best.agree >= 30
     (60, True)
     """
-    grey = np.mean([sheet.bands.mean(axis=2) for sheet in (*before[-MEMORY:], now)], axis=0, dtype=np.float32)
+    recent = [sheet.bands.mean(axis=2) for sheet in (*before[-MEMORY:], now)]
+    grey = np.asarray(np.mean(recent, axis=0), np.float32)
     count, core, sign, mean = _agreeing(grey, now.rows)
     score = count + 0.5 * np.tanh(np.abs(mean) / 20.0)
     order = np.argsort(-score, kind="stable")
     taken = np.zeros(grey.shape[1], bool)
     shifts = _shifts(before[-1] if len(before) else None, now)
-    lines = []
+    lines: list[ScratchLine] = []
     for x in order[:400].tolist():
         if count[x] < AGREE or len(lines) >= MOST_LINES:
             break
@@ -301,27 +304,25 @@ def find_scratches(
 
 def _tracks(lines: Mapping[str, Any], size: tuple[int, int]) -> NDArray[np.int64]:
     """Lines linked from frame to frame: the nearest of the same sign, at most `GAP` frames on."""
-    frame, x, depth, width = (np.asarray(lines[name]) for name in ("frame", "x", "depth", "width"))
+    frame, x, depth = (np.asarray(lines[name]) for name in ("frame", "x", "depth"))
     track = np.full(len(frame), -1, np.int64)
     open_tracks: list[int] = []  # last row of each
     slack = 1.0 + size[1] / 720
     pace = 8 * size[1] / 360
     count = 0
-    for number in np.unique(frame):
-        rows = np.flatnonzero(frame == number)
+    for number in np.unique(frame).tolist():
+        rows = np.flatnonzero(frame == number).tolist()
         open_tracks = [row for row in open_tracks if number - frame[row] <= GAP]
-        pairs = []
-        for last in open_tracks:
-            for row in rows:
-                if (depth[last] > 0) != (depth[row] > 0):
-                    continue
-                moved = lines["scene_px"][row]
-                away = abs(x[row] - x[last])
-                with_scene = (
-                    abs(x[row] - x[last] - moved) if np.isfinite(moved) and abs(moved) < pace else away
-                )
-                if min(away, with_scene) <= slack:
-                    pairs.append((min(away, with_scene), int(last), int(row)))
+        last_rows, these = np.array(open_tracks, np.int64), np.array(rows, np.int64)
+        away = x[these][None] - x[last_rows][:, None]
+        moved = np.asarray(lines["scene_px"])[these]
+        moved = np.where(np.abs(moved) < pace, moved, 0.0)  # 0 too where it was not found
+        nearest = np.minimum(np.abs(away), np.abs(away - moved[None]))
+        alike = (depth[last_rows] > 0)[:, None] == (depth[these] > 0)[None]
+        pairs = [
+            (float(nearest[m, n]), open_tracks[m], rows[n])
+            for m, n in np.argwhere(alike & (nearest <= slack)).tolist()
+        ]
         used: set[int] = set()
         for _, last, row in sorted(pairs):
             if last in used or track[row] >= 0:
@@ -332,7 +333,7 @@ def _tracks(lines: Mapping[str, Any], size: tuple[int, int]) -> NDArray[np.int64
             if track[row] < 0:
                 track[row] = count
                 count += 1
-        open_tracks = [last for last in open_tracks if last not in used] + rows.tolist()
+        open_tracks = [last for last in open_tracks if last not in used] + rows
     return track
 
 

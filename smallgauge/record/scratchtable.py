@@ -1,6 +1,7 @@
 """Lines along the film: a row for each line on each frame, in the pixels of the captured frame.
 
-`scratches.parquet` says where each lies, how deep it is, which lines are one, and what they are taken for. Nothing is altered by it.
+`scratches.parquet` says where each lies, how deep it is, which lines are one, and what they are taken for. Nothing is
+altered by it.
 """
 
 from pathlib import Path

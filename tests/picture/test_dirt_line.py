@@ -13,6 +13,7 @@ from smallgauge.record.decided import decided_value
 from smallgauge.record.dirttable import DIRT_COLUMNS, read_dirt
 from smallgauge.record.files import read_json
 from smallgauge.record.rendertable import RENDER_COLUMNS, RenderSummary
+from smallgauge.record.scratchtable import read_scratches
 from smallgauge.record.table import read_table
 
 AT = "2026-01-17T10:00:00Z"
@@ -106,3 +107,13 @@ def test_a_decision_renders_again_without_searching_again(small):
     assert (folder / "dirt.parquet").stat().st_mtime_ns == searched
     assert read_table(folder / "render.parquet", RENDER_COLUMNS, "render")["retouched_share"].max() == 0
     assert len(read_table(folder / "dirt.parquet", DIRT_COLUMNS, "dirt")) > 0
+
+
+def test_lines_are_looked_for_in_the_same_reading(small):
+    folder = small / "shelf" / "dirty"
+    lines = read_scratches(folder)
+    assert lines is not None
+    assert set(lines["kind"].tolist()) <= {"chance"}  # four frames are too few to tell a line from chance
+    written = (folder / "scratches.parquet").stat().st_mtime_ns
+    finish(small / "dirty", small / "shelf", settings())
+    assert (folder / "scratches.parquet").stat().st_mtime_ns == written
