@@ -26,6 +26,8 @@ GROWN = (
 )
 SEED = 4.5  # deviations that a blob's deepest pixel has at least to be listed; common practice, no source
 MOST_BLOBS = 400  # of a frame that are kept: more is no dirt; common practice, no source
+# Of lightness between neighbours, as at a slow start of the camera: beyond it nothing is told. common practice, no source
+MOST_STEP = 10.0
 LEVELS = 256
 LEAST_PX = 3  # pixels of a blob; fewer are grain
 FITS = 3.5  # deviations within which a pixel around a blob fits a neighbour; common practice, no source
@@ -117,7 +119,8 @@ def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> DirtFound:
     -------
     DirtFound
         Blobs of three pixels or more whose deepest one stands out of all of nine pixels of either neighbour by `SEED`
-        deviations of the grain, at one of three degrees of softness. Not all of them are dirt.
+        deviations of the grain, at one of three degrees of softness. Not all of them are dirt. None, and a grain of NaN,
+        where a neighbour is lighter or darker by more than `MOST_STEP`.
 
     Notes
     -----
@@ -137,6 +140,8 @@ def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> DirtFound:
     """
     flows = [_flow(now.small, other.small) for other in (before, after)]
     offsets = [_level(now.small, other.small, flow) for other, flow in zip((before, after), flows)]
+    if max(abs(float(np.median(offset))) for offset in offsets) > MOST_STEP:
+        return DirtFound(blobs=(), count=0, grain=float("nan"))
     pairs = list(zip((before, after), flows, offsets, strict=True))
     sides = [_carried(sheet.lightness, flow, offset) for sheet, flow, offset in pairs]
     sigma = _grain(now.lightness, sides)
