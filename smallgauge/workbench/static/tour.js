@@ -1,6 +1,6 @@
 // The tour of a first run: a few steps in plain words, each pointing at a part of the page. Shown until it was ended once.
 import { html } from "./html.js";
-import { useLayoutEffect, useRef } from "preact/hooks";
+import { useEffect, useRef } from "preact/hooks";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
 
@@ -37,7 +37,7 @@ export function Tour({ on, reel }) {
   const at = Math.max(0, Math.min(step.value, STEPS.length - 1));
   const told = STEPS[at];
   const here = wanted.value && told.on === on;
-  useLayoutEffect(() => {
+  useEffect(() => {
     const part = here ? document.querySelector(told.where) : null;
     if (!part) return;
     part.setAttribute("data-pointed", "");
