@@ -1,7 +1,8 @@
 """What was made of a reel, entered in the book from its papers: measured, rendered, proved, packed, handed over.
 
 The files are the truth and the book is told of them. A paper counts only while it is the one that the reel's journal says
-was written. Names of people are left in the papers: an event is never removed, and a client's name must be.
+was written; captures of a joined reel and deliveries have no line there, and a delivery is held against its kept list. Names
+of people are left in the papers: an event is never removed, and a client's name must be.
 """
 
 from collections.abc import Mapping
@@ -23,6 +24,7 @@ from smallgauge.record.deliveries import read_deliveries
 from smallgauge.record.files import read_json
 from smallgauge.record.finding import Proof
 from smallgauge.record.journal import Journal, JournalLine
+from smallgauge.record.package import FAMILY_SUMS
 from smallgauge.record.rendertable import RenderSummary
 
 CAPTURED, RENDERED, PROVED, PACKED, HANDED = "measured", "rendered", "proved", "packed", "handed over"
@@ -141,10 +143,16 @@ def _packed(folder: Path, lines: Lines) -> list[tuple[str, str]]:
 
 
 def _handed(folder: Path, _lines: Lines) -> list[tuple[str, str]]:
-    return [
-        (HANDED, f"delivery {each.number} on {each.on}; list of the package {each.sums_sha256}")
-        for each in read_deliveries(folder).handed
-    ]
+    said = []
+    for each in read_deliveries(folder).handed:
+        kept = folder / each.folder / FAMILY_SUMS
+        if kept.is_file() and digest_file(kept) != each.sums_sha256:
+            raise FixityError(
+                f"{kept} must be the list that was handed over, and it is another; find out who changed it, and put it back from a "
+                "copy."
+            )
+        said.append((HANDED, f"delivery {each.number} on {each.on}; list of the package {each.sums_sha256}"))
+    return said
 
 
 def _enter(

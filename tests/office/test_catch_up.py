@@ -3,15 +3,17 @@
 import json
 import re
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from shop import AT, open_shop, parcel, reel, write_film
 
 from smallgauge import cli
 from smallgauge.media.whole import digest_file
-from smallgauge.office.book import check_book
+from smallgauge.office.book import Book, check_book
 from smallgauge.office.catch_up import catch_up, reels_on
 from smallgauge.office.ledger import hand_back
+from smallgauge.office.place import BOOK_FILE
 
 NUMBER = "0000013-R01-3"
 
@@ -96,8 +98,32 @@ def test_a_client_is_not_named_and_a_film_that_went_back_is_told_of(shelf, capsy
         assert refused == [] and entered[-1].what == "handed over"
         assert re.fullmatch(r"delivery 1 on 2026-03-09; list of the package [0-9a-f]{64}", entered[-1].words)
         assert not any("Wim" in each.words for each in entered)
+        kept = folder / "delivery-1" / "SHA256SUMS"
+        kept.unlink()  # it may be a second name of the package's own list
+        kept.write_text("altered\n")
+        assert "must be the list that was handed over" in catch_up(book, (folder,), at=AT, by="mk")[1][0][1]
 
 
 def test_a_folder_behind_a_link_is_no_reel_of_the_shelf(shelf, finished):
     (shelf / "elsewhere").symlink_to(reels_on(finished)[0], target_is_directory=True)
     assert [place.name for place in reels_on(shelf)] == [reels_on(finished)[0].name]
+
+
+@pytest.mark.parametrize("where", ["file", "server"])
+def test_two_benches_at_once_enter_each_paper_once(finished, tmp_path, request, where):
+    place = tmp_path / BOOK_FILE if where == "file" else request.getfixturevalue("database")
+    with Book(place, make=True) as book:
+        reel(book, parcel(book))
+
+    def bench(name):
+        with Book(place) as own:
+            return catch_up(own, reels_on(finished), at=AT, by=name)
+
+    with ThreadPoolExecutor(4) as pool:
+        told = list(pool.map(bench, ("mk", "jo", "an", "li")))
+    assert [refused for _, refused in told] == [[]] * 4
+    assert sorted(each.what for entered, _ in told for each in entered) == [
+        "measured", "packed", "proved", "rendered",
+    ]  # fmt: skip
+    with Book(place) as book:
+        assert check_book(book).faults == ()
