@@ -301,6 +301,12 @@ class OpenReel:
         planned = self._planned()
         return planned.plan, planned.shown
 
+    @property
+    def is_planned(self) -> bool:
+        """Whether the plan of today's decisions is made, so that nobody waits for it."""
+        known = self._plan
+        return known is not None and known.revision == self.treatment().revision
+
     def _planned(self) -> Planned:
         log = self.decisions()
         revision = treatment_of(log).revision

@@ -33,7 +33,7 @@ def outlines_paper(reel: OpenReel, row: int) -> dict[str, Any]:
     number, frame = int(frames["capture"][reel.check_row(row)]), int(frames["frame"][row])
     stretch = reel.material().stretches[number]
     gate = [_known(frames[f"gate_{side}_px"][row]) for side in ("left", "top", "right", "bottom")]
-    moved = _moved(frames, row)
+    moved, planned = _moved(frames, row), reel.is_planned
     across = pixels_per_mm(stretch.capture)
     return {
         "row": row,
@@ -44,8 +44,9 @@ def outlines_paper(reel: OpenReel, row: int) -> dict[str, Any]:
         "place": [_known(frames["perforation_x_px"][row]), _known(frames["perforation_y_px"][row])],
         "moved_px": moved,
         "moved_mm": [None if each is None else _known(each / across, 4) for each in moved],
-        "shown": _shown(reel, row),
-        "framing": _framing(reel, row),
+        "planned": planned,  # what is shown is told once it is, so that an answer never waits for the plan of a long reel
+        "shown": _shown(reel, row) if planned else [],
+        "framing": _framing(reel, row) if planned else None,
         "specks": _specks(reel, number, frame),
     }
 

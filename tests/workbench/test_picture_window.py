@@ -54,6 +54,8 @@ def test_pixel_for_pixel_is_the_captured_samples_and_nothing_else(numbered_shelf
 
 def test_outlines_stand_where_the_film_was_drawn(numbered_shelf, reel):
     truth = json.loads((numbered_shelf.parent / "capture-truth" / "truth.json").read_text(encoding="utf-8"))
+    assert outlines_paper(reel, 20)["planned"] is False, "an answer waited for the plan"
+    reel.plan()
     told = outlines_paper(reel, 20)
     assert told["size"] == [256, 192]
     assert all(speck["words"] and speck["left"] + speck["width"] <= 256 for speck in told["specks"])
@@ -174,6 +176,7 @@ def test_looks_outlines_wipe_and_measures(chrome, numbered_shelf):
 @needs_chromium
 def test_the_framing_is_moved_by_pointer_and_by_numbers_and_becomes_a_decision(chrome, own_shelf):
     reel = OpenReel(own_shelf / NAME)
+    reel.plan()
     before = outlines_paper(reel, 0)["framing"]
     reel.close()
     with serve(own_shelf) as served, page_of(chrome, served) as page:

@@ -7,6 +7,7 @@ export const on = signal(true);
 export const paper = signal(/** @type {any} */ (null));
 export const moving = signal(false);
 const shift = signal({ x: 0, y: 0 }); // of the part that is shown, finished pixels
+const AGAIN_MS = 700;
 let asking = false;
 
 /** What was measured in the drawn frame; the newest question is next. @param {import("./pictures.js").Pictures} pictures */
@@ -17,11 +18,19 @@ export async function read(pictures) {
     while (pictures.drawn.value && paper.value?.row !== pictures.drawn.value.row) {
       paper.value = await ask.json(ask.at(pictures.reel, `/outlines/${pictures.drawn.value.row}`));
     }
+    if (paper.value && !paper.value.planned) setTimeout(() => readAgain(pictures), AGAIN_MS);
   } catch {
     paper.value = null;
   } finally {
     asking = false;
   }
+}
+
+/** The same once more, for what was not planned yet. @param {import("./pictures.js").Pictures} pictures */
+async function readAgain(pictures) {
+  if (!paper.value || paper.value.planned || asking) return;
+  paper.value = { ...paper.value, row: -1 };
+  await read(pictures);
 }
 
 /** Forget what was read: a decision may have moved the framing. */

@@ -119,7 +119,8 @@ export function PictureWindow({ pictures, keys, fields }) {
     canvas.current.closest("section").focus({ preventScroll: true });
   }, []);
   useEffect(() => {
-    tell(pictures);
+    const rest = setTimeout(() => tell(pictures), 60);
+    return () => clearTimeout(rest);
   }, [drawn?.row]);
   useEffect(() => {
     const rest = setTimeout(() => outlines.read(pictures), 80);
