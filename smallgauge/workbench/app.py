@@ -48,6 +48,7 @@ from smallgauge.workbench.decide import drafted, fields_paper, record
 from smallgauge.workbench.hand import Hand, InHand
 from smallgauge.workbench.hand_pages import hand_addresses
 from smallgauge.workbench.looks import CORRECTED, LOOKS, Shown
+from smallgauge.workbench.marks import mark_addresses
 from smallgauge.workbench.opened import OpenReel
 from smallgauge.workbench.outlines import crop_png, outlines_paper
 from smallgauge.workbench.papers import frame_paper, lane_values, reel_paper, rows_paper
@@ -93,6 +94,7 @@ class Bench:
             *self._treatment(),
             *hand_addresses(self),
             *watching_addresses(self),
+            *mark_addresses(self),
             *self.counter.addresses(self.twin, self._page),
         )
 

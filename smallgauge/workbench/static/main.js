@@ -13,6 +13,7 @@ import { FieldRow, Fields } from "./fields.js";
 import { Who, whoAsks } from "./session.js";
 import { Tour } from "./tour.js";
 import { Verdict, Watching } from "./watching.js";
+import { Marks, StillMarks } from "./marks.js";
 import { WorkInHand, listen } from "./work.js";
 import { KeyList, everywhere, keyboard, running, shown } from "./keys.js";
 
@@ -40,7 +41,7 @@ async function openReel(reel) {
     };
     const pictures = new Pictures(reel, paper);
     const fields = new Fields(reel, pictures);
-    bench.value = { paper, strip, pictures, fields, watching: new Watching(reel, fields), keys: keyboard(pictures, strip) };
+    bench.value = { paper, strip, pictures, fields, watching: new Watching(reel, fields), marks: new Marks(reel, fields), keys: keyboard(pictures, strip) };
   } catch (error) {
     trouble.value = /** @type {Error} */ (error).message;
   }
@@ -49,7 +50,7 @@ async function openReel(reel) {
 function ReelPage() {
   const open = bench.value;
   if (!open) return html`<main><h1>${name}</h1><p role="status" class=${trouble.value ? "trouble" : "quiet"}>${trouble.value || "The reel is being laid on the bench."}</p><p><a href="/">Shelf</a></p></main>`;
-  const { paper, strip, pictures, fields, watching, keys } = open;
+  const { paper, strip, pictures, fields, watching, marks, keys } = open;
   const drawn = pictures.drawn.value;
   const state = running.value ? "running" : "standing";
   document.title = `${paper.reel}: frame ${drawn ? drawn.row : "none yet"} of ${paper.frames}, ${state}`;
@@ -74,6 +75,7 @@ function ReelPage() {
     <${Strip} strip=${strip} pictures=${pictures} keys=${keys} />
     <${PictureWindow} pictures=${pictures} keys=${keys} fields=${fields} />
     <${FieldRow} fields=${fields} />
+    <${StillMarks} marks=${marks} go=${(/** @type {number} */ row) => (pictures.go(row), strip.follow(row))} />
     <${Verdict} watching=${watching} />
     <${WorkInHand} names=${[[name, paper.reel]]} />
     <${KeyList} />
