@@ -27,6 +27,9 @@ def test_a_first_run_is_shown_round_by_keyboard_and_not_again(tmp_path, monkeypa
         for title in TITLES:
             page.wait_for_selector(f".tour h2:has-text('{title}')")
             page.wait_for_selector("[data-pointed]")
+            page.wait_for_function(
+                "() => document.activeElement.className === 'tour'"
+            )  # this step has the keyboard
             page.keyboard.press("Tab")
             page.keyboard.press("Enter")
         page.wait_for_selector(".tour", state="detached")
