@@ -15,12 +15,10 @@ from pathlib import Path
 
 import numpy as np
 
-from smallgauge.demo import write_specimen
-from smallgauge.line import Settings, finish
+from benchmarks.finished_reel import reel_in
 from smallgauge.media.copy_out import CODERS, create_copy
 from smallgauge.media.film_in import read_film
 from smallgauge.picture.kernels import reduce_frame, warm
-from smallgauge.picture.synthetic import SceneTruth, specimen_truth
 from smallgauge.record.files import read_json
 from smallgauge.record.finding import Proof
 from smallgauge.record.ordered import recipe_of
@@ -31,35 +29,10 @@ ORDER = ("viewing", "hd", "hevc", "hevc 8-bit", "av1", "editing")
 _WORST = re.compile(r"the worst part differs by ([\d.]+) %")
 
 
-def reel_in(folder: Path, frames: int) -> Path:
-    """The reel's folder; drawn and finished where it isn't there."""
-    reel = folder / "shelf" / "0004171-R01-3"
-    if not (reel / "package.json").is_file():
-        scenes = (
-            SceneTruth(kind="garden", first=0, stop=frames // 2),
-            SceneTruth(kind="sea", first=frames // 2, stop=frames),
-        )
-        truth = specimen_truth(
-            "super 8",
-            width=2448,
-            height=1836,
-            frames=frames,
-            bits=10,
-            code_values="log",
-            striped=True,
-            scenes=scenes,
-        )
-        write_specimen(folder / "capture", truth, format="dpx", reel=reel.name, processes=1)
-        with (folder / "capture" / "capture.toml").open("a", encoding="utf-8") as notes:
-            notes.write(f"copies = {list(ORDER)}\n".replace("'", '"'))
-        finish(folder / "capture", folder / "shelf", Settings(at="2026-01-17T10:00:00Z", workers=1))
-    return reel
-
-
 def main() -> None:
     """Draw, finish, code again, print."""
     folder, frames = Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 48
-    reel = reel_in(folder, frames)
+    reel = reel_in(folder, frames, size=(2448, 1836), copies=ORDER)
     warm()
     worst = {
         check.of: match[1]

@@ -22,8 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.moving_pictures import CLEAN_KINDS, moving_scene, with_grain
-from smallgauge.picture.dirt import DirtFound, find_dirt, make_dirt_sheet
-from smallgauge.picture.dirt_kinds import DIRT, find_dirt_kinds
+from smallgauge.picture.dirt import Blob, find_dirt, make_dirt_sheet
+from smallgauge.picture.dirt_kinds import DIRT, blob_columns, find_dirt_kinds
 from smallgauge.picture.dirt_repair import DirtRepair, apply_dirt_repair
 from smallgauge.picture.synthetic_dirt import draw_dirty, draw_specks
 
@@ -31,20 +31,6 @@ LIMITS = (25, 32, 40, 50, 64)
 HARM = 25
 SPECKS = 12
 DIRTY_KINDS = ("still", "pan", "fast")
-NAMES = (
-    "left",
-    "top",
-    "width",
-    "height",
-    "area_px",
-    "depth",
-    "peak",
-    "lightness",
-    "restless",
-    "apart",
-    "turn_deg",
-    "long",
-)
 RATE = Fraction(1, 25)
 TABLE = np.linspace(0, 1, 65536, dtype=np.float32)
 
@@ -70,42 +56,39 @@ def drawn(
         yield clean, draw_dirty(clean, specks), specks.labels
 
 
-def searched(seen: list[Floats]) -> tuple[list[DirtFound], list[list[str]], float]:
-    """What is found on the frames between the first and the last, the kinds, and processor seconds a frame."""
-    begin = time.process_time()
+def searched(seen: list[Floats]) -> list[list[tuple[Blob, str]]]:
+    """What is found on the frames between the first and the last, frame by frame, each with its kind."""
     sheets = [make_dirt_sheet(lightness(light)) for light in seen]
     found = [find_dirt(sheets[n - 1], sheets[n], sheets[n + 1]) for n in range(1, len(seen) - 1)]
-    blobs = [(n, blob) for n, each in enumerate(found, 1) for blob in each.blobs]
-    columns: dict[str, Any] = {name: np.array([getattr(blob, name) for _, blob in blobs]) for name in NAMES}
-    columns["frame"] = np.array([n for n, _ in blobs], int)
+    columns = blob_columns([(n, blob) for n, own in enumerate(found, 1) for blob in own])
     height, width = seen[0].shape[:2]
-    kinds = find_dirt_kinds(columns, scene=np.zeros(len(seen), int), size=(width, height)).tolist()
-    spent = (time.process_time() - begin) / len(found)
-    out, at = [], 0
-    for each in found:
-        out.append(kinds[at : at + len(each.blobs)])
-        at += len(each.blobs)
-    return found, out, spent
+    kinds = iter(find_dirt_kinds(columns, scene=np.zeros(len(seen), int), size=(width, height)).tolist())
+    return [[(blob, next(kinds)) for blob in own] for own in found]
+
+
+def under(blob: Blob, labels: NDArray[np.int32]) -> set[int]:
+    """The drawn specks that a blob lies on."""
+    return {int(v) for y, first, stop in blob.runs for v in labels[y, first:stop]} - {0}
 
 
 def dirty_case(kind: str, frames: int, height: int, seed: int) -> dict[str, Any]:
     """Figures of one scene with dirt."""
     clean, seen, labels = (list(part) for part in zip(*drawn(kind, frames, height, seed)))
     codes = [(np.clip(light, 0, 1) * 65535).round().astype(np.uint16) for light in seen]
-    found, kinds, spent = searched(seen)
-    runs = {n: tuple(run for blob in each.blobs for run in blob.runs) for n, each in enumerate(found, 1)}
+    begin = time.process_time()
+    found = searched(seen)
+    spent = (time.process_time() - begin) / len(found)
+    runs = {n: tuple(run for blob, _ in own for run in blob.runs) for n, own in enumerate(found, 1)}
     told: list[tuple[float, bool]] = []
     false, worse, mending = 0, [0, 0, 0], 0.0
     looked = range(2, frames - 2)
     medians = temporal_medians([lightness(light) for light in seen])
     for n in looked:
         truth, dirty = lightness(clean[n]), lightness(seen[n])
-        mine = [blob for blob, of in zip(found[n - 1].blobs, kinds[n - 1], strict=True) if of == DIRT]
-        got: set[int] = set()
-        for blob in mine:
-            under = {int(v) for y, a, b in blob.runs for v in labels[n][y, a:b]} - {0}
-            got |= under
-            false += not under
+        mine = [blob for blob, kind in found[n - 1] if kind == DIRT]
+        hits = [under(blob, labels[n]) for blob in mine]
+        got = set().union(*hits)
+        false += sum(not hit for hit in hits)
         for label in range(1, int(labels[n].max()) + 1):
             where = labels[n] == label
             if where.any() and where[4:-4, 4:-4].sum() == where.sum():
@@ -157,13 +140,8 @@ def temporal_medians(planes: list[Floats]) -> list[Floats]:
 def clean_case(kind: str, frames: int, height: int, seed: int) -> float:
     """Share of a clean scene's pixels that a repair would touch."""
     seen = [light for light, _, _ in drawn(kind, frames, height, seed)]
-    found, kinds, _ = searched(seen)
-    touched = sum(
-        blob.area_px
-        for each, own in zip(found, kinds, strict=True)
-        for blob, of in zip(each.blobs, own, strict=True)
-        if of == DIRT
-    )
+    found = searched(seen)
+    touched = sum(blob.area_px for own in found for blob, kind in own if kind == DIRT)
     return touched / (len(found) * seen[0].shape[0] * seen[0].shape[1])
 
 

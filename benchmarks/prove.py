@@ -16,12 +16,10 @@ from pathlib import Path
 import av
 import numpy as np
 
+from benchmarks.finished_reel import reel_in
 from smallgauge.crew import Crew
-from smallgauge.demo import write_specimen
-from smallgauge.line import Settings, finish
 from smallgauge.media.picture_in import list_capture
 from smallgauge.picture.kernels_proof import warm
-from smallgauge.picture.synthetic import SceneTruth, specimen_truth
 from smallgauge.prove.fixity import expected_digests
 from smallgauge.prove.reel import make_proof
 from smallgauge.record.capture import Capture
@@ -52,33 +50,10 @@ def bare_decode(path: Path) -> None:
             packet.decode()
 
 
-def reel_in(folder: Path, frames: int) -> Path:
-    """The reel's folder; drawn and finished where it isn't there."""
-    reel = folder / "shelf" / "0004171-R01-3"
-    if not (reel / "package.json").is_file():
-        scenes = (
-            SceneTruth(kind="garden", first=0, stop=frames // 2),
-            SceneTruth(kind="sea", first=frames // 2, stop=frames),
-        )
-        truth = specimen_truth(
-            "super 8",
-            width=2048,
-            height=1536,
-            frames=frames,
-            bits=10,
-            code_values="log",
-            striped=True,
-            scenes=scenes,
-        )
-        write_specimen(folder / "capture", truth, format="dpx", reel=reel.name, processes=1)
-        finish(folder / "capture", folder / "shelf", Settings(at="2026-01-17T10:00:00Z", workers=1))
-    return reel
-
-
 def main() -> None:
     """Draw, prove, print."""
     folder, frames = Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 24
-    reel = reel_in(folder, frames)
+    reel = reel_in(folder, frames, size=(2048, 1536))
     warm()
     capture = read_json(reel / "capture.json", Capture)
     rows = []

@@ -6,6 +6,7 @@ after the other; with more, each in a process of its own (started afresh, not fo
 dies only its job is lost and given out once more.
 """
 
+import contextlib
 import hashlib
 import os
 import threading
@@ -21,6 +22,8 @@ from smallgauge.errors import SmallgaugeError
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 Tick = Callable[[int], None]
+
+NICENESS = 10  # of work behind the people at the machine
 
 _counter: Any = None  # shared with the processes of a crew: frames done so far
 
@@ -54,20 +57,30 @@ def _start(counter: Any) -> None:
     global _counter
     _counter = counter
     prepare_kernels()
+    leave_ending_to_parent()
+
+
+def leave_ending_to_parent() -> None:
+    """Let the parent answer Ctrl-C for all, and end at once when it is gone: the next run must find nobody writing."""
     import signal
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent answers Ctrl-C for all
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    """A worker whose parent was killed ends at once: the next run must find nobody writing."""
     from multiprocessing import connection, parent_process
 
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = parent_process()
-    if parent is not None:
-        connection.wait([parent.sentinel])
-        os._exit(1)
+
+    def end_with_parent() -> None:
+        if parent is not None:
+            connection.wait([parent.sentinel])
+            os._exit(1)
+
+    threading.Thread(target=end_with_parent, daemon=True).start()
+
+
+def work_behind() -> None:
+    """Go behind the people at the machine, in a process that they or the queue have started."""
+    leave_ending_to_parent()
+    with contextlib.suppress(AttributeError, OSError):  # a system without priorities
+        os.nice(NICENESS)
 
 
 # How the pool tells that a worker died: with its job in hand, or before it was known to have one.

@@ -23,7 +23,7 @@ from smallgauge.gauge.gauges import GAUGES
 from smallgauge.picture.colour import FrameColour, apply_colour, solve_output
 from smallgauge.picture.damage import measure_frame_damage
 from smallgauge.picture.dirt import find_dirt, make_dirt_sheet
-from smallgauge.picture.dirt_kinds import DIRT, find_dirt_kinds
+from smallgauge.picture.dirt_kinds import DIRT, blob_columns, find_dirt_kinds
 from smallgauge.picture.dirt_repair import DirtRepair, apply_dirt_repair
 from smallgauge.picture.flicker import FlickerEvidence, apply_flicker, propose_flicker, solve_flicker
 from smallgauge.picture.flicker_pairs import make_flicker_sheet, measure_flicker
@@ -439,23 +439,8 @@ def dirt() -> None:
     ]
     number = 4
     found = [find_dirt(sheets[n - 1], sheets[n], sheets[n + 1]) for n in range(1, 8)]
-    blobs = [(n, blob) for n, each in enumerate(found, 1) for blob in each.blobs]
-    names = (
-        "left",
-        "top",
-        "width",
-        "height",
-        "area_px",
-        "depth",
-        "peak",
-        "lightness",
-        "restless",
-        "apart",
-        "turn_deg",
-        "long",
-    )
-    columns = {name: np.array([getattr(blob, name) for _, blob in blobs]) for name in names}
-    columns["frame"] = np.array([n for n, _ in blobs])
+    blobs = [(n, blob) for n, own in enumerate(found, 1) for blob in own]
+    columns = blob_columns(blobs)
     kinds = find_dirt_kinds(columns, scene=np.zeros(9, int), size=(472, 348))
     here = [(blob, kind) for (n, blob), kind in zip(blobs, kinds, strict=True) if n == number]
     repairs = [DirtRepair(runs=b.runs, before=b.before, after=b.after) for b, kind in here if kind == DIRT]

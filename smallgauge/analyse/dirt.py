@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from smallgauge.analyse.scratches import LineSearch, write_reel_lines
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.picture.dirt import Blob, DirtSheet, find_dirt, make_dirt_sheet
-from smallgauge.picture.dirt_kinds import find_dirt_kinds
-from smallgauge.picture.scratches import ScratchSheet, make_scratch_sheet
+from smallgauge.picture.dirt_kinds import TOLD, find_dirt_kinds
+from smallgauge.picture.scratches import MEMORY, ScratchSheet, make_scratch_sheet
 from smallgauge.record.capture import Capture
 from smallgauge.record.dirttable import DIRT_COLUMNS, DIRT_TABLE, runs_text
 from smallgauge.record.exposures import picture_boxes
@@ -29,14 +29,15 @@ from smallgauge.record.scratchtable import SCRATCH_TABLE
 from smallgauge.record.table import Table, join_tables, read_table, table_of, write_table
 from smallgauge.record.work import Progress, Runner
 
-SEARCHING = 3  # raised when the same frames would give other rows
+SEARCHING = 4  # raised when the same frames would give other rows
+HALO = MEMORY  # frames before a piece that its first frame is compared with; dirt needs one on either side
 LEAST_SIDE_PX = 64  # of a picture in which dirt is looked for
 SIDES = ("before", "after")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DirtJob:
-    """Frames `first` to `stop` of a capture, and where the picture lies in each frame of it from `first` - 1 on."""
+    """Frames `first` to `stop` of a capture, and where the picture lies in each frame that is read for them."""
 
     folder: str
     number: int  # of the capture in the reel
@@ -44,7 +45,8 @@ class DirtJob:
     capture: Capture
     first: int
     stop: int
-    corners: tuple[tuple[int, int], ...]  # left, top of frames first - 1 to stop
+    begin: int  # first frame that is read
+    corners: tuple[tuple[int, int], ...]  # left, top of frames from `begin` on
     size: tuple[int, int]
 
 
@@ -58,10 +60,10 @@ def _lines_file(number: int, first: int) -> str:
 
 def find_reel_dirt(
     folder: Path, *, material: Material, frames: Table, journal: Journal, runner: Runner, progress: Progress
-) -> Table | None:
+) -> None:
     """Find a reel's dirt into `dirt.parquet` and its lines into `scratches.parquet`; what stands is kept.
 
-    None where no picture is large enough.
+    Neither is written where no picture is large enough.
     """
     digests = [
         (stretch.capture.digest, stretch.capture.light, stretch.capture.encoding)
@@ -76,7 +78,7 @@ def find_reel_dirt(
     }
     key = key_of("dirt", SEARCHING, digests, [each[0] for each in corners], sorted(scenes.items()))
     if journal.holds(DIRT_TABLE, key) and journal.holds(SCRATCH_TABLE, key):
-        return read_table(folder / DIRT_TABLE, DIRT_COLUMNS, "dirt")
+        return
     jobs, keys = _jobs(folder, material, corners)
     missing = [
         job
@@ -96,7 +98,7 @@ def find_reel_dirt(
             journal.add_file("analyse", file, key=keys[job.number, job.first], first=job.first, stop=job.stop)
     pieces = [folder / _rows_file(job.number, job.first) for job in jobs]
     if not pieces:
-        return None
+        return
     table = join_tables([read_table(piece, DIRT_COLUMNS, "dirt") for piece in pieces])
     table = _with_kinds(table, material, corners, scenes)
     write_table(folder / DIRT_TABLE, table)
@@ -107,7 +109,6 @@ def find_reel_dirt(
     journal.add_file("analyse", SCRATCH_TABLE, key=key, stop=total, rows=count)
     for piece in (*pieces, *lines):
         piece.unlink(missing_ok=True)
-    return table
 
 
 def _corners(capture: Capture, frames: Table) -> tuple[NDArray[np.int64], tuple[int, int]]:
@@ -133,7 +134,7 @@ def _jobs(
         capture, count = stretch.capture, len(stretch.frames)
         for first in range(0, count, SEGMENT_FRAMES):
             stop = min(first + SEGMENT_FRAMES, count)
-            around = range(max(0, first - 1), min(count, stop + 1))
+            around = range(max(0, first - HALO), min(count, stop + 1))
             job = DirtJob(
                 folder=str(folder),
                 number=number,
@@ -141,6 +142,7 @@ def _jobs(
                 capture=replace(capture, files=()),
                 first=first,
                 stop=stop,
+                begin=around.start,
                 corners=tuple((int(place[n, 0]), int(place[n, 1])) for n in around),
                 size=size,
             )
@@ -156,20 +158,19 @@ def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> tuple[str, str]:
     """Search a piece of a capture; the files of its rows: blobs, lines."""
     file, lines_file = _rows_file(job.number, job.first), _lines_file(job.number, job.first)
     (Path(job.folder) / file).parent.mkdir(parents=True, exist_ok=True)
-    begin = max(0, job.first - 1)
     lightness = _lightness_table(job.capture)
     rows: list[dict[str, object]] = []
     sheets: dict[int, DirtSheet | None] = {}
     lines = LineSearch(job.number)
     with open_picture(job.listing) as reader:
-        last = begin + len(job.corners)
-        for number in range(begin, last):
-            corner = job.corners[number - begin]
+        last = job.begin + len(job.corners)
+        for number in range(job.begin, last):
+            corner = job.corners[number - job.begin]
             sheets[number], upright = _sheets(reader, number, corner, job.size, lightness)
             lines.look(number, upright, corner[0], kept=job.first <= number < job.stop)
             sheets.pop(number - 3, None)
             if job.first <= number - 1 < job.stop:
-                rows += _rows(job, number - 1, sheets, begin)
+                rows += _rows(job, number - 1, sheets)
                 tick(1)
         if last - 1 < job.stop and job.first <= last - 1:  # the capture's last frame has nothing after it
             tick(1)
@@ -207,37 +208,20 @@ def _sheets(
     return make_dirt_sheet(np.ascontiguousarray(values, np.float32)), upright
 
 
-def _rows(
-    job: DirtJob, number: int, sheets: dict[int, DirtSheet | None], begin: int
-) -> list[dict[str, object]]:
+def _rows(job: DirtJob, number: int, sheets: dict[int, DirtSheet | None]) -> list[dict[str, object]]:
     """Rows of one frame's blobs, in pixels of the captured frame."""
     before, now, after = (sheets.get(n) for n in (number - 1, number, number + 1))
     if before is None or now is None or after is None:
         return []
-    corners = [np.array(job.corners[n - begin]) for n in (number - 1, number, number + 1)]
-    found = find_dirt(before, now, after)
-    return [_row(job, number, n, blob, corners) for n, blob in enumerate(found.blobs)]
+    corners = [np.array(job.corners[n - job.begin]) for n in (number - 1, number, number + 1)]
+    return [_row(job, number, n, blob, corners) for n, blob in enumerate(find_dirt(before, now, after))]
 
 
 def _row(
     job: DirtJob, number: int, n: int, blob: Blob, corners: list[NDArray[np.int64]]
 ) -> dict[str, object]:
     left, top = (int(v) for v in corners[1])
-    row: dict[str, object] = {
-        name: getattr(blob, name)
-        for name in (
-            "width",
-            "height",
-            "area_px",
-            "depth",
-            "peak",
-            "lightness",
-            "restless",
-            "apart",
-            "turn_deg",
-            "long",
-        )
-    }
+    row: dict[str, object] = {name: getattr(blob, name) for name in TOLD}
     row |= {
         "capture": job.number,
         "frame": number,

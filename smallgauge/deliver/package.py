@@ -64,6 +64,8 @@ LATER_TABLES = (
     "steadiness.parquet",
     "sound.parquet",
     "repairs.parquet",
+    "dirt.parquet",
+    "scratches.parquet",
     "copies.parquet",
     "overlap.parquet",
     ORDER_PAPER,

@@ -12,8 +12,8 @@ import contextlib
 import json
 import multiprocessing
 import os
+import signal
 import sys
-import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -23,6 +23,7 @@ from typing import Any
 
 from smallgauge.analyse.follow import MOST_QUIET_S
 from smallgauge.analyse.source import open_source
+from smallgauge.crew import work_behind
 from smallgauge.deliver.phrases import count_words
 from smallgauge.deliver.words import outcome_words, sentence
 from smallgauge.errors import CallerError, MaterialError, SmallgaugeError
@@ -40,7 +41,6 @@ from smallgauge.record.files import read_json
 from smallgauge.record.finding import Finding
 
 # All below: common practice, no source.
-NICENESS = 10  # of a job's process: people at the machine go before it
 TURN_S = 0.5  # between two looks at a running job
 BOOK_TURN_S = 2.0  # between two looks into the book
 WATCH_S = 2.0  # between two looks for captures
@@ -168,7 +168,8 @@ def run_job(
     shelf: Path, reel: str, capture: str, at: str, workers: int | None, held: Held, told: Path
 ) -> None:
     """One job, in a process of its own; how it ended stands in the file `told`."""
-    _be_second()
+    work_behind()
+    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(0))
     teller = _Teller(told)
     settings = Settings(at=at, workers=workers, progress=teller.progress, say=teller.finding, held=held)
     try:
@@ -184,25 +185,6 @@ def run_job(
         teller.end(
             70, f"The program itself failed ({type(error).__name__}: {error}); captured files are untouched."
         )
-
-
-def _be_second() -> None:
-    """Go behind the people at the machine, leave Ctrl-C to the queue, and end when the queue was killed."""
-    import signal
-    from multiprocessing import parent_process
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(0))
-    with contextlib.suppress(AttributeError, OSError):  # a system without priorities
-        os.nice(NICENESS)
-
-    def end_with_parent() -> None:
-        parent = parent_process()
-        if parent is not None:
-            connection.wait([parent.sentinel])
-            os._exit(1)
-
-    threading.Thread(target=end_with_parent, daemon=True).start()
 
 
 class Watch:

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
+from smallgauge.picture.flow import dense_flow
 
 # Forwards and back again must come home within this; the reference names it (picture science, section g).
 HOME_PX = 1.0
@@ -166,21 +167,11 @@ def _flows(first: NDArray[np.uint16], second: NDArray[np.uint16], bits: int) -> 
 
     eight = [(frame >> (bits - 8)).astype(np.uint8) for frame in (first, second)]
     grey = [cv2.GaussianBlur(cv2.cvtColor(each, cv2.COLOR_RGB2GRAY), (0, 0), _SOFT_PX) for each in eight]
-    threads = cv2.getNumThreads()
-    cv2.setNumThreads(1)  # the search is divided among threads, and its result depends on how
-    try:
-        found = []
-        for one, other in (grey, grey[::-1]):
-            search = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
-            search.setFinestScale(_FINEST)
-            search.setPatchSize(_PATCH_PX)
-            search.setPatchStride(_STRIDE_PX)
-            search.setVariationalRefinementIterations(_REFINED)
-            empty = np.zeros((*one.shape, 2), np.float32)
-            found.append(np.asarray(search.calc(one, other, empty), np.float32))
-    finally:
-        cv2.setNumThreads(threads)
-    return found[0], found[1]
+    forward, back = (
+        dense_flow(one, other, finest=_FINEST, patch_px=_PATCH_PX, stride_px=_STRIDE_PX, refined=_REFINED)
+        for one, other in (grey, grey[::-1])
+    )
+    return forward, back
 
 
 def _at(values: Floats, places: Floats, *, smooth: bool = False) -> Floats:

@@ -1,19 +1,21 @@
 """Dirt on one frame: what stands out of the frames before and after it, and has calm surroundings.
 
 make_dirt_sheet   light of a frame's picture                 ->  DirtSheet
-find_dirt         sheets of three frames in a row            ->  DirtFound: blobs that may be dirt      (analyse)
+find_dirt         sheets of three frames in a row            ->  blobs that may be dirt                 (analyse)
 
 A speck lies on one frame only. Both neighbours are carried to the frame by dense flow and brought to its level; a pixel
 counts where it is lighter than all, or darker than all, of three pixels of either by more than the grain explains
 (rank-ordered differences, the largest). The flow under a speck is filled from around it, so that the speck does not steer
 its own prediction. What is round about tells dirt from movement: where a hand moves, the neighbours don't fit beside the
-blob either. Blobs that wander from frame to frame are told apart later, from the whole table (`propose_repairs`).
+blob either. Blobs that wander from frame to frame are told apart later, from the whole table (`find_dirt_kinds`).
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from smallgauge.picture.flow import dense_flow
 
 STEP = 2  # flow is found on a picture reduced by this
 THRESHOLD = 3.7  # deviations of the grain; the reference names it (picture science, section e)
@@ -73,15 +75,6 @@ class Blob:
     after: tuple[float, float, float, float, float, float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DirtFound:
-    """The blobs of a frame, deepest first; how many there were; the grain's deviation in mid-tones, lightness."""
-
-    blobs: tuple[Blob, ...]
-    count: int
-    grain: float
-
-
 def make_dirt_sheet(lightness: Floats) -> DirtSheet:
     """The sheet of a picture.
 
@@ -107,7 +100,7 @@ def make_dirt_sheet(lightness: Floats) -> DirtSheet:
     return DirtSheet(lightness=lightness, small=np.clip(small, 0, 255).astype(np.uint8))
 
 
-def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> DirtFound:
+def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> tuple[Blob, ...]:
     """Blobs on the middle one of three frames in a row.
 
     Parameters
@@ -117,9 +110,9 @@ def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> DirtFound:
 
     Returns
     -------
-    DirtFound
-        Blobs of three pixels or more whose deepest one stands out of all of nine pixels of either neighbour by `SEED`
-        deviations of the grain, at one of three degrees of softness. Not all of them are dirt. None, and a grain of NaN,
+    tuple of Blob
+        The deepest first. Blobs of three pixels or more whose deepest one stands out of all of nine pixels of either
+        neighbour by `SEED` deviations of the grain, at one of three degrees of softness. Not all of them are dirt. None
         where a neighbour is lighter or darker by more than `MOST_STEP`.
 
     Notes
@@ -133,15 +126,14 @@ def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> DirtFound:
     >>> view = 120 + 30 * np.sin(np.arange(128) / 9)[None, :] * np.cos(np.arange(96) / 7)[:, None]
     >>> frames = [np.asarray(view + random.normal(0, 2, view.shape), np.float32) for _ in range(3)]
     >>> frames[1][40:45, 60:66] = 10.0
-    >>> found = find_dirt(*(make_dirt_sheet(frame) for frame in frames))
-    >>> blob = found.blobs[0]
+    >>> blob = find_dirt(*(make_dirt_sheet(frame) for frame in frames))[0]
     >>> (blob.left, blob.top, blob.width, blob.height, blob.depth < -50)
     (58, 38, 10, 9, True)
     """
     flows = [_flow(now.small, other.small) for other in (before, after)]
     offsets = [_level(now.small, other.small, flow) for other, flow in zip((before, after), flows)]
     if max(abs(float(np.median(offset))) for offset in offsets) > MOST_STEP:
-        return DirtFound(blobs=(), count=0, grain=float("nan"))
+        return ()
     pairs = list(zip((before, after), flows, offsets, strict=True))
     sides = [_carried(sheet.lightness, flow, offset) for sheet, flow, offset in pairs]
     sigma = _grain(now.lightness, sides)
@@ -176,19 +168,7 @@ def _at_scales(now: Floats, sides: list[Floats]) -> tuple[Floats, Floats]:
 
 def _flow(now: NDArray[np.uint8], other: NDArray[np.uint8]) -> Floats:
     """Where each pixel of a small picture lies in the other, less its own place, px of the small picture."""
-    import cv2
-
-    threads = cv2.getNumThreads()
-    cv2.setNumThreads(1)  # the search is divided among threads, and its result depends on how
-    try:
-        search = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
-        search.setFinestScale(1)
-        search.setPatchSize(8)
-        search.setPatchStride(4)
-        search.setVariationalRefinementIterations(5)
-        return np.asarray(search.calc(now, other, np.zeros((*now.shape, 2), np.float32)), np.float32)
-    finally:
-        cv2.setNumThreads(threads)
+    return dense_flow(now, other, finest=1, patch_px=8, stride_px=4, refined=5)
 
 
 def _level(now: NDArray[np.uint8], other: NDArray[np.uint8], flow: Floats) -> Floats:
@@ -296,13 +276,12 @@ class _Searched:
     flows: list[Floats]
 
 
-def _blobs(searched: _Searched) -> DirtFound:
+def _blobs(searched: _Searched) -> tuple[Blob, ...]:
     """Connected pixels that stand out one way, with what is around them."""
     import cv2
 
     far, near = searched.far, searched.near
     found: list[Blob] = []
-    count = 0
     for sign in (-1, 1):
         mask = ((near * sign > 0) | (far * sign > 0)).astype(np.uint8)
         total, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
@@ -313,14 +292,13 @@ def _blobs(searched: _Searched) -> DirtFound:
         np.maximum.at(peak, labels[at], np.abs(far[at]))
         kept = np.flatnonzero((peak >= SEED) & (stats[:, cv2.CC_STAT_AREA] >= LEAST_PX))
         kept = kept[kept > 0]
-        count += len(kept)
         for label in kept[np.argsort(-peak[kept], kind="stable")][:MOST_BLOBS]:
             left, top, wide, high = (int(v) for v in stats[label][:4])
             y0, x0 = max(0, top - RING_PX - 2), max(0, left - RING_PX - 2)
             part = (slice(y0, top + high + RING_PX + 2), slice(x0, left + wide + RING_PX + 2))
             found.append(_blob(searched, labels[part] == label, part, float(peak[label])))
     found.sort(key=lambda blob: (-blob.peak, blob.top, blob.left))
-    return DirtFound(blobs=tuple(found[:MOST_BLOBS]), count=count, grain=float(searched.sigma[LEVELS // 2]))
+    return tuple(found[:MOST_BLOBS])
 
 
 def _blob(searched: _Searched, reached: Mask, part: tuple[slice, slice], peak: float) -> Blob:

@@ -17,6 +17,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.picture.dirt import Blob
+
 # Limits of what is repaired, in deviations of the grain or as shares; chosen on drawn dirt over photographs that move
 # (benchmarks/dirt.py, seeds 1 to 4), checked on others. common practice, no source
 SEED = 5.2  # a blob's deepest pixel, less the deepest of eighteen beside it
@@ -59,6 +61,22 @@ KINDS = {
 }
 _MOVING = ("restless", "apart", "moves", "path")
 
+# What is told of a blob, as `picture.dirt.Blob` names it.
+TOLD = (
+    "left",
+    "top",
+    "width",
+    "height",
+    "area_px",
+    "depth",
+    "peak",
+    "lightness",
+    "restless",
+    "apart",
+    "turn_deg",
+    "long",
+)
+
 Ints = NDArray[np.int64]
 Columns = Mapping[str, NDArray[Any]]
 SORTS: dict[str, Callable[[Columns], NDArray[np.bool_]]] = {
@@ -76,14 +94,26 @@ class DirtDecision:
     but: tuple[str, ...] = ()
 
 
+def blob_columns(found: Sequence[tuple[int, Blob]]) -> dict[str, NDArray[Any]]:
+    """Blobs with their frames, as columns.
+
+    Examples
+    --------
+    >>> columns = blob_columns([])
+    >>> sorted(columns)[:3], len(columns["frame"])
+    (['apart', 'area_px', 'depth'], 0)
+    """
+    columns = {name: np.array([getattr(blob, name) for _, blob in found]) for name in TOLD}
+    return columns | {"frame": np.array([frame for frame, _ in found], np.int64)}
+
+
 def find_dirt_kinds(blobs: Columns, *, scene: NDArray[Any], size: tuple[int, int]) -> NDArray[np.object_]:
     """The kind of each blob: a key of KINDS.
 
     Parameters
     ----------
     blobs : mapping of column to array
-        `frame` (rising), `left`, `top`, `width`, `height` (px of the picture), `area_px`, `depth`, `peak`, `lightness`,
-        `restless`, `apart`, `turn_deg`, `long`: as `find_dirt` gives them.
+        `frame` (rising) and what `TOLD` names, places in px of the picture: as `find_dirt` gives them.
     scene : int array, shape (frames,)
         Scene of each frame of the capture.
     size : (int, int)

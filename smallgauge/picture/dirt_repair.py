@@ -79,19 +79,44 @@ def apply_dirt_repair(
     True
     """
     out = samples.copy()
+    beside = [
+        _Beside(codes=codes, under=_hidden_mask(codes.shape[:2], runs))
+        for codes, runs in zip((before, after), hidden, strict=True)
+    ]
+    middles = None if table is None else np.asarray((table[1:] + table[:-1]) / 2, np.float32)
     for repair in repairs:
-        _mend(out, (before, after), repair, table, hidden)
+        _mend(out, (beside[0], beside[1]), repair, table, middles)
     return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Beside:
+    """A frame beside the one that is repaired; `under` is 1 where dirt hides it, None where nothing does."""
+
+    codes: Codes
+    under: NDArray[np.uint8] | None
+
+
+def _hidden_mask(shape: tuple[int, ...], runs: Sequence[Run]) -> NDArray[np.uint8] | None:
+    """What dirt hides of a frame, with its soft edge."""
+    import cv2
+
+    if not runs:
+        return None
+    under = np.zeros(shape, np.uint8)
+    for row, first, stop in runs:
+        under[row, first:stop] = 1
+    return np.asarray(cv2.dilate(under, np.ones((2 * GROWN_PX + 1, 2 * GROWN_PX + 1), np.uint8)), np.uint8)
 
 
 def _mend(
     out: Codes,
-    beside: tuple[Codes, Codes],
+    beside: tuple[_Beside, _Beside],
     repair: DirtRepair,
     table: Floats | None,
-    hidden: tuple[Sequence[Run], Sequence[Run]],
+    middles: Floats | None,
 ) -> None:
-    """One repair, into `out`."""
+    """One repair, into `out`; `middles` lie between the lights of codes in a row."""
     import cv2
 
     height, width = out.shape[:2]
@@ -110,8 +135,8 @@ def _mend(
     ring = (distance > GROWN_PX + FEATHER_PX) & (distance <= GROWN_PX + FEATHER_PX + RING_PX)
     now = _lightness(out[y0:y1, x0:x1], table)
     box = (y0, y1, x0, x1)
-    p, under_p = _carried(beside[0], repair.before, box, table, hidden[0])
-    n, under_n = _carried(beside[1], repair.after, box, table, hidden[1])
+    p, under_p = _carried(beside[0], repair.before, box, table)
+    n, under_n = _carried(beside[1], repair.after, box, table)
     clear = ring & ~under_p & ~under_n
     ring = clear if clear.sum() >= LEAST_RING else ring
     only_p, only_n = under_n & ~under_p, under_p & ~under_n
@@ -129,7 +154,7 @@ def _mend(
     weight = share[:, :, None]
     light = np.maximum(now + weight * (mended - now), 0) ** np.float32(POWER)
     part = out[y0:y1, x0:x1]
-    codes = _codes(light, table, part.dtype)
+    codes = _codes(light, middles, part.dtype)
     shaped = codes if part.ndim == 3 else codes[:, :, 0]
     part[touched] = shaped[touched]
 
@@ -150,21 +175,20 @@ def _variance(values: Floats) -> float:
 
 
 def _lightness(codes: Codes, table: Floats | None) -> Floats:
-    light = np.asarray(codes, np.float32) if table is None else table[codes]
+    light = np.nan_to_num(np.asarray(codes, np.float32)) if table is None else table[codes]
     light = light[:, :, None] if light.ndim == 2 else light
     return np.asarray(np.maximum(light, 0) ** np.float32(1 / POWER), np.float32)
 
 
-def _codes(light: Floats, table: Floats | None, kind: np.dtype) -> NDArray:
+def _codes(light: Floats, middles: Floats | None, kind: np.dtype) -> NDArray:
     """The nearest code values of a light."""
-    if table is None:
+    if middles is None:
         return light.astype(kind)
-    middles = (table[1:] + table[:-1]) / 2
     return np.searchsorted(middles, light).astype(kind)
 
 
 def _carried(
-    codes: Codes, move: Affine, box: tuple[int, int, int, int], table: Floats | None, hidden: Sequence[Run]
+    beside: _Beside, move: Affine, box: tuple[int, int, int, int], table: Floats | None
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Lightness of a frame beside it where the box's pixels lie there, and what dirt hides of that."""
     import cv2
@@ -173,18 +197,14 @@ def _carried(
     x, y = np.meshgrid(np.arange(x0, x1, dtype=np.float32), np.arange(y0, y1, dtype=np.float32))
     a, b, c, d, e, f = (np.float32(v) for v in move)
     u, v = a * x + b * y + c, d * x + e * y + f
-    height, width = codes.shape[:2]
+    height, width = beside.codes.shape[:2]
     left, top = int(np.clip(u.min() - 3, 0, width - 1)), int(np.clip(v.min() - 3, 0, height - 1))
     right, low = int(np.clip(u.max() + 4, left + 1, width)), int(np.clip(v.max() + 4, top + 1, height))
-    part = _lightness(codes[top:low, left:right], table)
+    part = _lightness(beside.codes[top:low, left:right], table)
     got = cv2.remap(part, u - left, v - top, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    got = got[:, :, None] if got.ndim == 2 else got
-    under = np.zeros((low - top, right - left), np.uint8)
-    for row, first, stop in hidden:
-        if top <= row < low and first < right and stop > left:
-            under[row - top, max(first - left, 0) : max(stop - left, 0)] = 1
-    if not under.any():
-        return np.asarray(got, np.float32), np.zeros(x.shape, np.bool_)
-    grown = cv2.dilate(under, np.ones((2 * GROWN_PX + 1, 2 * GROWN_PX + 1), np.uint8)).astype(np.float32)
-    seen = cv2.remap(grown, u - left, v - top, cv2.INTER_LINEAR)
-    return np.asarray(got, np.float32), np.asarray(seen > 0.05)
+    got = np.asarray(got[:, :, None] if got.ndim == 2 else got, np.float32)
+    if beside.under is None:
+        return got, np.zeros(x.shape, np.bool_)
+    under = beside.under[top:low, left:right].astype(np.float32)
+    seen = cv2.remap(under, u - left, v - top, cv2.INTER_LINEAR)
+    return got, np.asarray(seen > 0.05)

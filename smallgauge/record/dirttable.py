@@ -114,11 +114,16 @@ def read_dirt(folder: Path) -> Table | None:
     return read_table(path, DIRT_COLUMNS, "dirt") if path.is_file() else None
 
 
+def runs_at(table: Table, row: int) -> tuple[Run, ...]:
+    """The runs of a row's blob in the captured frame."""
+    return runs_of(str(table["runs"][row]), int(table["left"][row]), int(table["top"][row]))
+
+
 def repair_of(table: Table, row: int) -> DirtRepair:
     """The repair of a row's blob."""
     numbers = [float(table[name][row]) for name in MOVES]
     return DirtRepair(
-        runs=runs_of(str(table["runs"][row]), int(table["left"][row]), int(table["top"][row])),
+        runs=runs_at(table, row),
         before=_six(numbers[:6]),
         after=_six(numbers[6:]),
     )

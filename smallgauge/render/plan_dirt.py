@@ -1,14 +1,14 @@
 """Which specks of each finished frame are repaired: from the table of dirt and what was decided for its scene."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from smallgauge.picture.dirt_kinds import DIRT, solve_dirt
 from smallgauge.picture.dirt_repair import DirtRepair, Run
 from smallgauge.record.decided_dirt import dirt_decisions
-from smallgauge.record.dirttable import repair_of, rows_by_frame
+from smallgauge.record.dirttable import repair_of, rows_by_frame, runs_at
 from smallgauge.record.finding import Finding
 from smallgauge.record.rendertable import DirtSummary
 from smallgauge.record.table import Table
@@ -51,25 +51,21 @@ def plan_dirt(
     return plans, summary, found
 
 
-def _plans(dirt: Table, wanted: Sequence[bool] | np.ndarray) -> dict[tuple[int, int], DirtPlan]:
-    """The plan of every frame that has something to repair."""
+def _plans(dirt: Table, wanted: NDArray[np.bool_]) -> dict[tuple[int, int], DirtPlan]:
+    """The plan of every frame that has something to repair; only the rows that it needs are read."""
     parts = rows_by_frame(dirt)
-    repairs = {
-        key: tuple(repair_of(dirt, int(row)) for row in part if wanted[row]) for key, part in parts.items()
-    }
-    hides = {
-        key: tuple(
-            run
-            for row in part
-            if dirt["kind"][row] in (DIRT, "edge")
-            for run in repair_of(dirt, int(row)).runs
+
+    def hides(capture: int, frame: int) -> tuple[Run, ...]:
+        rows = parts.get((capture, frame), ())
+        return tuple(
+            run for row in rows if dirt["kind"][row] in (DIRT, "edge") for run in runs_at(dirt, int(row))
         )
-        for key, part in parts.items()
-    }
+
     return {
         (capture, frame): DirtPlan(
-            repairs=own, hidden=(hides.get((capture, frame - 1), ()), hides.get((capture, frame + 1), ()))
+            repairs=tuple(repair_of(dirt, int(row)) for row in part if wanted[row]),
+            hidden=(hides(capture, frame - 1), hides(capture, frame + 1)),
         )
-        for (capture, frame), own in repairs.items()
-        if own
+        for (capture, frame), part in parts.items()
+        if wanted[part].any()
     }

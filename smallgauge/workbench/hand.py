@@ -9,7 +9,6 @@ after a power cut. A run that is waiting, finished or failed stays listed until 
 
 import contextlib
 import multiprocessing
-import os
 import secrets
 import threading
 import time
@@ -21,6 +20,7 @@ from multiprocessing import connection
 from pathlib import Path
 from typing import Any
 
+from smallgauge.crew import work_behind
 from smallgauge.deliver.phrases import list_words
 from smallgauge.deliver.words import outcome_words, sentence
 from smallgauge.errors import CallerError, SmallgaugeError
@@ -29,7 +29,6 @@ from smallgauge.lock import held_by
 from smallgauge.record.finding import Finding
 from smallgauge.workbench.packs import make_pack
 
-NICENESS = 10  # of a run's process: the bench goes before it
 STOP_S = 5.0  # for a run's process to end by itself
 TELL_S = 0.2  # between two reports of a run
 MOST_EVENTS = 500  # kept for a page that comes back
@@ -395,7 +394,7 @@ def _end(item: Item, process: Any) -> None:
 
 def run_task(task: Task, held: Callable[[Path, str, str], str] | None, telling: Any) -> None:
     """One run, in a process of its own: what it does and how it ends goes through the pipe."""
-    _be_second()
+    work_behind()
     tell = _Teller(telling)
     try:
         if task.upto == PACK:
@@ -436,24 +435,6 @@ def _ended_words(outcome: Outcome) -> str:
         return f"{did} Something is open, and stands below."
     name = Path(outcome.folder).name
     return outcome_words(name, outcome.steps, proved=outcome.proved, exit_code=outcome.exit_code)
-
-
-def _be_second() -> None:
-    """Go behind the bench, leave Ctrl-C to it, and end when it was killed."""
-    import signal
-    from multiprocessing import parent_process
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    with contextlib.suppress(AttributeError, OSError):  # a system without priorities
-        os.nice(NICENESS)
-
-    def end_with_parent() -> None:
-        parent = parent_process()
-        if parent is not None:
-            connection.wait([parent.sentinel])
-            os._exit(1)
-
-    threading.Thread(target=end_with_parent, daemon=True).start()
 
 
 class _Teller:

@@ -48,19 +48,19 @@ def hand_addresses(bench: Bench) -> tuple[Address, ...]:
     )
     return (
         Address(
-            path="/api/work",
+            path="/api/hand",
             says="Work in hand: runs that wait, run, pause or have ended, and packs being made.",
             answer=bench.twin(lambda request: bench.hand.paper()),
             gives={"event": "string", "items": "array", "steps": "array"},
         ),
         Address(
-            path="/api/work/events",
+            path="/api/hand/events",
             says="The same as numbered events, each with the runs that changed; a page that comes back says Last-Event-ID.",
             answer=partial(_events, bench),
             gives=EVENTS,
         ),
         Address(
-            path="/api/work/start",
+            path="/api/hand/start",
             says="Put a reel in hand: all steps up to one, or what of them is not made yet.",
             answer=bench.twin(partial(_started, bench)),
             takes=change(("name", "upto"), name=TEXT, upto={"type": "string", "enum": list(STEPS)}),
@@ -68,7 +68,7 @@ def hand_addresses(bench: Bench) -> tuple[Address, ...]:
         ),
         *(
             Address(
-                path=f"/api/work/{{number:int}}/{act}",
+                path=f"/api/hand/{{number:int}}/{act}",
                 says=says,
                 answer=bench.twin(_with_number(do)),
                 takes=change(),

@@ -4,10 +4,11 @@ import cv2
 import numpy as np
 import pytest
 
+from benchmarks.dirt import lightness, searched, under
 from benchmarks.moving_pictures import CLEAN_KINDS, moving_scene, with_grain
 from smallgauge.picture import dirt_repair
 from smallgauge.picture.dirt import find_dirt, make_dirt_sheet
-from smallgauge.picture.dirt_kinds import DIRT, KINDS, find_dirt_kinds
+from smallgauge.picture.dirt_kinds import DIRT, KINDS, blob_columns, find_dirt_kinds
 from smallgauge.picture.dirt_repair import DirtRepair, apply_dirt_repair
 from smallgauge.picture.synthetic_dirt import draw_dirty, draw_specks
 
@@ -15,27 +16,6 @@ HEIGHT, WIDTH = 240, 320
 TABLE = np.linspace(0, 1, 65536, dtype=np.float32)
 GRAIN = 5.0  # of lightness: what `with_grain` draws in mid-tones, all channels together
 PLAIN = 40.0  # of 255: a speck that changes lightness by so much is plainly seen
-NAMES = (
-    "left",
-    "top",
-    "width",
-    "height",
-    "area_px",
-    "depth",
-    "peak",
-    "lightness",
-    "restless",
-    "apart",
-    "turn_deg",
-    "long",
-)
-
-
-def lightness(light):
-    """Display lightness 0 to 255, one plane."""
-    return np.ascontiguousarray(
-        (np.clip(light, 0, 1) ** np.float32(1 / 2.4) * 255) @ np.float32([0.25, 0.5, 0.25])
-    )
 
 
 def drawn(kind, frames, seed, *, dirty):
@@ -51,22 +31,9 @@ def drawn(kind, frames, seed, *, dirty):
     return clean, seen, specks
 
 
-def searched(seen):
+def listed(seen):
     """Blobs of the frames between the first and the last, with the kind of each: (frame, blob, kind)."""
-    sheets = [make_dirt_sheet(lightness(light)) for light in seen]
-    found = [
-        (n, blob)
-        for n in range(1, len(seen) - 1)
-        for blob in find_dirt(sheets[n - 1], sheets[n], sheets[n + 1]).blobs
-    ]
-    columns = {name: np.array([getattr(blob, name) for _, blob in found]) for name in NAMES}
-    columns["frame"] = np.array([n for n, _ in found], int)
-    kinds = find_dirt_kinds(columns, scene=np.zeros(len(seen), int), size=(WIDTH, HEIGHT))
-    return [(n, blob, kind) for (n, blob), kind in zip(found, kinds, strict=True)]
-
-
-def under(blob, labels):
-    return {int(v) for y, first, stop in blob.runs for v in labels[y, first:stop]} - {0}
+    return [(n, blob, kind) for n, own in enumerate(searched(seen), 1) for blob, kind in own]
 
 
 @pytest.fixture(scope="module")
@@ -75,7 +42,7 @@ def pans():
     out = []
     for seed in (5, 6, 7):
         clean, seen, specks = drawn("pan", 7, seed, dirty=True)
-        out.append((clean, seen, specks, searched(seen)))
+        out.append((clean, seen, specks, listed(seen)))
     return out
 
 
@@ -148,13 +115,13 @@ def test_a_repair_is_as_grainy_as_its_surroundings(pans):
 @pytest.mark.parametrize("kind", CLEAN_KINDS)
 def test_what_moves_is_no_dirt(kind):
     _, seen, _ = drawn(kind, 8, 21, dirty=False)
-    touched = sum(blob.area_px for _, blob, of in searched(seen) if of == DIRT)
+    touched = sum(blob.area_px for _, blob, of in listed(seen) if of == DIRT)
     assert touched / (6 * HEIGHT * WIDTH) < 0.0005
 
 
 def test_an_undamaged_picture_is_left_alone():
     _, seen, _ = drawn("pan", 8, 8, dirty=False)
-    touched = sum(blob.area_px for _, blob, of in searched(seen) if of == DIRT)
+    touched = sum(blob.area_px for _, blob, of in listed(seen) if of == DIRT)
     assert touched / (6 * HEIGHT * WIDTH) < 0.0001
 
 
@@ -162,17 +129,16 @@ def test_a_speck_that_is_printed_in_stays():
     """The same speck on every frame is part of what was filmed or copied."""
     _, seen, _ = drawn("still", 7, 4, dirty=False)
     one = draw_specks(np.random.default_rng(3), (HEIGHT, WIDTH), 3, light_share=0.0)
-    found = searched([draw_dirty(light, one) for light in seen])
+    found = listed([draw_dirty(light, one) for light in seen])
     assert not [blob for _, blob, kind in found if kind == DIRT and under(blob, one.labels)]
 
 
 def test_a_scenes_ends_are_left():
     _, seen, _ = drawn("pan", 5, 5, dirty=True)
     sheets = [make_dirt_sheet(lightness(light)) for light in seen]
-    blobs = find_dirt(sheets[1], sheets[2], sheets[3]).blobs
+    blobs = find_dirt(sheets[1], sheets[2], sheets[3])
     assert blobs
-    columns = {name: np.array([getattr(blob, name) for blob in blobs]) for name in NAMES}
-    columns["frame"] = np.full(len(blobs), 2)
+    columns = blob_columns([(2, blob) for blob in blobs])
     kinds = find_dirt_kinds(columns, scene=np.array([0, 0, 0, 1, 1]), size=(WIDTH, HEIGHT))
     assert set(kinds.tolist()) <= {"end"} | set(KINDS) - {DIRT}
     assert DIRT not in kinds
@@ -183,7 +149,7 @@ def test_a_flash_on_one_frame_is_no_dirt():
     _, seen, _ = drawn("still", 5, 4, dirty=False)
     lit = [light.copy() for light in seen]
     cv2.circle(lit[2], (160, 120), 9, (0.95, 0.95, 0.95), -1, cv2.LINE_AA)
-    found = searched(lit)
+    found = listed(lit)
     assert [kind for n, blob, kind in found if n == 2 and blob.area_px > 100] == ["large"]
     assert not [blob for n, blob, kind in found if n == 2 and kind == DIRT and blob.area_px > 20]
 
@@ -192,5 +158,5 @@ def test_flicker_is_no_dirt():
     _, seen, _ = drawn("still", 5, 9, dirty=False)
     lit = [np.asarray(light * (1.25 if n == 2 else 1.0), np.float32) for n, light in enumerate(seen)]
     assert (
-        sum(blob.area_px for _, blob, kind in searched(lit) if kind == DIRT) <= 15
+        sum(blob.area_px for _, blob, kind in listed(lit) if kind == DIRT) <= 15
     )  # grain of one frame in three

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from smallgauge.analyse import dirt as analyse_dirt
 from smallgauge.demo import write_specimen
 from smallgauge.line import Settings, decide_on, finish
 from smallgauge.media.picture_in import list_capture, open_picture
@@ -117,3 +118,13 @@ def test_lines_are_looked_for_in_the_same_reading(small):
     written = (folder / "scratches.parquet").stat().st_mtime_ns
     finish(small / "dirty", small / "shelf", settings())
     assert (folder / "scratches.parquet").stat().st_mtime_ns == written
+
+
+def test_any_cutting_into_pieces_finds_the_same(small, monkeypatch):
+    monkeypatch.setattr(analyse_dirt, "SEGMENT_FRAMES", 2)
+    finish(small / "dirty", small / "cut", settings("analyse"))
+    for read in (read_dirt, read_scratches):
+        whole, cut = (read(small / shelf / "dirty") for shelf in ("shelf", "cut"))
+        assert len(whole) == len(cut) > 0
+        for name in whole.values:
+            np.testing.assert_array_equal(whole[name], cut[name], err_msg=name)

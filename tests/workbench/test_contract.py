@@ -32,7 +32,7 @@ CHECKS = [
     response_schema_conformance,
     negative_data_rejection,
 ]
-EVENTS = "/api/work/events"  # has no end: test_hand.py reads it
+EVENTS = "/api/hand/events"  # has no end: test_hand.py reads it
 
 
 class Resting(Hand):

@@ -30,7 +30,7 @@ TRIES = """async (bench) => {
   await read('change as json', decide,
     {method: 'POST', credentials: 'include', body, headers: {'content-type': 'application/json'}});
   await read('change as text', decide, {method: 'POST', credentials: 'include', mode: 'no-cors', body});
-  await read('start a run', `${bench}/api/work/start`, {method: 'POST', credentials: 'include', mode: 'no-cors',
+  await read('start a run', `${bench}/api/hand/start`, {method: 'POST', credentials: 'include', mode: 'no-cors',
     body: JSON.stringify({name: 'REEL', upto: 'render'})});
   const loads = (name, kind, set) => new Promise((done) => {
     const element = document.createElement(kind);
@@ -44,12 +44,12 @@ TRIES = """async (bench) => {
   await loads('script', 'script', (e) => { e.src = `${bench}/static/ask.js`; });
   await loads('style', 'link', (e) => { e.rel = 'stylesheet'; e.href = `${bench}/static/bench.css`; });
   await new Promise((done) => {
-    const socket = new WebSocket(bench.replace('http', 'ws') + '/api/work/events');
+    const socket = new WebSocket(bench.replace('http', 'ws') + '/api/hand/events');
     socket.onopen = () => { tried.socket = 'OPEN'; done(); };
     socket.onerror = () => { tried.socket = 'nothing: refused'; done(); };
   });
   await new Promise((done) => {
-    const source = new EventSource(`${bench}/api/work/events`, {withCredentials: true});
+    const source = new EventSource(`${bench}/api/hand/events`, {withCredentials: true});
     source.onmessage = () => { tried.events = 'READ'; };
     source.addEventListener('work', () => { tried.events = 'READ'; });
     setTimeout(() => { tried.events ??= 'nothing: silent'; source.close(); done(); }, 1500);
@@ -125,5 +125,5 @@ def test_a_foreign_page_reads_and_changes_nothing(own_shelf, address):
         for each in foreign.frames[1:]:
             assert NAME not in each.evaluate("() => document.body.innerText")
         assert {p: p.read_bytes() for p in own_shelf.rglob("*") if p.is_file()} == before
-        assert page.evaluate("() => fetch('/api/work').then((r) => r.json())")["items"] == []
+        assert page.evaluate("() => fetch('/api/hand').then((r) => r.json())")["items"] == []
         foreign.close()

@@ -35,7 +35,7 @@ def until(bench, number: int, wanted, limit_s: float = LONG_S) -> dict:
     """A run's twin once it stands as wanted."""
     stop = time.monotonic() + limit_s
     while time.monotonic() < stop:
-        found = [item for item in bench.get("/api/work").json()["items"] if item["id"] == number]
+        found = [item for item in bench.get("/api/hand").json()["items"] if item["id"] == number]
         if found and wanted(found[0]):
             return found[0]
         time.sleep(0.02)
@@ -43,20 +43,20 @@ def until(bench, number: int, wanted, limit_s: float = LONG_S) -> dict:
 
 
 def start(bench, name: str, upto: str) -> dict:
-    answer = bench.post("/api/work/start", json={"name": name, "upto": upto})
+    answer = bench.post("/api/hand/start", json={"name": name, "upto": upto})
     assert answer.status_code == 200, answer.text
     return answer.json()
 
 
 def act(bench, number: int, what: str):
-    return bench.post(f"/api/work/{number}/{what}", json={})
+    return bench.post(f"/api/hand/{number}/{what}", json={})
 
 
 def test_a_run_is_seen_paused_stopped_and_started_again_to_its_end(own_shelf, hand):
     bench = client_of(own_shelf, hand)
     run = start(bench, NAME, "render")
     assert run["state"] == "running" and run["title"] == "up to making the films"
-    again = bench.post("/api/work/start", json={"name": NAME, "upto": "deliver"})
+    again = bench.post("/api/hand/start", json={"name": NAME, "upto": "deliver"})
     assert again.status_code == 409 and "in hand already" in again.json()["error"]
     until(bench, run["id"], lambda item: item["what"])
     assert act(bench, run["id"], "pause").json()["state"] == "paused"
@@ -78,7 +78,7 @@ def test_a_run_is_seen_paused_stopped_and_started_again_to_its_end(own_shelf, ha
         "Done: treat and render"
     )
     assert act(bench, run["id"], "put-away").status_code == 200
-    assert bench.get("/api/work").json()["items"] == []
+    assert bench.get("/api/hand").json()["items"] == []
 
 
 def test_a_run_that_fails_says_its_sentence(own_shelf, hand, tmp_path):
@@ -88,7 +88,7 @@ def test_a_run_that_fails_says_its_sentence(own_shelf, hand, tmp_path):
     run = start(bench, "empty", "analyse")
     ended = until(bench, run["id"], lambda item: item["state"] == "failed")
     assert ended["words"].startswith("empty holds no frames; needed are")
-    answer = bench.post("/api/work/start", json={"name": "../capture", "upto": "analyse"})
+    answer = bench.post("/api/hand/start", json={"name": "../capture", "upto": "analyse"})
     assert answer.status_code == 400 and "choose one" in answer.json()["error"]
 
 
@@ -116,10 +116,10 @@ def test_a_pack_is_work_in_hand_and_goes_when_it_is_made(own_shelf, hand):
     shutil.rmtree(own_shelf / NAME / PACK_FOLDER)
     bench = client_of(own_shelf, hand)
     assert bench.get(f"/api/reel/{NAME}").json()["pack"] is False
-    item = bench.get("/api/work").json()["items"][0]
+    item = bench.get("/api/hand").json()["items"][0]
     assert item["pack"] and item["title"] == "little pictures"
     stop = time.monotonic() + LONG_S
-    while bench.get("/api/work").json()["items"] and time.monotonic() < stop:
+    while bench.get("/api/hand").json()["items"] and time.monotonic() < stop:
         time.sleep(0.05)
     assert (
         pack_files(own_shelf / NAME / PACK_FOLDER) and bench.get(f"/api/reel/{NAME}").json()["pack"] is True
@@ -154,7 +154,7 @@ def test_the_stream_of_events_goes_on_where_a_page_left_it(own_shelf, hand):
     hand._tell({"id": 99, "state": "running"})
     ends = iter([False, False, True, True])
     hand.ending = lambda: next(ends)
-    told = TestClient(app).get("/api/work/events", headers={"last-event-id": first}).text
+    told = TestClient(app).get("/api/hand/events", headers={"last-event-id": first}).text
     ids = [line[4:] for line in told.splitlines() if line.startswith("id: ")]
     data = [json.loads(line[6:]) for line in told.splitlines() if line.startswith("data: ")]
     assert told.startswith("retry: ") and int(ids[0].split("-")[1]) == int(first.split("-")[1]) + 1

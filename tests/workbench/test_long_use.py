@@ -78,7 +78,7 @@ class Operator:
             self.ask("/api/shelf")
             self.ask(REEL)
         else:
-            with self.client.stream("GET", "/api/work/events") as stream:
+            with self.client.stream("GET", "/api/hand/events") as stream:
                 assert next(stream.iter_lines()).startswith("retry:")
 
     def points(self) -> str:

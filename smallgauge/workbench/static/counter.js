@@ -73,7 +73,7 @@ function fieldsOf(event) {
 }
 
 /** Counts of a form as whole numbers; empty is none. @param {Record<string, string>} words */
-const countsOf = (words) => Object.fromEntries(paper.value.kinds.filter(([/** @type {string} */ name]) => words[name]).map(([/** @type {string} */ name]) => [name, Number(words[name])]));
+const countsOf = (words) => Object.fromEntries(paper.value.kinds.filter((/** @type {string[]} */ [name]) => words[name]).map((/** @type {string[]} */ [name]) => [name, Number(words[name])]));
 
 export function CounterPage() {
   document.title = order.value ? `Counter: order ${order.value.number}` : "Counter";
@@ -124,7 +124,7 @@ function Orders() {
           <label>Promised for <input name="promised_on" type="date" /></label>
         </div>
         <div class="row">
-          ${paper.value.kinds.map(([name, words]) => html`<label>${words} <input name=${name} class="number" type="number" min="0" max="9999" /></label>`)}
+          ${paper.value.kinds.map((/** @type {string[]} */ [name, words]) => html`<label>${words} <input name=${name} class="number" type="number" min="0" max="9999" /></label>`)}
         </div>
         <div class="row"><label>Who signs the count <input name="signed_by" required /></label><button>take the parcel in</button></div>
       </form>
@@ -171,9 +171,9 @@ function Intake() {
   };
   return html`<form id="intake" class="row asked" onSubmit=${take} autocomplete="off">
     <h3>Reel ${order.value.reels.length + 1} of ${order.value.counted.reels.came}</h3>
-    <label>Gauge <select id="gauge" name="gauge">${paper.value.gauges.map(([key, words]) => html`<option value=${key} selected=${key === before.gauge}>${words}</option>`)}</select></label>
+    <label>Gauge <select id="gauge" name="gauge">${paper.value.gauges.map((/** @type {string[]} */ [key, words]) => html`<option value=${key} selected=${key === before.gauge}>${words}</option>`)}</select></label>
     <label>Words on the box <input id="box-words" class="long" name="box_words" /></label>
-    <label>What forbids running <select name="forbids">${paper.value.reasons.map(([key, words]) => html`<option value=${key} selected=${key === before.forbids}>${words}</option>`)}</select></label>
+    <label>What forbids running <select name="forbids">${paper.value.reasons.map((/** @type {string[]} */ [key, words]) => html`<option value=${key} selected=${key === before.forbids}>${words}</option>`)}</select></label>
     <label>or in own words <input name="own" /></label>
     <label>Who may decide <input name="decides" value=${before.decides} required /></label>
     ${paper.value.needs_lifter ? html`<label>Who lifts holds <input value=${lifter.value} onInput=${(/** @type {any} */ e) => (lifter.value = e.target.value)} /></label>` : ""}
@@ -201,7 +201,7 @@ function HandBack() {
       <p class="quiet">Scan the label of each reel that goes; count the rest. What does not agree with what came is refused, and then nothing goes.</p>
       <ul class="row plainlist">${going.value.map((number) => html`<li>${number} <button type="button" aria-label=${`leave ${number} here`} onClick=${() => (going.value = going.value.filter((n) => n !== number))}>leave here</button></li>`)}</ul>
       <div class="row">
-        ${paper.value.kinds.filter(([name, kind]) => name !== "reels" && o.counted[kind].came > o.counted[kind].went).map(([name, kind]) => html`<label>${kind} <input name=${name} class="number" type="number" min="0" max="9999" /></label>`)}
+        ${paper.value.kinds.filter((/** @type {string[]} */ [name, kind]) => name !== "reels" && o.counted[kind].came > o.counted[kind].went).map((/** @type {string[]} */ [name, kind]) => html`<label>${kind} <input name=${name} class="number" type="number" min="0" max="9999" /></label>`)}
         <label>Who takes it <input name="to" required /></label>
         <label><input type="checkbox" name="part" /> the rest stays</label>
         <button>hand back</button>

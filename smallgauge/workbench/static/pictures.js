@@ -249,7 +249,7 @@ export class Pictures {
             : draft && look === "corrected"
             ? await ask.picture(ask.at(this.reel, `/try/${row}`), draft)
             : await ask.picture(ask.at(this.reel, `/true/${row}?look=${look}`));
-        got.row = row;
+        Object.assign(got, { row, serial, tried: draft !== null && look === "corrected" });
         const still = row === this.wanted.value && look === this.look.value;
         if (still) this.draw(got, look === "pixels" ? "pixel for pixel" : TRUE, look);
         if (still && serial === this.serial) break;
@@ -283,7 +283,7 @@ export class Pictures {
     canvas.getContext("2d", { willReadFrequently: true })?.drawImage(bitmap, 0, 0);
     canvas.dataset.row = String(got.row);
     canvas.dataset.look = look;
-    canvas.dataset.serial = String(this.serial);
-    this.drawn.value = { row: got.row, stamp: got.stamp, label, look, reducedBy: got.reducedBy, part: got.part, tried: this.draft.value !== null };
+    canvas.dataset.serial = String(got.serial ?? this.serial);
+    this.drawn.value = { row: got.row, stamp: got.stamp, label, look, reducedBy: got.reducedBy, part: got.part, tried: Boolean(got.tried) };
   }
 }

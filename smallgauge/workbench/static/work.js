@@ -13,7 +13,7 @@ const upto = signal("deliver");
 
 /** Take in events from now on. @param {() => void} [ended] called where a run began or ended */
 export function listen(ended) {
-  const source = new EventSource("/api/work/events");
+  const source = new EventSource("/api/hand/events");
   source.addEventListener("work", (event) => {
     const told = JSON.parse(event.data);
     const before = states();
@@ -68,7 +68,7 @@ export function WorkInHand({ names }) {
         names.length
           ? html`<form class="row" onSubmit=${(/** @type {Event} */ e) => {
               e.preventDefault();
-              act("/api/work/start", { name: chosen, upto: upto.value });
+              act("/api/hand/start", { name: chosen, upto: upto.value });
             }}>
               ${
                 names.length > 1
@@ -100,7 +100,7 @@ function Run({ item }) {
       ${item.findings.length ? html`<ul class="said">${item.findings.map((words) => html`<li>${words}</li>`)}</ul>` : ""}
     </div>
     <div class="row">
-      ${(ACTS[item.state] ?? []).map(([what, words]) => html`<button aria-label=${`${words}: ${item.reel}`} onClick=${() => act(`/api/work/${item.id}/${what}`, {})}>${words}</button>`)}
+      ${(ACTS[item.state] ?? []).map(([what, words]) => html`<button aria-label=${`${words}: ${item.reel}`} onClick=${() => act(`/api/hand/${item.id}/${what}`, {})}>${words}</button>`)}
     </div>
   </li>`;
 }
