@@ -43,6 +43,18 @@ LEAST_VOTES = 0.25  # share of rows that agree where the edge is
 LEAST_SHARE = 0.25  # share of rows on the fitted line
 DARK_BEYOND = 0.25  # dark border: light beyond the edge, of the light inside, or twice the border's
 BRIGHT_BEYOND = 0.2  # bright border: how far the light beyond may differ from the border's
+# Left and right sides only, since along the film the next picture is too near: behind the gate's shadow, for so much of its
+# width, there is nothing but unexposed film, however light the subject. A post before a hedge has the hedge behind it.
+# common practice, no source
+SHADOW = 3.0  # softnesses of the shadow
+FAR_SHARE = 0.006  # of the width
+FAR_TIMES, FAR_LIGHT = 3.0, 0.03  # of the border's light, or of the light inside
+LEAST_BARE = (
+    0.5  # of all rows, whether they have an edge or not: a perforation beside the picture takes 0.4 of them
+)
+STRIPE_LIGHT = 0.02  # what may lie there too: a magnetic stripe, which light goes round and not through
+LIKELY = 0.5  # of the strongest place's rows that another place has, to be likely
+TOGETHER_PX = 3
 LEAST_FRAMES = 3  # that must show a side
 CORNER_SHARE = 0.14  # of each side left out at either end: camera gates have round corners
 SLOPE_SIGMA = 0.003  # how far a side may turn from the film
@@ -176,7 +188,8 @@ def find_gate_sides(
     Notes
     -----
     Rows and lines as in the perforation finder (`picture.edges`). An edge counts only where
-    the film beyond is as unexposed as the border: a subject's edge has a subject beyond it. Unlike
+    the film beyond is as unexposed as the border, at the sides well behind the gate's shadow too: a subject's
+    edge has a subject beyond it. Unlike
     an open perforation the subject is not even: its light at the edge is what a straight line through
     the six pixels inside the blur says ("definition"). Half light is not half exposure: over-exposed sky pushes it
     outward by as much as the gate's shadow is soft, shade pulls it in by a third of that. `gate_soft_px`
@@ -201,7 +214,9 @@ def find_gate_sides(
         return _fix(nothing, nothing)
     guesses = _guesses(reference, nominal, tilt)
     search = np.array([search_x_px, search_y_px, search_x_px, search_y_px])
-    reach = math.ceil(search.max()) + AROUND_PX
+    near = math.ceil(max(3.0, SHADOW * math.hypot(blur_px, gate_soft_px)))
+    far = (near, near + max(3, math.ceil(FAR_SHARE * (right - left))))
+    reach = math.ceil(search.max()) + max(AROUND_PX, far[1] + 1)
     profiles = find_profiles(
         _strips(light, guesses, reach),
         guesses,
@@ -211,7 +226,7 @@ def find_gate_sides(
         dark_opening=border == "bright",
         step=max(ROW_STEP, math.ceil(max(g.stop_px - g.first_px for g in guesses) / MOST_ROWS)),
     )
-    start = _starts(profiles, search, border_light, border)
+    start = _starts(profiles, search, border_light, border, far)
     soft = gate_soft_px if border == "dark" else 0.0
     lines = measure_lines(
         _half_exposure(profiles, start, soft_px=soft, border_light=border_light),
@@ -372,10 +387,38 @@ def _bare_beyond(
         return (np.abs(beyond / border_light - 1.0) < BRIGHT_BEYOND) & (inside < beyond)
 
 
+def _bare_far(
+    profiles: Profiles, border_light: float, border: Literal["dark", "bright"], far: tuple[int, int]
+) -> NDArray[np.bool_]:
+    """Where upright sides show unexposed film on average from `far[0]` to before `far[1]` samples outward too."""
+    samples = -profiles.samples if border == "bright" else profiles.samples
+    count = samples.shape[2]
+    total = np.concatenate(
+        [np.zeros((*samples.shape[:2], 1)), samples.cumsum(axis=2, dtype=np.float64)], axis=2
+    )
+    mean = np.full(samples.shape, np.nan)
+    mean[..., : count - far[1] + 1] = (
+        total[..., far[1] :] - total[..., far[0] : count - far[1] + far[0] + 1]
+    ) / (far[1] - far[0])
+    inside = np.full(samples.shape, np.nan)
+    inside[..., 5:] = (samples[..., 2:-3] + samples[..., 1:-4] + samples[..., :-5]) / 3
+    with np.errstate(invalid="ignore"):
+        if border == "dark":
+            bare = mean < np.maximum(FAR_LIGHT * inside, max(FAR_TIMES * border_light, STRIPE_LIGHT))
+        else:
+            bare = np.abs(mean / border_light - 1.0) < BRIGHT_BEYOND
+    bare[1::2] = True
+    return bare
+
+
 def _starts(
-    profiles: Profiles, search: NDArray[np.float64], border_light: float, border: Literal["dark", "bright"]
+    profiles: Profiles,
+    search: NDArray[np.float64],
+    border_light: float,
+    border: Literal["dark", "bright"],
+    far: tuple[int, int],
 ) -> NDArray[np.float64]:
-    """Offset of each side at which most rows have such an edge; NaN where too few have."""
+    """Offset of each side at which many rows have such an edge, the outermost of them; NaN where too few have."""
     some = slice(None, None, ROWS_VOTING)
     few = replace(
         profiles,
@@ -387,17 +430,23 @@ def _starts(
         room_inward=profiles.room_inward[:, some],
     )
     _, _, peaks = measure_votes(few, rows_averaged=ROWS_VOTING)
-    peaks &= _bare_beyond(few, border_light, border)
+    bare = _bare_far(few, border_light, border, far)
+    peaks &= _bare_beyond(few, border_light, border) & bare
     count = np.maximum(few.valid.sum(axis=1), 1)[:, None]
+    all_bare = (bare & few.valid[..., None]).sum(axis=1) >= LEAST_BARE * count
     raw = (peaks & few.valid[..., None]).sum(axis=1) / count
     votes = raw.copy()
     votes[:, 1:] += raw[:, :-1]
     votes[:, :-1] += raw[:, 1:]
     offset = np.arange(-profiles.reach, profiles.reach + 1, dtype=np.float64)
-    votes[np.abs(offset)[None, :] > search[:, None]] = 0.0
-    best = votes.argmax(axis=1)
-    enough = votes[np.arange(len(votes)), best] >= LEAST_VOTES
-    return np.where(enough, offset[best], np.nan)
+    votes[(np.abs(offset)[None, :] > search[:, None]) | ~all_bare] = 0.0
+    # Whatever stands upright in the scene stands inside the gate: the outermost of the likely places is the gate.
+    most = votes.max(axis=1)
+    likely = votes >= np.maximum(LEAST_VOTES, LIKELY * most)[:, None]
+    last = votes.shape[1] - 1 - likely[:, ::-1].argmax(axis=1)
+    near = np.abs(np.arange(votes.shape[1])[None, :] - last[:, None]) <= TOGETHER_PX
+    best = np.where(likely & near, votes, -1.0).argmax(axis=1)
+    return np.where(most >= LEAST_VOTES, offset[best], np.nan)
 
 
 def _window(

@@ -80,6 +80,23 @@ def test_subject_edges_are_no_gate():
     assert sides_of(frame, reference)[0][0] == pytest.approx(TRUE[0], abs=0.2)
 
 
+@pytest.mark.parametrize("stripe", [False, True])
+def test_a_light_post_before_a_dark_hedge_is_no_gate(stripe):
+    """Wider than the finder's near look, lighter by far than what is beside it, straight along the whole picture."""
+    for seed in range(6):
+        frame, reference = drawn_frame(seed=seed)
+        x, edge = (round(reference[0] + TRUE[2]) + n for n in (-14, 0))
+        top, bottom = (round(reference[1] + TRUE[n]) + 4 * sign for n, sign in ((1, 1), (3, -1)))
+        frame[top:bottom, x + 5 : edge + 6] = 0.004 + 0.15 * (
+            frame[top:bottom, x + 5 : edge + 6] - 0.004
+        )  # the hedge
+        frame[top:bottom, x : x + 5] = 0.5
+        if stripe:
+            frame[:, edge + 8 :] = 0.015  # light that goes round an opaque stripe
+        right = sides_of(frame, reference, search_x_px=16)[0][2]
+        assert np.isnan(right) or right == pytest.approx(TRUE[2], abs=0.6)
+
+
 def test_area_of_a_camera_that_moves():
     random = np.random.default_rng(5)
     fixes, shifts = [], []
