@@ -416,11 +416,19 @@ def _add_reel_commands(commands: Any) -> None:
         "copy a package or a bag to a medium and read it back",
         "Copies a package or a bag to a folder on a medium, brings every file to it, drops it from memory and reads it back. "
         "A file that is too large for the medium is cut in pieces. Give the same command again after a stop: what lies there "
-        "right is kept.",
-        "smallgauge copy /shelf/0004171-R03-7/package /media/stick/0004171-R03-7",
+        "right is kept. With --medium it is written down in the reel's folder, which `smallgauge release` goes by.",
+        "smallgauge copy /shelf/0004171-R03-7/bag /media/disk/0004171-R03-7 --medium 'disk 12' --kind 'hard disk' --by mk",
     )
     parser.add_argument("package", metavar="PACKAGE", help="the folder `package` or `bag` of a reel")
     parser.add_argument("target", metavar="FOLDER", help="the folder on the medium")
+    parser.add_argument("--medium", default="", metavar="NAME", help="the name that is written on the medium")
+    parser.add_argument(
+        "--kind",
+        default="",
+        metavar="KIND",
+        help="what it is: hard disk, solid-state disk, stick, card, tape, optical disc or server",
+    )
+    parser.add_argument("--by", default="", metavar="INITIALS", help="who copies")
     _add_common(parser)
 
 

@@ -553,18 +553,27 @@ def _deliver(options: argparse.Namespace) -> int:
 
 
 def _copy(options: argparse.Namespace) -> int:
+    from dataclasses import asdict
     from pathlib import Path
 
-    from smallgauge.deliver.medium import copy_to_medium
+    from smallgauge.deliver.medium import Stated, copy_and_note, copy_to_medium
     from smallgauge.deliver.words import medium_words
     from smallgauge.line import refuse_held
 
-    refuse_held(Path(options.package).resolve().parent, _held)
-    made = copy_to_medium(Path(options.package), Path(options.target), progress=_settings(options).progress)
-    if options.json:
-        _print_document(made)
+    package, target, progress = Path(options.package), Path(options.target), _settings(options).progress
+    if not options.medium and (options.kind or options.by):
+        raise CallerError("A copy is written down under the name of its medium; add --medium NAME.")
+    refuse_held(package.resolve().parent, _held)
+    paper = None
+    if options.medium:
+        stated = Stated(medium=options.medium, kind=options.kind, by=options.by, at=_now())
+        made, paper = copy_and_note(package, target, stated, progress=progress)
     else:
-        print(medium_words(made))
+        made = copy_to_medium(package, target, progress=progress)
+    if options.json:
+        _print_document({**asdict(made), "paper": str(paper) if paper is not None else ""})
+    else:
+        print(medium_words(made, paper))
     return 0
 
 

@@ -1,6 +1,8 @@
 """A package on a medium: copied file by file, brought to it, read back from it, and begun again where it stopped.
 
 copy_to_medium   package or bag, folder on the medium -> what was copied, kept, cut in pieces
+copy_and_note    the same, and the paper of it in the reel's folder
+check_copy       a copy that was written down, read back once more
 
 A file appears under its name only when it is whole. A file that stands there already with the right digest
 is kept, so the same command goes on after a stop. Nothing on the medium is ever deleted or overwritten.
@@ -8,11 +10,12 @@ is kept, so the same command goes on after a stop. Nothing on the medium is ever
 
 import hashlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from smallgauge.errors import FixityError, MaterialError
+from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.media.whole import (
+    digest_file,
     digests_file,
     free_bytes,
     largest_file_bytes,
@@ -22,14 +25,18 @@ from smallgauge.media.whole import (
     write_whole,
     write_whole_bytes,
 )
+from smallgauge.record.onmedia import MEDIUM_KINDS, OnMedium, add_medium
 from smallgauge.record.package import (
     BAG_SUMS,
     BAG_TAG_SUMS,
     FAMILY_SUMS,
     PIECES_NOTE,
+    digest_pieces,
     kind_of_sums,
+    pieces_of,
     read_sums,
 )
+from smallgauge.record.remarks import one_line
 from smallgauge.record.work import Progress, silent
 
 PIECE_BYTES = 4_000_000_000  # below 2^32 - 1; a round number that a person can check
@@ -59,6 +66,104 @@ class _Listed:
     kind: str
     digest: str
     size: int
+
+
+class NotReadBackError(FixityError):
+    """The medium holds other bytes than were brought to it, or than were there when it was written down."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stated:
+    """What the operator says of a medium: its name, its kind, who copied; `at` is when the command began, ISO 8601."""
+
+    medium: str
+    kind: str
+    by: str
+    at: str
+
+
+def copy_and_note(
+    package: Path, target: Path, stated: Stated, *, progress: Progress = silent
+) -> tuple[MediumCopy, Path]:
+    """Copy to a medium, and write down in the reel's `media/` whether it read back equal; gives the copy and its paper.
+
+    Raises
+    ------
+    CallerError
+        Where the medium is not named, or the package does not lie in a reel's own folder, which has the papers.
+    MaterialError, FixityError
+        As `copy_to_medium`; that a medium gave other bytes back is written down first.
+    """
+    reel = package.resolve().parent
+    if not any((reel / name).is_file() for name in ("capture.json", "reel.json")):
+        raise CallerError(
+            f"A copy is written down in the reel's own folder, and {package} lies in none; name the package or bag there, or leave "
+            "--medium away."
+        )
+    if stated.kind not in MEDIUM_KINDS:
+        raise CallerError(
+            f"A medium is of a kind of these: {', '.join(MEDIUM_KINDS)}, found '{stated.kind}'; add --kind."
+        )
+    name, where = _list_of(package), str(target.resolve())
+    paper = OnMedium(
+        medium=one_line(stated.medium, "--medium, the name that is written on the medium,"),
+        kind=stated.kind,
+        by=one_line(stated.by, "--by, who copies,"),
+        at=stated.at,
+        folder=where,
+        of=package.resolve().name,
+        list_name=name,
+        list_sha256=digest_file(package / name),
+        files=0,
+        bytes=0,
+        equal=False,
+    )
+    try:
+        made = copy_to_medium(package, target, progress=progress)
+    except NotReadBackError as error:
+        add_medium(reel, replace(paper, why=str(error), doubt=medium_doubt()))
+        raise
+    count = made.copied + made.kept
+    return made, add_medium(reel, replace(paper, files=count, bytes=made.bytes, equal=True, doubt=made.doubt))
+
+
+def check_copy(place: Path, paper: OnMedium, *, progress: Progress = silent) -> dict[str, str]:
+    """Read a copy that was written down back once more, every file of it; gives the digests of its list by place.
+
+    Raises
+    ------
+    MaterialError
+        Where the medium is not at hand.
+    NotReadBackError
+        Where its list is not the one that was written down, or a file is missing or other than listed.
+    """
+    if not place.is_dir():
+        raise MaterialError(
+            f"The copy on {paper.medium} must be read back, and nothing lies at {place}; plug the medium in, or say where "
+            "it is now with --copy-at FOLDER."
+        )
+    path, kind = place / paper.list_name, kind_of_sums(paper.list_name)
+    if not path.is_file() or digest_file(path, from_medium=True) != paper.list_sha256:
+        raise NotReadBackError(
+            f"{paper.list_name} on {paper.medium} must be the list that was copied there on {paper.at[:10]}, and it is not "
+            f"at {place}; copy the package to another medium."
+        )
+    lines = read_sums(path.read_bytes().decode(errors="replace"), paper.list_name)
+    digests = dict(line for line in lines if line is not None)
+    for number, (name, digest) in enumerate(digests.items()):
+        progress("files read back", number, len(digests))
+        file, pieces = place / name, pieces_of(place, name)
+        if file.is_file():
+            found = digests_file(file, (kind,), from_medium=True)[kind]
+        else:
+            found = digest_pieces(pieces, kind) if pieces else ""
+        if found != digest:
+            raise NotReadBackError(
+                f"{name} on {paper.medium} must be as it was when it was read back on {paper.at[:10]}, and it is not at {place}; "
+                "the medium is not to be trusted: copy the package to another one."
+            )
+    progress("files read back", len(digests), len(digests))
+    return digests
 
 
 def copy_to_medium(
@@ -121,15 +226,21 @@ def copy_to_medium(
     )
 
 
-def _listed(package: Path) -> tuple[_Listed, ...]:
-    """Every file of the package with its digest, the lists of digests last."""
+def _list_of(package: Path) -> str:
+    """The name of a package's list of digests."""
     sums = [name for name in (FAMILY_SUMS, BAG_SUMS) if (package / name).is_file()]
     if not sums:
         raise MaterialError(
             f"A package has {FAMILY_SUMS} or {BAG_SUMS} in it, found neither in {package}; name the folder `package` or `bag` "
             "of a delivered reel."
         )
-    names = [sums[0], *([BAG_TAG_SUMS] if sums[0] == BAG_SUMS else [])]
+    return sums[0]
+
+
+def _listed(package: Path) -> tuple[_Listed, ...]:
+    """Every file of the package with its digest, the lists of digests last."""
+    main = _list_of(package)
+    names = [main, *([BAG_TAG_SUMS] if main == BAG_SUMS else [])]
     digests: dict[str, str] = {}
     for name in names:
         for number, line in enumerate(
@@ -155,7 +266,7 @@ def _listed(package: Path) -> tuple[_Listed, ...]:
                 "`smallgauge deliver`."
             )
         digest = digests.get(place, "")
-        kind = kind_of_sums(names[0])
+        kind = kind_of_sums(main)
         digest = digest or digests_file(path, (kind,))[kind]
         files.append(_Listed(place=place, kind=kind, digest=digest, size=path.stat().st_size))
     return tuple(files)
@@ -208,7 +319,7 @@ def _copy_pieces(package: Path, target: Path, file: _Listed, piece_bytes: int) -
             back.update(block)
     _same(whole.hexdigest(), file, package)
     if back.hexdigest() != file.digest:
-        raise FixityError(
+        raise NotReadBackError(
             f"The pieces of {file.place} must read back as they were written, and they do not at {target}; the medium is not to be "
             "trusted: take another."
         )
@@ -245,7 +356,7 @@ def _read_back(place: Path, file: _Listed, *, standing: bool) -> None:
             f"{file.place} lies on the medium already and is another file ({place}); choose an empty folder, or move that "
             "file away."
         )
-    raise FixityError(
+    raise NotReadBackError(
         f"{file.place} must read back as it was written, and it does not at {place}; the medium is not to be trusted: take another."
     )
 

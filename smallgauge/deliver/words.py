@@ -13,6 +13,7 @@ and the archive copy "the untouched copy of the scan".
 
 from collections.abc import Callable, Mapping, Sequence
 from math import degrees
+from pathlib import Path
 
 from smallgauge.deliver import (
     capture_words,
@@ -877,8 +878,8 @@ def outcome_words(folder: str, steps: Sequence[str], *, proved: bool, exit_code:
     return f"{did} {state} {where}"
 
 
-def medium_words(made: MediumCopy) -> str:
-    """What lies on the medium now, and what a person still does."""
+def medium_words(made: MediumCopy, paper: Path | None = None) -> str:
+    """What lies on the medium now, whether that is written down, and what a person still does."""
     files = count_words(made.copied + made.kept, "file")
     stood = f", {made.kept:,} of them from before" if made.kept else ""
     parts = [
@@ -889,6 +890,11 @@ def medium_words(made: MediumCopy) -> str:
             f"Too large for it in one piece, and so cut: {list_words(made.pieces)}. 'Put the pieces together.txt' says how they "
             "are joined."
         )
+    parts.append(
+        f"Written down in {paper}."
+        if paper is not None
+        else "It is not written down, so `smallgauge release` does not count it; --medium NAME does that."
+    )
     parts.append(
         made.doubt or "Take the medium off, plug it in again, and check it once more before it is handed out."
     )

@@ -17,6 +17,7 @@ import hashlib
 import os
 import re
 import shutil
+import threading
 import unicodedata
 import zlib
 from collections.abc import Iterator
@@ -239,7 +240,7 @@ def make_lock(path: Path, data: bytes) -> bool:
     (True, False, b'one')
     """
     path = Path(path)
-    draft = path.with_name(f"{path.name}.{os.getpid()}{PART}")
+    draft = path.with_name(f"{path.name}.{os.getpid()}-{threading.get_ident()}{PART}")
     try:
         with draft.open("wb") as file:
             file.write(data)

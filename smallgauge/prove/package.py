@@ -29,7 +29,9 @@ from smallgauge.record.package import (
     BAG_TAG_SUMS,
     FAMILY_SUMS,
     PIECES_NOTE,
+    digest_pieces,
     kind_of_sums,
+    pieces_of,
     read_sums,
 )
 from smallgauge.record.programme import FILM as PROGRAMME_FILM
@@ -42,7 +44,6 @@ _OXUM = re.compile(r"Payload-Oxum: (\d+)\.(\d+)")
 _FOLDERS = ("Watch these/", "For editing/", "Pictures/", "For later/", "data/")
 _FAMILY_FOLDERS = ("Watch these", "For later")
 _FILMS = (".mkv", ".mp4", ".mov")
-_PIECE = re.compile(r"(.+)\.(\d{3})")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,11 +168,11 @@ def _check_files(bench: Bench, listed: PackageFiles) -> _Hashed:
         bench.progress("files hashed", number, len(listed.digests))
         path = listed.root / place
         if not path.is_file():
-            found = _pieces_of(listed.root, place)
+            found = pieces_of(listed.root, place)
             if found:
                 hashed.in_pieces.add(place)
                 pieces.update(p.relative_to(listed.root).as_posix() for p in found)
-                if _digest_pieces(found, listed.kind) == digest:
+                if digest_pieces(found, listed.kind) == digest:
                     continue
             hashed.bad.add(place)
             code = "file digest differs" if found else "file missing"
@@ -196,29 +197,6 @@ def _check_files(bench: Bench, listed: PackageFiles) -> _Hashed:
         if path.is_file() and place not in known:
             bench.findings.append(Finding(code="package incomplete", where=place, values={"file": place}))
     return hashed
-
-
-def _pieces_of(root: Path, place: str) -> list[Path]:
-    """The numbered pieces of a file that its medium could not hold whole, in order."""
-    path = root / place
-    if not path.parent.is_dir():
-        return []
-    found = [
-        each for each in path.parent.iterdir() if (m := _PIECE.fullmatch(each.name)) and m[1] == path.name
-    ]
-    return sorted(found)
-
-
-def _digest_pieces(pieces: list[Path], kind: str) -> str:
-    import hashlib
-
-    total = hashlib.new(kind)
-    for piece in pieces:
-        digests_file(piece, (), from_medium=True)  # to the medium, and out of memory
-        with piece.open("rb") as file:
-            while block := file.read(1 << 22):
-                total.update(block)
-    return total.hexdigest()
 
 
 def _check_names(bench: Bench, listed: PackageFiles) -> None:

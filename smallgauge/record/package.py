@@ -2,15 +2,21 @@
 
 read_sums      text of a list -> its lines, each (place, digest), None where a line is none
 sums_text      places with their digests -> text of a list
+pieces_of      a file that was cut for its medium -> its pieces
 """
 
+import hashlib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
+
+from smallgauge.media.whole import digests_file
 
 # A family's package has one list, as coreutils' sha256sum writes it; a bag two, by RFC 8493.
 FAMILY_SUMS, BAG_SUMS, BAG_TAG_SUMS = "SHA256SUMS", "manifest-sha512.txt", "tagmanifest-sha512.txt"
 PIECES_NOTE = "Put the pieces together.txt"  # beside a file that was cut for a medium
+_PIECE = re.compile(r"(.+)\.(\d{3})")
 _LINES = {"sha256": re.compile(r"([0-9a-f]{64}) [ *](.+)"), "sha512": re.compile(r"([0-9a-f]{128}) [ *](.+)")}
 # A bag's list escapes line breaks and the per cent sign, and nothing else (RFC 8493, 2.1.3).
 _ESCAPES = (("%", "%25"), ("\n", "%0A"), ("\r", "%0D"))
@@ -74,6 +80,28 @@ def sums_text(sums: Mapping[str, str], name: str) -> str:
     '0000  data/50%25 off.mp4\\n'
     """
     return "".join(f"{digest}  {_escaped(place, name)}\n" for place, digest in sums.items())
+
+
+def pieces_of(root: Path, place: str) -> list[Path]:
+    """The numbered pieces of a file that its medium could not hold whole, in order."""
+    path = root / place
+    if not path.parent.is_dir():
+        return []
+    found = [
+        each for each in path.parent.iterdir() if (m := _PIECE.fullmatch(each.name)) and m[1] == path.name
+    ]
+    return sorted(found)
+
+
+def digest_pieces(pieces: list[Path], kind: str) -> str:
+    """Digest of the file that these pieces make, read from the medium where the system can."""
+    total = hashlib.new(kind)
+    for piece in pieces:
+        digests_file(piece, (), from_medium=True)  # to the medium, and out of memory
+        with piece.open("rb") as file:
+            while block := file.read(1 << 22):
+                total.update(block)
+    return total.hexdigest()
 
 
 def _escaped(place: str, name: str) -> str:
