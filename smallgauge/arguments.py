@@ -410,6 +410,10 @@ def _add_reel_commands(commands: Any) -> None:
     )
     _add_handing_over(parser)
     _add_common(parser)
+    _add_copy(commands)
+
+
+def _add_copy(commands: Any) -> None:
     parser = _command(
         commands,
         "copy",
