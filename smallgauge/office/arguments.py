@@ -69,13 +69,14 @@ def _order(commands: Any) -> None:
         "order",
         "a client's parcel: taken in, counted, agreed to",
         "new: whose it is, and everything in the parcel counted (reels, cans, boxes, notes, tapes, empty spools) and signed "
-        "for. consent: what the client agreed to, and how. show: one order; list: all of them.",
+        "for. consent: what the client agreed to, and how. accepted: the client says that what was delivered is right. notice: the "
+        "client was told that files will be removed (`smallgauge release` asks for both). show: one order; list: all of them.",
         "smallgauge order new --shelf /shelf --by mk --client 'A. Doe' --reach 'by post' --delete-on 2027-06-30 --count reels=3 "
         "--count boxes=2 --signed-by 'A. Doe'",
     )
-    parser.add_argument("action", choices=("new", "consent", "show", "list"))
+    parser.add_argument("action", choices=("new", "consent", "accepted", "notice", "show", "list"))
     parser.add_argument(
-        "order", nargs="?", default="", metavar="ORDER", help="number of the order, for consent and show"
+        "order", nargs="?", default="", metavar="ORDER", help="number of the order, for all but new and list"
     )
     _by(parser)
     parser.add_argument("--client", default="", metavar="NAME", help="whose film it is")
@@ -90,7 +91,16 @@ def _order(commands: Any) -> None:
     parser.add_argument("--to", default="", metavar="WORDS", help="consent: what was agreed to")
     parser.add_argument("--given-by", default="", metavar="NAME", help="consent: who agreed")
     parser.add_argument(
-        "--how", default="", metavar="HOW", help="consent: in writing, by telephone, at the counter"
+        "--how",
+        default="",
+        metavar="HOW",
+        help="consent, accepted, notice: in writing, by telephone, at the counter",
+    )
+    parser.add_argument(
+        "--on",
+        default="",
+        metavar="DATE",
+        help="accepted, notice: the day on which it was said (today unless said)",
     )
     parser.add_argument("--read-back-by", default="", metavar="NAME", help="consent: who read it back")
     _pages(parser)

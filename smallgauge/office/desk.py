@@ -20,7 +20,18 @@ from smallgauge.media.whole import write_whole_bytes
 from smallgauge.office import ledger
 from smallgauge.office.book import Book, check_book, copy_book
 from smallgauge.office.house import House, may_run, read_house
-from smallgauge.office.models import Client, Consent, Counted, Event, Order, Reel, Verdict, plain
+from smallgauge.office.models import (
+    Client,
+    ClientWord,
+    Consent,
+    Counted,
+    Event,
+    Order,
+    Receiver,
+    Reel,
+    Verdict,
+    plain,
+)
 from smallgauge.office.photographs import photographs_of
 from smallgauge.office.place import BOOK_FILE, book_place
 from smallgauge.office.safety import notices_for
@@ -92,6 +103,10 @@ def _order(options: argparse.Namespace, book: Book, at: str) -> Answer:
                 how=options.how,
                 read_back_by=options.read_back_by,
             )
+        elif options.action in (ledger.ACCEPTED, ledger.NOTICE):
+            ledger.note_client_word(
+                book, at=at, by=options.by, order=number, what=options.action, how=options.how, on=options.on
+            )
     return shown_order(book, number)
 
 
@@ -105,8 +120,14 @@ def shown_order(book: Book, number: int) -> Answer:
         consents = list(
             session.scalars(sa.select(Consent).where(Consent.order == number).order_by(Consent.id))
         )
+        receivers = list(
+            session.scalars(sa.select(Receiver).where(Receiver.order == number).order_by(Receiver.id))
+        )
+        said = list(
+            session.scalars(sa.select(ClientWord).where(ClientWord.order == number).order_by(ClientWord.id))
+        )
         told = _events(session, Event.order == number)
-    name = client.name if client is not None else "(name removed)"
+    name = client.name if client is not None else ledger.REMOVED
     document = {
         **plain(order),
         "number": order_number(number),
@@ -114,6 +135,8 @@ def shown_order(book: Book, number: int) -> Answer:
         "counted": {row.kind: {"came": row.came, "went": row.went} for row in counts},
         "reels": [plain(reel) for reel in reels],
         "consents": [plain(consent) for consent in consents],
+        "receivers": [plain(each) for each in receivers],
+        "client_words": [plain(each) for each in said],
         "events": told,
     }
     lines = [
@@ -122,6 +145,8 @@ def shown_order(book: Book, number: int) -> Answer:
     lines += [f"  {row.kind}: {row.came} came, {row.went} went back" for row in counts if row.came]
     lines += [_reel_line(reel) for reel in reels]
     lines += [f"  agreed by {each.given_by}, {each.how}: {each.to}" for each in consents]
+    lines += [f"  receiver {each.id}, {each.at[:10]}: {each.name}" for each in receivers]
+    lines += [f"  {each.what} {each.how}, on {each.on}, written down by {each.by}" for each in said]
     return Answer(document=document, lines=tuple(lines))
 
 
@@ -136,7 +161,7 @@ def _orders(options: argparse.Namespace, book: Book) -> Answer:
         query = query.where(Order.number < ledger.order_from(options.after))
     with book.read() as session:
         rows = session.execute(_page(options, query)).all()
-        told = [(row[0], row[1] or "(name removed)") for row in rows]
+        told = [(row[0], row[1] or ledger.REMOVED) for row in rows]
     found, more = _cut(options, told)
     lines = [f"{order_number(o.number)}  {o.came_at[:10]}  {name}" for o, name in found]
     return Answer(
@@ -471,7 +496,7 @@ def _quote(options: argparse.Namespace, book: Book, at: str) -> Answer:
         )
     quote = quote_reels(reels, tariff)
     if options.out:
-        name = client.name if client is not None else "(name removed)"
+        name = client.name if client is not None else ledger.REMOVED
         write_whole_bytes(
             Path(options.out), quote_pdf(quote, order=order_number(number), client=name, day=at[:10])
         )

@@ -22,12 +22,15 @@ from smallgauge.office.book import Book, Entry
 from smallgauge.office.house import MUST_NOT, House, may_run
 from smallgauge.office.models import (
     Client,
+    ClientWord,
     Condition,
     Consent,
     Counted,
     Hold,
     Order,
+    Receiver,
     Reel,
+    Row,
     Verdict,
 )
 
@@ -42,6 +45,9 @@ NOTHING = "nothing"
 IN_SHOP, RETURNED = "in the shop", "returned"
 HOW = ("in writing", "by telephone", "at the counter")
 VERDICTS = ("good", "do again")
+ACCEPTED, NOTICE = "accepted", "notice"
+_CLIENT_WORDS = {ACCEPTED: "accepted by the client", NOTICE: "notice to the client"}  # as an event tells them
+REMOVED = "(name removed)"
 STEPS = ("inspected", "repaired", "cleaned", "scanned", "rewound", "stored", "checked")
 SUBJECTS = (
     "base",
@@ -562,14 +568,23 @@ def hand_back(
             )
         if not any(going.values()):
             raise CallerError("Nothing was named to go back; add --reel NUMBER or --count boxes=1.")
-        receiver = _words(to, "Who takes the film")
+        receiver = Receiver(
+            id=next_number(entry.session, Receiver.id),
+            order=order,
+            name=_words(to, "Who takes the film"),
+            by=entry.by,
+            at=at,
+            salt=secrets.token_hex(16),
+        )
         for kind, number in going.items():
             rows[kind].went += number
         for reel in given.values():
             reel.state, reel.place = RETURNED, ""
-            entry.tell("returned", reel, order=order, reel=reel.number, words=f"to {receiver}")
+            entry.tell("returned", reel, order=order, reel=reel.number, words=f"to receiver {receiver.id}")
         told = ", ".join(f"{number} {kind}" for kind, number in going.items() if number)
-        entry.tell("handed back", *rows.values(), order=order, words=f"{told}; to {receiver}")
+        entry.tell(
+            "handed back", *rows.values(), receiver, order=order, words=f"{told}; to receiver {receiver.id}"
+        )
         return sorted(given)
 
 
@@ -586,8 +601,33 @@ def _miscounted(
     return wrong
 
 
+def note_client_word(book: Book, *, at: str, by: str, order: int, what: str, how: str, on: str) -> ClientWord:
+    """That a client accepted what was delivered, or was told that files will be removed: how, and on which day."""
+    if how not in HOW:
+        raise CallerError(f"A client says or is told something {', '.join(HOW)}, found '{how}'; add --how.")
+    day = checked_date(on or at[:10], "--on, the day on which it was said,")
+    if day > at[:10]:
+        raise CallerError(f"--on is a day that has come, found {day}; write it down when it was said.")
+    with book.write(at=at, by=by) as entry:
+        find_order(entry.session, order)
+        row = ClientWord(
+            id=next_number(entry.session, ClientWord.id),
+            order=order,
+            what=what,
+            how=how,
+            by=entry.by,
+            on=day,
+            at=at,
+        )
+        entry.tell(_CLIENT_WORDS[what], row, order=order, words=f"{how}, on {day}")
+        return row
+
+
 def remove_clients(book: Book, *, at: str, by: str) -> int:
-    """Remove the names of clients whose day has come and whose film has all gone back."""
+    """Remove the names of clients whose day has come and whose film has all gone back, wherever a row of theirs holds one.
+
+    Who signed the count, who took the film, who agreed and who may decide may be somebody else of the family: these go too.
+    """
     with book.write(at=at, by=by) as entry:
         gone = 0
         for client in entry.session.scalars(sa.select(Client).where(Client.delete_on <= at[:10])).all():
@@ -598,6 +638,23 @@ def remove_clients(book: Book, *, at: str, by: str) -> int:
                 .where(Order.client_id == client.id, Counted.came > Counted.went)
             )
             if not left:
-                entry.tell("client removed", removed=(client,), words="the day had come")
+                orders = list(entry.session.scalars(sa.select(Order).where(Order.client_id == client.id)))
+                told, removed = _without_names(entry.session, orders)
+                entry.tell("client removed", *told, removed=(client, *removed), words="the day had come")
                 gone += 1
         return gone
+
+
+def _without_names(session: Session, orders: list[Order]) -> tuple[list[Row], list[Row]]:
+    """The rows of these orders with their names taken out, and those that hold nothing but a name."""
+    numbers = [order.number for order in orders]
+    consents = list(session.scalars(sa.select(Consent).where(Consent.order.in_(numbers))))
+    reels = list(session.scalars(sa.select(Reel).where(Reel.order.in_(numbers))))
+    receivers = list(session.scalars(sa.select(Receiver).where(Receiver.order.in_(numbers))))
+    for order in orders:
+        order.signed_by = REMOVED
+    for consent in consents:
+        consent.given_by = REMOVED
+    for reel in reels:
+        reel.decides = REMOVED
+    return [*orders, *consents, *reels], list(receivers)

@@ -123,6 +123,31 @@ class Verdict(Row):
     seen: Mapped[str] = mapped_column(Text)
 
 
+class Receiver(Row):
+    """Who took film of a parcel: the events name only this row, which is removed with the client's name."""
+
+    __tablename__ = "receiver"
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    order: Mapped[int] = mapped_column(ForeignKey("client_order.number"), index=True)
+    name: Mapped[str] = mapped_column(Text)
+    by: Mapped[str] = mapped_column(Text)
+    at: Mapped[str] = mapped_column(String(20))
+    salt: Mapped[str] = mapped_column(String(32))  # random: a removed name can't be guessed from its digest
+
+
+class ClientWord(Row):
+    """That the client accepted what was delivered, or was told that files will be removed."""
+
+    __tablename__ = "client_word"
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    order: Mapped[int] = mapped_column(ForeignKey("client_order.number"), index=True)
+    what: Mapped[str] = mapped_column(String(10))  # "accepted" or "notice"
+    how: Mapped[str] = mapped_column(Text)
+    by: Mapped[str] = mapped_column(Text)
+    on: Mapped[str] = mapped_column(String(10))  # the day on which it was said
+    at: Mapped[str] = mapped_column(String(20))  # when it was written down
+
+
 class Job(Row):
     """One reel in the queue. `host`, `process` and `began` are of the bench that runs it; empty while none does."""
 
@@ -167,7 +192,19 @@ class Head(Row):
     digest: Mapped[str] = mapped_column(String(64))
 
 
-KEPT: tuple[type[Row], ...] = (Client, Order, Counted, Reel, Condition, Hold, Consent, Verdict, Job)
+KEPT: tuple[type[Row], ...] = (
+    Client,
+    Order,
+    Counted,
+    Reel,
+    Condition,
+    Hold,
+    Consent,
+    Verdict,
+    Receiver,
+    ClientWord,
+    Job,
+)
 
 
 def plain(row: Row) -> dict[str, Any]:

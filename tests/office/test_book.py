@@ -33,6 +33,8 @@ KEYS = {
     "hold": "id",
     "consent": "id",
     "verdict": "id",
+    "receiver": "id",
+    "client_word": "id",
     "job": "id",
 }
 
@@ -58,6 +60,9 @@ def kept(tmp_path_factory):
             read_back_by="",
         )
         ledger.note_verdict(book, at=AT, by="jo", reel=number, verdict="good", seen="all of it")
+        back = {"at": AT, "by": "mk", "order": order}
+        ledger.hand_back(book, **back, reels=[reels[2].number], counts={}, to="Wim Oster", part=True)
+        ledger.note_client_word(book, **back, what=ledger.ACCEPTED, how="by telephone", on="2026-03-01")
         queue.add_job(book, at=AT, by="mk", shelf="/shelf", reel=number, capture="/captures/one")
         assert check_book(book).faults == ()
     return folder / BOOK_FILE
@@ -264,11 +269,16 @@ def test_a_book_of_before_the_queue_is_brought_up_to_date(filled):
     tamper(
         filled,
         "DROP TABLE job",
+        "DROP TABLE receiver",
+        "DROP TABLE client_word",
         "DROP INDEX ix_reel_state_number",
         "UPDATE alembic_version SET version_num = '0001'",
     )
     with Book(filled) as book:
-        assert check_book(book).faults == ("job [1] is missing: it was removed",), "all else is as it was"
+        lost = tuple(
+            f"{table} [1] is missing: it was removed" for table in ("job", "receiver", "client_word")
+        )
+        assert check_book(book).faults == lost, "all else is as it was"
         assert check_book(book).head == before.head
         with book.engine.connect() as connection:
             assert compare_metadata(MigrationContext.configure(connection), Row.metadata) == []
