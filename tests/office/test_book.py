@@ -276,7 +276,7 @@ def test_a_book_of_before_the_queue_is_brought_up_to_date(filled):
     )
     with Book(filled) as book:
         lost = tuple(
-            f"{table} [1] is missing: it was removed" for table in ("job", "receiver", "client_word")
+            f"{table} [1] is missing: it was removed" for table in ("receiver", "client_word", "job")
         )
         assert check_book(book).faults == lost, "all else is as it was"
         assert check_book(book).head == before.head
