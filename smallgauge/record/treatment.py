@@ -4,8 +4,8 @@ The log (`decisions.jsonl`) only grows; `treatment.toml` is a pure function of i
 and the operator decides: a new proposal never overwrites an operator's decision, it stands beside it.
 """
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from smallgauge.errors import CallerError
 from smallgauge.record.finding import Finding
@@ -71,6 +71,8 @@ class StaleDecision(CallerError):
 class Decision:
     """One decision as it was made. `value` None takes the operator's decision back.
 
+    What was decided in one act shares its `revision`.
+
     `anchor` is "reel", "length@N" or "scene@N" (the length of one stock, or the scene, that holds film position N).
     `proposal_of` is the
     operator's decision that a differing proposal of the program stands beside.
@@ -89,6 +91,9 @@ class Decision:
     basis: str | None = (
         None  # what a proposal rests on, where that matters: "hum", HOUSE_VALUE, EVIDENCE, NOT_SURE, WAITING
     )
+    undoes: int | None = field(
+        default=None, repr=False
+    )  # the revision of the act that this one takes back; no part of the keys of what was made
 
     @property
     def waits(self) -> bool:
@@ -293,20 +298,67 @@ def decide(
     basis: str | None = None,
 ) -> tuple[Decision, ...]:
     """The log with an operator's decision; refused when somebody decided after the revision that they saw."""
+    wish = Wish(subject=subject, anchor=anchor, value=value, why=why, basis=basis)
+    return decide_together(decisions, (wish,), by=by, at=at, revision_seen=revision_seen)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """One of the decisions that an operator records as one act."""
+
+    subject: str
+    anchor: str
+    value: dict[str, object] | None
+    why: str
+    basis: str | None = None
+
+
+def decide_together(
+    decisions: tuple[Decision, ...],
+    wishes: Sequence[Wish],
+    *,
+    by: str,
+    at: str,
+    revision_seen: int | None = None,
+    undoes: int | None = None,
+) -> tuple[Decision, ...]:
+    """The log with an operator's decisions as one act, in one revision; refused like `decide`, and then none of them is made.
+
+    What is in force already is not decided again. `undoes` is the revision of the act that is taken back.
+
+    Examples
+    --------
+    >>> wishes = [Wish(subject="primary", anchor=f"scene@{at}", value={"points": [2, 2, 2]}, why="dusk") for at in (0, 40)]
+    >>> [(each.id, each.revision, each.anchor) for each in decide_together((), wishes, by="m.k.", at="2026-01-17T10:00:00Z")]
+    [(1, 1, 'scene@0'), (2, 1, 'scene@40')]
+    """
     if by == PROGRAM or not by:
         raise CallerError("A decision needs the initials of the person who decides; give them with --by.")
-    if subject not in SUBJECTS:
-        raise CallerError(f"A decision needs a subject of {', '.join(SUBJECTS)}, found '{subject}'.")
-    now = treatment_of(decisions).revision
+    for wish in wishes:
+        if wish.subject not in SUBJECTS:
+            raise CallerError(f"A decision needs a subject of {', '.join(SUBJECTS)}, found '{wish.subject}'.")
+    now = last_revision(decisions)
     if revision_seen is not None and revision_seen != now:
         raise StaleDecision(
             f"The decision was made on revision {revision_seen}, but the treatment is now at {now}; look again and decide."
         )
-    theirs = _operator(decisions, subject, anchor)
-    if theirs is not None and (theirs.value, theirs.basis) == (value, basis):
-        return decisions
-    new = _next(decisions, subject=subject, anchor=anchor, value=value, by=by, at=at, why=why)
-    return (*decisions, replace(new, replaces=theirs.id if theirs else None, basis=basis))
+    after = decisions
+    for wish in wishes:
+        theirs = _operator(after, wish.subject, wish.anchor)
+        if undoes is None and theirs is not None and (theirs.value, theirs.basis) == (wish.value, wish.basis):
+            continue
+        new = _next(
+            after, subject=wish.subject, anchor=wish.anchor, value=wish.value, by=by, at=at, why=wish.why
+        )
+        replaced = theirs.id if theirs else None
+        new = replace(new, revision=now + 1, replaces=replaced, basis=wish.basis, undoes=undoes)
+        after = (*after, new)
+    return after
+
+
+def last_revision(decisions: Iterable[Decision]) -> int:
+    """The revision that a log stands at; 0 where nothing was decided."""
+    return max((each.revision for each in decisions), default=0)
 
 
 def _next(
@@ -319,9 +371,15 @@ def _next(
     at: str,
     why: str,
 ) -> Decision:
-    number = len(decisions) + 1
     return Decision(
-        id=number, revision=number, by=by, at=at, subject=subject, anchor=anchor, value=value, why=why
+        id=len(decisions) + 1,
+        revision=last_revision(decisions) + 1,
+        by=by,
+        at=at,
+        subject=subject,
+        anchor=anchor,
+        value=value,
+        why=why,
     )
 
 

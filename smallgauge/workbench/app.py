@@ -42,6 +42,7 @@ from smallgauge.workbench.addresses import (
     operator_of,
     or_nothing,
 )
+from smallgauge.workbench.back import back_addresses
 from smallgauge.workbench.counter import Counter
 from smallgauge.workbench.decide import Asked as Field
 from smallgauge.workbench.decide import drafted, fields_paper, record
@@ -92,6 +93,7 @@ class Bench:
             *self._pictures(),
             *self._capture_itself(),
             *self._treatment(),
+            *back_addresses(self),
             *hand_addresses(self),
             *watching_addresses(self),
             *mark_addresses(self),
@@ -277,7 +279,13 @@ class Bench:
                 path=f"{REEL}/fields/{{row:int}}",
                 says="The treatment of a drawn frame, field by field: measured, operator's, difference.",
                 answer=self.twin(lambda r: fields_paper(self.reel(r), row_of(r))),
-                gives={"row": "integer", "revision": "integer", "fields": "array", "log": "array"},
+                gives={
+                    "row": "integer",
+                    "revision": "integer",
+                    "fields": "array",
+                    "names": "object",
+                    "log": "array",
+                },
             ),
             Address(
                 path=f"{REEL}/try/{{row:int}}",

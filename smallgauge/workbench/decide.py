@@ -3,6 +3,7 @@
 fields_paper   what is in force for a drawn frame, field by field: measured, operator's, difference
 drafted        words in a field -> a decision that is shown and not kept
 record         words in a field -> a decision in the log, refused where somebody decided meanwhile
+checked_by, check_revision   whoever decides is named; nobody decided meanwhile
 """
 
 from collections.abc import Mapping
@@ -58,6 +59,7 @@ FIELDS: tuple[Field, ...] = (
     Field(subject="registration", kind="choice", choices=tuple(KINDS)),
     Field(subject="framing", kind="choice", choices=tuple(SHOWN)),
     Field(subject="loading", kind="words", example="head first, or tail first, flipped"),
+    Field(subject="scene_name", kind="words", example="At the lake"),
     Field(subject="sync", kind="words", example="26@1.44 310@20.1", with_sound=True),
     Field(subject="loudness", kind="words", example="-23, or gain 4.5", with_sound=True),
 )
@@ -89,6 +91,7 @@ def fields_paper(reel: OpenReel, row: int) -> dict[str, Any]:
         "row": reel.check_row(row),
         "revision": treatment.revision,
         "fields": fields,
+        "names": scene_names(reel),
         "log": [_logged(each) for each in reversed(log) if each.by != PROGRAM][:50],
     }
 
@@ -117,6 +120,13 @@ def _field(reel: OpenReel, field: Field, row: int, log: tuple[Decision, ...]) ->
         if force is not None and force.value is not None and (mine or kept)
         else None,
     }
+
+
+def scene_names(reel: OpenReel) -> dict[str, str]:
+    """Names that scenes were given, by the scene's number."""
+    decided = reel.decided()
+    given = decided.treatment.scene_values("scene_name")
+    return {str(scene_at(decided.running, at)): str(value["name"]) for at, value in sorted(given.items())}
 
 
 def _logged(decision: Decision) -> dict[str, Any]:
@@ -150,12 +160,12 @@ def _anchors(reel: OpenReel, subject: str, row: int, log: tuple[Decision, ...]) 
     position, scene = int(decided.running["film_position"][row]), int(decided.running["scene"][row])
     length = next((each for each in decided.lengths if position in each), None)
     named = {each.anchor for each in log if each.subject == subject}
-    mine = [a for a in named if a.startswith("scene@") and _scene_at(decided.running, int(a[6:])) == scene]
+    mine = [a for a in named if a.startswith("scene@") and scene_at(decided.running, int(a[6:])) == scene]
     mine += [a for a in named if a.startswith("length@") and length is not None and int(a[7:]) in length]
     return (*sorted(mine, key=lambda a: a.startswith("length")), "reel")
 
 
-def _scene_at(running: Table, position: int) -> int:
+def scene_at(running: Table, position: int) -> int:
     """The scene that holds a film position; -1 where no row shows it."""
     rows = np.flatnonzero(running["film_position"] == position)
     return int(running["scene"][rows[-1]]) if len(rows) else -1
@@ -254,21 +264,16 @@ def record(
             f"The decision names frame {asked.row}, but the picture that was drawn then is another one; look at the picture and "
             "decide again."
         )
-    if not by.strip() or by.strip() in (PROGRAM, TRYING):
-        raise CallerError(
-            "A decision needs the initials of the person who decides; write them in the field 'Who decides'."
-        )
+    by = checked_by(by)
     if not why.strip():
         raise CallerError("A decision needs a reason; write it in the field 'Why'.")
-    now = reel.treatment().revision
-    if revision != now:
-        raise StaleDecision(_stale_words(reel, revision, now))
+    check_revision(reel, revision)
     place = _asked_for(reel, asked)
     treatment = decide_on(
         reel.folder,
         subject=asked.subject,
         value=_value(reel, asked),
-        by=by.strip(),
+        by=by,
         at=at,
         why=why.strip(),
         scene=place.scene,
@@ -276,6 +281,22 @@ def record(
         revision_seen=revision,
     )
     return {"revision": treatment.revision}
+
+
+def checked_by(by: str) -> str:
+    """The initials of whoever decides; CallerError where nobody is named."""
+    if not by.strip() or by.strip() in (PROGRAM, TRYING):
+        raise CallerError(
+            "A decision needs the initials of the person who decides; write them in the field 'Who decides'."
+        )
+    return by.strip()
+
+
+def check_revision(reel: OpenReel, revision: int) -> None:
+    """StaleDecision, with whose decision came, where the treatment is no longer at the revision that the page shows."""
+    now = reel.treatment().revision
+    if revision != now:
+        raise StaleDecision(_stale_words(reel, revision, now))
 
 
 def _stale_words(reel: OpenReel, seen: int, now: int) -> str:

@@ -3,6 +3,7 @@ import { html } from "./html.js";
 import { useEffect } from "preact/hooks";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
+import { BackRow } from "./back.js";
 import { operator } from "./session.js";
 
 const POINTS = ["red", "green", "blue"];
@@ -79,8 +80,8 @@ export class Fields {
   }
 }
 
-/** @param {{fields: Fields}} props */
-export function FieldRow({ fields }) {
+/** @param {{fields: Fields, back: import("./back.js").Back}} props */
+export function FieldRow({ fields, back }) {
   const drawn = fields.pictures.drawn.value;
   useEffect(() => {
     const rest = setTimeout(() => fields.sceneOf(drawn?.row) !== fields.sceneOf(fields.paper.value?.row) && fields.read(), 80);
@@ -98,6 +99,7 @@ export function FieldRow({ fields }) {
       <span id="revision" class="quiet">${paper ? `revision ${paper.revision}` : ""}</span>
     </div>
     <p role="status" class=${fields.refused.value ? "trouble" : "quiet"} id="told">${fields.said.value}</p>
+    <${BackRow} back=${back} />
     <div class="cards">${paper ? paper.fields.map((/** @type {any} */ f) => html`<${Card} key=${f.subject} fields=${fields} field=${f} />`) : ""}</div>
     ${paper && paper.log.length ? html`<${Log} log=${paper.log} />` : ""}
   </section>`;

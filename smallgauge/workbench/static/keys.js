@@ -21,14 +21,15 @@ export const KEYS = [
   ["H", "outlines shown, hidden"],
   ["W", "wipe on, off"],
   ["+ -", "larger, smaller pixels, pixel for pixel"],
+  ["Z, Shift + Z", "take back your last decision, put it back"],
   ["U (held)", "untouched picture"],
   ["F6", "next region of the page"],
   ["?", "this list"],
   ["Esc", "close, or back to the picture window"],
 ];
 
-/** @param {any} pictures @param {any} strip */
-export function keyboard(pictures, strip) {
+/** @param {any} pictures @param {any} strip @param {import("./back.js").Back} back */
+export function keyboard(pictures, strip, back) {
   const [up, down] = String(strip.paper.rate).split("/").map(Number);
   const rate = up / (down || 1);
   const run = () => {
@@ -74,6 +75,7 @@ export function keyboard(pictures, strip) {
       outlines.read(pictures);
     },
     w: () => pictures.wipeOn(!pictures.wipe.value),
+    z: (e) => back.step(e.shiftKey ? "redo" : "undo"),
     "+": () => pictures.larger(1),
     "-": () => pictures.larger(-1),
     "?": () => (shown.value = !shown.value),
@@ -83,7 +85,7 @@ export function keyboard(pictures, strip) {
     const target = /** @type {HTMLElement} */ (event.target);
     const typing = target.matches("input, select, textarea, button, summary, .numbers, .numbers *");
     if (!on.value || event.altKey || event.ctrlKey || event.metaKey) return;
-    if (typing && !(target.matches("input[type=radio]") && /^[1-4dfguhw?]$/i.test(event.key))) return;
+    if (typing && !(target.matches("input[type=radio]") && /^[1-4dfguhwz?]$/i.test(event.key))) return;
     if (event.key.toLowerCase() === "u" && !event.repeat) {
       const before = pictures.look.value;
       if (before === "capture") return;

@@ -57,8 +57,8 @@ export class StripState {
   }
 }
 
-/** @param {{strip: StripState, pictures: import("./pictures.js").Pictures, keys: (event: KeyboardEvent) => void}} props */
-export function Strip({ strip, pictures, keys }) {
+/** @param {{strip: StripState, pictures: import("./pictures.js").Pictures, keys: (event: KeyboardEvent) => void, names: Record<string, string>}} props */
+export function Strip({ strip, pictures, keys, names }) {
   const box = useRef(/** @type {any} */ (null));
   useEffect(() => {
     const watch = new ResizeObserver(() => (strip.width.value = Math.floor(box.current.clientWidth)));
@@ -79,7 +79,7 @@ export function Strip({ strip, pictures, keys }) {
           .map((/** @type {any} */ s) => {
             const left = Math.max(0, strip.place(s.first));
             const right = Math.min(100, strip.place(s.stop));
-            return html`<div class="scene" style=${{ left: `${left}%`, width: `${right - left}%` }}><span>scene ${s.scene + 1}</span></div>`;
+            return html`<div class="scene" style=${{ left: `${left}%`, width: `${right - left}%` }}><span>scene ${s.scene + 1}${names[s.scene] ? `: ${names[s.scene]}` : ""}</span></div>`;
           })}
         ${strip.paper.splices
           .filter((/** @type {any} */ s) => s.row >= first && s.row < stop)

@@ -1,0 +1,55 @@
+"""What an operator decides below the picture, in a real browser; the tests share one bench and one page."""
+
+import shutil
+
+import pytest
+from numbered_reel import NAME
+from served import browser, chromium, page_of, serve
+
+from smallgauge.record.files import read_decisions
+
+pytestmark = pytest.mark.skipif(chromium() is None, reason="left out: no chromium on this system")
+
+
+@pytest.fixture(scope="module")
+def shelf(numbered_shelf, tmp_path_factory):
+    """A copy of the shelf for the tests of this file."""
+    base = tmp_path_factory.mktemp("fields")
+    shutil.copytree(numbered_shelf.parent / "capture", base / "capture")
+    return shutil.copytree(numbered_shelf, base / "shelf")
+
+
+@pytest.fixture(scope="module")
+def page(shelf):
+    with browser() as chrome, serve(shelf) as served, page_of(chrome, served) as made:
+        made.click(f"text={NAME}")
+        made.wait_for_selector("#drawn")
+        made.wait_for_selector(".card")
+        made.fill("label:has-text('Who decides') input", "mk")
+        made.fill("label:has-text('Why') input", "looked")
+        yield made
+        assert made.said == []
+
+
+def log_of(shelf):
+    return read_decisions(shelf / NAME / "decisions.jsonl")
+
+
+def test_a_scene_gets_its_name_and_the_name_is_taken_back_and_put_back_by_keys(page, shelf):
+    page.fill("[data-subject=scene_name] input", "The garden")
+    page.click("[data-subject=scene_name] button:has-text('record')")
+    page.wait_for_selector(".scene:has-text('scene 1: The garden')")
+    page.wait_for_selector("#undo-words:has-text('“The garden”, then as measured')")
+    page.focus(".window")
+    page.keyboard.press("z")
+    page.wait_for_selector("#told:has-text('Taken back')")
+    page.wait_for_selector(".scene:has-text('The garden')", state="detached")
+    assert log_of(shelf)[-1].value is None
+    page.reload()
+    page.wait_for_selector("#redo-words:has-text('as measured, then “The garden”')")
+    page.focus(".window")
+    page.keyboard.press("Shift+Z")
+    page.wait_for_selector(".scene:has-text('scene 1: The garden')")
+    assert log_of(shelf)[-1].value == {"name": "The garden"}
+    page.click("button:has-text('take back')")
+    page.wait_for_selector(".scene:has-text('The garden')", state="detached")
