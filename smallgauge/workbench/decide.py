@@ -3,7 +3,7 @@
 fields_paper   what is in force for a drawn frame, field by field: measured, operator's, difference
 drafted        words in a field -> a decision that is shown and not kept
 record         words in a field -> a decision in the log, refused where somebody decided meanwhile
-checked_by, check_revision   whoever decides is named; nobody decided meanwhile
+checked_by, checked_why, check_stamp, check_revision   what every decision needs
 """
 
 from collections.abc import Mapping
@@ -209,7 +209,8 @@ def _asked_for(reel: OpenReel, asked: Asked) -> AnchorAsked:
     )
 
 
-def _value(reel: OpenReel, asked: Asked) -> dict[str, object] | None:
+def asked_value(reel: OpenReel, asked: Asked) -> dict[str, object] | None:
+    """The value that a field's words stand for; None where it is taken back."""
     if asked.subject not in _NAMED:
         raise CallerError(
             f"The bench has no field '{asked.subject}'; decide it with `smallgauge treat`, which knows every subject."
@@ -223,23 +224,35 @@ def _value(reel: OpenReel, asked: Asked) -> dict[str, object] | None:
 
 
 def _scene_before(reel: OpenReel, asked: Asked) -> dict[str, object]:
-    log = reel.decisions()
     scenes = reel.frames["scene"].tolist()
     row = next((r for r in range(asked.row, -1, -1) if scenes[r] != scenes[asked.row]), None)
     if asked.subject not in BY_SCENE or row is None:
         raise CallerError(
             f"There is no scene before this one whose {subject_words(asked.subject)} could be taken."
         )
-    near = _anchors(reel, asked.subject, row, log)
-    found = _last(log, asked.subject, near, operator=True) or _last(log, asked.subject, near, operator=False)
-    if found is None or found.value is None or found.waits:
+    found = value_at(reel, asked.subject, row)
+    if found is None:
         raise CallerError(f"Nothing was decided on {subject_words(asked.subject)} for the scene before.")
-    return dict(found.value)
+    return found
+
+
+def value_at(reel: OpenReel, subject: str, row: int) -> dict[str, object] | None:
+    """The value of a subject that holds for a row: the operator's, else the program's; None where neither is taken up."""
+    log = reel.decisions()
+    near = _anchors(reel, subject, row, log)
+    found = _last(log, subject, near, operator=True) or _last(log, subject, near, operator=False)
+    return None if found is None or found.value is None or found.waits else dict(found.value)
+
+
+def operators_at(reel: OpenReel, subject: str, row: int) -> Decision | None:
+    """The operator's decision on a subject that holds for a row."""
+    log = reel.decisions()
+    return _last(log, subject, _anchors(reel, subject, row, log), operator=True)
 
 
 def drafted(reel: OpenReel, asked: Asked) -> Decision:
     """A decision that is shown and not kept."""
-    log, value = reel.decisions(), _value(reel, asked)
+    log, value = reel.decisions(), asked_value(reel, asked)
     if asked.subject not in BY_LOOK or value is None:
         raise CallerError(
             f"{subject_words(asked.subject)} is seen once it is recorded; only colour can be tried first."
@@ -259,23 +272,17 @@ def record(
     reel: OpenReel, asked: Asked, *, revision: int, stamp: str, by: str, at: str, why: str
 ) -> Mapping[str, Any]:
     """Record a decision; refused where the picture was not the one drawn, or somebody decided since `revision`."""
-    if stamp != reel.stamp(reel.check_row(asked.row)):
-        raise StaleDecision(
-            f"The decision names frame {asked.row}, but the picture that was drawn then is another one; look at the picture and "
-            "decide again."
-        )
-    by = checked_by(by)
-    if not why.strip():
-        raise CallerError("A decision needs a reason; write it in the field 'Why'.")
+    check_stamp(reel, asked.row, stamp)
+    by, why = checked_by(by), checked_why(why)
     check_revision(reel, revision)
     place = _asked_for(reel, asked)
     treatment = decide_on(
         reel.folder,
         subject=asked.subject,
-        value=_value(reel, asked),
+        value=asked_value(reel, asked),
         by=by,
         at=at,
-        why=why.strip(),
+        why=why,
         scene=place.scene,
         length=place.length,
         revision_seen=revision,
@@ -290,6 +297,22 @@ def checked_by(by: str) -> str:
             "A decision needs the initials of the person who decides; write them in the field 'Who decides'."
         )
     return by.strip()
+
+
+def checked_why(why: str) -> str:
+    """The reason of a decision; CallerError where none is given."""
+    if not why.strip():
+        raise CallerError("A decision needs a reason; write it in the field 'Why'.")
+    return why.strip()
+
+
+def check_stamp(reel: OpenReel, row: int, stamp: str) -> None:
+    """StaleDecision where the picture that was drawn is not that of the row."""
+    if stamp != reel.stamp(reel.check_row(row)):
+        raise StaleDecision(
+            f"The decision names frame {row}, but the picture that was drawn then is another one; look at the picture and "
+            "decide again."
+        )
 
 
 def check_revision(reel: OpenReel, revision: int) -> None:

@@ -53,3 +53,24 @@ def test_a_scene_gets_its_name_and_the_name_is_taken_back_and_put_back_by_keys(p
     assert log_of(shelf)[-1].value == {"name": "The garden"}
     page.click("button:has-text('take back')")
     page.wait_for_selector(".scene:has-text('The garden')", state="detached")
+
+
+def test_a_value_is_used_for_chosen_scenes_and_taken_back_as_one(page, shelf):
+    page.fill("label:has-text('Why') input", "dusk")
+    page.focus("[data-channel=red]")
+    page.keyboard.press("ArrowLeft")
+    page.click("[data-subject=primary] button:has-text('use for scenes')")
+    page.wait_for_selector(".chosen-scenes:has-text('scene 2')")
+    page.click(".chosen-scenes button:has-text('none')")
+    assert page.is_disabled(".chosen-scenes button:has-text('record for')")
+    page.click(".chosen-scenes button:has-text('this length of stock')")
+    page.locator(".fields").first.screenshot(path=shelf.parent / "fields.png")
+    page.click("button:has-text('record for 2 scenes')")
+    page.wait_for_selector("#told:has-text('recorded for 2 scenes as one act')")
+    made = log_of(shelf)[-2:]
+    assert [each.value["points"] for each in made] == [[-0.5, 0.0, 0.0]] * 2
+    assert made[0].revision == made[1].revision
+    page.focus(".window")
+    page.keyboard.press("z")
+    page.wait_for_selector("#told:has-text('Taken back: Primary correction for 2 scenes')")
+    assert [each.value for each in log_of(shelf)[-2:]] == [None, None]

@@ -32,6 +32,7 @@ export class Back {
     try {
       const told = await ask.send(ask.at(this.reel, "/back"), { way, by: this.fields.by.value, revision: seen.revision });
       this.paper.value = told;
+      this.fields.at(told.revision);
       this.fields.say(told.said);
       this.fields.pictures.draft.value = null;
       this.fields.pictures.again();

@@ -4,6 +4,7 @@ import { useEffect } from "preact/hooks";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
 import { BackRow } from "./back.js";
+import { ChosenScenes, chooseScenes } from "./scenes.js";
 import { operator } from "./session.js";
 
 const POINTS = ["red", "green", "blue"];
@@ -39,6 +40,11 @@ export class Fields {
     }
   }
 
+  /** The page's own act moved the treatment: the next one is made on this revision. @param {number} revision */
+  at(revision) {
+    if (this.paper.value) this.paper.value = { ...this.paper.value, revision };
+  }
+
   /** The scene of a row; -1 before anything is known. @param {number|undefined} row */
   sceneOf(row) {
     const scenes = this.pictures.scenes;
@@ -67,6 +73,7 @@ export class Fields {
     try {
       const body = { subject: field.subject, row: drawn.row, stamp: drawn.stamp, revision: this.paper.value.revision, by: this.by.value, why: this.why.value, ...how };
       const told = await ask.send(ask.at(this.reel, "/decide"), body);
+      this.at(told.revision);
       this.say(`${field.title}: recorded, revision ${told.revision}.`);
       this.pictures.draft.value = null;
       const { [field.subject]: _, ...rest } = this.typed.value;
@@ -101,6 +108,7 @@ export function FieldRow({ fields, back }) {
     <p role="status" class=${fields.refused.value ? "trouble" : "quiet"} id="told">${fields.said.value}</p>
     <${BackRow} back=${back} />
     <div class="cards">${paper ? paper.fields.map((/** @type {any} */ f) => html`<${Card} key=${f.subject} fields=${fields} field=${f} />`) : ""}</div>
+    <${ChosenScenes} fields=${fields} />
     ${paper && paper.log.length ? html`<${Log} log=${paper.log} />` : ""}
   </section>`;
 }
@@ -123,6 +131,7 @@ function Card({ fields, field }) {
       <button disabled=${!kept} onClick=${() => fields.record(field, { text: typed })}>record</button>
       <button disabled=${!field.operator} onClick=${() => fields.record(field, { text: null, at: field.operator_anchor })}>back to measured</button>
       ${field.for === "this scene" ? html`<button onClick=${() => fields.record(field, { before: true })}>same as scene before</button>` : ""}
+      ${field.for === "this scene" && field.subject !== "scene_name" ? html`<button onClick=${() => chooseScenes(fields, field)}>use for scenes</button>` : ""}
     </div>
   </div>`;
 }
