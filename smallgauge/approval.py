@@ -1,5 +1,6 @@
 """Approval copies and signatures: somebody sees a look, and signs for it. And the negative for a house that prints it itself."""
 
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
@@ -66,12 +67,19 @@ def read_places(folder: Path, text: str) -> str:
 
     `120@0.42,0.61` is film position 120, 0.42 of the finished picture's width from its left and 0.61 of its height from its top.
     """
-    places = places_in(text)
-    if not places:
-        return text
-    treatment = read_treatment(folder)
-    for written, position, x, y in places:
-        density = read_density(folder, treatment, Place(position=position, x=x, y=y))
+    return with_densities(text, lambda place: read_density(folder, read_treatment(folder), place))
+
+
+def with_densities(text: str, read: Callable[[Place], tuple[float, float, float]]) -> str:
+    """An operator's words with each place of the picture turned into what `read` says of it.
+
+    Examples
+    --------
+    >>> with_densities("grey 120@0.42,0.61", lambda place: (0.5, 0.9, place.x))
+    'grey 0.5000 0.9000 0.4200'
+    """
+    for written, position, x, y in places_in(text):
+        density = read(Place(position=position, x=x, y=y))
         text = text.replace(written, " ".join(f"{value:.4f}" for value in density), 1)
     return text
 

@@ -588,7 +588,7 @@ def decide_on(
         else:
             anchor = "reel"
         if subject in ("inversion", "black_and_white") and value is not None:
-            value = _whole_look(folder, subject, value, treatment_of(before), anchor)
+            value = whole_look(folder, subject, value, treatment_of(before), anchor)
         if subject == "fading" and value is not None:
             value = completed_fading(value, log=before, anchor=anchor, by=by)
         after = decide(
@@ -604,7 +604,7 @@ def decide_on(
         return store_decisions(folder, journal, before, after)
 
 
-def _whole_look(
+def whole_look(
     folder: Path, subject: str, value: dict[str, object], treatment: Treatment, anchor: str
 ) -> dict[str, object]:
     """An operator's words on a negative or on silver film, over what is in force there."""

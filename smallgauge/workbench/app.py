@@ -53,6 +53,7 @@ from smallgauge.workbench.marks import mark_addresses
 from smallgauge.workbench.opened import OpenReel
 from smallgauge.workbench.outlines import crop_png, outlines_paper
 from smallgauge.workbench.papers import frame_paper, lane_values, reel_paper, rows_paper
+from smallgauge.workbench.picks import pick_addresses
 from smallgauge.workbench.scenes import scene_addresses
 from smallgauge.workbench.shelf import Shelf
 from smallgauge.workbench.strip import strip_sheet
@@ -94,6 +95,7 @@ class Bench:
             *self._pictures(),
             *self._capture_itself(),
             *self._treatment(),
+            *pick_addresses(self),
             *scene_addresses(self),
             *back_addresses(self),
             *hand_addresses(self),

@@ -6,23 +6,24 @@ record         words in a field -> a decision in the log, refused where somebody
 checked_by, checked_why, check_stamp, check_revision   what every decision needs
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
 import numpy as np
 
-from smallgauge.approval import read_places
+from smallgauge.approval import with_densities
 from smallgauge.deliver.phrases import moment_words
 from smallgauge.deliver.words import subject_words, value_words
 from smallgauge.errors import CallerError
-from smallgauge.line import decide_on
+from smallgauge.line import decide_on, whole_look
 from smallgauge.picture.framing import SHOWN
 from smallgauge.picture.registration import KINDS
 from smallgauge.record.anchors import AnchorAsked, anchor_of
 from smallgauge.record.decided import decided_value
 from smallgauge.record.decided_fading import completed_fading
+from smallgauge.record.notes import CaptureNotes
 from smallgauge.record.table import Table
 from smallgauge.record.treatment import (
     BY_LENGTH,
@@ -36,6 +37,7 @@ from smallgauge.record.treatment import (
 from smallgauge.workbench.looks import BY_LOOK
 from smallgauge.workbench.opened import OpenReel
 
+BY_PICKS = ("fading", "inversion")  # take places of the picture
 TRYING = "trying"  # stands in a decision that is shown and not kept, where the operator's initials will
 
 
@@ -48,12 +50,23 @@ class Field:
     example: str = ""
     choices: tuple[str, ...] = ()
     with_sound: bool | None = None  # only for reels with sound, or only without
+    only: Callable[[CaptureNotes], bool] = lambda notes: True  # the films that have it
 
 
 FIELDS: tuple[Field, ...] = (
     Field(subject="camera_speed", kind="rate", example="18 or 50/3"),
     Field(subject="primary", kind="points"),
-    Field(subject="fading", kind="words", example="as proposed, none, or cyan 0.6 magenta 0.95 yellow 0.8"),
+    Field(
+        subject="fading",
+        kind="words",
+        example="as proposed, none, cyan 0.6 magenta 0.95 yellow 0.8, or grey 120@0.42,0.61",
+    ),
+    Field(
+        subject="inversion",
+        kind="words",
+        example="contrast 2.6, or greys 120@0.42,0.61",
+        only=lambda notes: notes.is_negative,
+    ),
     Field(subject="rendering", kind="words", example="white 0.15 black 2.9, or as captured"),
     Field(subject="flicker", kind="words", example="on, off, or limit 0.6"),
     Field(subject="registration", kind="choice", choices=tuple(KINDS)),
@@ -86,7 +99,9 @@ def fields_paper(reel: OpenReel, row: int) -> dict[str, Any]:
     log = reel.decisions()
     treatment = treatment_of(log)
     sound = reel.capture.sound is not None
-    fields = [_field(reel, field, row, log) for field in FIELDS if field.with_sound in (None, sound)]
+    notes = reel.capture.notes
+    known = [each for each in FIELDS if each.with_sound in (None, sound) and each.only(notes)]
+    fields = [_field(reel, field, row, log) for field in known]
     return {
         "row": reel.check_row(row),
         "revision": treatment.revision,
@@ -219,7 +234,7 @@ def asked_value(reel: OpenReel, asked: Asked) -> dict[str, object] | None:
         return _scene_before(reel, asked)
     if asked.text is None:
         return None
-    text = read_places(reel.folder, asked.text) if asked.subject == "fading" else asked.text
+    text = with_densities(asked.text, reel.density) if asked.subject in BY_PICKS else asked.text
     return decided_value(asked.subject, text.strip())
 
 
@@ -262,6 +277,8 @@ def drafted(reel: OpenReel, asked: Asked) -> Decision:
     )
     if asked.subject == "fading":
         value = completed_fading(value, log=log, anchor=anchor, by=TRYING)
+    if asked.subject == "inversion":
+        value = whole_look(reel.folder, asked.subject, value, reel.treatment(), anchor)
     tried = decide(
         log, subject=asked.subject, value=value, by=TRYING, at="", why=TRYING, anchor=anchor, basis=TRYING
     )

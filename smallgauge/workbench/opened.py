@@ -47,6 +47,7 @@ from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Decision, Treatment, treatment_of
 from smallgauge.render.frame import render_frame
 from smallgauge.render.mend import mended_samples
+from smallgauge.render.pick import Place, frame_at, patch_density
 from smallgauge.render.plan import FramePlan, Plan, plan_rendering
 from smallgauge.render.plan_colour import FrameAt, plan_colours, plan_look
 from smallgauge.workbench.ahead import Ahead
@@ -293,6 +294,13 @@ class OpenReel:
             "light": [round(float(v), 6) if np.isfinite(v) else None for v in light],
             "density": [round(float(v), 4) if np.isfinite(v) else None for v in density],
         }
+
+    def density(self, place: Place) -> tuple[float, float, float]:
+        """Mean density of a small patch of film where somebody points at the finished picture."""
+        plan, _ = self.plan()
+        frame = frame_at({each.film_position: each for each in plan.frames}, place)
+        samples, stretch = self.samples(frame.source), self.material().stretches[frame.capture]
+        return patch_density(samples, stretch, frame, (plan.width, plan.height), place, self.frames)
 
     # True looks
 

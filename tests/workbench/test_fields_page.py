@@ -74,3 +74,27 @@ def test_a_value_is_used_for_chosen_scenes_and_taken_back_as_one(page, shelf):
     page.keyboard.press("z")
     page.wait_for_selector("#told:has-text('Taken back: Primary correction for 2 scenes')")
     assert [each.value for each in log_of(shelf)[-2:]] == [None, None]
+
+
+def test_a_grey_is_pointed_at_tried_and_recorded_and_one_outside_is_refused(page, shelf):
+    page.click("button:has-text('point at grey')")
+    page.fill("#pick-across", "20")
+    page.fill("#pick-along", "100")
+    page.click("button:has-text('read it there')")
+    page.wait_for_selector("#pick-said.trouble:has-text('outside the finished picture')")
+    assert len(page.said) == 1 and "400" in page.said.pop(), (
+        "the browser notes each refusal, and nothing else"
+    )
+    page.focus(".window")
+    page.keyboard.press("3")
+    page.wait_for_selector("canvas[data-look=corrected]")
+    box = page.locator(".surround canvas").bounding_box()
+    page.mouse.click(box["x"] + 0.45 * box["width"], box["y"] + 0.6 * box["height"])
+    page.wait_for_selector("#picked:has-text('Not recorded yet')")
+    page.wait_for_selector(".label:has-text('not recorded yet')")
+    page.locator(".window").screenshot(path=shelf.parent / "picks.png")
+    assert log_of(shelf)[-1].subject != "fading"
+    page.click("text=record what was pointed at")
+    page.wait_for_selector("#picked", state="detached")
+    made = log_of(shelf)[-1]
+    assert made.subject == "fading" and made.by == "mk" and made.value["source"] == ["picks"] * 3

@@ -6,6 +6,7 @@ import * as ask from "./ask.js";
 import { LOOKS } from "./pictures.js";
 import { Measures } from "./measures.js";
 import * as outlines from "./outlines.js";
+import { PickRow } from "./picks.js";
 
 const about = signal(/** @type {any} */ (null));
 const under = signal(/** @type {any} */ (null));
@@ -28,16 +29,22 @@ async function tell(pictures) {
   }
 }
 
-/** @param {any} pictures @param {PointerEvent} event */
-async function point(pictures, event) {
+/** The pixel of the drawn picture under the pointer, and of which look it is. @param {any} pictures @param {MouseEvent} event */
+function underPointer(pictures, event) {
   const canvas = /** @type {HTMLCanvasElement} */ (event.currentTarget);
   const drawn = pictures.drawn.value;
-  if (!drawn || pointing) return;
   const area = canvas.getBoundingClientRect();
   const from = drawn.part ?? { x: 0, y: 0 };
   const x = from.x + Math.floor(((event.clientX - area.left) / area.width) * canvas.width * drawn.reducedBy);
   const y = from.y + Math.floor(((event.clientY - area.top) / area.height) * canvas.height * drawn.reducedBy);
-  const look = drawn.look === "pixels" ? "capture" : drawn.look;
+  return { x, y, look: drawn.look === "pixels" ? "capture" : drawn.look };
+}
+
+/** @param {any} pictures @param {PointerEvent} event */
+async function point(pictures, event) {
+  const drawn = pictures.drawn.value;
+  if (!drawn || pointing) return;
+  const { x, y, look } = underPointer(pictures, event);
   pointing = true;
   try {
     under.value = await ask.json(ask.at(pictures.reel, `/values/${drawn.row}?x=${Math.max(0, x)}&y=${Math.max(0, y)}&look=${look}`));
@@ -108,8 +115,8 @@ function labelWords(drawn) {
   return drawn.tried ? "true look: rendered at full size with a value that is not recorded yet" : "true look: rendered at full size, then reduced";
 }
 
-/** @param {{pictures: import("./pictures.js").Pictures, keys: (event: KeyboardEvent) => void, fields: any}} props */
-export function PictureWindow({ pictures, keys, fields }) {
+/** @param {{pictures: import("./pictures.js").Pictures, keys: (event: KeyboardEvent) => void, fields: any, picks: import("./picks.js").Picks}} props */
+export function PictureWindow({ pictures, keys, fields, picks }) {
   const over = useRef(/** @type {any} */ (null));
   const canvas = useRef(/** @type {any} */ (null));
   const drawn = pictures.drawn.value;
@@ -167,7 +174,7 @@ export function PictureWindow({ pictures, keys, fields }) {
     <div class="row besides"><${Besides} pictures=${pictures} /></div>
     <div class="surround">
       <div class=${`stage${asPixels ? " pixels" : ""}`} onPointerDown=${down}>
-        <canvas ref=${canvas} role="img" aria-label=${drawn ? `frame ${drawn.row}, ${drawn.label}` : "no picture yet"} onPointerMove=${(/** @type {PointerEvent} */ e) => point(pictures, e)} onPointerLeave=${() => (under.value = null)}></canvas>
+        <canvas ref=${canvas} role="img" aria-label=${drawn ? `frame ${drawn.row}, ${drawn.label}` : "no picture yet"} onPointerMove=${(/** @type {PointerEvent} */ e) => point(pictures, e)} onPointerLeave=${() => (under.value = null)} onClick=${(/** @type {MouseEvent} */ e) => drawn && picks.kind.value && picks.pick(underPointer(pictures, e))}></canvas>
         ${pictures.wipe.value ? html`<canvas ref=${over} class="over" hidden=${!wiped} aria-hidden="true"></canvas>` : ""}
         ${wiped ? html`<div class="wipe-line" style=${{ left: `${pictures.wipeAt.value}%` }}></div>` : ""}
         <${outlines.Outlines} pictures=${pictures} />
@@ -183,6 +190,7 @@ export function PictureWindow({ pictures, keys, fields }) {
       }
     </p>
     <${outlines.OutlineWords} pictures=${pictures} fields=${fields} />
+    <${PickRow} picks=${picks} />
     <p class="caption values">${under.value ? valuesWords(under.value) : html`<span class="quiet">Point at the picture for the captured values there.</span>`}</p>
     ${said && said.flags.length ? html`<ul class="said">${said.flags.map((/** @type {any} */ f) => html`<li><span aria-hidden="true">▲ </span><strong>${f.name}.</strong> ${f.words}</li>`)}</ul>` : ""}
     <${Measures} pictures=${pictures} />
