@@ -30,6 +30,7 @@ from smallgauge.deliver.dirt import dirt_sentence, dirt_table
 from smallgauge.deliver.filerows import FileRow, file_rows
 from smallgauge.deliver.filmrows import account_rows, damage_rows, film_facts
 from smallgauge.deliver.flicker import flicker_plots, flicker_sentence, flicker_table
+from smallgauge.deliver.frame_notes import note_sentences
 from smallgauge.deliver.kept import kept_words
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.deliver.phrases import (
@@ -140,6 +141,7 @@ class ReportContent:
     done: tuple[str, ...]
     not_done: tuple[str, ...]
     changed: tuple[str, ...]
+    notes: tuple[str, ...]
     remarks: tuple[str, ...]
     unsure: tuple[str, ...]
     lacking: tuple[str, ...]
@@ -196,6 +198,7 @@ def report_content(papers: Papers) -> ReportContent:
         done=_done(papers),
         not_done=_not_done(papers),
         changed=_changed(papers),
+        notes=note_sentences(papers),
         remarks=tuple(remark_words(each) for each in read_remarks(papers.folder).remarks),
         unsure=_unsure(papers),
         lacking=_lacking(papers),

@@ -50,6 +50,7 @@ from smallgauge.workbench.hand import Hand, InHand
 from smallgauge.workbench.hand_pages import hand_addresses
 from smallgauge.workbench.looks import CORRECTED, LOOKS, Shown
 from smallgauge.workbench.marks import mark_addresses
+from smallgauge.workbench.notes import note_addresses
 from smallgauge.workbench.opened import OpenReel
 from smallgauge.workbench.outlines import crop_png, outlines_paper
 from smallgauge.workbench.papers import frame_paper, lane_values, reel_paper, rows_paper
@@ -101,6 +102,7 @@ class Bench:
             *hand_addresses(self),
             *watching_addresses(self),
             *mark_addresses(self),
+            *note_addresses(self),
             *self.counter.addresses(self.twin, self._page),
         )
 

@@ -7,6 +7,7 @@ from numbered_reel import NAME
 from served import browser, chromium, page_of, serve
 
 from smallgauge.record.files import read_decisions
+from smallgauge.record.framenotes import read_frame_notes
 
 pytestmark = pytest.mark.skipif(chromium() is None, reason="left out: no chromium on this system")
 
@@ -98,3 +99,20 @@ def test_a_grey_is_pointed_at_tried_and_recorded_and_one_outside_is_refused(page
     page.wait_for_selector("#picked", state="detached")
     made = log_of(shelf)[-1]
     assert made.subject == "fading" and made.by == "mk" and made.value["source"] == ["picks"] * 3
+
+
+def test_a_note_is_written_by_keyboard_stands_along_the_strip_and_is_taken_away(page, shelf):
+    page.focus(".window")
+    page.keyboard.press("n")
+    page.keyboard.type("the dog looks up")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".notes button:has-text('note: the dog looks')")
+    page.locator(".strip").screenshot(path=shelf.parent / "strip.png")
+    (kept,) = read_frame_notes(shelf / NAME).notes
+    assert (kept.words, kept.by, kept.family) == ("the dog looks up", "mk", False)
+    page.check("[data-region=notes] li input[type=checkbox]")
+    page.wait_for_selector("#noted:has-text('tells it to the family')")
+    assert read_frame_notes(shelf / NAME).notes[0].family
+    page.click("[data-region=notes] button:has-text('take away')")
+    page.wait_for_selector(".notes", state="detached")
+    assert read_frame_notes(shelf / NAME).notes == ()

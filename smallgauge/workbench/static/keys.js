@@ -22,6 +22,7 @@ export const KEYS = [
   ["W", "wipe on, off"],
   ["+ -", "larger, smaller pixels, pixel for pixel"],
   ["Z, Shift + Z", "take back your last decision, put it back"],
+  ["N", "note on this frame"],
   ["U (held)", "untouched picture"],
   ["F6", "next region of the page"],
   ["?", "this list"],
@@ -75,6 +76,7 @@ export function keyboard(pictures, strip, back) {
       outlines.read(pictures);
     },
     w: () => pictures.wipeOn(!pictures.wipe.value),
+    n: () => document.getElementById("note")?.focus(),
     z: (e) => back.step(e.shiftKey ? "redo" : "undo"),
     "+": () => pictures.larger(1),
     "-": () => pictures.larger(-1),
@@ -85,7 +87,7 @@ export function keyboard(pictures, strip, back) {
     const target = /** @type {HTMLElement} */ (event.target);
     const typing = target.matches("input, select, textarea, button, summary, .numbers, .numbers *");
     if (!on.value || event.altKey || event.ctrlKey || event.metaKey) return;
-    if (typing && !(target.matches("input[type=radio]") && /^[1-4dfguhwz?]$/i.test(event.key))) return;
+    if (typing && !(target.matches("input[type=radio]") && /^[1-4dfguhwzn?]$/i.test(event.key))) return;
     if (event.key.toLowerCase() === "u" && !event.repeat) {
       const before = pictures.look.value;
       if (before === "capture") return;

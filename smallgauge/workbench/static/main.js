@@ -10,6 +10,7 @@ import { Pictures } from "./pictures.js";
 import { Strip, StripState } from "./strip.js";
 import { PictureWindow } from "./window.js";
 import { FieldRow, Fields } from "./fields.js";
+import { FrameNotes, Notes } from "./notes.js";
 import { Picks } from "./picks.js";
 import { Back } from "./back.js";
 import { Who, whoAsks } from "./session.js";
@@ -44,7 +45,7 @@ async function openReel(reel) {
     const pictures = new Pictures(reel, paper);
     const fields = new Fields(reel, pictures);
     const back = new Back(reel, fields);
-    bench.value = { picks: new Picks(reel, fields), back, paper, strip, pictures, fields, watching: new Watching(reel, fields), marks: new Marks(reel, fields), keys: keyboard(pictures, strip, back) };
+    bench.value = { notes: new Notes(reel, fields), picks: new Picks(reel, fields), back, paper, strip, pictures, fields, watching: new Watching(reel, fields), marks: new Marks(reel, fields), keys: keyboard(pictures, strip, back) };
   } catch (error) {
     trouble.value = /** @type {Error} */ (error).message;
   }
@@ -53,7 +54,8 @@ async function openReel(reel) {
 function ReelPage() {
   const open = bench.value;
   if (!open) return html`<main><h1>${name}</h1><p role="status" class=${trouble.value ? "trouble" : "quiet"}>${trouble.value || "The reel is being laid on the bench."}</p><p><a href="/">Shelf</a></p></main>`;
-  const { picks, back, paper, strip, pictures, fields, watching, marks, keys } = open;
+  const { notes, picks, back, paper, strip, pictures, fields, watching, marks, keys } = open;
+  const go = (/** @type {number} */ row) => (pictures.go(row), strip.follow(row));
   const drawn = pictures.drawn.value;
   const state = running.value ? "running" : "standing";
   document.title = `${paper.reel}: frame ${drawn ? drawn.row : "none yet"} of ${paper.frames}, ${state}`;
@@ -75,10 +77,11 @@ function ReelPage() {
       <${Who} />
     </header>
     ${pictures.trouble.value ? html`<p role="alert" class="trouble">${pictures.trouble.value}</p>` : ""}
-    <${Strip} strip=${strip} pictures=${pictures} keys=${keys} names=${fields.paper.value?.names ?? {}} />
+    <${Strip} strip=${strip} pictures=${pictures} keys=${keys} names=${fields.paper.value?.names ?? {}} notes=${notes.list.value} />
     <${PictureWindow} pictures=${pictures} keys=${keys} fields=${fields} picks=${picks} />
     <${FieldRow} fields=${fields} back=${back} />
-    <${StillMarks} marks=${marks} go=${(/** @type {number} */ row) => (pictures.go(row), strip.follow(row))} />
+    <${StillMarks} marks=${marks} go=${go} />
+    <${FrameNotes} notes=${notes} go=${go} />
     <${Verdict} watching=${watching} />
     <${WorkInHand} names=${[[name, paper.reel]]} />
     <${KeyList} />

@@ -57,8 +57,8 @@ export class StripState {
   }
 }
 
-/** @param {{strip: StripState, pictures: import("./pictures.js").Pictures, keys: (event: KeyboardEvent) => void, names: Record<string, string>}} props */
-export function Strip({ strip, pictures, keys, names }) {
+/** @param {{strip: StripState, pictures: import("./pictures.js").Pictures, keys: (event: KeyboardEvent) => void, names: Record<string, string>, notes: any[]}} props */
+export function Strip({ strip, pictures, keys, names, notes }) {
   const box = useRef(/** @type {any} */ (null));
   useEffect(() => {
     const watch = new ResizeObserver(() => (strip.width.value = Math.floor(box.current.clientWidth)));
@@ -69,6 +69,7 @@ export function Strip({ strip, pictures, keys, names }) {
   const drawn = pictures.drawn.value;
   const inView = drawn && drawn.row >= first && drawn.row < stop;
   const flags = strip.paper.flags.filter((/** @type {any} */ f) => f.stop > first && f.first < stop);
+  const noted = notes.filter((n) => n.row !== null && n.row >= first && n.row < stop).map((n) => ({ ...n, first: n.row }));
   const whole = first === 0 && stop === strip.paper.frames;
   return html`<section class="strip" aria-label="Strip" tabindex="0" onKeyDown=${keys} data-region="strip">
     <div class="stack" ref=${box}>
@@ -98,6 +99,17 @@ export function Strip({ strip, pictures, keys, names }) {
         )}
         ${flags.length ? "" : html`<span class="quiet none">no flag in this stretch</span>`}
       </div>
+      ${
+        noted.length
+          ? html`<div class="layer flags notes">
+              ${thinned(noted, strip).map(
+                (/** @type {any} */ n) => html`<button class="flag" style=${{ left: `${Math.max(0, strip.place(n.first))}%` }} title=${`frame ${n.row}, ${n.by}: ${n.words}`} onClick=${() => pictures.go(n.row)}>
+                  <span aria-hidden="true">▼</span> ${n.more ? `${n.more + 1} notes` : `note: ${n.words.slice(0, 14)}${n.words.length > 14 ? "…" : ""}`}
+                </button>`,
+              )}
+            </div>`
+          : ""
+      }
       ${strip.paper.lanes.map((/** @type {any} */ lane, /** @type {number} */ n) => html`<${Lane} key=${lane.name} strip=${strip} pictures=${pictures} lane=${lane} number=${n} />`)}
       ${inView ? html`<div class="now" style=${{ left: `${strip.place(drawn.row + 0.5)}%` }}></div>` : ""}
     </div>
