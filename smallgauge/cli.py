@@ -51,6 +51,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "calibrate": _calibrate,
             "workbench": _workbench,
             "queue": _queue,
+            "release": _release,
         }.get(options.command, _office if options.command in OFFICE_COMMANDS else _line)
         return run(options)
     except SmallgaugeError as error:
@@ -861,6 +862,16 @@ def _answered(options: argparse.Namespace, answer: "Answer") -> int:
         for line in answer.lines:
             print(line)
     return answer.exit_code
+
+
+def _release(options: argparse.Namespace) -> int:
+    from smallgauge.office.release_desk import run_release
+
+    progress = _Progress(quiet=options.json)
+    try:
+        return _answered(options, run_release(options, now=_now, progress=progress))
+    finally:
+        progress.close()
 
 
 def _queue(options: argparse.Namespace) -> int:

@@ -17,6 +17,7 @@ COMMANDS = (
     "label",
     "quote",
     "queue",
+    "release",
     "office",
 )
 
@@ -34,6 +35,7 @@ def add_office_commands(commands: Any) -> None:
         _label,
         _quote,
         _queue,
+        _release,
         _office,
     ):
         add(commands)
@@ -301,6 +303,51 @@ def _queue(commands: Any) -> None:
     parser.add_argument(
         "--workers", type=int, metavar="N", help="run: processes a reel (one a core unless said)"
     )
+
+
+def _release(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "release",
+        "what may be removed of reels that are done, and why",
+        "Lists with gigabytes what may go of each reel and why the rest stays; nothing is removed. With --go, reels, --who and "
+        "--why it removes what is named, after reading archive copy, second copy and the files once more. frames: the captured "
+        "frames, once the archive copy is proven equal and a second copy on another medium was read back (`copy --medium`). "
+        "work: proxies and segments. finished: the finished film where nobody ordered it, after acceptance. everything: after "
+        "the day until which files are kept and notice to the client (`smallgauge order accepted`, `order notice`; the table "
+        "keeping of shop.toml). A reel with an open finding, a hold or film that has not gone back is never on the list.",
+        "smallgauge release 0004171-R03-7 --shelf /shelf --capture /captures --go frames --who mk --why 'room for the next order'",
+    )
+    parser.add_argument(
+        "reels",
+        nargs="*",
+        default=[],
+        metavar="REEL",
+        help="folders of reels on the shelf (all unless named)",
+    )
+    parser.add_argument(
+        "--capture",
+        action="append",
+        default=[],
+        metavar="DIR",
+        help="where captured frames lie: a capture, or a folder of some (may be repeated); those of the queue are known",
+    )
+    parser.add_argument(
+        "--copy-at",
+        action="append",
+        default=[],
+        metavar="FOLDER",
+        help="where a copy on a medium lies now, where it is not plugged in as it was (may be repeated)",
+    )
+    parser.add_argument(
+        "--go",
+        action="append",
+        default=[],
+        choices=("frames", "work", "finished", "everything"),
+        help="remove this of the reels that are named (may be repeated)",
+    )
+    parser.add_argument("--who", default="", metavar="NAME", help="whose word it is")
+    parser.add_argument("--why", default="", metavar="WORDS", help="the reason, which stays in the book")
 
 
 def _office(commands: Any) -> None:

@@ -1,4 +1,4 @@
-"""What was made of a reel, entered in the book from its papers: measured, rendered, proved, packed, handed over.
+"""What was made of a reel, entered in the book from its papers: measured, rendered, proved, packed, handed over, let go.
 
 The files are the truth and the book is told of them. A paper counts only while it is the one that the reel's journal says
 was written; captures of a joined reel and deliveries have no line there, and a delivery is held against its kept list. Names
@@ -24,12 +24,20 @@ from smallgauge.record.deliveries import read_deliveries
 from smallgauge.record.files import read_json
 from smallgauge.record.finding import Proof
 from smallgauge.record.journal import Journal, JournalLine
+from smallgauge.record.numbered import numbered_name
 from smallgauge.record.package import FAMILY_SUMS
+from smallgauge.record.released import BEGUN, RELEASED, read_released
 from smallgauge.record.rendertable import RenderSummary
 
 CAPTURED, RENDERED, PROVED, PACKED, HANDED = "measured", "rendered", "proved", "packed", "handed over"
+RELEASING, GONE = "release begun", "released"
 Lines = Mapping[str, JournalLine]
-_EACH_ONCE = (CAPTURED, HANDED)  # each stands beside the others; of the rest, the last one counts
+_EACH_ONCE = (
+    CAPTURED,
+    HANDED,
+    RELEASING,
+    GONE,
+)  # each stands beside the others; of the rest, the last one counts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +60,7 @@ def catch_up(
     refused: list[tuple[str, str]] = []
     for folder in folders:
         try:
-            numbers = _shop_numbers(folder)
+            numbers = shop_numbers(folder)
         except (SmallgaugeError, OSError) as error:
             refused.append((folder.name, str(error)))
             continue
@@ -60,11 +68,11 @@ def catch_up(
             continue
         said, doubts = _said(folder)
         refused += [(folder.name, doubt) for doubt in doubts]
-        entered += _enter(book, numbers, said, at=at, by=by)
+        entered += enter_papers(book, numbers, said, at=at, by=by)
     return entered, refused
 
 
-def _shop_numbers(folder: Path) -> tuple[str, ...]:
+def shop_numbers(folder: Path) -> tuple[str, ...]:
     """The shop numbers of a folder's reels; none where it has none."""
     found: list[str] = []
     for name in numbers_of(folder):
@@ -81,7 +89,7 @@ def _said(folder: Path) -> tuple[list[tuple[str, str]], list[str]]:
     """What the papers say, in the order in which it was done, and why a paper was not gone by."""
     said: list[tuple[str, str]] = []
     doubts: list[str] = []
-    for read in (_captured, _rendered, _proved, _packed, _handed):
+    for read in (_captured, _rendered, _proved, _packed, _handed, _released):
         try:
             said += read(folder, Journal(folder).lines)
         except (SmallgaugeError, OSError) as error:
@@ -155,7 +163,29 @@ def _handed(folder: Path, _lines: Lines) -> list[tuple[str, str]]:
     return said
 
 
-def _enter(
+def released_said(folder: Path) -> list[tuple[str, str]]:
+    """What was let go of a reel, and each removal that began, by its papers."""
+    said = []
+    for number, paper in enumerate(read_released(folder), start=1):
+        digest = digest_file(folder / RELEASED / numbered_name(number))
+        name = f"{paper.what}{f' of {paper.of}' if paper.of else ''}"
+        if paper.state == BEGUN:
+            sizes = sum(file.bytes for file in paper.files)
+            words = (
+                f"{name}: {len(paper.files)} files, {sizes} bytes, {paper.freed} given back; why: {paper.why}"
+            )
+        else:
+            words = f"{name}: all that paper {paper.begun} names"
+        words += f"; digest of the capture {paper.capture_digest}; paper {number} {digest}"
+        said.append((RELEASING if paper.state == BEGUN else GONE, words))
+    return said
+
+
+def _released(folder: Path, _lines: Lines) -> list[tuple[str, str]]:
+    return released_said(folder)
+
+
+def enter_papers(
     book: Book, numbers: tuple[str, ...], said: list[tuple[str, str]], *, at: str, by: str
 ) -> list[Told]:
     """Enter what the book lacks of one folder, in one write; nothing is written where nothing lacks."""
@@ -186,8 +216,10 @@ def _lacking(session: Session, numbers: tuple[str, ...], said: list[tuple[str, s
 
 
 def reels_on(shelf: Path) -> tuple[Path, ...]:
-    """The reels' folders on a shelf, by name; links are not followed."""
-    papers = ("capture.json", "reel.json")
+    """The reels' folders on a shelf, by name, those too of which only the papers of what was let go are left; links are not
+    followed.
+    """
+    papers = ("capture.json", "reel.json", f"{RELEASED}/{numbered_name(1)}")
     return tuple(
         place
         for place in sorted(shelf.iterdir())

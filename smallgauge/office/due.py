@@ -9,6 +9,7 @@ from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_decisions, read_json, to_plain
 from smallgauge.record.finding import Proof
 from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.released import names_let_go
 from smallgauge.record.rendertable import RenderSummary
 from smallgauge.record.treatment import treatment_of
 from smallgauge.render.films import RENDERING
@@ -31,6 +32,8 @@ def passes_due(folder: Path) -> tuple[tuple[str, str], ...]:
 
 def _first_due(folder: Path) -> tuple[str, str]:
     journal = Journal(folder)
+    if "capture.json" in names_let_go(folder) and not (folder / "capture.json").exists():
+        return "", ""  # all of it was let go
     why = _altered(folder, journal, "capture.json", "frames.parquet", "reel.json")
     capture = read_json(folder / "capture.json", Capture) if not why else None
     if capture is None or capture.stage != "complete":
@@ -59,7 +62,7 @@ def _first_due(folder: Path) -> tuple[str, str]:
         return "prove", "it speaks of another measuring"
     spoken = {each.name: each.sha256 for each in proof.files}
     for name in ("finished.mkv", "render.json"):
-        if name in spoken and spoken[name] != journal.lines[name].sha256:
+        if name in spoken and name in journal.lines and spoken[name] != journal.lines[name].sha256:
             return "prove", f"{name} was made again since"
     why = _altered(folder, journal, "package.json", "package/SHA256SUMS")
     packed = folder / "package" / "proof.json"
@@ -70,7 +73,10 @@ def _first_due(folder: Path) -> tuple[str, str]:
 
 def _altered(folder: Path, journal: Journal, *names: str) -> str:
     """Why these files are not what the journal says; large ones are looked for only, since `finish` reads them whole."""
+    gone = names_let_go(folder)
     for name in names:
+        if name in gone and not (folder / name).exists():
+            continue  # on a person's word: it is not missed
         line = journal.lines.get(name)
         if line is None or not (folder / name).is_file():
             return f"{name} is not there"

@@ -13,7 +13,8 @@
 
     [keeping]               archive copy and finished film that a family did not order
     place = "the shop's own archive"
-    days = 90               after the package was received
+    days = 90               after film went back, package was received, or the client accepted it, whichever is last
+    notice_days = 14        between notice to the client and the removal of all files (14 unless said)
 
     [office]                where the book is, in a shop with several benches
     database = "postgresql://bench@server/office"
@@ -49,6 +50,7 @@ _TABLES = (
     "transports",
 )  # office: read by smallgauge/office/place.py; holds and transports: by smallgauge/office/house.py
 TELEVISION_RATE = Fraction(25)  # where the shop says nothing: 50 Hz countries; common practice, no source
+NOTICE_DAYS = 14  # for the client to answer; common practice, no source
 MOST_DAYS = 36500  # of keeping; a larger number is a slip of the pen
 
 
@@ -62,6 +64,7 @@ class Shop:
     television_rate: Fraction = TELEVISION_RATE
     kept_at: str = ""  # where what was not ordered is kept; "": not said
     kept_days: int | None = None
+    notice_days: int = NOTICE_DAYS
 
 
 def read_shop(text: str, *, where: str) -> Shop:
@@ -92,30 +95,42 @@ def read_shop(text: str, *, where: str) -> Shop:
         tables[name] = table
     speeds = _house_speeds(tables["house_speeds"], mistakes)
     target = _target(tables["loudness"], mistakes)
-    kept_at, kept_days = _keeping(tables["keeping"], mistakes)
+    kept_at, kept_days, notice_days = _keeping(tables["keeping"], mistakes)
     rate = _television_rate(tables["copies"], mistakes)
     if mistakes:
         raise MaterialError(f"{where}: {'; '.join(mistakes)}. Mend these and run the command again.")
-    shop = Shop(house_speeds=speeds, kept_at=kept_at, kept_days=kept_days, television_rate=rate)
+    shop = Shop(
+        house_speeds=speeds,
+        kept_at=kept_at,
+        kept_days=kept_days,
+        notice_days=notice_days,
+        television_rate=rate,
+    )
     return shop if target is None else replace(shop, loudness_lufs=target, loudness_source=SHOP_FILE)
 
 
-def _keeping(table: dict[str, Any], mistakes: list[str]) -> tuple[str, int | None]:
-    """Where and for how many days the shop keeps what was not ordered."""
+def _keeping(table: dict[str, Any], mistakes: list[str]) -> tuple[str, int | None, int]:
+    """Where and for how many days the shop keeps what was not ordered, and how long a client has to answer a notice."""
     mistakes += [
-        f"keeping.{key} is not known; it holds place and days"
+        f"keeping.{key} is not known; it holds place, days and notice_days"
         for key in table
-        if key not in ("place", "days")
+        if key not in ("place", "days", "notice_days")
     ]
-    place, days = table.get("place", ""), table.get("days")
+    place, days = table.get("place", ""), _days(table, "days", mistakes)
+    notice = _days(table, "notice_days", mistakes)
     if not isinstance(place, str) or not place.isprintable() or ("place" in table and not place.strip()):
         mistakes.append(f"keeping.place must be words in one line, found {place!r}")
         place = ""
+    return place.strip(), days, NOTICE_DAYS if notice is None else notice
+
+
+def _days(table: dict[str, Any], key: str, mistakes: list[str]) -> int | None:
+    days = table.get(key)
     whole = isinstance(days, int) and not isinstance(days, bool) and 1 <= days <= MOST_DAYS
     if days is not None and not whole:
-        mistakes.append(f"keeping.days must be a whole number of 1 to {MOST_DAYS}, found {days!r}")
-        days = None
-    return place.strip(), days
+        mistakes.append(f"keeping.{key} must be a whole number of 1 to {MOST_DAYS}, found {days!r}")
+        return None
+    return days
 
 
 def _television_rate(table: dict[str, Any], mistakes: list[str]) -> Fraction:

@@ -10,8 +10,24 @@ from pathlib import Path
 
 import psycopg
 import pytest
+from shop import write_film
+
+from smallgauge import cli
 
 _NUMBERS = count(1)
+
+
+@pytest.fixture(scope="session")
+def made_reel(tmp_path_factory):
+    """A folder with the capture of a reel of three frames, `film`, and a `shelf` on which it was taken to package and bag."""
+    place = tmp_path_factory.mktemp("reel")
+    capture = write_film(place / "film", 3)
+    (place / "shelf").mkdir()
+    words = (capture / "capture.toml").read_text()
+    (capture / "capture.toml").write_text(f'{words}reel = "0000013-R01-3"\n')
+    cli.main(["finish", str(capture), "--out", str(place / "shelf"), "--quiet"])
+    cli.main(["deliver", "--bag", str(place / "shelf" / "0000013-R01-3")])
+    return place
 
 
 def _programs():

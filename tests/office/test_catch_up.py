@@ -6,7 +6,7 @@ import shutil
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
-from shop import AT, open_shop, parcel, reel, write_film
+from shop import AT, open_shop, parcel, reel
 
 from smallgauge import cli
 from smallgauge.media.whole import digest_file
@@ -19,14 +19,9 @@ NUMBER = "0000013-R01-3"
 
 
 @pytest.fixture(scope="module")
-def finished(tmp_path_factory):
+def finished(made_reel):
     """A shelf with one reel that was taken to its package."""
-    shelf = tmp_path_factory.mktemp("shelf")
-    capture = write_film(tmp_path_factory.mktemp("scanner") / "film", 3)
-    words = (capture / "capture.toml").read_text()
-    (capture / "capture.toml").write_text(f'{words}reel = "{NUMBER}"\n')
-    cli.main(["finish", str(capture), "--out", str(shelf), "--quiet"])
-    return shelf
+    return made_reel / "shelf"
 
 
 @pytest.fixture
