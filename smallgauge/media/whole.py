@@ -5,8 +5,6 @@ append_line                      one line added to a journal and brought to the 
 make_lock                        a file that only one process can have made
 link_or_copy                     the same file under a second name
 digest_file                      SHA-256 of a file, from the medium where the system can
-mark_file, remove_marked         a file that was read is removed only while it is still that file
-same_volume                      whether two places are of one file system
 free_bytes, safe_file_name       room left on a volume; a name that every common system takes
 
 Renaming over a name is atomic on POSIX file systems; on FAT and exFAT it is not promised across a power
@@ -19,12 +17,10 @@ import hashlib
 import os
 import re
 import shutil
-import stat
 import threading
 import unicodedata
 import zlib
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Literal
 
@@ -320,86 +316,6 @@ def largest_file_bytes(path: Path) -> int | None:
     volumes = [v for v in psutil.disk_partitions(all=True) if place.is_relative_to(v.mountpoint)]
     kind = max(volumes, key=lambda v: len(v.mountpoint)).fstype.lower() if volumes else ""
     return FAT_LARGEST if kind in ("vfat", "msdos", "fat", "fat32") else None
-
-
-def same_volume(first: Path, second: Path) -> bool:
-    """Whether two places lie on one file system, by the number that the system gives it.
-
-    Two parts of one disk, and one disk mounted twice in different ways, are told as two: no system says which device that is
-    everywhere.
-
-    Examples
-    --------
-    >>> same_volume(Path("."), Path("."))
-    True
-    """
-    return first.stat().st_dev == second.stat().st_dev
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FileMark:
-    """What tells a file from another under the same name without reading it: volume, number, length, last change."""
-
-    volume: int
-    number: int
-    size: int
-    changed_ns: int
-
-
-def mark_file(path: Path) -> FileMark:
-    """The mark of a file as it is now; a link to one has none.
-
-    Raises
-    ------
-    MaterialError
-        Where it is no file of its own.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> sample = Path(tempfile.mkdtemp()) / "a"
-    >>> _ = sample.write_bytes(b"abc")
-    >>> mark_file(sample).size
-    3
-    """
-    found = path.lstat()
-    if not stat.S_ISREG(found.st_mode):
-        raise MaterialError(f"{path} must be a file of its own, found a link or a folder; look what it is.")
-    return FileMark(
-        volume=found.st_dev, number=found.st_ino, size=found.st_size, changed_ns=found.st_mtime_ns
-    )
-
-
-def remove_marked(marks: Mapping[Path, FileMark]) -> Path | None:
-    """Remove these names one after another, each only while it is the file that was marked; then sync their folders.
-
-    Gives the first name that is another file now or is gone: it and those behind it stay. None where all went. A file's bytes are
-    given back with the last of its names.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> sample = Path(tempfile.mkdtemp()) / "a"
-    >>> _ = sample.write_bytes(b"abc")
-    >>> mark = mark_file(sample)
-    >>> _ = sample.write_bytes(b"abcd")
-    >>> remove_marked({sample: mark}) == sample, remove_marked({sample: mark_file(sample)}), sample.exists()
-    (True, None, False)
-    """
-    changed = None
-    for path, mark in marks.items():
-        try:
-            same = mark_file(path) == mark
-        except (OSError, MaterialError):
-            same = False
-        if not same:
-            changed = path
-            break
-        path.unlink()
-    for folder in sorted({path.parent for path in marks}):
-        if folder.is_dir():
-            sync_folder(folder)
-    return changed
 
 
 def medium_doubt() -> str:

@@ -13,7 +13,8 @@ from pathlib import Path
 from smallgauge.deliver.medium import check_copy
 from smallgauge.errors import FixityError, MaterialError
 from smallgauge.lock import ReelLock
-from smallgauge.media.whole import FileMark, digests_file, mark_file, remove_marked
+from smallgauge.media.removal import FileMark, mark_file, remove_marked
+from smallgauge.media.whole import digests_file
 from smallgauge.office.catch_up import enter_papers, released_said, shop_numbers
 from smallgauge.office.may_go import Asked, Item, items_of
 from smallgauge.office.open_reel import digests_wanted, masters_of

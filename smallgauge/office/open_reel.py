@@ -10,7 +10,8 @@ from pathlib import Path
 
 from smallgauge.deliver.kept import archive_files, is_master
 from smallgauge.media.frame_files import FRAME_FORMS, frame_file_name
-from smallgauge.media.whole import digest_file, same_volume
+from smallgauge.media.removal import same_volume
+from smallgauge.media.whole import digest_file
 from smallgauge.office.due import passes_due
 from smallgauge.record.archive import FILM, FRAMES, FRAMES_LIST, frames_there
 from smallgauge.record.capture import Capture

@@ -33,7 +33,10 @@ SAID = Remark(number=1, who="Wim Oster", on="2026-03-10", how="letter", at=AT, c
 
 
 def moves(made_reel, capsys, monkeypatch, tries):
-    """The machine, which begins with a reel that was made and whose film is still here."""
+    """The machine, which begins with a reel that was made.
+
+    Why this is long: one short rule for each command.
+    """
 
     class Moves(RuleBasedStateMachine):
         def __init__(self):

@@ -9,7 +9,7 @@ import pytest
 from drawn_release import NUMBER, flip, make_bench
 from shop import open_shop
 
-from smallgauge.media import whole
+from smallgauge.media import removal
 from smallgauge.office import ledger, let_go
 from smallgauge.office.ledger import NOTICE
 from smallgauge.record import numbered
@@ -20,16 +20,16 @@ KILLED = """
 import os, signal, sys
 from pathlib import Path
 from smallgauge import cli
-from smallgauge.media import whole
+from smallgauge.media import removal
 from smallgauge.office import let_go, open_reel
 open_reel.same_volume = lambda first, second: ("disk 12" in str(first)) == ("disk 12" in str(second))
-real, left = whole.mark_file, [int(sys.argv[1])]
+real, left = removal.mark_file, [int(sys.argv[1])]
 def mark(path):
     left[0] -= 1
     if left[0] < 0:
         os.kill(os.getpid(), signal.SIGKILL)
     return real(path)
-whole.mark_file = mark  # the removal asks for it before each file; the reading has its own name for it
+removal.mark_file = mark  # the removal asks for it before each file; the reading has its own name for it
 cli.main(sys.argv[2:])
 """
 
@@ -157,9 +157,9 @@ def test_a_removal_that_was_stopped_is_no_leave_to_go_on(bench, monkeypatch, wha
             raise Stopped
         return real(path)
 
-    real = whole.mark_file
+    real = removal.mark_file
     with monkeypatch.context() as patch:
-        patch.setattr(whole, "mark_file", stop)
+        patch.setattr(removal, "mark_file", stop)
         with pytest.raises(Stopped):
             bench.go(what)
     left = bench.files()
