@@ -600,6 +600,12 @@ SOURCES |= {
         title="W3C, Web Content Accessibility Guidelines 2.2, success criterion 2.3.1: three flashes or below threshold",
         seen="text",
     ),
+    "BKSTS B": Source(
+        title=(
+            "BKSTS Illustrated Dictionary of Moving Image Technology, 4th edition, appendix B, image areas used in television"
+        ),
+        seen="text of the appendix on the publisher's page",
+    ),
     "EBU R 103": Source(
         title="EBU R 103 v3.0 (2020), video signal tolerance in digital television systems",
         seen="head of the text, and EBU QC item 0051B",

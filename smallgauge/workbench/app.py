@@ -48,6 +48,7 @@ from smallgauge.workbench.decide import Asked as Field
 from smallgauge.workbench.decide import drafted, fields_paper, record
 from smallgauge.workbench.hand import Hand, InHand
 from smallgauge.workbench.hand_pages import hand_addresses
+from smallgauge.workbench.kept import kept_addresses
 from smallgauge.workbench.looks import CORRECTED, LOOKS, Shown
 from smallgauge.workbench.marks import mark_addresses
 from smallgauge.workbench.notes import note_addresses
@@ -96,6 +97,7 @@ class Bench:
             *self._pictures(),
             *self._capture_itself(),
             *self._treatment(),
+            *kept_addresses(self),
             *pick_addresses(self),
             *scene_addresses(self),
             *back_addresses(self),

@@ -5,6 +5,7 @@ import shutil
 import pytest
 from numbered_reel import NAME
 from served import browser, chromium, page_of, serve
+from test_access import findings
 
 from smallgauge.record.files import read_decisions
 from smallgauge.record.framenotes import read_frame_notes
@@ -116,3 +117,25 @@ def test_a_note_is_written_by_keyboard_stands_along_the_strip_and_is_taken_away(
     page.click("[data-region=notes] button:has-text('take away')")
     page.wait_for_selector(".notes", state="detached")
     assert read_frame_notes(shelf / NAME).notes == ()
+
+
+def test_what_a_set_that_cuts_edges_shows_lies_over_the_look_and_axe_finds_nothing(page, shelf):
+    page.focus(".window")
+    page.keyboard.press("3")
+    page.wait_for_selector("canvas[data-look=corrected]")
+    page.keyboard.press("c")
+    page.wait_for_selector("svg.kept .gate", state="attached")
+    assert "viewing.mp4, television.mp4 (4:3, 90 %): 8 to 148 across" in page.inner_text("#kept")
+    line = page.evaluate("() => document.querySelector('svg.kept .gate').getBoundingClientRect().toJSON()")
+    canvas = page.locator(".surround canvas").bounding_box()
+    assert abs(line["x"] - canvas["x"] - 0.05 * canvas["width"]) < 2.5
+    assert abs(line["width"] - 0.9 * canvas["width"]) < 5
+    page.click("button:has-text('point at grey')")
+    page.click("[data-subject=primary] button:has-text('use for scenes')")
+    page.wait_for_selector(".chosen-scenes")
+    page.locator(".window").screenshot(path=shelf.parent / "kept.png")
+    assert findings(page) == []
+    page.click(".chosen-scenes button:has-text('leave it')")
+    page.focus(".window")
+    page.keyboard.press("c")
+    page.wait_for_selector("svg.kept", state="detached")

@@ -2,6 +2,7 @@
 import { html } from "./html.js";
 import { signal } from "@preact/signals";
 import { LOOKS } from "./pictures.js";
+import * as kept from "./kept.js";
 import * as outlines from "./outlines.js";
 
 export const on = signal(localStorage.getItem("keys") !== "off");
@@ -20,6 +21,7 @@ export const KEYS = [
   ["1 2 3 4", "the looks"],
   ["H", "outlines shown, hidden"],
   ["W", "wipe on, off"],
+  ["C", "what is left of copies on a set that cuts the edges: shown, hidden"],
   ["+ -", "larger, smaller pixels, pixel for pixel"],
   ["Z, Shift + Z", "take back your last decision, put it back"],
   ["N", "note on this frame"],
@@ -75,6 +77,7 @@ export function keyboard(pictures, strip, back) {
       outlines.on.value = !outlines.on.value;
       outlines.read(pictures);
     },
+    c: () => kept.show(pictures, !kept.on.value),
     w: () => pictures.wipeOn(!pictures.wipe.value),
     n: () => document.getElementById("note")?.focus(),
     z: (e) => back.step(e.shiftKey ? "redo" : "undo"),
@@ -87,7 +90,7 @@ export function keyboard(pictures, strip, back) {
     const target = /** @type {HTMLElement} */ (event.target);
     const typing = target.matches("input, select, textarea, button, summary, .numbers, .numbers *");
     if (!on.value || event.altKey || event.ctrlKey || event.metaKey) return;
-    if (typing && !(target.matches("input[type=radio]") && /^[1-4dfguhwzn?]$/i.test(event.key))) return;
+    if (typing && !(target.matches("input[type=radio]") && /^[1-4cdfguhwzn?]$/i.test(event.key))) return;
     if (event.key.toLowerCase() === "u" && !event.repeat) {
       const before = pictures.look.value;
       if (before === "capture") return;

@@ -6,6 +6,7 @@ import * as ask from "./ask.js";
 import { LOOKS } from "./pictures.js";
 import { Measures } from "./measures.js";
 import * as outlines from "./outlines.js";
+import * as kept from "./kept.js";
 import { PickRow } from "./picks.js";
 
 const about = signal(/** @type {any} */ (null));
@@ -101,6 +102,7 @@ function Besides({ pictures }) {
       <span class="quiet" id="part">from ${x}, ${y}: ${width} x ${height}</span>`;
   }
   return html`<label><input type="checkbox" id="wipe-on" checked=${pictures.wipe.value} onChange=${(/** @type {any} */ e) => pictures.wipeOn(e.target.checked)} /> wipe</label>
+    <label><input type="checkbox" id="kept-on" checked=${kept.on.value} onChange=${(/** @type {any} */ e) => kept.show(pictures, e.target.checked)} /> what sets that cut edges show</label>
     ${pictures.wipe.value ? html`<label>line <input type="range" id="wipe-at" min="0" max="100" step="0.5" value=${pictures.wipeAt.value} onInput=${(/** @type {any} */ e) => (pictures.wipeAt.value = number(e))} /></label>
       <span class="quiet" id="wiped">left of the line: ${titleOf(look)}; right of it: ${titleOf(pictures.other())}</span>` : ""}`;
 }
@@ -136,6 +138,7 @@ export function PictureWindow({ pictures, keys, fields, picks }) {
   useEffect(() => {
     outlines.forget();
     outlines.read(pictures);
+    kept.read(pictures);
   }, [fields.paper.value?.revision]);
   const asPixels = drawn?.look === "pixels";
   useEffect(() => {
@@ -178,6 +181,7 @@ export function PictureWindow({ pictures, keys, fields, picks }) {
         ${pictures.wipe.value ? html`<canvas ref=${over} class="over" hidden=${!wiped} aria-hidden="true"></canvas>` : ""}
         ${wiped ? html`<div class="wipe-line" style=${{ left: `${pictures.wipeAt.value}%` }}></div>` : ""}
         <${outlines.Outlines} pictures=${pictures} />
+        <${kept.Kept} pictures=${pictures} />
       </div>
     </div>
     <p class="caption">
@@ -190,6 +194,7 @@ export function PictureWindow({ pictures, keys, fields, picks }) {
       }
     </p>
     <${outlines.OutlineWords} pictures=${pictures} fields=${fields} />
+    <${kept.KeptWords} pictures=${pictures} />
     <${PickRow} picks=${picks} />
     <p class="caption values">${under.value ? valuesWords(under.value) : html`<span class="quiet">Point at the picture for the captured values there.</span>`}</p>
     ${said && said.flags.length ? html`<ul class="said">${said.flags.map((/** @type {any} */ f) => html`<li><span aria-hidden="true">▲ </span><strong>${f.name}.</strong> ${f.words}</li>`)}</ul>` : ""}
