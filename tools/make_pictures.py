@@ -462,6 +462,64 @@ def dirt() -> None:
     write_picture("dirt", np.hstack([left, np.ones((348, 12, 3)), right]))
 
 
+def job_sheet() -> None:
+    """A job sheet of an invented order: a reel that was done, and one that is held."""
+    import json
+    from dataclasses import asdict
+
+    import typst
+
+    from smallgauge.office.job_sheet import TEMPLATE, Sheet, SheetReel
+
+    rows = ("feet", "frames", "GB, by the tariff", "minutes:seconds", "proved", "handed over")
+    first = ("25 to 50", "2000 to 4000", "19.0 to 38.0", "2:05 to 4:10 at 16; 1:51 to 3:42 at 18", "", "")
+    was = ("49.1", "3926", "37.3", "4:05 at 16", "yes", "2026-03-20")
+    second = ("50", "3600", "34.2", "3:20 at 18; 2:30 at 24", "", "")
+    done = SheetReel(
+        number="0000013-R01-3",
+        gauge="standard 8",
+        box_words="garden 1968, first reel",
+        decides="Wim Oster",
+        place="shelf 4",
+        stop=(),
+        know=(),
+        seen=("shrinkage: 0.4 %", "mould: none seen", "warp: flat"),
+        runs=("sprocketless: may run",),
+        compared=tuple(zip(rows, first, was, strict=True)),
+        steps=(
+            "2026-03-03 mk: inspected; lies at bench one",
+            "2026-03-04 mk: scanned; lies at shelf 4; on sprocketless",
+        ),
+    )
+    held = replace(
+        done,
+        number="0000013-R02-1",
+        gauge="Super 8",
+        box_words="lake",
+        place="counter",
+        stop=("HOLD 1 on the film: mould; Jo Bell may lift it",),
+        seen=(),
+        runs=("sprocketless: must not run: it is held: mould",),
+        compared=tuple(zip(rows, second, ("",) * 6, strict=True)),
+        steps=(),
+    )
+    sheet = Sheet(
+        order="0000013",
+        client="Wim Oster",
+        came_on="2026-03-02",
+        promised_on="2026-04-01",
+        keep_until="",
+        counted=("2 reels", "1 boxes"),
+        agreed=("a new leader on reel 1 (in writing, 2026-03-02)",),
+        reels=(done, held),
+    )
+    plain = json.dumps({**asdict(sheet), "day": "2026-03-20"})
+    page = typst.compile(
+        TEMPLATE.read_bytes(), ignore_system_fonts=True, format="png", ppi=84, sys_inputs={"sheet": plain}
+    )
+    (PICTURES / "job-sheet.png").write_bytes(bytes(page))
+
+
 ALL: tuple[Callable[[], None], ...] = (
     colour,
     dirt,
@@ -474,6 +532,7 @@ ALL: tuple[Callable[[], None], ...] = (
     negative,
     black_and_white,
     sound_faults,
+    job_sheet,
 )
 
 

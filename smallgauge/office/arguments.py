@@ -16,6 +16,8 @@ COMMANDS = (
     "hand-back",
     "label",
     "quote",
+    "job-sheet",
+    "invoice",
     "queue",
     "release",
     "office",
@@ -34,6 +36,8 @@ def add_office_commands(commands: Any) -> None:
         _hand_back,
         _label,
         _quote,
+        _job_sheet,
+        _invoice,
         _queue,
         _release,
         _office,
@@ -274,6 +278,34 @@ def _quote(commands: Any) -> None:
     parser.add_argument("order", metavar="ORDER", help="number of the order")
     parser.add_argument("--tariff", required=True, metavar="FILE", help="the shop's prices (TOML)")
     parser.add_argument("--out", metavar="FILE", help="a PDF as well")
+
+
+def _job_sheet(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "job-sheet",
+        "an order on paper for the bench: what to do, what holds it, and what it came to",
+        "Every reel of an order with its holds first, what was seen of it, what it may run on, what was quoted by the shop's "
+        "tariff and beside it what was really made, from the papers on the shelf; what is not known yet has a line for a pencil.",
+        "smallgauge job-sheet 0004171 --shelf /shelf --tariff tariff.toml --out sheet.pdf",
+    )
+    parser.add_argument("order", metavar="ORDER", help="number of the order")
+    parser.add_argument("--tariff", required=True, metavar="FILE", help="the shop's prices (TOML)")
+    parser.add_argument("--out", metavar="FILE", help="the PDF")
+
+
+def _invoice(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "invoice",
+        "invoice lines of an order, by what was really captured",
+        "A line for each reel: frames and feet that were captured, the price by the shop's tariff, and what was quoted beside it. "
+        "What was not captured, or has no price, is named with the reason and is in no sum.",
+        "smallgauge invoice 0004171 --shelf /shelf --tariff tariff.toml --out invoice.csv",
+    )
+    parser.add_argument("order", metavar="ORDER", help="number of the order")
+    parser.add_argument("--tariff", required=True, metavar="FILE", help="the shop's prices (TOML)")
+    parser.add_argument("--out", metavar="FILE", help="the lines as CSV")
 
 
 def _queue(commands: Any) -> None:

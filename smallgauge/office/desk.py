@@ -9,7 +9,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -36,6 +36,9 @@ from smallgauge.office.photographs import photographs_of
 from smallgauge.office.place import BOOK_FILE, book_place
 from smallgauge.office.safety import notices_for
 from smallgauge.office.triage import advice_of, advice_on
+
+if TYPE_CHECKING:
+    from smallgauge.office.quote import Tariff
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +73,8 @@ def answer_from(options: argparse.Namespace, book: Book, now: Callable[[], str])
         "hand-back": _hand_back,
         "label": _label,
         "quote": _quote,
+        "job-sheet": _job_sheet,
+        "invoice": _invoice,
         "office": _office,
     }[options.command](options, book, now())
 
@@ -475,17 +480,10 @@ def _label(options: argparse.Namespace, book: Book, at: str) -> Answer:
 
 
 def _quote(options: argparse.Namespace, book: Book, at: str) -> Answer:
-    from smallgauge.office.quote import quote_lines, quote_pdf, quote_reels, read_tariff
+    from smallgauge.office.quote import quote_lines, quote_pdf, quote_reels
 
     number = ledger.order_from(options.order)
-    path = Path(options.tariff)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise MaterialError(
-            f"The tariff must be a text file that can be read, but {error}; name the shop's tariff."
-        ) from None
-    tariff = read_tariff(text, where=str(path))
+    tariff = _tariff(options)
     with book.read() as session:
         order = ledger.find_order(session, number)
         client = session.get(Client, order.client_id)
@@ -502,6 +500,64 @@ def _quote(options: argparse.Namespace, book: Book, at: str) -> Answer:
         )
     document = json.loads(json.dumps(asdict(quote), default=str))
     return Answer(document=document, lines=quote_lines(quote))
+
+
+def _tariff(options: argparse.Namespace) -> "Tariff":
+    from smallgauge.office.quote import read_tariff
+
+    path = Path(options.tariff)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise MaterialError(
+            f"The tariff must be a text file that can be read, but {error}; name the shop's tariff."
+        ) from None
+    return read_tariff(text, where=str(path))
+
+
+def _job_sheet(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    from smallgauge.office.job_sheet import job_sheet, job_sheet_lines, job_sheet_pdf
+    from smallgauge.office.made import what_was_made
+
+    shelf, number, tariff = Path(options.shelf), ledger.order_from(options.order), _tariff(options)
+    made, refused = what_was_made(shelf)
+    with book.read() as session:
+        sheet = job_sheet(session, number, house=read_house(shelf), tariff=tariff, made=made)
+    if options.out:
+        write_whole_bytes(Path(options.out), job_sheet_pdf(sheet, day=at[:10]))
+    return Answer(
+        document={**asdict(sheet), "refused": [{"folder": name, "why": why} for name, why in refused]},
+        lines=(*job_sheet_lines(sheet), *(f"!! {name}: {why}" for name, why in refused)),
+    )
+
+
+def _invoice(options: argparse.Namespace, book: Book, at: str) -> Answer:
+    from smallgauge.office.invoice import invoice_csv, invoice_lines, invoice_reels, plain_feet
+    from smallgauge.office.made import what_was_made
+
+    number, tariff = ledger.order_from(options.order), _tariff(options)
+    made, refused = what_was_made(Path(options.shelf))
+    with book.read() as session:
+        ledger.find_order(session, number)
+        reels = list(session.scalars(sa.select(Reel).where(Reel.order == number).order_by(Reel.number)))
+    invoice = invoice_reels(reels, made, tariff)
+    if options.out:
+        text = invoice_csv(invoice, order=order_number(number))
+        write_whole_bytes(Path(options.out), text.encode())
+    lines = [
+        {**asdict(line), "feet": plain_feet(line.feet), "price": str(line.price)} for line in invoice.lines
+    ]
+    document = {
+        "order": order_number(number),
+        "currency": invoice.currency,
+        "price": str(invoice.price),
+        "left_out": [list(each) for each in invoice.left_out],
+        "refused": [{"folder": name, "why": why} for name, why in refused],
+    }
+    return Answer(
+        document=json.loads(json.dumps({**document, "lines": lines}, default=str)),
+        lines=(*invoice_lines(invoice), *(f"!! {name}: {why}" for name, why in refused)),
+    )
 
 
 def _office(options: argparse.Namespace, book: Book, at: str) -> Answer:
