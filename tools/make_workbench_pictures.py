@@ -95,6 +95,28 @@ def make_pictures(shelf: Path) -> None:
         page.evaluate("() => window.scrollTo(0, document.body.scrollHeight)")
         page.wait_for_timeout(200)
         page.screenshot(path=PICTURES / "workbench-fields.jpg", type="jpeg", quality=82, full_page=True)
+        take_picks(page)
+
+
+def take_picks(page) -> None:
+    """A spot that is said to be grey, over it what a set that cuts edges shows; the list of scenes; a note along the strip."""
+    page.fill("label:has-text('Who decides') input", "mk")
+    page.fill("#note", "she waves to the camera")
+    page.press("#note", "Enter")
+    page.wait_for_selector(".notes button")
+    page.click("[data-subject=primary] button:has-text('use for scenes')")
+    page.wait_for_selector(".chosen-scenes li")
+    page.locator(".chosen-scenes").screenshot(path=PICTURES / "workbench-scenes.jpg", type="jpeg", quality=82)
+    page.click(".chosen-scenes button:has-text('leave it')")
+    page.focus(".window")
+    page.keyboard.press("c")
+    page.wait_for_selector("svg.kept path", state="attached")
+    page.click("text=point at grey")
+    box = page.locator(".surround canvas").bounding_box()
+    page.mouse.click(box["x"] + 0.4 * box["width"], box["y"] + 0.93 * box["height"])
+    page.wait_for_selector("#picked")
+    page.wait_for_timeout(600)
+    page.locator(".window").screenshot(path=PICTURES / "workbench-picks.jpg", type="jpeg", quality=82)
 
 
 def take_work(page) -> None:

@@ -259,12 +259,6 @@ def value_at(reel: OpenReel, subject: str, row: int) -> dict[str, object] | None
     return None if found is None or found.value is None or found.waits else dict(found.value)
 
 
-def operators_at(reel: OpenReel, subject: str, row: int) -> Decision | None:
-    """The operator's decision on a subject that holds for a row."""
-    log = reel.decisions()
-    return _last(log, subject, _anchors(reel, subject, row, log), operator=True)
-
-
 def drafted(reel: OpenReel, asked: Asked) -> Decision:
     """A decision that is shown and not kept."""
     log, value = reel.decisions(), asked_value(reel, asked)

@@ -6,6 +6,7 @@ scenes_paper      every scene with what stands there now
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
@@ -17,7 +18,7 @@ from smallgauge.lock import ReelLock
 from smallgauge.record.anchors import AnchorAsked, anchor_of
 from smallgauge.record.files import read_decisions
 from smallgauge.record.journal import Journal
-from smallgauge.record.treatment import BY_SCENE, Wish, decide_together
+from smallgauge.record.treatment import BY_SCENE, PROGRAM, Decision, Wish, decide_together
 from smallgauge.workbench.addresses import TEXT, WHOLE, Address, change, or_nothing
 from smallgauge.workbench.addresses import Asked as Word
 from smallgauge.workbench.decide import (
@@ -27,7 +28,6 @@ from smallgauge.workbench.decide import (
     check_stamp,
     checked_by,
     checked_why,
-    operators_at,
     scene_at,
     scene_names,
     value_at,
@@ -87,9 +87,10 @@ def scenes_paper(reel: OpenReel, row: int, subject: str) -> dict[str, Any]:
     position = int(decided.running["film_position"][row])
     length = next((each for each in decided.lengths if position in each), None)
     value = value_at(reel, subject, row)
+    stands = _stands(reel, subject)
     told = []
     for scene in scenes_of(decided.running):
-        mine = operators_at(reel, subject, scene["first"])
+        mine = stands(scene["scene"], scene["film_position"])
         told.append(
             {
                 **scene,
@@ -107,6 +108,31 @@ def scenes_paper(reel: OpenReel, row: int, subject: str) -> dict[str, Any]:
         "value": value_words(subject, value) if value is not None else None,
         "scenes": told,
     }
+
+
+def _stands(reel: OpenReel, subject: str) -> Callable[[int, int], Decision | None]:
+    """What says which operator's decision holds for a scene, by its number and a film position in it: the nearest anchor's."""
+    decided = reel.decided()
+    mine = [
+        each.decision
+        for each in decided.treatment.in_force
+        if each.decision.subject == subject and each.decision.by != PROGRAM
+    ]
+    own = {scene_at(decided.running, int(d.anchor[6:])): d for d in mine if d.anchor.startswith("scene@")}
+    lengths = [
+        (each, d)
+        for d in mine
+        if d.anchor.startswith("length@")
+        for each in decided.lengths
+        if int(d.anchor[7:]) in each
+    ]
+    whole = next((d for d in mine if d.anchor == "reel"), None)
+
+    def stands(scene: int, position: int) -> Decision | None:
+        held = next((d for length, d in lengths if position in length), whole)
+        return own.get(scene, held)
+
+    return stands
 
 
 def _listed(bench: Bench, request: Request) -> dict[str, Any]:

@@ -4,6 +4,7 @@ import pytest
 from numbered_reel import AT, NAME
 from starlette.testclient import TestClient
 
+from smallgauge.line import decide_on
 from smallgauge.record.files import read_decisions
 from smallgauge.record.treatment import treatment_of
 from smallgauge.workbench.app import make_app
@@ -65,6 +66,16 @@ def test_without_words_the_drawn_scenes_value_is_used(own_shelf):
     answer = bench.post(f"{REEL}/decide-scenes", json=body_of(bench, scenes=[5, 50]))
     assert answer.json()["scenes"] == 1, "the drawn scene has it already"
     assert primaries(own_shelf) == {33: {"points": [2.0, 0.0, -1.0]}, 5: {"points": [2.0, 0.0, -1.0]}}
+
+
+def test_the_list_tells_the_nearest_decision_that_stands(own_shelf):
+    folder = own_shelf / NAME
+    for place, red in (({}, 1), ({"length": 0}, 2), ({"scene": 40}, 3)):
+        value = {"points": [red, 0, 0]}
+        decide_on(folder, subject="primary", value=value, by=f"m{red}", at=AT, why="looked", **place)
+        told = client_of(own_shelf).get(f"{REEL}/scenes/3?subject=primary").json()["scenes"]
+        nearest = ["m1", "m2", "m2"][red - 1], ["m1", "m2", "m3"][red - 1]
+        assert tuple(each["who"] for each in told) == nearest
 
 
 @pytest.mark.parametrize(

@@ -76,12 +76,12 @@ export function FrameNotes({ notes, go }) {
     <p role="status" class=${notes.refused.value ? "trouble" : "quiet"} id="noted">${notes.said.value}</p>
     <ol class="log">
       ${notes.list.value.map(
-        (note) => html`<li key=${note.number}>
-          ${note.row === null ? html`film position ${note.film_position}, no longer shown` : html`<button onClick=${() => go(note.row)}>frame ${note.row}</button> ${note.file}`}: ${note.words}
+        (note) => html`<li key=${note.number}><div class="row">
+          <span>${note.row === null ? html`film position ${note.film_position}, no longer shown` : html`<button onClick=${() => go(note.row)}>frame ${note.row}</button> ${note.file}`}: ${note.words}</span>
           <span class="quiet">${note.by}, ${note.when}</span>
           <label><input type="checkbox" checked=${note.family} onChange=${(/** @type {any} */ e) => notes.tick(note, e.target.checked)} /> tell the family</label>
           <button aria-label=${`take away the note on film position ${note.film_position}`} onClick=${() => notes.takeAway(note)}>take away</button>
-        </li>`,
+        </div></li>`,
       )}
     </ol>
   </section>`;
