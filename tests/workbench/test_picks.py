@@ -1,6 +1,7 @@
 """Grey and skin pointed at: the captured values of that very spot, averaged, or a sentence why it tells nothing."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,15 +9,20 @@ from numbered_reel import AT, BLOCK, LEFT, NAME, TOP
 from starlette.testclient import TestClient
 
 from smallgauge.deliver.words import value_words
-from smallgauge.line import decide_on
+from smallgauge.demo import write_specimen
+from smallgauge.line import Settings, decide_on, finish
 from smallgauge.media.picture_in import list_capture, open_picture
+from smallgauge.picture.synthetic import SceneTruth, draw_frame, specimen_truth
 from smallgauge.record.decided_fading import completed_fading, fading_value
 from smallgauge.record.files import read_decisions
 from smallgauge.record.light import table_for
+from smallgauge.record.recipe import FINISHED
 from smallgauge.workbench.app import make_app
+from smallgauge.workbench.decide import Asked, drafted
 from smallgauge.workbench.hand import Hand
 from smallgauge.workbench.looks import CORRECTED
 from smallgauge.workbench.opened import OpenReel
+from smallgauge.workbench.picks import pick_paper
 from smallgauge.workbench.shelf import Shelf
 
 REEL = f"/api/reel/{NAME}"
@@ -119,3 +125,47 @@ def test_black_and_white_film_has_no_grey_to_point_at(own_shelf):
     film(own_shelf, "black-and-white")
     answer = pick(client_of(own_shelf), 100, 90)
     assert answer.status_code == 400 and "black-and-white film" in answer.json()["error"]
+
+
+@pytest.mark.campaign
+def test_a_grey_of_a_faded_reel_comes_out_nearer_to_grey_than_with_nothing_done(tmp_path):
+    """A drawn reel that lost half of its cyan; the spot is grey in the same reel drawn unfaded."""
+    scenes = (SceneTruth(kind="garden", first=0, stop=200),)
+    faded = specimen_truth(
+        "super 8",
+        width=256,
+        height=192,
+        frames=24,
+        bits=16,
+        seed=21,
+        scenes=scenes,
+        dye_kept=(0.5, 1.0, 1.0),
+    )
+    write_specimen(tmp_path / "capture", faded, format="tiff", sound=False, reel="faded", processes=1)
+    finish(tmp_path / "capture", tmp_path / "shelf", Settings(at=AT, workers=1, last_step="treat"))
+    x, y, row = 100, 152, 3
+    reel = OpenReel(tmp_path / "shelf" / "faded")
+    table = table_for(reel.capture.light, reel.capture.encoding)
+
+    def density(truth):
+        samples = draw_frame(truth, row).samples[y - 2 : y + 3, x - 2 : x + 3]
+        return -np.log10(table[samples].astype(float).mean(axis=(0, 1)))
+
+    assert np.ptp(density(replace(faded, dye_kept=(1.0, 1.0, 1.0)))) < 0.08 < 0.15 < np.ptp(density(faded))
+    told = pick_paper(reel, row, x, y, look="capture", kind="grey", earlier="")
+    plan, _ = reel.plan()
+    at_x, at_y = (
+        round(float(told["place"].partition("@")[2].split(",")[n]) * (size - 1))
+        for n, size in ((0, plan.width), (1, plan.height))
+    )
+
+    def spread(text):
+        """How far the channels of the finished spot lie apart, of all codes."""
+        tried = drafted(reel, Asked(subject="fading", text=text, row=row))
+        codes = reel.finished(row, CORRECTED, draft=tried)[at_y - 2 : at_y + 3, at_x - 2 : at_x + 3]
+        return np.ptp(codes.mean(axis=(0, 1))) / (2**FINISHED.bits - 1)
+
+    assert spread(told["text"]) < 0.05 < 0.1 < spread("none")
+    value = drafted(reel, Asked(subject="fading", text=told["text"], row=row)).value
+    reel.close()
+    assert 0.35 < value["left"][0] < 0.6 and min(value["left"][1:]) > 0.8
