@@ -108,11 +108,18 @@ def step_taken(
             anchor=each.place.anchor,
             value=each.then.value if each.then is not None else None,
             basis=each.then.basis if each.then is not None else None,
-            why=step.why,
+            why=_reason(each.then, step, by),
         )
         for each in step.changes
     ]
     return decide_together(decisions, wishes, by=by, at=at, revision_seen=revision_seen, undoes=step.undoes)
+
+
+def _reason(then: Decision | None, step: Step, by: str) -> str:
+    """Why a value stands again: the reason it was decided for, and whose that was."""
+    if then is None or then.value is None:
+        return step.why
+    return then.why if then.by == by else f"back to what {then.by} decided: {then.why}"
 
 
 def _walked(decisions: Iterable[Decision], by: str, place_of: PlaceOf) -> _Walk:

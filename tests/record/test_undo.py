@@ -116,6 +116,15 @@ def test_a_decision_that_was_overtaken_is_passed_over_and_whose_stands_is_told()
     assert undo_step(back(log, "ot"), "mk").changes[0].place.subject == "primary"
 
 
+def test_a_value_that_stands_again_keeps_the_reason_that_it_was_decided_for():
+    log = decide((), subject="flicker", value={"n": 1}, by="ot", at=AT, why="the lamp")
+    log = decide(log, subject="flicker", value={"n": 2}, by="mk", at=AT, why="a fade")
+    log = back(log)
+    assert log[-1].by == "mk" and log[-1].why == "back to what ot decided: the lamp"
+    assert forth(log)[-1].why == "a fade"
+    assert back(said((), "mk", "flicker", "reel", {"n": 1}))[-1].why == "taken back"
+
+
 def test_a_new_decision_ends_what_could_be_put_back():
     log = back(said((), "mk", "flicker", "reel", {"act": "on"}))
     assert redo_step(log, "mk").of[0].value == {"act": "on"}
