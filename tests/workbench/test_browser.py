@@ -114,6 +114,22 @@ def test_a_click_on_a_lane_goes_to_its_frame(opened):
         page.wait_for_selector(f"canvas[data-row='{int(share * FRAMES)}']")
 
 
+def test_the_pointer_is_drawn_over_the_reel_again_and_again(opened):
+    """A drag over words selects them in a browser, and the next one would drag what is selected."""
+    _, page = opened
+    page.evaluate("() => window.scrollTo(0, 0)")
+    box = page.locator(".scenes").bounding_box()
+    for way in (1, -1, 1):
+        shares = [0.1, 0.3, 0.6, 0.9][::way]
+        page.mouse.move(box["x"] + shares[0] * box["width"], box["y"] + 8)
+        page.mouse.down()
+        for share in shares:
+            page.mouse.move(box["x"] + share * box["width"], box["y"] + 8)
+            page.wait_for_selector(f"canvas[data-row='{int(share * FRAMES)}']")
+        page.mouse.up()
+    page.wait_for_selector(f".caption :text('frame_{int(0.9 * FRAMES):06d}')")
+
+
 def test_a_stretch_drawn_over_a_lane_is_magnified_and_read_as_numbers(opened):
     _, page = opened
     box = page.locator("[data-lane=light]").bounding_box()

@@ -87,15 +87,21 @@ export class Fields {
   }
 }
 
-/** @param {{fields: Fields, back: import("./back.js").Back}} props */
-export function FieldRow({ fields, back }) {
+/** Reads the fields of the drawn scene; apart from the fields, which are not made anew for each picture. @param {{fields: Fields}} props */
+function Reading({ fields }) {
   const drawn = fields.pictures.drawn.value;
   useEffect(() => {
-    const rest = setTimeout(() => fields.sceneOf(drawn?.row) !== fields.sceneOf(fields.paper.value?.row) && fields.read(), 80);
+    const rest = setTimeout(() => fields.sceneOf(drawn?.row) !== fields.sceneOf(fields.paper.value?.row) && fields.read(), fields.pictures.rested(80));
     return () => clearTimeout(rest);
-  }, [drawn?.row]);
+  }, [drawn?.row, fields.pictures.passing.value]);
+  return "";
+}
+
+/** @param {{fields: Fields, back: import("./back.js").Back}} props */
+export function FieldRow({ fields, back }) {
   const paper = fields.paper.value;
   return html`<section class="fields" aria-label="Treatment of the scene" tabindex="-1" data-region="fields">
+    <${Reading} fields=${fields} />
     <div class="row">
       <h2>Treatment</h2>
       <label>Who decides <input class="short" value=${fields.by.value} readonly=${operator.value !== ""} autocomplete="off" onInput=${(/** @type {any} */ e) => {

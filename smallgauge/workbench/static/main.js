@@ -51,14 +51,25 @@ async function openReel(reel) {
   }
 }
 
+/** What the page does, in its title and in words. Read apart from the page, which is not made anew for each picture. @param {any} props */
+function State({ paper, pictures }) {
+  const drawn = pictures.drawn.value;
+  const words = `${paper.reel}: frame ${drawn ? drawn.row : "none yet"} of ${paper.frames}, ${running.value ? "running" : "standing"}`;
+  useEffect(() => {
+    const rest = setTimeout(() => (document.title = words), pictures.rested(0));
+    return () => clearTimeout(rest);
+  }, [words, pictures.passing.value]);
+  return html`<span class="push">${running.value ? "running" : ""}</span>`;
+}
+
+/** @param {any} props */
+const Trouble = ({ pictures }) => (pictures.trouble.value ? html`<p role="alert" class="trouble">${pictures.trouble.value}</p>` : "");
+
 function ReelPage() {
   const open = bench.value;
   if (!open) return html`<main><h1>${name}</h1><p role="status" class=${trouble.value ? "trouble" : "quiet"}>${trouble.value || "The reel is being laid on the bench."}</p><p><a href="/">Shelf</a></p></main>`;
   const { notes, picks, back, paper, strip, pictures, fields, watching, marks, keys } = open;
   const go = (/** @type {number} */ row) => (pictures.go(row), strip.follow(row));
-  const drawn = pictures.drawn.value;
-  const state = running.value ? "running" : "standing";
-  document.title = `${paper.reel}: frame ${drawn ? drawn.row : "none yet"} of ${paper.frames}, ${state}`;
   useEffect(() => {
     document.documentElement.dataset.surround = surround.value;
   }, [surround.value]);
@@ -68,7 +79,7 @@ function ReelPage() {
       <h1>${paper.reel}</h1>
       <span>${paper.box_words}</span>
       <span class="quiet">${paper.gauge}, ${paper.frames} frames, ${paper.rate} frames a second</span>
-      <span class="push">${running.value ? "running" : ""}</span>
+      <${State} paper=${paper} pictures=${pictures} />
       <label>Surround <select value=${surround.value} onChange=${(/** @type {any} */ e) => {
         surround.value = e.target.value;
         localStorage.setItem("surround", e.target.value);
@@ -76,7 +87,7 @@ function ReelPage() {
       <button onClick=${() => (shown.value = !shown.value)}>keys</button>
       <${Who} />
     </header>
-    ${pictures.trouble.value ? html`<p role="alert" class="trouble">${pictures.trouble.value}</p>` : ""}
+    <${Trouble} pictures=${pictures} />
     <${Strip} strip=${strip} pictures=${pictures} keys=${keys} names=${fields.paper.value?.names ?? {}} notes=${notes.list.value} />
     <${PictureWindow} pictures=${pictures} keys=${keys} fields=${fields} picks=${picks} />
     <${FieldRow} fields=${fields} back=${back} />

@@ -15,7 +15,7 @@ export async function read(pictures) {
   if (asking || !on.value || pictures.look.value !== "capture") return;
   asking = true;
   try {
-    while (pictures.drawn.value && paper.value?.row !== pictures.drawn.value.row) {
+    while (!pictures.moving && pictures.drawn.value && paper.value?.row !== pictures.drawn.value.row) {
       paper.value = await ask.json(ask.at(pictures.reel, `/outlines/${pictures.drawn.value.row}`));
     }
     if (paper.value && !paper.value.planned) setTimeout(() => readAgain(pictures), AGAIN_MS);

@@ -14,6 +14,7 @@ const ROUGH = "rough look";
 const TRUE = "true look";
 const KEPT = 200; // decoded rough looks
 const RUN = 32; // rough looks in one answer
+const PASSING_MS = 300; // while the pointer is drawn over the strip nothing but pictures is asked for until it has stood still so long
 const REST_MS = 40; // after so long without a new wish the frames around are fetched too
 const TRUE_REST_MS = 30; // after so long the true look is asked for
 
@@ -29,6 +30,8 @@ export class Pictures {
     this.scenes = paper.scenes;
     this.wanted = signal(0);
     this.look = signal("capture");
+    this.wishedAt = 0;
+    this.passing = signal(false); // the pointer is being drawn over the strip
     /** @type {import("@preact/signals").Signal<any>} */
     this.drawn = signal(null);
     this.trouble = signal("");
@@ -57,7 +60,24 @@ export class Pictures {
   go(row) {
     const to = Math.max(0, Math.min(this.count - 1, Math.round(row)));
     this.wanted.value = to;
+    this.wishedAt = performance.now();
     this.show();
+  }
+
+  /** The pointer takes hold of the strip, or lets it go. @param {boolean} on */
+  pass(on) {
+    this.passing.value = on;
+    if (!on) this.show();
+  }
+
+  /** Whether the pointer is being drawn over the strip and has not stood still. */
+  get moving() {
+    return this.passing.value && performance.now() - this.wishedAt < PASSING_MS - 20;
+  }
+
+  /** How long to wait before anything else than a picture is asked for. @param {number} ms */
+  rested(ms) {
+    return this.passing.value ? PASSING_MS : ms;
   }
 
   /** Look at the picture otherwise. @param {string} look */
@@ -146,13 +166,13 @@ export class Pictures {
       if (!fresh && known) this.draw(known, "rough look", "capture");
       else if (!fresh && !known) this.fetch();
       if (fresh) this.fetchTrue();
-      else this.trueRest = window.setTimeout(() => this.fetchTrue(), TRUE_REST_MS);
+      else this.trueRest = window.setTimeout(() => this.fetchTrue(), this.rested(TRUE_REST_MS));
     } else if (known) {
       this.draw(known, "rough look", "capture");
     } else {
       this.fetch();
     }
-    this.rest = window.setTimeout(() => this.fetchAround(), REST_MS);
+    this.rest = window.setTimeout(() => this.fetchAround(), this.rested(REST_MS));
   }
 
   /** One frame at a time; the newest wish is next, older ones are dropped. */

@@ -66,8 +66,6 @@ export function Strip({ strip, pictures, keys, names, notes }) {
     return () => watch.disconnect();
   }, []);
   const [first, stop] = strip.view.value;
-  const drawn = pictures.drawn.value;
-  const inView = drawn && drawn.row >= first && drawn.row < stop;
   const flags = strip.paper.flags.filter((/** @type {any} */ f) => f.stop > first && f.first < stop);
   const noted = notes.filter((n) => n.row !== null && n.row >= first && n.row < stop).map((n) => ({ ...n, first: n.row }));
   const whole = first === 0 && stop === strip.paper.frames;
@@ -111,17 +109,32 @@ export function Strip({ strip, pictures, keys, names, notes }) {
           : ""
       }
       ${strip.paper.lanes.map((/** @type {any} */ lane, /** @type {number} */ n) => html`<${Lane} key=${lane.name} strip=${strip} pictures=${pictures} lane=${lane} number=${n} />`)}
-      ${inView ? html`<div class="now" style=${{ left: `${strip.place(drawn.row + 0.5)}%` }}></div>` : ""}
+      <${Now} strip=${strip} pictures=${pictures} />
     </div>
     <div class="row under">
       <span>frames ${first} to ${stop - 1} of ${strip.paper.frames}${strip.paper.runs === "tail first" ? ", in the order in which the capture ran (tail first)" : ""}</span>
       <button disabled=${whole} onClick=${() => strip.magnify(0, strip.paper.frames)}>whole reel</button>
       <button disabled=${whole} onClick=${() => strip.magnify(first - (stop - first) / 2, stop + (stop - first) / 2)}>wider</button>
-      <button onClick=${() => strip.magnify((drawn?.row ?? first) - (stop - first) / 6, (drawn?.row ?? first) + (stop - first) / 6)}>closer</button>
+      <button onClick=${() => closer(strip, pictures)}>closer</button>
       <button aria-expanded=${strip.table.value !== null} onClick=${() => strip.readAsNumbers()}>read as numbers</button>
     </div>
     ${strip.table.value ? html`<${Numbers} table=${strip.table.value} pictures=${pictures} />` : ""}
   </section>`;
+}
+
+/** The line of the drawn frame: read apart from the strip, which is not made anew for each picture. @param {any} props */
+function Now({ strip, pictures }) {
+  const [first, stop] = strip.view.value;
+  const drawn = pictures.drawn.value;
+  if (!drawn || drawn.row < first || drawn.row >= stop) return "";
+  return html`<div class="now" style=${{ left: `${strip.place(drawn.row + 0.5)}%` }}></div>`;
+}
+
+/** A third of the stretch, around the drawn frame. @param {StripState} strip @param {any} pictures */
+function closer(strip, pictures) {
+  const [first, stop] = strip.view.peek();
+  const middle = pictures.drawn.peek()?.row ?? first;
+  strip.magnify(middle - (stop - first) / 6, middle + (stop - first) / 6);
 }
 
 /** Flags that would lie on one another become one that says how many. @param {any[]} flags @param {StripState} strip */
@@ -140,11 +153,12 @@ function thinned(flags, strip) {
 /** Pointer down and drag: the picture goes where the pointer is. @param {StripState} strip @param {any} pictures */
 const scrub = (strip, pictures) => (/** @type {PointerEvent} */ event) => {
   const box = /** @type {HTMLElement} */ (event.currentTarget);
+  const area = box.getBoundingClientRect(); // once: asked for at each move it would lay out the page each time
   const to = (/** @type {PointerEvent} */ e) => {
-    const area = box.getBoundingClientRect();
     pictures.go(strip.rowAt((e.clientX - area.left) / area.width));
   };
   const end = () => {
+    pictures.pass(false);
     box.removeEventListener("pointermove", to);
     box.removeEventListener("pointerup", end);
     box.removeEventListener("pointercancel", end);
@@ -153,6 +167,7 @@ const scrub = (strip, pictures) => (/** @type {PointerEvent} */ event) => {
   box.addEventListener("pointermove", to);
   box.addEventListener("pointerup", end);
   box.addEventListener("pointercancel", end);
+  pictures.pass(true);
   to(event);
 };
 
@@ -199,8 +214,6 @@ function Lane({ strip, pictures, lane, number }) {
     return () => plot.current.destroy();
   }, [width]);
   useEffect(() => plot.current?.setScale("x", { min: first, max: stop }), [first, stop]);
-  const drawn = pictures.drawn.value;
-  const value = drawn ? strip.lanes.values[number][drawn.row] : null;
   const down = (/** @type {PointerEvent} */ event) => {
     const area = box.current.getBoundingClientRect();
     const from = (event.clientX - area.left) / area.width;
@@ -222,11 +235,18 @@ function Lane({ strip, pictures, lane, number }) {
     box.current.addEventListener("pointermove", move);
     box.current.addEventListener("pointerup", up);
   };
-  const shown = value === null || value === undefined ? "not known" : `${number4(value)} ${lane.unit === "1" ? "" : lane.unit}`;
   return html`<div class="layer lane" title=${lane.meaning}>
     <div class="plot" ref=${box} onPointerDown=${down} data-lane=${lane.name} aria-hidden="true"><div class="chosen" ref=${chosen}></div></div>
-    <div class="name">${lane.title} <span class="value">${shown}</span></div>
+    <div class="name">${lane.title} <${LaneValue} strip=${strip} pictures=${pictures} lane=${lane} number=${number} /></div>
   </div>`;
+}
+
+/** What a lane tells of the drawn frame. @param {any} props */
+function LaneValue({ strip, pictures, lane, number }) {
+  const drawn = pictures.drawn.value;
+  const value = drawn ? strip.lanes.values[number][drawn.row] : null;
+  const shown = value === null || value === undefined ? "not known" : `${number4(value)} ${lane.unit === "1" ? "" : lane.unit}`;
+  return html`<span class="value">${shown}</span>`;
 }
 
 /** Four figures that count. @param {number} value */

@@ -20,7 +20,7 @@ async function tell(pictures) {
   if (asking) return;
   asking = true;
   try {
-    while (pictures.drawn.value && about.value?.row !== pictures.drawn.value.row) {
+    while (!pictures.moving && pictures.drawn.value && about.value?.row !== pictures.drawn.value.row) {
       about.value = await ask.json(ask.at(pictures.reel, `/frame/${pictures.drawn.value.row}`));
     }
   } catch (error) {
@@ -128,13 +128,13 @@ export function PictureWindow({ pictures, keys, fields, picks }) {
     canvas.current.closest("section").focus({ preventScroll: true });
   }, []);
   useEffect(() => {
-    const rest = setTimeout(() => tell(pictures), 60);
+    const rest = setTimeout(() => tell(pictures), pictures.rested(60));
     return () => clearTimeout(rest);
-  }, [drawn?.row]);
+  }, [drawn?.row, pictures.passing.value]);
   useEffect(() => {
-    const rest = setTimeout(() => outlines.read(pictures), 80);
+    const rest = setTimeout(() => outlines.read(pictures), pictures.rested(80));
     return () => clearTimeout(rest);
-  }, [drawn?.row, drawn?.look]);
+  }, [drawn?.row, drawn?.look, pictures.passing.value]);
   useEffect(() => {
     outlines.forget();
     outlines.read(pictures);

@@ -1,0 +1,63 @@
+"""Specks at the bench: how many a frame has, which of them are repaired as things stand, and by whose word some are left.
+
+speck_counts   of every row: what the strip shows
+specks_of      of one row: what is outlined, and what was decided for its scene
+
+A refusal is a decision on dirt like any other, recorded by `decide.record`.
+"""
+
+from dataclasses import asdict
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.picture.dirt_kinds import DIRT, KINDS, SORTS, solve_dirt
+from smallgauge.record.decided_dirt import dirt_decisions
+from smallgauge.record.table import Table
+from smallgauge.workbench.opened import OpenReel
+
+
+@lru_cache(maxsize=8)
+def speck_counts(frames: Table, dirt: Table) -> NDArray[np.float64]:
+    """Specks of each row that lie on one frame only."""
+    found = dirt["kind"] == DIRT
+    keys = [
+        table["capture"].astype(np.int64) << 32 | table["frame"].astype(np.int64) for table in (frames, dirt)
+    ]
+    frame, count = np.unique(keys[1][found], return_counts=True)
+    counts = dict(zip(frame.tolist(), count.tolist(), strict=True))
+    return np.array([counts.get(key, 0) for key in keys[0].tolist()], np.float64)
+
+
+def specks_of(reel: OpenReel, row: int) -> tuple[list[dict[str, Any]], dict[str, Any] | None]:
+    """The specks of a row with what becomes of them, and the decision in force for its scene; None where dirt was not looked for.
+
+    Nothing is repaired before the program or an operator has decided on dirt.
+    """
+    dirt = reel.dirt()
+    if dirt is None:
+        return [], None
+    running = reel.decided().running
+    scenes = dict(zip(running["film_position"].tolist(), running["scene"].tolist(), strict=True))
+    own, others, _ = dirt_decisions(reel.treatment(), scenes)
+    scene = int(running["scene"][row])
+    decision = own.get(scene, others)
+    number, frame = int(reel.frames["capture"][row]), int(reel.frames["frame"][row])
+    at = np.flatnonzero((dirt["capture"] == number) & (dirt["frame"] == frame))
+    blobs = {name: column[at] for name, column in dirt.values.items()}
+    decided = reel.treatment().find("dirt") is not None
+    wanted = solve_dirt(blobs, np.full(len(at), scene), own, others) & decided
+    specks = [
+        {
+            "name": f"{frame}:{int(blobs['blob'][n])}",
+            **{side: int(blobs[side][n]) for side in ("left", "top", "width", "height")},
+            "kind": str(blobs["kind"][n]),
+            "words": KINDS.get(str(blobs["kind"][n]), ""),
+            "sorts": [sort for sort, holds in SORTS.items() if holds(blobs)[n]],
+            "repaired": bool(wanted[n]),
+        }
+        for n in range(len(at))
+    ]
+    return specks, {**asdict(decision), "sorts": list(SORTS)}
