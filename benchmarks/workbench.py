@@ -290,7 +290,9 @@ def main() -> None:
         times, wrong = jumps(page, 100, count)
         print(f"jump to any frame: {words(times)}; {wrong} pictures were another frame")
         rates = [scrub(page, 5.0) for _ in range(3)]
-        print(f"scrub over the whole reel in 5 s: {', '.join(f'{each:.0f}' for each in rates)} pictures a second")
+        print(
+            f"scrub over the whole reel in 5 s: {', '.join(f'{each:.0f}' for each in rates)} pictures a second"
+        )
         print(f"lanes of {count} points: {words(lanes(page, 20))}")
         page.fill("#go", str(count // 2))
         page.keyboard.press("Enter")

@@ -264,6 +264,7 @@ class Bench:
                     "perforations": "array",
                     "gate": "object",
                     "specks": "array",
+                    "dirt": "object or null",
                 },
             ),
             Address(

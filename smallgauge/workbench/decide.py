@@ -50,7 +50,7 @@ class Field:
     example: str = ""
     choices: tuple[str, ...] = ()
     with_sound: bool | None = None  # only for reels with sound, or only without
-    only: Callable[[CaptureNotes], bool] = lambda notes: True  # the films that have it
+    only: Callable[[OpenReel], bool] = lambda reel: True  # the reels that have it
 
 
 FIELDS: tuple[Field, ...] = (
@@ -65,10 +65,16 @@ FIELDS: tuple[Field, ...] = (
         subject="inversion",
         kind="words",
         example="contrast 2.6, or greys 120@0.42,0.61",
-        only=lambda notes: notes.is_negative,
+        only=lambda reel: reel.capture.notes.is_negative,
     ),
     Field(subject="rendering", kind="words", example="white 0.15 black 2.9, or as captured"),
     Field(subject="flicker", kind="words", example="on, off, or limit 0.6"),
+    Field(
+        subject="dirt",
+        kind="words",
+        example="repair, leave, or repair but 431:0 light",
+        only=lambda reel: reel.dirt() is not None,
+    ),
     Field(subject="registration", kind="choice", choices=tuple(KINDS)),
     Field(subject="framing", kind="choice", choices=tuple(SHOWN)),
     Field(subject="loading", kind="words", example="head first, or tail first, flipped"),
@@ -99,8 +105,7 @@ def fields_paper(reel: OpenReel, row: int) -> dict[str, Any]:
     log = reel.decisions()
     treatment = treatment_of(log)
     sound = reel.capture.sound is not None
-    notes = reel.capture.notes
-    known = [each for each in FIELDS if each.with_sound in (None, sound) and each.only(notes)]
+    known = [each for each in FIELDS if each.with_sound in (None, sound) and each.only(reel)]
     fields = [_field(reel, field, row, log) for field in known]
     return {
         "row": reel.check_row(row),

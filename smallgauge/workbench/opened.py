@@ -34,7 +34,7 @@ from smallgauge.picture.evenness import Evenness
 from smallgauge.picture.kernels import light_frame
 from smallgauge.picture.kernels_look import look_frame, split_colour
 from smallgauge.record.capture import Capture
-from smallgauge.record.dirttable import read_dirt
+from smallgauge.record.dirttable import DIRT_TABLE, read_dirt
 from smallgauge.record.files import read_decisions, read_json
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.lengths import Length, lengths_of
@@ -104,6 +104,7 @@ class OpenReel:
         self._planning = Lock()
         self._plan: Planned | None = None
         self._decided: tuple[object, Decided] | None = None
+        self._dirt: tuple[object, Table | None] | None = None
 
     @property
     def count(self) -> int:
@@ -167,6 +168,14 @@ class OpenReel:
         if self._material is None:
             self._material = material_of(self.folder)
         return self._material
+
+    def dirt(self) -> Table | None:
+        """The table of dirt; None where it was not looked for. Read again only where it has changed."""
+        path = self.folder / DIRT_TABLE
+        seen = path.stat().st_mtime_ns if path.is_file() else None
+        if self._dirt is None or self._dirt[0] != seen:
+            self._dirt = seen, read_dirt(self.folder)
+        return self._dirt[1]
 
     # Rough looks
 
@@ -332,7 +341,7 @@ class OpenReel:
                     else None
                 )
                 plan = plan_rendering(
-                    self.capture, self.frames, treatment_of(log), material, track, dirt=read_dirt(self.folder)
+                    self.capture, self.frames, treatment_of(log), material, track, dirt=self.dirt()
                 )
             shown: dict[int, int] = {}
             for n, frame in enumerate(plan.frames):
@@ -403,7 +412,7 @@ class OpenReel:
             colour = self._drafted(frame, draft)
         elif draft is not None:
             plan = plan_rendering(
-                self.capture, self.frames, self._with(draft), self.material(), dirt=read_dirt(self.folder)
+                self.capture, self.frames, self._with(draft), self.material(), dirt=self.dirt()
             )
             frame = next(each for each in plan.frames if each.source == row)
             colour = frame.colour.whole

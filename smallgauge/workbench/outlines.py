@@ -12,9 +12,7 @@ from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
 from smallgauge.media.pack import DISPLAY_EXPONENT
-from smallgauge.picture.dirt_kinds import KINDS
 from smallgauge.picture.framing import FramingDecision, propose_framing
-from smallgauge.record.dirttable import read_dirt
 from smallgauge.record.evidence import evidence_of, pixels_per_mm, shape_of
 from smallgauge.record.files import structured
 from smallgauge.record.frametable import PERFORATION_COLUMNS
@@ -22,6 +20,7 @@ from smallgauge.record.light import table_for
 from smallgauge.record.material import capture_folders
 from smallgauge.record.table import Table, read_table
 from smallgauge.workbench.opened import OpenReel
+from smallgauge.workbench.specks import specks_of
 
 MOST_CROP = 1024  # px across and along
 PEAK = 65535
@@ -35,6 +34,7 @@ def outlines_paper(reel: OpenReel, row: int) -> dict[str, Any]:
     gate = [_known(frames[f"gate_{side}_px"][row]) for side in ("left", "top", "right", "bottom")]
     moved, planned = _moved(frames, row), reel.is_planned
     across = pixels_per_mm(stretch.capture)
+    specks, dirt = specks_of(reel, row)
     return {
         "row": row,
         "stamp": reel.stamp(row),
@@ -47,7 +47,8 @@ def outlines_paper(reel: OpenReel, row: int) -> dict[str, Any]:
         "planned": planned,  # what is shown is told once it is, so that an answer never waits for the plan of a long reel
         "shown": _shown(reel, row) if planned else [],
         "framing": _framing(reel, row) if planned else None,
-        "specks": _specks(reel, number, frame),
+        "specks": specks,
+        "dirt": dirt,
     }
 
 
@@ -106,22 +107,6 @@ def _framing(reel: OpenReel, row: int) -> dict[str, Any] | None:
     whole = asdict(usual) | {key: value for key, value in asdict(said).items() if value is not None}
     move = plan.frames[shown[row]].move
     return {**whole, "matrix": [move.a, move.b, move.d, move.e]}
-
-
-def _specks(reel: OpenReel, number: int, frame: int) -> list[dict[str, Any]]:
-    table = read_dirt(reel.folder)
-    if table is None:
-        return []
-    found = np.flatnonzero((table["capture"] == number) & (table["frame"] == frame))
-    return [
-        {
-            "blob": int(table["blob"][at]),
-            **{name: int(table[name][at]) for name in ("left", "top", "width", "height")},
-            "kind": str(table["kind"][at]),
-            "words": KINDS.get(str(table["kind"][at]), ""),
-        }
-        for at in found
-    ]
 
 
 def display_codes(samples: Any, table: NDArray[np.float32] | None) -> NDArray[np.uint16]:

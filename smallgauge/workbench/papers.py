@@ -26,6 +26,7 @@ from smallgauge.record.loading import loading_of
 from smallgauge.record.table import Table
 from smallgauge.record.treatment import NOT_SURE, NOT_TOLD, WAITING, Treatment
 from smallgauge.workbench.opened import OpenReel
+from smallgauge.workbench.specks import speck_counts
 
 MOST_ROWS = 500  # of a table at once
 
@@ -109,15 +110,30 @@ LANES: tuple[Lane, ...] = (
 
 
 @lru_cache(maxsize=8)
-def lanes_of(frames: Table) -> tuple[tuple[Lane, NDArray[np.float64]], ...]:
-    """The lanes that hold anything."""
+def _measured_lanes(frames: Table) -> tuple[tuple[Lane, NDArray[np.float64]], ...]:
     found = ((lane, lane.of(frames)) for lane in LANES)
     return tuple((lane, values) for lane, values in found if np.isfinite(values).any())
 
 
+def lanes_of(reel: OpenReel) -> tuple[tuple[Lane, NDArray[np.float64]], ...]:
+    """The lanes that hold anything; that of specks where dirt was looked for."""
+    frames, dirt = reel.frames, reel.dirt()
+    if dirt is None:
+        return _measured_lanes(frames)
+    counts = speck_counts(frames, dirt)
+    lane = Lane(
+        name="specks",
+        title="Specks",
+        unit="on the frame",
+        meaning="Specks that lie on one frame only: repaired, unless somebody decides otherwise.",
+        of=lambda frames: counts,
+    )
+    return (*_measured_lanes(frames), (lane, counts))
+
+
 def lane_values(reel: OpenReel) -> bytes:
     """The lanes one after the other, a value a row, little-endian 32-bit; what is not known is NaN."""
-    return b"".join(values.astype("<f4").tobytes() for _, values in lanes_of(reel.frames))
+    return b"".join(values.astype("<f4").tobytes() for _, values in lanes_of(reel))
 
 
 def reel_paper(reel: OpenReel) -> dict[str, Any]:
@@ -134,7 +150,7 @@ def reel_paper(reel: OpenReel) -> dict[str, Any]:
             "low": float(np.nanmin(values)),
             "high": float(np.nanmax(values)),
         }
-        for lane, values in lanes_of(reel.frames)
+        for lane, values in lanes_of(reel)
     ]
     return {
         "reel": capture.notes.reel or capture.name,
@@ -252,7 +268,7 @@ def frame_paper(reel: OpenReel, row: int) -> dict[str, Any]:
             _rounded(frames["perforation_x_px"][row], 3),
             _rounded(frames["perforation_y_px"][row], 3),
         ],
-        "lanes": {lane.name: _rounded(values[row], 5) for lane, values in lanes_of(frames)},
+        "lanes": {lane.name: _rounded(values[row], 5) for lane, values in lanes_of(reel)},
     }
 
 
@@ -260,7 +276,7 @@ def rows_paper(reel: OpenReel, first: int, count: int) -> dict[str, Any]:
     """Rows as a table: what the strip shows, as numbers."""
     stop = min(reel.check_row(first) + max(1, min(count, MOST_ROWS)), reel.count)
     frames = reel.frames
-    lanes = lanes_of(frames)
+    lanes = lanes_of(reel)
     running = reel.decided().running
     rows = []
     for row in range(first, stop):

@@ -73,6 +73,11 @@ def test_outlines_stand_where_the_film_was_drawn(numbered_shelf, reel):
     }
     seen = {side: at for side, at in told["gate"].items() if at is not None}
     assert len(seen) >= 2 and all(inside[side](at) for side, at in seen.items())
+    aperture = np.array(truth["frames"][20]["aperture_corners"])  # clockwise from its upper left
+    sides = {"left": (0, 3, 0), "top": (0, 1, 1), "right": (1, 2, 0), "bottom": (2, 3, 1)}
+    for side, (one, other, axis) in sides.items():
+        if side in seen:
+            assert abs(seen[side] - aperture[[one, other], axis].mean()) < 2, side
     assert told["framing"]["width"] == round(corners[1, 0] - corners[0, 0])
 
 

@@ -2,6 +2,7 @@
 import { html } from "./html.js";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
+import { Specks, pointed } from "./specks.js";
 
 export const on = signal(true);
 export const paper = signal(/** @type {any} */ (null));
@@ -9,13 +10,15 @@ export const moving = signal(false);
 const shift = signal({ x: 0, y: 0 }); // of the part that is shown, finished pixels
 const AGAIN_MS = 700;
 let asking = false;
+let stale = false; // what is shown was true before a decision: it stays on the page until the answer is there
 
 /** What was measured in the drawn frame; the newest question is next. @param {import("./pictures.js").Pictures} pictures */
 export async function read(pictures) {
   if (asking || !on.value || pictures.look.value !== "capture") return;
   asking = true;
   try {
-    while (!pictures.moving && pictures.drawn.value && paper.value?.row !== pictures.drawn.value.row) {
+    while (!pictures.moving && pictures.drawn.value && (stale || paper.value?.row !== pictures.drawn.value.row)) {
+      stale = false;
       paper.value = await ask.json(ask.at(pictures.reel, `/outlines/${pictures.drawn.value.row}`));
     }
     if (paper.value && !paper.value.planned) setTimeout(() => readAgain(pictures), AGAIN_MS);
@@ -29,13 +32,13 @@ export async function read(pictures) {
 /** The same once more, for what was not planned yet. @param {import("./pictures.js").Pictures} pictures */
 async function readAgain(pictures) {
   if (!paper.value || paper.value.planned || asking) return;
-  paper.value = { ...paper.value, row: -1 };
+  stale = true;
   await read(pictures);
 }
 
 /** Forget what was read: a decision may have moved the framing. */
 export function forget() {
-  paper.value = null;
+  stale = true;
   shift.value = { x: 0, y: 0 };
   moving.value = false;
 }
@@ -106,7 +109,7 @@ export function Outlines({ pictures }) {
     ${gate ? line(gate, "gate") : ""}
     ${corners.length ? line(`M${corners.join("L")}Z`, "shown") : ""}
     ${x === null || y === null ? "" : line(`M${x - arm} ${y}H${x + arm}M${x} ${y - arm}V${y + arm}`, "place")}
-    ${told.specks.map((/** @type {any} */ s) => line(rectangle({ left: s.left - 3, top: s.top - 3, right: s.left + s.width + 2, bottom: s.top + s.height + 2 }), "speck"))}
+    ${told.specks.map((/** @type {any} */ s) => line(rectangle({ left: s.left - 3, top: s.top - 3, right: s.left + s.width + 2, bottom: s.top + s.height + 2 }), `speck${s.repaired ? "" : " left"}${s.name === pointed.value ? " pointed" : ""}`))}
   </svg>`;
 }
 
@@ -125,7 +128,7 @@ export function OutlineWords({ pictures, fields }) {
     <span>Solid: camera gate${unseen.length ? `, not seen: ${unseen.join(", ")}` : ""}.</span>
     <span>Dotted: what is shown.</span>
     <span>Cross: the frame's place on the film${dx === null || dy === null ? ", not known" : `, ${dx} px (${mx} mm) across and ${dy} px (${my} mm) along from the usual`}.</span>
-    ${told.specks.length ? html`<span>Small frames: ${[...kinds].map(([kind, n]) => `${n} ${kind}`).join(", ")}.</span>` : ""}
+    ${told.specks.length ? html`<span>Small frames: ${[...kinds].map(([kind, n]) => `${n} ${kind}`).join(", ")}; dotted ones are left.</span>` : ""}
     ${
       told.framing
         ? html`<button aria-pressed=${moving.value} onClick=${() => (moving.value = !moving.value)}>move the framing</button>
@@ -147,5 +150,6 @@ export function OutlineWords({ pictures, fields }) {
             }`
         : ""
     }
+    <${Specks} told=${told} fields=${fields} />
   </div>`;
 }
