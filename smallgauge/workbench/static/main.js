@@ -115,5 +115,5 @@ if (counter) lookAround();
 else {
   if (reel) openReel(name);
   else readShelf();
-  listen(reel ? undefined : readShelf);
+  listen(reel ? () => bench.value?.watching.read() : readShelf); // a run that ended may have made a film
 }
