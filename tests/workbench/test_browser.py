@@ -108,6 +108,7 @@ def test_the_drawn_frame_is_the_frame_that_is_said_two_thousand_times(opened):
 
 def test_a_click_on_a_lane_goes_to_its_frame(opened):
     _, page = opened
+    page.evaluate("() => window.scrollTo(0, 0)")
     box = page.locator("[data-lane=light]").bounding_box()
     for share in (0.02, 0.25, 0.5, 0.77, 0.99):
         page.mouse.click(box["x"] + share * box["width"], box["y"] + 10)
@@ -132,6 +133,7 @@ def test_the_pointer_is_drawn_over_the_reel_again_and_again(opened):
 
 def test_a_stretch_drawn_over_a_lane_is_magnified_and_read_as_numbers(opened):
     _, page = opened
+    page.evaluate("() => window.scrollTo(0, 0)")
     box = page.locator("[data-lane=light]").bounding_box()
     page.mouse.move(box["x"] + 0.25 * box["width"], box["y"] + 10)
     page.mouse.down()

@@ -71,7 +71,7 @@ def test_a_speck_is_refused_and_taken_back_and_a_sort_of_them(own_shelf):
         (name,) = said.value["but"]
         assert name.startswith(f"{row}:") and said.value["repair"] is True
         page.locator(".specks li button").first.click()
-        page.wait_for_selector(".specks li button:first-child[aria-pressed=true]")
+        page.wait_for_selector(".specks li:first-child button[aria-pressed=true]")
         page.click(".specks label:has-text('dark specks') input")
         for _ in range(200):  # until the decision is in the log, and no longer than ten seconds
             last = read_decisions(own_shelf / NAME / "decisions.jsonl")[-1].value

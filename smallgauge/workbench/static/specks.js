@@ -17,10 +17,18 @@ export function Specks({ told, fields }) {
   if (!dirt) return "";
   const may = told.specks.filter((/** @type {any} */ s) => s.kind === "dirt");
   const other = told.specks.length - may.length;
-  const decide = (/** @type {any} */ change) => fields.record({ subject: "dirt", title: "Dirt" }, { text: dirtText({ ...dirt, ...change }) });
-  const turn = (/** @type {string} */ word) => decide({ repair: true, but: dirt.but.includes(word) ? dirt.but.filter((/** @type {string} */ each) => each !== word) : [...dirt.but, word] });
   return html`<details class="specks" open=${open.value} onToggle=${(/** @type {any} */ e) => (open.value = e.target.open)}>
     <summary>Specks: ${may.filter((/** @type {any} */ s) => s.repaired).length} of ${may.length} on this frame are repaired${other ? `, ${other} more are left as no dirt` : ""}</summary>
+    ${open.value ? html`<${Choices} told=${told} may=${may} fields=${fields} />` : ""}
+  </details>`;
+}
+
+/** @param {any} props */
+function Choices({ told, may, fields }) {
+  const { dirt } = told;
+  const decide = (/** @type {any} */ change) => fields.record({ subject: "dirt", title: "Dirt" }, { text: dirtText({ ...dirt, ...change }) });
+  const turn = (/** @type {string} */ word) => decide({ repair: true, but: dirt.but.includes(word) ? dirt.but.filter((/** @type {string} */ each) => each !== word) : [...dirt.but, word] });
+  return html`<div>
     <p class="row">
       <label><input type="checkbox" id="specks-repair" checked=${dirt.repair} onChange=${() => decide({ repair: !dirt.repair })} /> repair the dirt of this scene</label>
       ${dirt.sorts.map(
@@ -36,5 +44,5 @@ export function Specks({ told, fields }) {
       })}
     </ul>
     ${may.length > MOST ? html`<p class="quiet">${may.length - MOST} more have no button here; decide on them by sort, or with smallgauge treat.</p>` : ""}
-  </details>`;
+  </div>`;
 }
