@@ -31,6 +31,7 @@ from smallgauge.deliver.filerows import FileRow, file_rows
 from smallgauge.deliver.filmrows import account_rows, damage_rows, film_facts
 from smallgauge.deliver.flicker import flicker_plots, flicker_sentence, flicker_table
 from smallgauge.deliver.frame_notes import note_sentences
+from smallgauge.deliver.frame_files import with_files
 from smallgauge.deliver.kept import kept_words
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.deliver.phrases import (
@@ -178,7 +179,7 @@ def report_content(papers: Papers) -> ReportContent:
     -------
     ReportContent
     """
-    proof = papers.proof
+    proof, names = papers.proof, papers.frame_files
     open_points = _client_texts(papers, lambda code, weight: weight == "failure")
     pairs, in_all = colour_pairs(papers)
     good = proof is not None and proof.good and not any(f.weight == "failure" for f in papers.findings)
@@ -209,10 +210,14 @@ def report_content(papers: Papers) -> ReportContent:
         film=film_facts(papers),
         account=account_rows(papers),
         damage=damage_rows(papers),
-        decisions=tuple(decision_sentence(entry) for entry in papers.treatment.in_force),
+        decisions=tuple(with_files(decision_sentence(entry), names) for entry in papers.treatment.in_force),
         checks=tuple((check.good, check_sentence(check)) for check in (proof.checks if proof else ())),
         findings=tuple(
-            FindingRow(weight=_WEIGHT_WORDS[finding.weight], where=finding.where, text=sentence(finding))
+            FindingRow(
+                weight=_WEIGHT_WORDS[finding.weight],
+                where=finding.where,
+                text=with_files(sentence(finding), names),
+            )
             for finding in papers.findings
         ),
         flags=tuple((name, f"{count:,}", flag_sentence(name)) for name, count in papers.flag_counts),

@@ -5,6 +5,7 @@ account_rows   papers -> each run of captured frames that is not simply there on
 damage_rows    papers -> each run of damaged perforations, with its feet from the head
 """
 
+from smallgauge.deliver.frame_files import span_words, with_files
 from smallgauge.deliver.papers import Papers
 from smallgauge.deliver.phrases import count_words, list_words, number_words
 from smallgauge.picture.completeness import FrameRun
@@ -46,7 +47,7 @@ def film_facts(papers: Papers) -> tuple[tuple[str, str], ...]:
         rows.append(("Perforations", f"grade {state.damage.grade} of 0 to 5: {_GRADES[state.damage.grade]}"))
         counts = [f"{n:,} {word or 'too little in view'}" for word, n in state.damage.counts]
         rows.append(("Perforations seen", list_words(counts) or "none"))
-    rows.append(("Splices", _splices(state)))
+    rows.append(("Splices", with_files(_splices(state), papers.frame_files)))
     return tuple(rows)
 
 
@@ -64,15 +65,14 @@ def account_rows(papers: Papers) -> tuple[tuple[str, str, str, str], ...]:
         return ()
     runs = [run for run in papers.film.ledger.runs if run.kind != "captured once"]
     return tuple(
-        (_span(run.first, run.stop), _span(run.film_first, run.film_stop), run.kind, _evidence(run))
+        (
+            span_words(run.first, run.stop, papers.frame_files),
+            span_words(run.film_first, run.film_stop),
+            run.kind,
+            _evidence(run),
+        )
         for run in runs[:MOST_ROWS]
     )
-
-
-def _span(first: int, stop: int) -> str:
-    if stop <= first:
-        return f"before {first:,}"
-    return f"{first:,}" if stop == first + 1 else f"{first:,} to {stop - 1:,}"
 
 
 def _evidence(run: FrameRun) -> str:
@@ -87,7 +87,7 @@ def damage_rows(papers: Papers) -> tuple[tuple[str, str, str, str], ...]:
         return ()
     return tuple(
         (
-            _span(run.first, run.stop),
+            span_words(run.first, run.stop),
             f"{float(run.first_feet):,.1f}",
             str(run.grade),
             list_words([f"{n:,} {word}" for word, n in run.counts if word not in ("", "whole")]),

@@ -67,6 +67,13 @@ class Papers:
         return self.order.masters if self.order is not None else self.capture.notes.masters is True
 
     @property
+    def frame_files(self) -> tuple[str, ...]:
+        """The scanner's own file name of each captured frame; none for a video, or a reel of several captures."""
+        names = tuple(file.name for file in self.capture.files)
+        alone = len({run.capture for run in self.reel.runs}) <= 1
+        return names if alone and len(set(names)) == len(names) else ()
+
+    @property
     def title(self) -> str:
         """The words on the box, or the reel's number where there are none."""
         return self.reel.box_words.strip() or self.reel.number

@@ -23,7 +23,6 @@ from smallgauge.picture.registration import KINDS
 from smallgauge.record.anchors import AnchorAsked, anchor_of
 from smallgauge.record.decided import decided_value
 from smallgauge.record.decided_fading import completed_fading
-from smallgauge.record.notes import CaptureNotes
 from smallgauge.record.table import Table
 from smallgauge.record.treatment import (
     BY_LENGTH,

@@ -126,11 +126,11 @@ def test_technician_reads_decisions_checks_findings_plots_and_digests(page):
     for words in (
         "Decided by m.k.",
         "all 400 frames of the archive copy equal",
-        "2 frames of the film were not captured (2 before captured frame 120)",
+        "2 frames of the film were not captured (2 before captured frame 120 (frame_000120.dpx))",
         "numbers skipped 2; confidence 0.98",
         "grade 3 of 0 to 5: torn or missing, up to two together",
         "100 to 101",
-        "before captured frame 150 (tape)",
+        "before captured frame 150 (frame_000150.dpx) (tape)",
         "damaged_perforation",
     ):
         assert words in technician, words
