@@ -4,36 +4,17 @@ Source: axe-core as axe-playwright-python brings it; WCAG 2.2 (W3C Recommendatio
 1.4.4 resize text, 1.4.10 reflow, 2.1.1 keyboard, 2.4.2 page titled.
 """
 
-import json
 import re
 from pathlib import Path
 
 import pytest
+from axe import findings
 from numbered_reel import NAME
 from served import browser, chromium, page_of, serve
 
 STATIC = Path(__file__).parents[2] / "smallgauge" / "workbench" / "static"
 WORDLESS = ("input[type", "progress", ".now", ".chosen", "canvas")  # parts that bear no words
 needs_browser = pytest.mark.skipif(chromium() is None, reason="left out: no chromium on this system")
-
-
-def findings(page) -> list[str]:
-    """What axe-core says of a page as it stands; run through the browser's own tools, as the page admits no foreign script."""
-    from axe_playwright_python.base import AXE_SCRIPT
-
-    tools = page.context.new_cdp_session(page)
-    tools.send("Runtime.evaluate", {"expression": AXE_SCRIPT})
-    told = tools.send(
-        "Runtime.evaluate",
-        {
-            "expression": "axe.run({resultTypes: ['violations']}).then((told) => JSON.stringify(told.violations))",
-            "awaitPromise": True,
-            "returnByValue": True,
-        },
-    )
-    tools.detach()
-    violations = json.loads(told["result"]["value"])
-    return [f"{each['id']}: {node['html'][:160]}" for each in violations for node in each["nodes"]]
 
 
 def open_reel(page) -> None:
@@ -68,6 +49,11 @@ def test_axe_finds_nothing_on_any_page_or_state(own_shelf):
         page.wait_for_selector("canvas[data-look=corrected]", timeout=60_000)
         page.click("[data-subject=primary] button >> nth=1", force=True)
         seen["true look"] = findings(page)
+        page.focus(".window")
+        page.keyboard.press("1")
+        page.click(".specks summary")
+        page.wait_for_selector("#specks-repair")
+        seen["specks"] = findings(page)
         page.select_option("#hand-upto", "render")
         page.click(".work form button")
         page.wait_for_selector("[data-state=running] progress")
@@ -77,7 +63,7 @@ def test_axe_finds_nothing_on_any_page_or_state(own_shelf):
         page.click("[data-run] button:has-text('stop')")
         page.wait_for_selector("[data-state=stopped]")
         seen["work stopped"] = findings(page)
-    assert {state: said for state, said in seen.items() if said} == {} and len(seen) == 9
+    assert {state: said for state, said in seen.items() if said} == {} and len(seen) == 10
 
 
 @needs_browser

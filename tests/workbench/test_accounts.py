@@ -14,6 +14,7 @@ import sys
 from urllib.parse import quote
 
 import pytest
+from axe import findings
 from numbered_reel import AT, NAME
 from served import browser, chromium, page_of, serve
 
@@ -225,6 +226,7 @@ def test_an_operator_comes_in_by_the_page_and_the_page_says_who(opened):
         page.fill("[name=passphrase]", "a wrong one altogether")
         page.keyboard.press("Enter")
         page.wait_for_selector("[role=alert]:has-text('belong together')")
+        assert findings(page) == []
         page.wait_for_timeout(1100)
         page.fill("[name=name]", "mk")
         page.fill("[name=passphrase]", f"{WORDS} mk")

@@ -1,10 +1,10 @@
 """The counter: what the page shows and changes, by its twins and in a browser by keyboard, scanner and camera."""
 
 import pytest
+from axe import findings
 from numbered_reel import AT
 from served import browser, chromium, page_of, serve
 from starlette.testclient import TestClient
-from test_access import findings
 
 from smallgauge.gauge.numbers import reel_number
 from smallgauge.workbench.app import make_app
@@ -272,4 +272,5 @@ def test_a_small_page_loses_nothing_at_its_sides(tmp_path, size):
         page.click("text=0000013 Wim Oster")
         page.click("button.plain")
         page.wait_for_selector("#reel")
+        assert findings(page) == []
         assert page.evaluate(REACH) == {"wide": 0, "cut": []}

@@ -1,6 +1,7 @@
 """A first run: `smallgauge workbench --demo` draws a small reel and shows round, by the keyboard alone; once ended, never again."""
 
 import pytest
+from axe import findings
 from served import browser, chromium, page_of, serve
 
 from smallgauge.crew import prepare_kernels
@@ -22,6 +23,7 @@ def test_a_first_run_is_shown_round_by_keyboard_and_not_again(tmp_path, monkeypa
         page.wait_for_selector(".tour:has-text('The Shelf'):has-text('step 1 of 6')")
         assert page.evaluate("() => document.activeElement.className") == "tour"
         assert page.locator("[data-pointed]").get_attribute("class") == "reels"
+        assert findings(page) == []
         page.keyboard.press("Tab")
         page.keyboard.press("Enter")
         for title in TITLES:

@@ -61,7 +61,7 @@ export function Tour({ on, reel }) {
     event.stopPropagation();
     end();
   };
-  return html`<aside class="tour" role="dialog" aria-label="Tour" aria-describedby="tour-words" tabindex="-1" ref=${box} onKeyDown=${keys}>
+  return html`<div class="tour" role="dialog" aria-label="Tour" aria-describedby="tour-words" tabindex="-1" ref=${box} onKeyDown=${keys}>
     <h2>${told.title} <span class="quiet">step ${at + 1} of ${STEPS.length}</span></h2>
     <p id="tour-words">${told.words}</p>
     <div class="row">
@@ -69,5 +69,5 @@ export function Tour({ on, reel }) {
       ${at ? html`<button onClick=${back}>back</button>` : ""}
       ${last ? "" : html`<button onClick=${end}>end the tour</button>`}
     </div>
-  </aside>`;
+  </div>`;
 }
