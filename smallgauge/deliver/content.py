@@ -30,8 +30,8 @@ from smallgauge.deliver.dirt import dirt_sentence, dirt_table
 from smallgauge.deliver.filerows import FileRow, file_rows
 from smallgauge.deliver.filmrows import account_rows, damage_rows, film_facts
 from smallgauge.deliver.flicker import flicker_plots, flicker_sentence, flicker_table
-from smallgauge.deliver.frame_notes import note_sentences
 from smallgauge.deliver.frame_files import with_files
+from smallgauge.deliver.frame_notes import note_sentences
 from smallgauge.deliver.kept import kept_words
 from smallgauge.deliver.papers import Papers, still_places
 from smallgauge.deliver.phrases import (
