@@ -414,3 +414,13 @@ def test_the_list_in_words(bench, capsys):
     hold("film")(bench)
     assert cli.main(words) == 0
     assert f"{NUMBER}: all of it stays: hold 1 on its film: asked" in capsys.readouterr().out
+
+
+@pytest.mark.campaign
+def test_a_reel_without_its_captured_frames_is_finished_again(bench):
+    """A later decision is rendered from the archive copy."""
+    bench.copy()
+    assert bench.go("frames", "work")[0] == 0
+    decided(bench)
+    assert cli.main(["finish", str(bench.folder), "--quiet"]) == 0
+    assert passes_due(bench.folder) == ()
