@@ -27,7 +27,7 @@ from smallgauge.record.files import read_json
 from smallgauge.record.finding import Proof
 from smallgauge.record.material import capture_folders
 from smallgauge.record.onmedia import MEDIA, OnMedium
-from smallgauge.record.package import read_sums
+from smallgauge.record.package import BAG_SUMS, FAMILY_SUMS, read_sums
 from smallgauge.record.recipe import FINISHED as FINISHED_RECIPE
 from smallgauge.record.released import (
     EVERYTHING,
@@ -43,6 +43,7 @@ from smallgauge.record.released import (
 from smallgauge.record.rendertable import RenderSummary
 from smallgauge.record.shop import Shop
 
+_PAPERS_OF_COPIES = ("capture.json", "reel.json", "package.json", BAG_SUMS, FAMILY_SUMS)
 _KEPT_OF_WORK = ("work/journal.jsonl", "work/lock")
 
 
@@ -125,7 +126,7 @@ def known_captures(book: Book | None, shelf: Path) -> dict[str, Path]:
 
 
 def list_items(asked: Asked, reels: tuple[str, ...] = ()) -> tuple[Item, ...]:
-    """What may go and what stays of the reels that are named (folder's name or shop number), or of all on the shelf."""
+    """What may go and what stays of the reels that are named by their folders, or of all on the shelf."""
     folders = {path.name: path for path in reels_on(asked.shelf)}
     folders |= {p.parent.name: p.parent for p in asked.shelf.glob(f"*/{RELEASED}") if _has_begun(p.parent)}
     unknown = sorted(set(reels) - set(folders))
@@ -213,6 +214,8 @@ def _frames(
             f"{name} is made of the same captured frames"
             for name in sorted(asked.made_of.get(capture.identity, frozenset()) - {folder.name})
         ]
+        if paper is None and (inside := _copy_around(place)):
+            others.append(f"{place} is no capture but lies in {inside}, which is a copy of one")
         against = [*shared, *not_equal(folder, of, capture), *others]
         copy, reasons = second_copy(folder, place, asked.copies_at)
         wanted = {str(place / file.name): file.file_sha256 for file in capture.files}
@@ -234,6 +237,17 @@ def _frames(
             begun=number,
             wanted=wanted,
         )
+
+
+def _copy_around(place: Path) -> str:
+    """The reel's folder, package, bag or delivery that a place lies in; empty where it lies in none.
+
+    An archive copy of single files has the names and bytes of its capture: only where it lies tells the two apart.
+    """
+    around = (
+        each for each in (place, *place.parents) if any((each / name).is_file() for name in _PAPERS_OF_COPIES)
+    )
+    return str(next(around, ""))
 
 
 def _work(folder: Path, shared: list[str], begun: tuple[tuple[int, Release], ...]) -> Item | None:
@@ -335,7 +349,7 @@ def _captured_files(folder: Path, asked: Asked) -> tuple[str, ...]:
     for of in capture_folders(folder):
         capture = read_json(folder / of / "capture.json", Capture)
         place = asked.captures.get(capture.identity)
-        if place is not None:
+        if place is not None and not _copy_around(place):
             beside = (capture.sound, capture.guide, capture.open_gate, capture.dark)
             files = [
                 *(file.name for file in capture.files),

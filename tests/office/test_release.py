@@ -126,6 +126,24 @@ def test_two_reels_of_one_capture_keep_it(bench):
     assert frames["against"] == ["again is made of the same captured frames"]
 
 
+@pytest.mark.parametrize("where", ["reel", "bag", "medium"])
+def test_an_archive_copy_is_never_taken_for_its_capture(bench, where):
+    """Single files that were kept as they came have the names and bytes of the capture: where they lie tells them apart."""
+    bench.copy()
+    top = {
+        "reel": bench.folder,
+        "bag": bench.folder / "bag" / "data",
+        "medium": bench.medium / NUMBER / "data",
+    }[where]
+    kept = shutil.copytree(bench.film, top / "archive files")
+    asked = ("release", NUMBER, "--shelf", str(bench.shelf), "--capture", str(kept))
+    _, told = bench.run(*asked)
+    item = next(item for item in told["items"] if item["what"] == "frames")
+    assert any("is no capture but lies in" in why for why in item["against"])
+    assert bench.run(*asked, "--go", "frames", "--who", "mk", "--why", "room")[0] == 3
+    assert len(list(kept.glob("*.png"))) == 3
+
+
 def altered_proof(bench, **changes):
     from dataclasses import replace
 
