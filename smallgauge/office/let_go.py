@@ -86,9 +86,16 @@ def _let_go(item: Item, asked: Asked, word: Word, progress: Progress) -> Went:
         now = _as_it_is(item, asked)
         capture_digest, marks = _read_once_more(now, progress)
         now = _as_it_is(item, asked)  # reading takes hours, in which a hold may have been placed
+        if set(now.names) != set(marks):
+            raise MaterialError(
+                f"The files of {item.reel} changed while they were read, so nothing was removed; find out who writes there, "
+                "then give the same command again."
+            )
         number = now.begun or _begin(now, asked, word, capture_digest, marks)
         _remove(now, marks, number)
         begun = read_released(folder)[number - 1]
+        if now.what == FINISHED:
+            _forget(folder, begun)
         ended = add_release(
             folder,
             replace(
@@ -96,8 +103,6 @@ def _let_go(item: Item, asked: Asked, word: Word, progress: Progress) -> Went:
             ),
         )
         _tell(asked, folder, begun.reels, word)
-        if now.what == FINISHED:
-            _forget(folder, begun)
     _leave_no_empty_folder(folder / "work")
     return Went(
         reel=now.reel, what=now.what, of=now.of, files=len(begun.files), freed=begun.freed, paper=str(ended)

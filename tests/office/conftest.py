@@ -11,6 +11,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+from drawn_release import link_alike, write_book
 from shop import write_film
 
 from smallgauge import cli
@@ -42,6 +43,15 @@ def made_reel(tmp_path_factory):
     cli.main(["finish", str(capture), "--out", str(place / "shelf"), "--quiet"])
     cli.main(["deliver", "--bag", str(place / "shelf" / "0000013-R01-3")])
     (place / "made").touch()
+    return place
+
+
+@pytest.fixture(scope="session")
+def done_shop(made_reel, tmp_path_factory):
+    """The same with a book: the reel came, and its film went back."""
+    place = tmp_path_factory.mktemp("shop")
+    shutil.copytree(made_reel, place, dirs_exist_ok=True, copy_function=link_alike(made_reel))
+    write_book(place)
     return place
 
 

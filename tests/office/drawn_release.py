@@ -98,15 +98,19 @@ class Bench:
         }
 
 
-def make_bench(made_reel, place, capsys, monkeypatch, *, back=True):
-    """A bench of its own for a test; the medium counts as another file system, as it would be."""
-    shutil.copytree(made_reel, place, dirs_exist_ok=True, copy_function=link_alike(made_reel))
-    bench = Bench(place, capsys)
+def write_book(place):
+    """The shop's rule, and a book in which the reel came and went back."""
+    bench = Bench(place, None)
     with open_shop(bench.shelf) as book:
         reel(book, parcel(book, reels=1))
     (bench.shelf / "shop.toml").write_text("[keeping]\ndays = 30\nnotice_days = 7\n")
-    if back:
-        bench.hand_back()
+    bench.hand_back()
+
+
+def make_bench(done_shop, place, capsys, monkeypatch):
+    """A bench of its own for a test; the medium counts as another file system, as it would be."""
+    shutil.copytree(done_shop, place, dirs_exist_ok=True, copy_function=link_alike(done_shop))
+    bench = Bench(place, capsys)
     apart = lambda first, second: ("disk 12" in str(first)) == ("disk 12" in str(second))  # noqa: E731
     monkeypatch.setattr(open_reel, "same_volume", apart)
     return bench

@@ -31,6 +31,7 @@ def from_door_to_door(book):
     ledger.note_consent(
         book, at=AT, by="mk", order=order, to="a leader", given_by="Eva Oster", how="in writing", read_back_by=""
     )  # fmt: skip
+    ledger.note_client_word(book, at=AT, by="mk", order=order, what=ledger.NOTICE, how="in writing", on="")
     ledger.hand_back(book, at=AT, by="mk", order=order, reels=[number], counts={}, to="Wim Oster")
     return order
 
