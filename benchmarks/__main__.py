@@ -16,6 +16,7 @@ for name in (
     "scenes",
     "sound",
     "sound_faults",
+    "stills",
     "wild",
 ):
     print(f"\n## {name}\n", flush=True)

@@ -229,6 +229,16 @@ SOURCES |= {
         title="T. Kroeger et al., Fast optical flow using dense inverse search, ECCV 2016",
         seen="not seen; used as implemented in OpenCV",
     ),
+    "robust burst merge": Source(
+        title="S. W. Hasinoff et al., Burst photography for high dynamic range and low-light imaging on mobile cameras, ACM TOG "
+        "35(6), 2016: frames merged by how well they agree",
+        seen="from memory, not checked; measured here in the tests and in benchmarks/stills.py",
+    ),
+    "DCT denoising": Source(
+        title="G. Yu and G. Sapiro, DCT image denoising: a simple and effective image denoising algorithm, IPOL 1, 2011; a second "
+        "pass weighed by the first is the empirical Wiener filter; textbook",
+        seen="from memory, not checked; measured here in the tests and in benchmarks/stills.py",
+    ),
     "scene change": Source(
         title="Residual after motion and exposure over its running median, fixed threshold 3; own definition",
         seen="own definition, measured on drawn sequences in the tests and in benchmarks/scenes.py",
