@@ -41,7 +41,9 @@ def psnr(picture: Floats, truth: Floats) -> float:
 def fused(moved: Moved, *, kept_grain: float) -> Floats:
     """The fusion of the frames that `solve_sharpest` chooses, values 0 to 255."""
     codes = [np.rint(each * (((1 << BITS) - 1) / 255)).astype(np.uint16) for each in moved.frames]
-    sharp = [measure_sharpness(np.asarray((each / 255) ** 2.4, np.float32)).sharpness for each in moved.frames]
+    sharp = [
+        measure_sharpness(np.asarray((each / 255) ** 2.4, np.float32)).sharpness for each in moved.frames
+    ]
     chosen = solve_sharpest(sharp, asked=BASE, reach=0)
     places = sorted((chosen.base, *chosen.partners))
     done = apply_fusion(
