@@ -96,6 +96,12 @@ def test_a_grey_is_pointed_at_tried_and_recorded_and_one_outside_is_refused(page
     page.wait_for_selector(".label:has-text('not recorded yet')")
     page.locator(".window").screenshot(path=shelf.parent / "picks.png")
     assert log_of(shelf)[-1].subject != "fading"
+    page.focus(".window")
+    page.keyboard.press("4")
+    page.wait_for_selector("canvas[data-look=pixels]")
+    box = page.locator(".surround canvas").bounding_box()
+    page.mouse.click(box["x"] + 130 * box["width"] / 256, box["y"] + 106 * box["height"] / 192)
+    page.wait_for_selector("#picked:has-text('2 spots')")
     page.click("text=record what was pointed at")
     page.wait_for_selector("#picked", state="detached")
     made = log_of(shelf)[-1]

@@ -32,7 +32,7 @@ async function tell(pictures) {
 
 /** The pixel of the drawn picture under the pointer, and of which look it is. @param {any} pictures @param {MouseEvent} event */
 function underPointer(pictures, event) {
-  const canvas = /** @type {HTMLCanvasElement} */ (event.currentTarget);
+  const canvas = pictures.canvas;
   const drawn = pictures.drawn.value;
   const area = canvas.getBoundingClientRect();
   const from = drawn.part ?? { x: 0, y: 0 };
@@ -155,6 +155,7 @@ export function PictureWindow({ pictures, keys, fields, picks }) {
     pictures.overCanvas = over.current;
   });
   const down = (/** @type {PointerEvent} */ event) => {
+    if (picks.kind.value) return; // a spot is pointed at: nothing is dragged
     if (asPixels) dragPart(pictures, event);
     else if (wiped) dragWipe(pictures, event);
   };
@@ -176,8 +177,8 @@ export function PictureWindow({ pictures, keys, fields, picks }) {
     </div>
     <div class="row besides"><${Besides} pictures=${pictures} /></div>
     <div class="surround">
-      <div class=${`stage${asPixels ? " pixels" : ""}`} onPointerDown=${down}>
-        <canvas ref=${canvas} role="img" aria-label=${drawn ? `frame ${drawn.row}, ${drawn.label}` : "no picture yet"} onPointerMove=${(/** @type {PointerEvent} */ e) => point(pictures, e)} onPointerLeave=${() => (under.value = null)} onClick=${(/** @type {MouseEvent} */ e) => drawn && picks.kind.value && picks.pick(underPointer(pictures, e))}></canvas>
+      <div class=${`stage${asPixels ? " pixels" : ""}`} onPointerDown=${down} onClick=${(/** @type {MouseEvent} */ e) => drawn && picks.kind.value && picks.pick(underPointer(pictures, e))}>
+        <canvas ref=${canvas} role="img" aria-label=${drawn ? `frame ${drawn.row}, ${drawn.label}` : "no picture yet"} onPointerMove=${(/** @type {PointerEvent} */ e) => point(pictures, e)} onPointerLeave=${() => (under.value = null)}></canvas>
         ${pictures.wipe.value ? html`<canvas ref=${over} class="over" hidden=${!wiped} aria-hidden="true"></canvas>` : ""}
         ${wiped ? html`<div class="wipe-line" style=${{ left: `${pictures.wipeAt.value}%` }}></div>` : ""}
         <${outlines.Outlines} pictures=${pictures} />
