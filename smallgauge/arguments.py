@@ -48,6 +48,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_reel_commands(commands)
     _add_recheck(commands)
     _add_approval(commands)
+    _add_stills(commands)
     _add_adx(commands)
     _add_programme(commands)
     _add_remarks(commands)
@@ -484,6 +485,47 @@ def _add_approval(commands: Any) -> None:
         "--at",
         metavar="WHEN",
         help="when they signed, such as 2026-01-17 or 2026-01-17T10:05 (now unless said)",
+    )
+    _add_common(parser)
+
+
+def _add_stills(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "stills",
+        "make photographs from a finished reel, by frame, by scene or by marks",
+        "Makes a photograph of each frame asked for, in the finished look: frames beside it are fused with it where they agree, "
+        "and the one frame alone lies beside the photograph, each as JPEG and as 16-bit TIFF. What went into each stands in "
+        "stills.json; what was asked for before stays. A date is written as far as somebody states it, and no further.",
+        "smallgauge stills /shelf/0004171-R03-7 --frames 120,433 --date 1962~ --by mk",
+    )
+    parser.add_argument("reel", metavar="REEL", help="the reel's folder")
+    parser.add_argument(
+        "--by", required=True, metavar="INITIALS", help="who asks for the photographs, and states a date"
+    )
+    parser.add_argument("--frames", metavar="N,N", help="film frames; the sharpest near each is taken")
+    parser.add_argument(
+        "--scenes", metavar="N,N", help="the sharpest frame of each of these scenes, counted from 1, or 'all'"
+    )
+    parser.add_argument(
+        "--marks", action="store_true", help="every frame marked at the workbench, that very frame"
+    )
+    parser.add_argument("--remove", metavar="N,N", help="take the photographs of these film frames away")
+    parser.add_argument(
+        "--reach",
+        type=int,
+        default=4,
+        metavar="N",
+        help="how many frames from the one asked for a sharper one may be taken (4 unless said; 0 takes the very frame)",
+    )
+    parser.add_argument(
+        "--date",
+        default="",
+        metavar="DATE",
+        help="when it was taken, as far as it is known: 1962-12-24, 1962-12, 1962, 1962~ (about), 1962? (perhaps), 196X",
+    )
+    parser.add_argument(
+        "--words", default="", metavar="WORDS", help="words that go into the files and under the photographs"
     )
     _add_common(parser)
 

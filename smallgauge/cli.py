@@ -44,6 +44,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "approval": _approval,
             "sign-off": _sign_off,
             "programme": _programme,
+            "stills": _stills,
             "remarks": _remarks,
             "adx": _adx,
             "copy": _copy,
@@ -596,6 +597,46 @@ def _approval(options: argparse.Namespace) -> int:
     else:
         print(approval_words(options.reel, paper))
     return 0
+
+
+def _stills(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.deliver.still_words import stills_words
+    from smallgauge.stills import StillsAsked, stills_folder
+
+    every = (options.scenes or "").strip() == "all"
+    asked = StillsAsked(
+        by=options.by,
+        frames=_whole_numbers(options.frames, "--frames"),
+        scenes=None if every else _whole_numbers(options.scenes, "--scenes"),
+        marks=options.marks,
+        remove=_whole_numbers(options.remove, "--remove"),
+        reach=options.reach,
+        dated=options.date,
+        words=options.words,
+    )
+    settings = _settings(options)
+    try:
+        paper = stills_folder(Path(options.reel), settings, asked)
+    finally:
+        close = getattr(settings.progress, "close", None)
+        if close is not None:
+            close()
+    if options.json:
+        _print_document(paper)
+    else:
+        for line in stills_words(paper):
+            print(line)
+    return 0
+
+
+def _whole_numbers(text: str | None, name: str) -> tuple[int, ...]:
+    """Numbers with commas between them, each once, in their order."""
+    words = [word.strip() for word in (text or "").split(",") if word.strip()]
+    if not all(word.isascii() and word.isdigit() for word in words):
+        raise CallerError(f"{name} needs whole numbers with commas between them, found '{text}'.")
+    return tuple(dict.fromkeys(int(word) for word in words))
 
 
 def _programme(options: argparse.Namespace) -> int:

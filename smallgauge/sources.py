@@ -229,6 +229,24 @@ SOURCES |= {
         title="T. Kroeger et al., Fast optical flow using dense inverse search, ECCV 2016",
         seen="not seen; used as implemented in OpenCV",
     ),
+    "EDTF": Source(
+        title="Extended Date/Time Format (EDTF) Specification, Library of Congress, 4 February 2019 (levels 1 and 2: "
+        "ISO 8601-2:2019), https://www.loc.gov/standards/datetime/",
+        seen="text in part; examples from memory, not checked",
+    ),
+    "EXIF": Source(
+        title="CIPA DC-008 (Exif), tags of the primary image; an unknown date or hour is filled with blanks",
+        seen="from memory of standard, not seen; read back by other programs in the tests",
+    ),
+    "XMP": Source(
+        title="ISO 16684-1 (XMP), namespaces dc and xmp; part 3, embedding in JPEG and TIFF",
+        seen="from memory of standard, not seen; read back by other programs in the tests",
+    ),
+    "IPTC Photo Metadata": Source(
+        title="IPTC Photo Metadata Standard and IIM 4.2: Title, Headline, Description, Description Writer, Job Id, Source, "
+        "Date Created, Digital Source Type",
+        seen="names second-hand (the photoshop namespace's own page, a field map); read back by other programs in the tests",
+    ),
     "robust burst merge": Source(
         title="S. W. Hasinoff et al., Burst photography for high dynamic range and low-light imaging on mobile cameras, ACM TOG "
         "35(6), 2016: frames merged by how well they agree",

@@ -23,6 +23,7 @@ def allowed_in(path: str) -> set[str]:
         "render/plan_sound.py",
         "render/plan_repairs.py",
         "render/plan_dirt.py",
+        "render/plan_stills.py",
     ):
         return {"solve", "compose"}
     return {

@@ -27,6 +27,7 @@ from smallgauge.picture.dirt_kinds import DIRT, blob_columns, find_dirt_kinds
 from smallgauge.picture.dirt_repair import DirtRepair, apply_dirt_repair
 from smallgauge.picture.flicker import FlickerEvidence, apply_flicker, propose_flicker, solve_flicker
 from smallgauge.picture.flicker_pairs import make_flicker_sheet, measure_flicker
+from smallgauge.picture.fusion import apply_fusion
 from smallgauge.picture.gauge_reading import find_gauge
 from smallgauge.picture.mono import COLUMNS as TONE_COLUMNS
 from smallgauge.picture.mono import LOOKS, MonoDecision, measure_tone, solve_mono, tone_of
@@ -520,6 +521,47 @@ def job_sheet() -> None:
     (PICTURES / "job-sheet.png").write_bytes(bytes(page))
 
 
+def stills() -> None:
+    """A drawn scene with a person walking: one frame alone and the photograph fused from nine, whole and enlarged."""
+    truth = specimen_truth(
+        "super 8",
+        width=768,
+        height=576,
+        frames=9,
+        seed=11,
+        start_exposures=(),
+        scenes=(SceneTruth(kind="garden", first=0, stop=9),),
+    )
+    wide, high = slice(184, 656), slice(108, 456)  # inside the camera's picture
+    frames = [
+        np.rint(np.clip(each[high, wide], 0, 1).astype(np.float64) ** (1 / 2.4) * 65535).astype(np.uint16)
+        for each in lights(truth)
+    ]
+    alone = frames[4] / 65535
+    fused = apply_fusion(frames, base=4, bits=16).picture / 65535
+    between, line = np.ones((348, 12, 3)), np.ones((12, 956, 3))
+    near = (slice(90, 206), slice(40, 197))
+
+    def enlarged(picture: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.repeat(np.repeat(picture[near], 3, axis=0), 3, axis=1)[:348, :472]
+
+    rows = [
+        np.hstack([left, between[: left.shape[0]], right])
+        for left, right in ((alone, fused), (enlarged(alone), enlarged(fused)))
+    ]
+    rows = [row[:, :956] for row in rows]
+    write_picture(
+        "stills",
+        np.vstack(
+            [
+                rows[0],
+                line[:, : rows[0].shape[1]],
+                np.pad(rows[1], [(0, 0), (0, 956 - rows[1].shape[1]), (0, 0)], constant_values=1),
+            ]
+        ),
+    )
+
+
 ALL: tuple[Callable[[], None], ...] = (
     colour,
     dirt,
@@ -533,6 +575,7 @@ ALL: tuple[Callable[[], None], ...] = (
     black_and_white,
     sound_faults,
     job_sheet,
+    stills,
 )
 
 

@@ -18,13 +18,14 @@ from smallgauge.deliver.events import event_list
 from smallgauge.deliver.film_names import ordered_copies
 from smallgauge.deliver.kept import archive_files
 from smallgauge.deliver.package import LATER_NEEDED, LATER_TABLES
-from smallgauge.deliver.papers import Papers, before_files, read_papers, still_places
+from smallgauge.deliver.papers import Papers, asked_photographs, before_files, read_papers, still_places
 from smallgauge.deliver.pbcore import pbcore_record
 from smallgauge.deliver.swap import building, fill
 from smallgauge.errors import MaterialError
 from smallgauge.media.whole import write_whole_bytes
 from smallgauge.record.archive import frames_there
 from smallgauge.record.finding import Finding
+from smallgauge.record.keptstills import SHEET, STILLS_PAPER
 from smallgauge.record.ordered import list_of_frames
 from smallgauge.record.package import BAG_SUMS, BAG_TAG_SUMS, PackageList, PackagePart, sums_text
 from smallgauge.record.work import Progress, silent
@@ -48,6 +49,8 @@ def bag_parts(papers: Papers) -> tuple[PackagePart, ...]:
         names += [copy.of, *([list_of_frames(copy.of)] if copy.of.endswith(".mov") else [])]
     names += [f"stills/{still.path.name}" for still in still_places(folder)]
     names += before_files(folder)
+    names += [file.name for still in asked_photographs(folder) for file in still.files]
+    names += [name for name in (SHEET, STILLS_PAPER) if (folder / name).is_file()]
     names += [path.relative_to(folder).as_posix() for path in sorted((folder / "looks").glob("*.clf"))]
     names += archive_files(folder)
     return tuple(PackagePart(place=f"data/{name}", of=name) for name in sorted(set(names)))

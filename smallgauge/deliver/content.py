@@ -33,7 +33,7 @@ from smallgauge.deliver.flicker import flicker_plots, flicker_sentence, flicker_
 from smallgauge.deliver.frame_files import with_files
 from smallgauge.deliver.frame_notes import note_sentences
 from smallgauge.deliver.kept import kept_words
-from smallgauge.deliver.papers import Papers, still_places
+from smallgauge.deliver.papers import Papers, asked_photographs, still_places
 from smallgauge.deliver.phrases import (
     count_words,
     gauge_words,
@@ -52,6 +52,7 @@ from smallgauge.deliver.steadiness import (
     steadiness_sentence,
     steadiness_table,
 )
+from smallgauge.deliver.still_words import still_caption
 from smallgauge.deliver.technician import Plot, ReportTable, capture_rows, reel_plots, witness_table
 from smallgauge.deliver.watching import verdict_rows, watching_sentences
 from smallgauge.deliver.words import (
@@ -67,6 +68,7 @@ from smallgauge.gauge.rates import running_time_text
 from smallgauge.record.deliveries import CHANGES, Changes
 from smallgauge.record.files import read_json
 from smallgauge.record.finding import Check
+from smallgauge.record.keptstills import FUSED_JPEG
 from smallgauge.record.remarks import read_remarks
 from smallgauge.record.treatment import PROGRAM
 
@@ -348,12 +350,21 @@ def _scene_words(papers: Papers, number: int) -> str:
 
 
 def _stills(papers: Papers) -> tuple[Still, ...]:
+    asked = [
+        Still(
+            path=papers.folder / f"{still.name}{FUSED_JPEG}",
+            caption=f"{still_caption(still)} (photograph, film frame {still.film_position})",
+            alt=f"A photograph from {_scene_words(papers, still.scene)} of the film",
+        )
+        for still in asked_photographs(papers.folder)[:MOST_PICTURES]
+        if (papers.folder / f"{still.name}{FUSED_JPEG}").is_file()
+    ]
     places = still_places(papers.folder)
     if len(places) > MOST_PICTURES:
         chosen = np.linspace(0, len(places) - 1, MOST_PICTURES).round().astype(int)
         places = tuple(places[int(n)] for n in chosen)
     rate = papers.rate
-    out = []
+    out = asked
     for place in places:
         at = (
             f" at {running_time_text(place.finished_frame, rate)}"

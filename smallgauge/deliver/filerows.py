@@ -12,7 +12,7 @@ from smallgauge.deliver.film_names import (
     smooth_file_name,
 )
 from smallgauge.deliver.kept import archive_files
-from smallgauge.deliver.papers import Papers, still_places
+from smallgauge.deliver.papers import Papers, asked_photographs, still_places
 from smallgauge.media.whole import plain_size
 from smallgauge.record.recipe import SMOOTH
 
@@ -59,6 +59,19 @@ def file_rows(papers: Papers) -> tuple[FileRow, ...]:
         stills,
         "Photographs from the scenes, and a sheet with all of them.",
         "Any picture viewer; fit for printing small.",
+    )
+    photographs = [file.name for still in asked_photographs(folder) for file in still.files]
+    add(
+        f"{PICTURES}/frame-...",
+        tuple(name for name in photographs if name.endswith(".jpg")),
+        'The photographs that were asked for: "fused" is made from several frames and shows less grain, "alone" is the one frame.',
+        "Any picture viewer; fit for printing.",
+    )
+    add(
+        f"{LATER}/stills/",
+        tuple(name for name in photographs if name.endswith(".tif")),
+        "The same photographs without any loss, 16 bits a colour.",
+        "Picture programs and photo laboratories.",
     )
     if papers.masters:
         _add_masters(papers, add)

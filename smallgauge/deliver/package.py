@@ -21,7 +21,7 @@ from smallgauge.deliver.film_names import (
     smooth_file_name,
 )
 from smallgauge.deliver.kept import archive_files, is_master
-from smallgauge.deliver.papers import Papers, before_files, read_papers, still_places
+from smallgauge.deliver.papers import Papers, asked_photographs, before_files, read_papers, still_places
 from smallgauge.deliver.phrases import gauge_words, number_words, running_words
 from smallgauge.deliver.readme import read_me_text
 from smallgauge.deliver.swap import building, fill
@@ -31,6 +31,7 @@ from smallgauge.media.whole import safe_file_name, write_whole_bytes
 from smallgauge.record.archive import frames_there
 from smallgauge.record.deliveries import CHANGES
 from smallgauge.record.files import write_text
+from smallgauge.record.keptstills import SHEET, STILLS_PAPER
 from smallgauge.record.order import ORDER_PAPER
 from smallgauge.record.ordered import list_of_frames
 from smallgauge.record.package import PackageList, PackagePart, sums_text
@@ -116,6 +117,12 @@ def plan_parts(papers: Papers, *, television: str = "television.mp4") -> tuple[P
         (f"{PICTURES}/{still.path.name}", f"stills/{still.path.name}") for still in still_places(folder)
     ]
     optional += [(f"{LATER}/{name}", name) for name in before_files(folder)]
+    photographs = [file.name for still in asked_photographs(folder) for file in still.files]
+    optional += [
+        (f"{PICTURES}/{Path(name).name}" if name.endswith(".jpg") else f"{LATER}/{name}", name)
+        for name in photographs
+    ]
+    optional += [(f"{PICTURES}/{Path(SHEET).name}", SHEET), (f"{LATER}/{STILLS_PAPER}", STILLS_PAPER)]
     looks = sorted(path.name for path in (folder / "looks").glob("*.clf"))
     optional += [(f"{LATER}/looks/{name}", f"looks/{name}") for name in looks]
     parts += [

@@ -20,6 +20,7 @@ from smallgauge.record.filmstate import FILM_PAPER, FilmState
 from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.flags import FRAME_FLAGS
 from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.keptstills import KeptStill, read_stills
 from smallgauge.record.loading import film_in_running_order, loading_of
 from smallgauge.record.order import Order, read_order
 from smallgauge.record.recipe import STILLS
@@ -249,6 +250,12 @@ def still_places(folder: Path) -> tuple[StillPlace, ...]:
         if match:
             found.append(StillPlace(path=path, scene=int(match[1]), finished_frame=int(match[2])))
     return tuple(sorted(found, key=lambda still: (still.finished_frame, still.scene)))
+
+
+def asked_photographs(folder: Path) -> tuple[KeptStill, ...]:
+    """The photographs that were asked for with `smallgauge stills`, in film order."""
+    paper = read_stills(folder)
+    return () if paper is None else paper.stills
 
 
 def before_files(folder: Path) -> tuple[str, ...]:

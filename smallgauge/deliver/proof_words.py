@@ -40,6 +40,10 @@ SENTENCES: dict[str, _Say] = {
         f"Remarks wait for an answer{v.plain(': ', 'numbers')}. Read them with `smallgauge remarks`, and answer each: done or not "
         "done, and why."
     ),
+    "photographs of another look": lambda v: (
+        f"The look of this film was changed after its photographs were made{v.plain(': film frame ', 'frames')}. Ask for them "
+        "again with `smallgauge stills --frames ... --reach 0`, or take them away with --remove."
+    ),
     "names not legal": lambda v: (
         f"Names in the package that some system does not take{v.plain(': ', 'names')}. Make the package again, with other names "
         "on the captured files."
@@ -113,6 +117,9 @@ CLIENT: dict[str, _Say] = {
     "remarks not answered": lambda v: (
         "Some of your remarks have no answer yet. We will write to you about them."
     ),
+    "photographs of another look": lambda v: (
+        "The photographs were made before the last change to the look of the film, and may differ from it a little."
+    ),
     "frame shows another": _client_file,
     "frame lies elsewhere": _client_file,
     "duration differs": _client_file,
@@ -152,6 +159,7 @@ CHECKS: dict[str, tuple[str, str, str]] = {
     "frame size": ("frame size", "frame sizes", "as planned"),
     "duration": ("duration", "durations", "as count and rate say"),
     "sound as long as picture": ("sound", "sounds", "as long as the picture"),
+    "photographs": ("file of a photograph", "files of photographs", "as its paper lists them"),
     "levels": ("frame", "frames", "looked at for levels out of range"),
     "flashing": ("frame", "frames", "looked at for flashing light"),
     "black and still": ("frame", "frames", "looked at for black and for standing still"),

@@ -37,6 +37,7 @@ from smallgauge.prove.fixity import (
     expected_digests,
 )
 from smallgauge.prove.frames import FramesResult, picture_box, tiles_for
+from smallgauge.prove.photographs import check_photographs
 from smallgauge.prove.shown import FitJob, SmallStore, make_store, rows_of_render
 from smallgauge.prove.sound import (
     ARCHIVE_SOUND,
@@ -55,6 +56,7 @@ from smallgauge.record.files import read_decisions, read_json, write_json
 from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.keptstills import STILLS_PAPER
 from smallgauge.record.material import WHOLE_PAPER, capture_folders, half_listing
 from smallgauge.record.reel import Half, Reel
 from smallgauge.record.rendertable import RENDER_COLUMNS, RenderSummary, SoundSummary
@@ -175,7 +177,13 @@ def make_proof(
         log = folder / "decisions.jsonl"
         readable = log.name not in bad and log.is_file()
         decisions = prover.guarded(log.name, partial(read_decisions, log)) if readable else None
-    treatment = treatment_findings(treatment_of(decisions or ()))
+    in_force = treatment_of(decisions or ())
+    if STILLS_PAPER not in bad:
+        photographs = partial(
+            check_photographs, prover, folder, capture=capture, treatment=in_force, known=prover.known
+        )
+        prover.guarded(STILLS_PAPER, photographs)
+    treatment = treatment_findings(in_force)
     said = (*capture.findings, *treatment, *prover.said, *prover.findings)
     return Proof(
         reel=capture.notes.reel or capture.name,

@@ -188,7 +188,7 @@ _declare(
     "archive file not listed",
     "films do not add up",
 )
-_declare("finding", "remarks not answered")
+_declare("finding", "remarks not answered", "photographs of another look")
 _declare("note", "frames alike", "black stretch", "silent stretch", "needs exFAT", "witness absent")
 _declare(
     "finding",

@@ -34,6 +34,7 @@ FULL = {
     "how pictures are read": {"words": "The frames carry a transparency channel; it was left out."},
     "names for an archive": {"names": ["garden run 1", "a-name-that-is-much-too-long.mkv"]},
     "remarks not answered": {"numbers": [1, 3]},
+    "photographs of another look": {"frames": [37, 120]},
     "programme is of other frames": {"file": "0004171-R03-7/render.parquet"},
     "programme not as told": {"reel": "0004171-R03-7"},
     "frame left off holds something": {"reel": "0004171-R03-7", "frame": 12},
