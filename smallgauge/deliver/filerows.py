@@ -60,19 +60,7 @@ def file_rows(papers: Papers) -> tuple[FileRow, ...]:
         "Photographs from the scenes, and a sheet with all of them.",
         "Any picture viewer; fit for printing small.",
     )
-    photographs = [file.name for still in asked_photographs(folder) for file in still.files]
-    add(
-        f"{PICTURES}/frame-...",
-        tuple(name for name in photographs if name.endswith(".jpg")),
-        'The photographs that were asked for: "fused" is made from several frames and shows less grain, "alone" is the one frame.',
-        "Any picture viewer; fit for printing.",
-    )
-    add(
-        f"{LATER}/stills/",
-        tuple(name for name in photographs if name.endswith(".tif")),
-        "The same photographs without any loss, 16 bits a colour.",
-        "Picture programs and photo laboratories.",
-    )
+    _add_photographs(papers, add)
     if papers.masters:
         _add_masters(papers, add)
     if not any(copy.of == "viewing.mp4" for copy in ordered_copies(papers)):
@@ -90,6 +78,23 @@ def file_rows(papers: Papers) -> tuple[FileRow, ...]:
         "For technicians.",
     )
     return tuple(rows)
+
+
+def _add_photographs(papers: Papers, add: Callable[[str, tuple[str, ...], str, str], None]) -> None:
+    """The rows of photographs that were asked for."""
+    photographs = [file.name for still in asked_photographs(papers.folder) for file in still.files]
+    add(
+        f"{PICTURES}/frame-...",
+        tuple(name for name in photographs if name.endswith(".jpg")),
+        'The photographs that were asked for: "fused" is made from several frames and shows less grain, "alone" is the one frame.',
+        "Any picture viewer; fit for printing.",
+    )
+    add(
+        f"{LATER}/stills/",
+        tuple(name for name in photographs if name.endswith(".tif")),
+        "The same photographs without any loss, 16 bits a colour.",
+        "Picture programs and photo laboratories.",
+    )
 
 
 _FORMS = {

@@ -42,7 +42,7 @@ SENTENCES: dict[str, _Say] = {
     ),
     "photographs of another look": lambda v: (
         f"The look of this film was changed after its photographs were made{v.plain(': film frame ', 'frames')}. Ask for them "
-        "again with `smallgauge stills --frames ... --reach 0`, or take them away with --remove."
+        "again with `smallgauge stills --reach 0`, or take them away with --remove."
     ),
     "names not legal": lambda v: (
         f"Names in the package that some system does not take{v.plain(': ', 'names')}. Make the package again, with other names "
