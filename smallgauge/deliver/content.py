@@ -351,20 +351,25 @@ def _scene_words(papers: Papers, number: int) -> str:
 
 def _stills(papers: Papers) -> tuple[Still, ...]:
     asked = [
-        Still(
-            path=papers.folder / f"{still.name}{FUSED_JPEG}",
-            caption=f"{still_caption(still)} (photograph, film frame {still.film_position})",
-            alt=f"A photograph from {_scene_words(papers, still.scene)} of the film",
-        )
-        for still in asked_photographs(papers.folder)[:MOST_PICTURES]
-        if (papers.folder / f"{still.name}{FUSED_JPEG}").is_file()
+        each
+        for each in asked_photographs(papers.folder)[:MOST_PICTURES]
+        if (papers.folder / f"{each.name}{FUSED_JPEG}").is_file()
     ]
+    out = [
+        Still(
+            path=papers.folder / f"{each.name}{FUSED_JPEG}",
+            caption=f"{still_caption(each)} (photograph, film frame {each.film_position})",
+            alt=f"A photograph from {_scene_words(papers, each.scene)} of the film",
+        )
+        for each in asked
+    ]
+    taken = {each.film_position for each in asked}
     places = still_places(papers.folder)
+    places = tuple(each for each in places if papers.film_position(each.finished_frame) not in taken)
     if len(places) > MOST_PICTURES:
         chosen = np.linspace(0, len(places) - 1, MOST_PICTURES).round().astype(int)
         places = tuple(places[int(n)] for n in chosen)
     rate = papers.rate
-    out = asked
     for place in places:
         at = (
             f" at {running_time_text(place.finished_frame, rate)}"

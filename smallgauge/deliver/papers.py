@@ -142,6 +142,12 @@ class Papers:
         """Finished frames of which any pixel was made from neighbours."""
         return 0 if self.rendered is None else int(np.count_nonzero(self.rendered["retouched_share"] > 0))
 
+    def film_position(self, finished: int) -> int | None:
+        """Film position of a finished frame; None where the finished film has no such frame."""
+        if self.rendered is None or not 0 <= finished < len(self.rendered):
+            return None
+        return int(self.rendered["film_position"][finished])
+
     def scene_title(self, number: int) -> str:
         """What a scene is called in the films, counted from 1."""
         titles = self.summary.scene_titles if self.summary is not None else ()

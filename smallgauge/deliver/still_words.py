@@ -61,5 +61,7 @@ def stills_words(paper: KeptStills) -> tuple[str, ...]:
             f"Film frame {still.film_position}{moved}, {_ASKED[still.asked]}, scene {still.scene}: {helpers}; in "
             f"{still.alone_share:.0%} of the picture none agreed. {still_caption(still)}."
         )
-    lines.append("Run `smallgauge prove` and `smallgauge deliver` to have them checked and packed.")
+    lines.append(
+        "Run `smallgauge finish` on the capture again: what stands is kept, the photographs are proved and packed."
+    )
     return tuple(lines)

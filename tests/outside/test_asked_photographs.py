@@ -123,6 +123,10 @@ def test_package_bag_and_report_hold_them(kept):
         len(name.rpartition("/")[2]) <= LONGEST_NAME for name in in_bag if name.startswith("stills/frame-")
     )
     content = report_content(papers)
+    shown = [still.path.name for still in content.stills]
+    assert f"scene-002-{paper.stills[1].film_position:06d}.jpg" not in shown and "scene-001-" in "".join(
+        shown
+    )  # each once
     assert [still.caption for still in content.stills[:2]] == [
         "Grandmother laughs, 14 July 1968 (photograph, film frame 5)",
         f"Scene 2, about 1968 (photograph, film frame {paper.stills[1].film_position})",
