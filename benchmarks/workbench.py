@@ -117,11 +117,11 @@ def long_reel(folder: Path, count: int) -> Path:
     decide_on(
         reel, subject="framing", value={"show": "whole capture"}, by="m.b.", at=AT, why="reference size"
     )
-    _numbered_pack(small, reel, capture, count)
+    numbered_pack(small, reel, capture, count)
     return reel
 
 
-def _numbered_pack(small: Path, reel: Path, capture: Capture, count: int) -> None:
+def numbered_pack(small: Path, reel: Path, capture: Capture, count: int) -> None:
     """A pack in which every picture carries its number as sixteen black or white blocks."""
     import imagecodecs
 

@@ -7,6 +7,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "tests" / "workbench"))
 
+from PIL import Image  # noqa: E402
 from served import browser, chromium, page_of, serve  # noqa: E402
 
 from smallgauge.demo import track_truth, write_specimen  # noqa: E402
@@ -87,6 +88,7 @@ def make_pictures(shelf: Path) -> None:
         page.wait_for_selector("text=captured pixel")
         page.wait_for_timeout(400)
         page.screenshot(path=PICTURES / "workbench-reel.jpg", type="jpeg", quality=82)
+        take_sound(page)
         page.focus("[data-channel=blue]")
         for _ in range(8):
             page.keyboard.press("ArrowLeft")
@@ -117,6 +119,37 @@ def take_picks(page) -> None:
     page.wait_for_selector("#picked")
     page.wait_for_timeout(600)
     page.locator(".window").screenshot(path=PICTURES / "workbench-picks.jpg", type="jpeg", quality=82)
+
+
+def take_sound(page) -> None:
+    """A stretch of the wave, a pair that is being made, and a slice that was listened to."""
+    strip = page.locator("section.strip")
+    for _ in range(2):
+        strip.locator("button:has-text('closer')").click()
+    page.focus(".window")
+    page.keyboard.press("s")
+    box = page.locator("[data-place=wave]").bounding_box()
+    page.mouse.click(box["x"] + 0.55 * box["width"], box["y"] + 50)
+    page.wait_for_selector("[data-place=wave] .moment")
+    page.fill("#pair-seen", "a lid falls shut")
+    page.focus(".window")
+    page.keyboard.press("e")
+    page.wait_for_selector("#heard:has-text('pictures drawn')", timeout=60_000)
+    page.wait_for_timeout(600)
+    parts = [page.locator(each) for each in ("section.strip", "[data-region=sound]")]
+    with tempfile.TemporaryDirectory() as place:
+        files = [Path(place) / f"{n}.png" for n in range(len(parts))]
+        for part, file in zip(parts, files, strict=True):
+            part.screenshot(path=file)
+        pictures = [Image.open(file).convert("RGB") for file in files]
+        whole = Image.new("RGB", (max(p.width for p in pictures), sum(p.height for p in pictures)), "#262626")
+        top = 0
+        for picture in pictures:
+            whole.paste(picture, (0, top))
+            top += picture.height
+        whole.save(PICTURES / "workbench-sound.jpg", quality=82)
+    page.fill("#pair-seen", "")
+    strip.locator("button:has-text('whole reel')").click()
 
 
 def take_work(page) -> None:

@@ -25,7 +25,6 @@ from smallgauge.record.chapters import scene_titles
 from smallgauge.record.evidence import evidence_of, film_scale, pixels_per_mm, shape_of
 from smallgauge.record.files import structured
 from smallgauge.record.finding import Finding
-from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.loading import in_running_order, loading_of
 from smallgauge.record.material import Material
 from smallgauge.record.ordered import ordered_recipes
@@ -40,6 +39,7 @@ from smallgauge.render.plan_colour import AS_IT_IS, ColourPlan, FrameAt, plan_co
 from smallgauge.render.plan_dirt import DirtPlan, plan_dirt
 from smallgauge.render.plan_flicker import plan_flicker
 from smallgauge.render.plan_sound import SoundPlan, plan_sound, with_tracks
+from smallgauge.render.running import readable_rows, running_order, with_doubles
 from smallgauge.sound.loudness import LoudnessReading, ViewingGain, solve_gain
 
 
@@ -159,8 +159,8 @@ def plan_rendering(
     How the film was loaded turns order, places and scenes round here, and nowhere before.
     """
     rate = Fraction(str(treatment.value("camera_speed")["rate"]))
-    frames = _with_doubles(frames, treatment)
-    readable = (frames["flags"] & FLAG_NAMED["unreadable"].mask) == 0
+    frames = with_doubles(frames, treatment)
+    readable = readable_rows(frames)
     if material is not None and len(material.stretches) > 1:
         held = _held_together(material, frames, treatment)
     else:
@@ -170,7 +170,7 @@ def plan_rendering(
     loading = loading_of(treatment)
     turned = loading.move(held.width, held.height)
     running = in_running_order(frames, loading)
-    order, left_out = _running_order(running, readable, keep_all=capture.sound is not None)
+    order, left_out = running_order(running, readable, keep_all=capture.sound is not None)
     captures = [stretch.capture for stretch in material.stretches] if material is not None else [capture]
     moves = tuple(compose_moves(turned, move) for move in held.moves)
     places = [FrameAt(film_position=p, scene=int(running["scene"][s]), source=s) for p, s, _ in order]
@@ -318,15 +318,6 @@ def _smooth(plans: tuple[FramePlan, ...], treatment: Treatment, *, film_rate: Fr
     )
 
 
-def _with_doubles(frames: Table, treatment: Treatment) -> Table:
-    """The frame table; where the operator wants all captured frames shown, each has a film position."""
-    entry = treatment.find("doubles")
-    if entry is None or entry.decision.value is None or entry.decision.value.get("show") != "all":
-        return frames
-    doubled = np.cumsum(frames["duplicate_of"] >= 0).astype(np.int32)
-    return replace(frames, values={**frames.values, "film_position": frames["film_position"] + doubled})
-
-
 def _held(capture: Capture, frames: Table, treatment: Treatment, *, measured: bool = True) -> _Held:
     """Registration and framing of one capture; `measured` False takes the framing's numbers from its own evidence."""
     registration = structured(treatment.value("registration"), RegistrationDecision, where="registration")
@@ -450,30 +441,6 @@ def _place(places: Places, frame: int) -> PlaceTold:
         y_from=str(places.y_from[frame]),
         doubtful=bool(places.doubtful[frame]),
     )
-
-
-def _running_order(
-    frames: Table, readable: NDArray[np.bool_], *, keep_all: bool
-) -> tuple[list[tuple[int, int, str]], tuple[int, ...]]:
-    """(film position, captured frame, kind) of each finished frame, and the positions left out."""
-    by_position: dict[int, int] = {}
-    for n, place in enumerate(frames["film_position"].tolist()):
-        if readable[n]:
-            by_position.setdefault(place, n)  # of a frame captured twice the first
-    last = int(frames["film_position"].max())
-    order: list[tuple[int, int, str]] = []
-    left_out: list[int] = []
-    before = by_position[min(by_position)]
-    for position in range(last + 1):
-        source = by_position.get(position)
-        if source is not None:
-            order.append((position, source, "captured"))
-            before = source
-        elif keep_all:
-            order.append((position, before, "repeated"))
-        else:
-            left_out.append(position)
-    return order, tuple(left_out)
 
 
 def viewing_gain(sound: SoundPlan, reading: LoudnessReading) -> ViewingGain:

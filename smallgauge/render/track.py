@@ -21,12 +21,11 @@ from smallgauge.record.table import Table
 from smallgauge.render.plan_repairs import SoundRepairs
 from smallgauge.render.plan_sound import SOUND_RATE, SoundPlan
 from smallgauge.sound.clicks import apply_click_repair
-from smallgauge.sound.curves import hermite_inverse
 from smallgauge.sound.equalisation import apply_equalisation
 from smallgauge.sound.hiss import apply_hiss_reduction
 from smallgauge.sound.hum_removal import apply_hum_removal
 from smallgauge.sound.loudness import LoudnessMeter, LoudnessReading, apply_gain
-from smallgauge.sound.speed import ReadSound, SoundMap, apply_sound_map
+from smallgauge.sound.speed import ReadSound, SoundMap, apply_sound_map, out_sample_at
 from smallgauge.sound.thumps import apply_thump_repair
 from smallgauge.sound.tracks import Views, apply_view
 
@@ -78,6 +77,12 @@ def render_editing_track(source: Path, plan: SoundPlan, *, pcm: Path) -> None:
     write_pcm(pcm, (block for _, block in _blocks(source, plan)), rate=SOUND_RATE, channels=channels)
 
 
+def laid_sound(source: Path, plan: SoundPlan, *, first: int, stop: int) -> Floats:
+    """A part of the finished sound as the viewing copies play it, before their gain: (stop - first, 2), silence beyond its ends."""
+    with open_sound(source) as reader:
+        return for_viewing(_finished(reader, plan)(first, stop), plan.view)
+
+
 def for_viewing(block: Floats, view: Views) -> Floats:
     """The block as the viewing copies play it: on two channels, one track on both.
 
@@ -119,8 +124,7 @@ def _level_db(samples: Floats) -> float:
 
 def _played_at(knots: SoundMap, in_sample: Floats) -> Floats:
     """Where captured samples are heard in the finished sound; NaN where they are not."""
-    sign = -1.0 if knots.slope[0] < 0 else 1.0
-    at = hermite_inverse(sign * in_sample, knots.out_sample, sign * knots.in_sample, sign * knots.slope)[0]
+    at = out_sample_at(knots, in_sample)
     return np.where((at >= 0.0) & (at < knots.out_samples), at, np.nan)
 
 

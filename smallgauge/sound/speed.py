@@ -304,6 +304,21 @@ def in_sample_at(knots: SoundMap, out_sample: ArrayLike) -> tuple[Floats, Floats
     return hermite(out_sample, knots.out_sample, knots.in_sample, knots.slope)
 
 
+def out_sample_at(knots: SoundMap, in_sample: ArrayLike) -> Floats:
+    """Place in the finished sound at which captured samples are heard; before 0 or behind its end where they are not.
+
+    Examples
+    --------
+    >>> knots = SoundMap(out_sample=np.array([0.0, 10.0]), in_sample=np.array([25.0, 5.0]),
+    ...                  slope=np.array([-2.0, -2.0]), gain=np.ones(2), out_samples=10)
+    >>> out_sample_at(knots, [23.0, 3.0]).tolist()
+    [1.0, 11.0]
+    """
+    sign = -1.0 if knots.slope[0] < 0 else 1.0
+    want = sign * np.asarray(in_sample, dtype=np.float64)
+    return hermite_inverse(want, knots.out_sample, sign * knots.in_sample, sign * knots.slope)[0]
+
+
 @lru_cache(maxsize=4)
 def sinc_table(half_width: int, beta: float, band_edge: float, steps: int) -> Floats:
     """Right half of a Kaiser-windowed sinc, `steps` values a sample, two zeros to spare; read-only.

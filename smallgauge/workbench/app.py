@@ -58,6 +58,7 @@ from smallgauge.workbench.papers import frame_paper, lane_values, reel_paper, ro
 from smallgauge.workbench.picks import pick_addresses
 from smallgauge.workbench.scenes import scene_addresses
 from smallgauge.workbench.shelf import Shelf
+from smallgauge.workbench.sound_page import sound_addresses
 from smallgauge.workbench.strip import strip_sheet
 from smallgauge.workbench.tour import Tour
 from smallgauge.workbench.watching import watching_addresses
@@ -105,6 +106,7 @@ class Bench:
             *watching_addresses(self),
             *mark_addresses(self),
             *note_addresses(self),
+            *sound_addresses(self),
             *self.counter.addresses(self.twin, self._page),
         )
 

@@ -64,6 +64,7 @@ from smallgauge.workbench.looks import (
     read_captured,
     true_factor,
 )
+from smallgauge.workbench.wave import CapturedWave
 
 MOST_HELD = 32  # captured frames kept in memory ...
 MOST_HELD_BYTES = 600_000_000  # ... and, with the light below, no more than this
@@ -85,6 +86,7 @@ class OpenReel:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self.wave = CapturedWave(folder / "archive.wav")
         self.capture = read_json(folder / "capture.json", Capture)
         if self.capture.stage != "complete" or not (folder / "reel.json").is_file():
             raise MaterialError(

@@ -15,6 +15,7 @@ import { Picks } from "./picks.js";
 import { Back } from "./back.js";
 import { Who, whoAsks } from "./session.js";
 import { Tour } from "./tour.js";
+import { Sound, SoundAndPicture } from "./sound.js";
 import { Verdict, Watching } from "./watching.js";
 import { Marks, StillMarks } from "./marks.js";
 import { WorkInHand, listen } from "./work.js";
@@ -44,6 +45,7 @@ async function openReel(reel) {
     };
     const pictures = new Pictures(reel, paper);
     const fields = new Fields(reel, pictures);
+    strip.sound = new Sound(reel, strip, pictures, fields);
     const back = new Back(reel, fields);
     bench.value = { notes: new Notes(reel, fields), picks: new Picks(reel, fields), back, paper, strip, pictures, fields, watching: new Watching(reel, fields), marks: new Marks(reel, fields), keys: keyboard(pictures, strip, back) };
   } catch (error) {
@@ -90,6 +92,7 @@ function ReelPage() {
     <${Trouble} pictures=${pictures} />
     <${Strip} strip=${strip} pictures=${pictures} keys=${keys} names=${fields.paper.value?.names ?? {}} notes=${notes.list.value} />
     <${PictureWindow} pictures=${pictures} keys=${keys} fields=${fields} picks=${picks} />
+    <${SoundAndPicture} sound=${strip.sound} />
     <${FieldRow} fields=${fields} back=${back} />
     <${StillMarks} marks=${marks} go=${go} />
     <${FrameNotes} notes=${notes} go=${go} />

@@ -212,21 +212,35 @@ export class Pictures {
     while (missing < stop && this.kept.has(missing)) missing += 1;
     if (missing >= stop) return;
     try {
-      const data = await ask.bytes(ask.at(this.reel, `/roughs?first=${missing}&count=${stop - missing}`));
-      const view = new DataView(data);
-      const count = view.getUint32(0, true);
-      let place = 4 + 4 * count;
-      for (let n = 0; n < count; n += 1) {
-        const length = view.getUint32(4 + 4 * n, true);
-        const row = missing + n;
-        if (!this.kept.has(row)) {
-          const bitmap = await createImageBitmap(new Blob([new Uint8Array(data, place, length)], { type: "image/jpeg" }));
-          this.keep(row, { bitmap, stamp: this.stampOf(row), label: "rough look", reducedBy: this.reducedBy });
-        }
-        place += length;
-      }
+      await this.fetchRun(missing, stop);
     } catch {
       // the frame itself is fetched on its own, and says what is wrong
+    }
+  }
+
+  /** Rough looks of a stretch, from one answer. @param {number} first @param {number} stop */
+  async fetchRun(first, stop) {
+    const data = await ask.bytes(ask.at(this.reel, `/roughs?first=${first}&count=${stop - first}`));
+    const view = new DataView(data);
+    const count = view.getUint32(0, true);
+    let place = 4 + 4 * count;
+    for (let n = 0; n < count; n += 1) {
+      const length = view.getUint32(4 + 4 * n, true);
+      const row = first + n;
+      if (!this.kept.has(row)) {
+        const bitmap = await createImageBitmap(new Blob([new Uint8Array(data, place, length)], { type: "image/jpeg" }));
+        this.keep(row, { bitmap, stamp: this.stampOf(row), label: "rough look", reducedBy: this.reducedBy });
+      }
+      place += length;
+    }
+  }
+
+  /** Have the rough looks of a stretch at hand, so that each can be drawn at once. @param {number} first @param {number} stop */
+  async hold(first, stop) {
+    for (let row = first; row < stop; row += 1) {
+      if (this.kept.has(row)) continue;
+      if (this.hasPack) await this.fetchRun(row, Math.min(stop, row + RUN));
+      else this.keep(row, await ask.picture(ask.at(this.reel, `/rough/${row}`)));
     }
   }
 

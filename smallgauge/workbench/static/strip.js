@@ -4,6 +4,7 @@ import { useEffect, useRef } from "preact/hooks";
 import { signal } from "@preact/signals";
 import uPlot from "uplot";
 import * as ask from "./ask.js";
+import { Wave } from "./sound.js";
 
 const LANE_HEIGHT = 34;
 const PICTURE_ASPECT = 4 / 3;
@@ -17,6 +18,7 @@ export class StripState {
     this.view = signal([0, paper.frames]);
     this.table = signal(/** @type {any} */ (null));
     this.width = signal(0);
+    this.sound = /** @type {any} */ (null); // what the page knows of the reel's sound
   }
 
   /** Rows under a share of the strip's width. @param {number} share */
@@ -109,6 +111,7 @@ export function Strip({ strip, pictures, keys, names, notes }) {
           : ""
       }
       ${strip.paper.lanes.map((/** @type {any} */ lane, /** @type {number} */ n) => html`<${Lane} key=${lane.name} strip=${strip} pictures=${pictures} lane=${lane} number=${n} />`)}
+      <${Wave} sound=${strip.sound} />
       <${Now} strip=${strip} pictures=${pictures} />
     </div>
     <div class="row under">
