@@ -16,6 +16,7 @@ for name in (
     "scenes",
     "sound",
     "sound_faults",
+    "splices",
     "stills",
     "wild",
 ):

@@ -212,6 +212,11 @@ SOURCES |= {
         title="Error function as the profile of a blurred edge; edge layout after ISO 12233:2014",
         seen="derived; ISO 12233 second-hand",
     ),
+    "esfr": Source(
+        title="ISO 12233:2014, Photography: Electronic still picture imaging: Resolution and spatial frequency responses: "
+        "e-SFR, with the derivative's response sin(x)/x, x = 2 pi f/4, for the difference [-1/2 0 1/2]",
+        seen="second-hand; checked on edges of known response in tests/picture/test_edge_response.py",
+    ),
     "SROD": Source(
         title="P. M. B. van Roosmalen, Restoration of archived film and video, thesis, TU Delft 1999: rank-order differences",
         seen="definition second-hand; measured here on drawn dirt in the tests and in benchmarks/dirt.py",

@@ -45,7 +45,9 @@ def tell_film(
     pitch_px = capture.survey.pitch_px if capture.survey is not None else np.nan
     links, ledger = account_of(frames, times_s=times_s, pitch_px=pitch_px, skipped=skipped, same=same)
     direction = links.direction
-    starts = find_scenes(frames["change"], frames["change_skip"])
+    # On a negative a black picture is clear film, and so is fog: its fades are not told.
+    light = None if capture.notes.is_negative else frames["picture_light"]
+    starts = find_scenes(frames["change"], frames["change_skip"], picture_light=light)
     table = _with_account(frames, ledger, skipped, times_s, starts)
     table = replace(table, capture_digest=capture.digest)
     table, splices = _with_splices(capture, table, starts, direction)

@@ -33,7 +33,7 @@ from smallgauge.analyse.reel import (
     note_chunk,
 )
 from smallgauge.analyse.rows import HALO, ChunkJob, ChunkResult, analyse_chunk, chunk_files
-from smallgauge.analyse.seen import Seen, look_at_all, look_at_recent
+from smallgauge.analyse.seen import Seen, look_at_all, look_at_focus, look_at_recent
 from smallgauge.analyse.source import Source
 from smallgauge.analyse.survey import SurveyFound, survey_frames, surveyed_capture
 from smallgauge.analyse.times import growing_times
@@ -579,6 +579,7 @@ class Follower:
             reasons += look_at_all(
                 columns, px_per_mm=self._px_per_mm(), by_perforation=self._by_perforation()
             )
+            notes += look_at_focus(columns)
         came = [file.first_seen for file in self.arrivals.frames()]
         reasons += self.listening.at_end(
             self.notes,

@@ -2,6 +2,7 @@
 
 Seen          rows by the number of the frame's file, in whatever order they come
 look_at_all   columns -> findings on focus, highlights and the place of the perforation
+look_at_focus columns -> notes on contrast lost along the capture, less than keeps the reel on
 
 Every limit here is common practice, no source, unless said otherwise.
 """
@@ -13,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.picture.edge_response import FocusLoss, find_focus_losses
 from smallgauge.picture.lineup import LIMITS
 from smallgauge.record.finding import Finding
 from smallgauge.record.flags import FLAG_NAMED
@@ -218,6 +220,24 @@ def look_at_all(columns: SeenColumns, *, px_per_mm: float, by_perforation: bool)
     return tuple(found)
 
 
+def look_at_focus(columns: SeenColumns) -> tuple[Finding, ...]:
+    """Where the sides of the perforations lost contrast, and not so much that the reel stays on for it."""
+    if find_soft_run(columns) is not None:
+        return ()
+    return tuple(
+        Finding(code="follow focus drifted", values=_loss_values(loss) | {"frames": loss.stop - loss.first})
+        for loss in _losses(columns)
+    )
+
+
+def _losses(columns: SeenColumns) -> tuple[FocusLoss, ...]:
+    return find_focus_losses(columns["perforation_blur_left_px"], columns["perforation_blur_right_px"])
+
+
+def _loss_values(loss: FocusLoss) -> dict[str, object]:
+    return {"frame": loss.first, "lost_percent": round(100 * loss.lost)}
+
+
 def look_at_recent(columns: SeenColumns, *, px_per_mm: float, by_perforation: bool) -> tuple[Finding, ...]:
     """What is worth a call to the operator while the scanner runs, as far as the last looks say."""
     at = np.flatnonzero(columns.looked)
@@ -233,6 +253,8 @@ def look_at_recent(columns: SeenColumns, *, px_per_mm: float, by_perforation: bo
         soft = last[blur[last] > limit] if now > limit else last
         values = _blur_values(now, px_per_mm) | {"frame": int(soft[0])}
         found.append(Finding(code="now out of focus", values=values))
+    elif (losses := _losses(columns)) and losses[-1].stop == columns.looked.size:
+        found.append(Finding(code="now focus drifting", values=_loss_values(losses[-1])))
     if np.mean(columns.flagged("clipped")[last]) >= RECENT_SHARE:
         found.append(Finding(code="now highlights clipped", values={"frame": int(last[0])}))
     if by_perforation:

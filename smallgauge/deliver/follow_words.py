@@ -127,6 +127,15 @@ FOLLOW_SENTENCES: Mapping[str, _Say] = {
     "now out of focus": lambda v: (
         f"The picture is out of focus{v.plain(' since captured frame ', 'frame')}{_blur(v)}. Set the focus now."
     ),
+    "now focus drifting": lambda v: (
+        f"The focus is drifting{v.plain(' since captured frame ', 'frame')}: the perforation's sides have lost "
+        f"{v.plain('', 'lost_percent', ' per cent') or 'some'} of their fine contrast. Look at focus and film guides now."
+    ),
+    "follow focus drifted": lambda v: (
+        f"The focus drifted{v.plain(' from captured frame ', 'frame')}, for {_count(v, 'frames', 'frame', 'some frames')}: the "
+        f"perforation's sides lost {v.plain('', 'lost_percent', ' per cent') or 'some'} of their fine contrast. Look whether "
+        "the picture is sharp enough there; otherwise set the focus and scan that stretch again."
+    ),
     "now highlights clipped": lambda v: (
         f"Highlights are clipped{v.plain(' since captured frame ', 'frame')}: more than a twentieth of the picture stands at the "
         "highest code value. Expose less."

@@ -2,6 +2,7 @@
 
 measure_sharpness    light             ->  SharpnessReading: whole, left and right half   (analyse)
 measure_edge_blur    one plane, hole   ->  EdgeBlur: erf sigma of the left and right side (analyse)
+make_edge_rows       one plane, hole   ->  one side's rows, laid over one another
 
 Sharpness is gradient energy over brightness, less what grain and noise alone would give, so a lamp or
 an exposure twice as bright reads the same. It depends on the subject: compare frames of one scene, or
@@ -11,6 +12,7 @@ the medians of many frames. The perforation's side is the punched wall, not the 
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,6 +74,7 @@ LEAST_LIGHT = 1e-3  # a darker picture has no sharpness to measure; common pract
 # scatters: its lower decile lies this much under its mean (measured in the tests for grain up to 1.2 px).
 CALM_SHARE = 0.1
 CALM_TO_MEAN = 1.3
+SIDES: tuple[Literal["left", "right"], ...] = ("left", "right")
 SEARCH_PX = 8.0  # half width of the strip across a side; common practice, no source
 LEAST_ROWS = 24  # fewer rows of a side are no measurement; common practice, no source
 
@@ -206,16 +209,14 @@ def measure_edge_blur(
     """
     if plane.ndim != 2:
         raise CallerError(f"measure_edge_blur needs one plane, got shape {plane.shape}. Pass one channel.")
-    x, y, width, height = hole
-    if not all(math.isfinite(value) for value in hole):
-        return EdgeBlur(perforation_blur_left_px=math.nan, perforation_blur_right_px=math.nan)
-    keep_off = corner_px + 4.0
-    top = max(math.ceil(y - height / 2 + keep_off), 0)
-    stop = min(math.floor(y + height / 2 - keep_off) + 1, plane.shape[0])
-    reach = min(search_px, width / 3)
+    reach = min(search_px, hole[2] / 3)
+    left, right = (
+        make_edge_rows(plane, hole=hole, side=side, corner_px=corner_px, search_px=search_px)
+        for side in SIDES
+    )
     return EdgeBlur(
-        perforation_blur_left_px=_side_blur(plane, x - width / 2, top, stop, reach, +1.0),
-        perforation_blur_right_px=_side_blur(plane, x + width / 2, top, stop, reach, -1.0),
+        perforation_blur_left_px=_side_blur(*left, reach),
+        perforation_blur_right_px=_side_blur(*right, reach),
     )
 
 
@@ -292,34 +293,75 @@ def _floor_of_like_blocks(
     return floor.reshape(energy.shape)
 
 
-def _side_blur(
-    plane: NDArray[np.float32], position: float, top: int, stop: int, reach: float, rising: float
-) -> float:
-    """Erf sigma of one side; `rising` is +1 where light rises to the right."""
-    first = round(position - reach)
-    last = round(position + reach)
+def make_edge_rows(
+    plane: NDArray[np.float32],
+    *,
+    hole: tuple[float, float, float, float],
+    side: Literal["left", "right"],
+    corner_px: float = 0.0,
+    search_px: float = SEARCH_PX,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Rows of one upright side of a perforation, laid over one another by the side's own line.
+
+    Parameters
+    ----------
+    plane, hole, corner_px, search_px : as in `measure_edge_blur`
+    side : "left" or "right"
+
+    Returns
+    -------
+    distance, value : arrays, shape (samples,)
+        Pixels from the side, growing into the hole, and light there. Both are empty where the side is out of view, has
+        under 24 rows, or where rows disagree.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> plane = np.zeros((120, 200), np.float32)
+    >>> plane[:, 60:140] = 1.0
+    >>> distance, value = make_edge_rows(plane, hole=(99.5, 60, 80, 100), side="right")
+    >>> bool(np.all(value[distance < -0.6] == 0)), bool(np.all(value[distance > 0.6] == 1))
+    (True, True)
+    """
+    x, y, width, height = hole
+    nothing = np.zeros(0), np.zeros(0)
+    if not all(math.isfinite(each) for each in hole):
+        return nothing
+    keep_off = corner_px + 4.0
+    top = max(math.ceil(y - height / 2 + keep_off), 0)
+    stop = min(math.floor(y + height / 2 - keep_off) + 1, plane.shape[0])
+    reach = min(search_px, width / 3)
+    inwards = 1.0 if side == "left" else -1.0
+    position = x - inwards * width / 2
+    first, last = round(position - reach), round(position + reach)
     if first < 0 or last >= plane.shape[1] or stop - top < LEAST_ROWS or last - first < 6:
-        return math.nan
-    strip = plane[top:stop, first : last + 1].astype(np.float64) * rising
-    slope = np.diff(strip, axis=1)
+        return nothing
+    strip = plane[top:stop, first : last + 1].astype(np.float64)
+    slope = np.diff(strip, axis=1) * inwards
     # Each row's edge: centroid of its rise, where the rise is not hidden in noise.
-    height = np.median(strip[:, -2:].mean(axis=1)) - np.median(strip[:, :2].mean(axis=1))
-    if not height > 0:
-        return math.nan
-    weight = np.where(slope > 0.05 * height, slope, 0.0)
+    ends = np.median(strip[:, -2:].mean(axis=1)) - np.median(strip[:, :2].mean(axis=1))
+    rise = float(ends) * inwards
+    if not rise > 0:
+        return nothing
+    weight = np.where(slope > 0.05 * rise, slope, 0.0)
     total = weight.sum(axis=1)
-    good = total > 0.5 * height
+    good = total > 0.5 * rise
     if int(good.sum()) < LEAST_ROWS:
-        return math.nan
+        return nothing
     middle = np.arange(slope.shape[1]) + 0.5
     edge = np.where(good, (weight * middle).sum(axis=1) / np.where(good, total, 1.0), np.nan)
     rows = np.arange(edge.size, dtype=np.float64)
     line = _robust_line(rows[good], edge[good])
     good &= np.abs(edge - line[0] - line[1] * rows) < 1.0
     if int(good.sum()) < max(LEAST_ROWS, 0.5 * edge.size):
-        return math.nan
+        return nothing
     distance = (np.arange(strip.shape[1])[None, :] - (line[0] + line[1] * rows)[:, None])[good]
-    return _fit_sigma(distance.ravel(), strip[good].ravel(), reach)
+    return inwards * distance.ravel(), strip[good].ravel()
+
+
+def _side_blur(distance: NDArray[np.float64], value: NDArray[np.float64], reach: float) -> float:
+    """Erf sigma of one side from its rows."""
+    return _fit_sigma(distance, value, reach) if distance.size else math.nan
 
 
 def _robust_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:

@@ -3,7 +3,8 @@
 make_proxy        light, picture area          ->  small picture of log light, moves with the film
 make_proxies      light, picture area          ->  the same, and small light with its channels
 measure_change    proxy t-2, t-1, t            ->  ChangeReading                          (analyse)
-find_scenes       columns of change            ->  first frame of each scene              (analyse, join)
+find_scenes       columns of change, light     ->  first frame of each scene              (analyse, join)
+find_fades        column of the picture light  ->  fades out and in again: first, darkest, stop
 
 Flicker changes the light of a picture, not its pattern: the logarithm of light is brought to zero mean
 and unit deviation first. A pan or a passing car moves the pattern: dense flow takes the motion out. What
@@ -14,7 +15,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from smallgauge.columns import Column
 from smallgauge.errors import CallerError
@@ -52,6 +53,14 @@ KEPT_SHARE = 0.6  # of the picture, the calmer part, that must have changed; sce
 FITS = 3
 # Starts closer than this are one: over-exposed frames while the motor runs up. Common practice, no source.
 RUN_UP_FRAMES = 3
+# A fade in camera: the light falls by this much (ln, a seventh), over so many frames, and comes back the same way.
+# Common practice, no source.
+FADE_DEPTH = 2.0
+FADE_FRAMES = (4, 48)  # of the fall, and of the rise
+BLACK, BLACK_DEPTH = math.log(LEAST_LIGHT + 0.0015), 1.0  # to black itself a third is enough
+STEEPEST = 0.4  # of a fade's depth may come from one frame to the next; a cut's comes at once
+QUIET_FRAMES = 8  # a fade's top is not passed, nor its bottom, for so long
+FADE_END = 0.5  # of ln light: nearer to a fade's top or bottom than this is at it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,8 +219,9 @@ def find_scenes(
     threshold: float = THRESHOLD,
     half_window: int = HALF_WINDOW,
     run_up_frames: int = RUN_UP_FRAMES,
+    picture_light: ArrayLike | None = None,
 ) -> NDArray[np.int64]:
-    """First frame of each scene, from the whole columns of change.
+    """First frame of each scene, from the whole columns of change, and of the picture's light where it is given.
 
     Parameters
     ----------
@@ -224,6 +234,9 @@ def find_scenes(
     run_up_frames : int
         Starts within so many frames after a start are the same start (over-exposed frames
         while the camera's motor runs up); of these the frame with the largest change counts.
+    picture_light : array, shape (frames,), optional
+        Mean ln light of each picture. Between a fade out and a fade in the picture is black and has no pattern to
+        compare: where no start was found within such a fade, its darkest frame is one.
 
     Returns
     -------
@@ -269,7 +282,77 @@ def find_scenes(
             group = []
         if frame is not None:
             group.append(frame)
-    return np.array(starts, np.int64)
+    if picture_light is not None:
+        for first, darkest, stop in find_fades(picture_light):
+            if not any(first < start < stop for start in starts):
+                starts.append(darkest)
+    return np.array(sorted(starts), np.int64)
+
+
+def find_fades(picture_light: ArrayLike) -> tuple[tuple[int, int, int], ...]:
+    """Fades out that are followed by a fade in.
+
+    Parameters
+    ----------
+    picture_light : array, shape (frames,)
+        Mean ln light of each picture, all frames of the reel in order; NaN where it was not measured.
+
+    Returns
+    -------
+    tuple of (first, darkest, stop)
+        First frame that is darker, the middle of the darkest frames, and the first frame that is light again.
+
+    Notes
+    -----
+    The light falls to a seventh or less (to black: to a third) in 4 to 48 frames and comes back so, at most two fifths of it
+    from one frame to the next (source "scene change"; limits common practice). A cut to a dark scene falls at once and is
+    none; nor is a fade that nothing follows.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> ramp = np.linspace(-1.5, -6.0, 10)
+    >>> find_fades(np.concatenate([np.full(20, -1.5), ramp, ramp[::-1], np.full(20, -1.5)]))
+    ((23, 30, 37),)
+    >>> find_fades(np.repeat([-1.5, -5.0, -1.5], 20))
+    ()
+    """
+    light = np.asarray(picture_light, np.float64)
+    if light.size < 3 or not np.isfinite(light).any():
+        return ()
+    known = np.flatnonzero(np.isfinite(light))
+    filled = np.interp(np.arange(light.size), known, light[known])
+    padded = np.pad(filled, 1, mode="edge")
+    level = np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0)  # without single flashes
+    least, most = FADE_FRAMES
+    around = np.pad(level, QUIET_FRAMES, mode="edge")
+    lowest = np.lib.stride_tricks.sliding_window_view(around, 2 * QUIET_FRAMES + 1).min(axis=1)
+    found: list[tuple[int, int, int]] = []
+    for frame in np.flatnonzero(level == lowest).tolist():
+        if found and frame < found[-1][2]:
+            continue
+        black = level <= level[frame] + FADE_END
+        first = frame - int(np.argmin(black[frame::-1])) + 1
+        stop = frame + int(np.argmin(black[frame:]))
+        depth = BLACK_DEPTH if level[frame] <= BLACK else FADE_DEPTH
+        fall, rise = _way_out(level[frame::-1], depth), _way_out(level[frame:], depth)
+        if least <= fall <= most and least <= rise <= most:
+            found.append((frame - fall + 1, (first + stop) // 2, frame + rise))
+    return tuple(found)
+
+
+def _way_out(level: NDArray[np.float64], depth: float) -> int:
+    """Frames from the bottom of a fade to where the light no longer rises; 0 where it does not rise by `depth`, or at once."""
+    ahead = level[: 3 * FADE_FRAMES[1]]
+    top = np.maximum.accumulate(ahead)
+    # The top of this fade: the first light that the frames after it do not pass by more than flicker does.
+    for frame in range(1, ahead.size):
+        risen = top[frame] - level[0] >= depth
+        if risen and ahead[frame + 1 : frame + QUIET_FRAMES].max(initial=-np.inf) <= top[frame] + FADE_END:
+            arrived = int(np.flatnonzero(ahead >= top[frame] - FADE_END)[0])
+            steepest = float(np.diff(ahead[: arrived + 1]).max())
+            return arrived if steepest <= STEEPEST * (top[frame] - level[0]) else 0
+    return 0
 
 
 def _against_neighbours(series: NDArray[np.float64], half_window: int) -> NDArray[np.float64]:

@@ -80,6 +80,8 @@ _declare(
 _declare(
     "finding",
     "now out of focus",
+    "now focus drifting",
+    "follow focus drifted",
     "now highlights clipped",
     "now perforation leaving",
     "now no sound level",

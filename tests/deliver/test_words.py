@@ -210,6 +210,8 @@ FULL = {
     "follow looked at": {"looked": 300, "compared": 200, "of": 1200, "every": 12},
     "numbers skipped, film runs on": {"missing": 2},
     "drops not told": {"frames": 900, "of": 1200},
+    "now focus drifting": {"frame": 120, "lost_percent": 15},
+    "follow focus drifted": {"frame": 120, "lost_percent": 15, "frames": 60},
     "now out of focus": {"blur_px": 3.1, "blur_um": 35.2, "frame": 120},
     "now highlights clipped": {"frame": 120},
     "now perforation leaving": {"frame": 120, "margin_px": 4.5},

@@ -1,28 +1,28 @@
 """Scene changes on drawn sequences of known cuts, and on the specimens."""
 
-import importlib.util
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 from specimen_frames import read_specimen
 
+from benchmarks import scenes as drawn
 from smallgauge.errors import CallerError
-from smallgauge.picture.scenes import COLUMNS, ChangeReading, find_scenes, make_proxy, measure_change
-from smallgauge.sources import SOURCES
-
-_spec = importlib.util.spec_from_file_location(
-    "benchmark_scenes", Path(__file__).parents[2] / "benchmarks" / "scenes.py"
+from smallgauge.picture.scenes import (
+    COLUMNS,
+    ChangeReading,
+    find_fades,
+    find_scenes,
+    make_proxy,
+    measure_change,
 )
-drawn = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(drawn)
+from smallgauge.sources import SOURCES
 
 
 @pytest.mark.parametrize("flicker", [0.0, 0.1, 0.2])
 def test_cuts_of_a_drawn_sequence(flicker):
     """F1 of at least 0.97 at the fixed threshold, far above two plain rules at their best threshold."""
-    frames, truth = drawn.draw_shots(drawn.Kind(flicker=flicker, scenes=10), seed=40)
+    frames, truth = drawn.draw_shots(drawn.Kind(flicker=flicker, scenes=8), seed=40)
     found = find_scenes(*drawn.measure_columns(frames)).tolist()
     f1, _, _ = drawn.score(found, truth)
     assert f1 >= 0.97
@@ -39,6 +39,52 @@ def test_cuts_of_many_drawn_sequences(flicker):
         _, wrong, lost = drawn.score(find_scenes(*drawn.measure_columns(frames)).tolist(), truth)
         right, false, missed = right + len(truth) - 1 - lost, false + wrong, missed + lost
     assert 2 * right / (2 * right + false + missed) >= 0.97
+
+
+def test_cuts_of_moving_pictures_with_a_fade_against_a_plain_detector():
+    """Photographs and drawn films that move, at the same threshold; FFmpeg's `scdet` has its best one."""
+    frames, truth, dark = drawn.draw_moving(drawn.Kind(flicker=0.1, scenes=6, lengths=(24, 30)), seed=61)
+    found = find_scenes(*drawn.measure_columns(frames), picture_light=drawn.measure_light(frames)).tolist()
+    assert dark and drawn.score(found, truth, dark)[0] == 1.0
+    assert drawn.best_by_threshold(drawn.scdet_scores(frames), truth, dark) < 0.97
+
+
+def fade(out, back, *, top=-1.5, bottom=-5.9, dark=3):
+    around = np.full(20, top)
+    return np.concatenate(
+        [around, np.linspace(top, bottom, out), np.full(dark, bottom), np.linspace(bottom, top, back), around]
+    )
+
+
+def test_fades_are_one_start_each():
+    flicker = np.random.default_rng(5).normal(0, 0.1, 100)
+    light = fade(12, 30)
+    light = light + flicker[: light.size]
+    ((first, darkest, stop),) = find_fades(light)
+    assert 20 <= first <= 26 and 28 <= darkest <= 38 and 55 <= stop <= 66
+    flat = np.full(light.size, 0.02)
+    assert find_scenes(flat, flat, picture_light=light).tolist() == [0, darkest]
+    cut = flat.copy()
+    cut[darkest + 4] = 1.0  # the new scene was told by its pattern: the fade is that start
+    told = cut.copy()
+    told[darkest + 5] = 1.0
+    assert find_scenes(cut, told, picture_light=light).tolist() == [0, darkest + 4]
+
+
+@pytest.mark.parametrize(
+    "light",
+    [
+        fade(1, 1),  # a lens covered, or a dark scene: at once
+        fade(12, 1),
+        fade(12, 12, bottom=-3.0),  # a cloud
+        fade(12, 12)[:36],  # the end of the roll: no scene follows
+        np.full(50, -2.0),
+        np.full(50, math.nan),
+        np.zeros(0),
+    ],
+)
+def test_what_is_no_fade(light):
+    assert find_fades(light) == ()
 
 
 @pytest.mark.parametrize("flicker", [0.1, 0.2, 0.4])
