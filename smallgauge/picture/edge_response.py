@@ -160,7 +160,8 @@ def _edge_profile(distance: Floats, value: Floats, reach: float) -> tuple[Floats
     grid = (np.arange(2 * last + 1) - last) * STEP_PX
     # What the mean place lies off the quarter pixel's middle is taken back along the edge's own slope.
     slope = np.gradient(middle, place)
-    return grid, middle + slope * (grid - place)
+    profile: Floats = middle + slope * (grid - place)
+    return grid, profile
 
 
 def _falls_to_half(frequency: Floats, contrast: Floats) -> float:
