@@ -157,7 +157,7 @@ def _edge_profile(distance: Floats, value: Floats, reach: float) -> tuple[Floats
     ordered = value[order]
     middle = 0.5 * (ordered[starts + (counts - 1) // 2] + ordered[starts + counts // 2])
     place = np.bincount(bins, weights=distance, minlength=2 * last + 1) / counts
-    grid = (np.arange(2 * last + 1) - last) * STEP_PX
+    grid: Floats = np.asarray((np.arange(2 * last + 1) - last) * STEP_PX, np.float64)
     # What the mean place lies off the quarter pixel's middle is taken back along the edge's own slope.
     slope = np.gradient(middle, place)
     profile: Floats = middle + slope * (grid - place)
