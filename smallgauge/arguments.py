@@ -54,6 +54,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_remarks(commands)
     _add_recover(commands)
     _add_calibrate(commands)
+    _add_line_up(commands)
     _add_workbench(commands)
     add_office_commands(commands)
     return parser
@@ -649,6 +650,47 @@ def _add_calibrate(commands: Any) -> None:
         "--pitch",
         metavar="PITCH",
         help="film of known pitch: long, short, new (either of the two), or millimetres: 4.2342 or 4.22..4.24",
+    )
+    parser.add_argument(
+        "--note",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
+    )
+    _add_common(parser)
+
+
+def _add_line_up(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "line-up",
+        "go or no-go of a machine, from a short capture after a change of gauge",
+        "Measures a short capture of leader, fresh film or a graticule: tilt, scale, focus left and right, light, clipping, "
+        "perforations and picture in view, weave, and the sound head's distance from the marks of a test loop. Says go or no-go "
+        "with the reasons, and keeps it with its day in line-ups.jsonl beside the reels. Exit code 0: go; 1: no-go.",
+        "smallgauge line-up /captures/leader --out /shelf --machine 'bench two' --by mk --note 'gauge=super 8'",
+    )
+    parser.add_argument("capture", metavar="CAPTURE", help="a folder of frames, or a video file")
+    parser.add_argument("--out", required=True, metavar="DIR", help="the shelf that line-ups.jsonl lies on")
+    parser.add_argument("--machine", required=True, metavar="NAME", help="the scanner, as in capture.toml")
+    parser.add_argument("--by", required=True, metavar="INITIALS", help="who lines it up")
+    parser.add_argument(
+        "--clear",
+        action="store_true",
+        help="nothing is in the picture (clear leader): the light field is told too",
+    )
+    parser.add_argument(
+        "--graticule",
+        metavar="MM",
+        help="the capture shows a graticule of this period, and no film: tilt and scale alone",
+    )
+    parser.add_argument(
+        "--mark",
+        action="append",
+        default=[],
+        metavar="FRAME=SECOND",
+        help="of a test loop: the frame in which a mark is seen, and the second of sound.wav at which it is heard",
     )
     parser.add_argument(
         "--note",

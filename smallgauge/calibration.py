@@ -1,14 +1,20 @@
-"""Calibrating a machine: from a capture of something of known size to `machines.toml` beside the reels."""
+"""Calibrating and lining up a machine.
+
+calibrate   a capture of something of known size      -> its scale, in `machines.toml` beside the reels
+line_up     a short capture after a change of gauge   -> go or no-go, in `line-ups.jsonl` beside the reels
+"""
 
 from pathlib import Path
 
 from smallgauge.analyse.calibrate import calibrate_by_film, calibrate_by_graticule
+from smallgauge.analyse.machine import line_up_film, line_up_graticule
 from smallgauge.analyse.source import open_source
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.gauge.geometry import new_pitch_mm
-from smallgauge.line import Settings
+from smallgauge.line import Settings, machines_beside
 from smallgauge.record.files import read_text_if_there, write_text
+from smallgauge.record.lineups import MachineLineUp, add_line_up
 from smallgauge.record.machines import EVERY_GAUGE, MACHINES_FILE, MachineScale, read_machines, with_scale
 
 
@@ -70,6 +76,73 @@ def calibrate(
     _make_shelf(out)
     write_text(file, with_scale(text, machine=machine, gauge=kept_for, scale=scale, where=str(file)))
     return scale, kept_for
+
+
+def line_up(
+    path: Path,
+    out: Path,
+    settings: Settings,
+    *,
+    machine: str,
+    by: str,
+    clear: bool = False,
+    graticule: str | None = None,
+    marks: tuple[str, ...] = (),
+) -> tuple[MachineLineUp, MachineLineUp | None]:
+    """Line a machine up from a short capture and keep it, dated, beside the reels; this line-up, and the one before it.
+
+    `clear` says that nothing is in the picture, `graticule` is a glass's period in millimetres, `marks` are those of a test
+    loop, each "frame=second".
+    """
+    if graticule is not None and (clear or marks):
+        raise CallerError(
+            "A graticule tells tilt and scale alone; give --clear and --mark with a capture of film, in a run of its own."
+        )
+    if not machine.strip() or not by.strip():
+        raise CallerError(
+            "A line-up is kept for a machine and signed; give --machine NAME and --by INITIALS."
+        )
+    heard = tuple(_mark(text) for text in marks)
+    machines = machines_beside(out)
+    source = open_source(path, stated=settings.stated, machines=machines)
+    if graticule is not None:
+        period, _ = _two_numbers(graticule, "x", "--graticule", "0.5")
+        gauge = gauge_named(source.notes.gauge).key if source.notes.gauge else EVERY_GAUGE
+        frames, figures, no_go = line_up_graticule(source, period_mm=period, progress=settings.progress)
+    else:
+        stated = gauge_named(source.notes.gauge).key if source.notes.gauge else None
+        gauge, frames, figures, no_go = line_up_film(
+            source,
+            clear=clear,
+            marks=heard,
+            head_frames=machines.head_offset(machine, stated) if stated else None,
+            progress=settings.progress,
+        )
+    paper = MachineLineUp(
+        machine=machine,
+        gauge=gauge,
+        at=settings.at,
+        by=by,
+        capture=source.name,
+        frames=frames,
+        width_px=source.listing.width,
+        height_px=source.listing.height,
+        go=not no_go,
+        no_go=no_go,
+        figures=figures,
+    )
+    _make_shelf(out)
+    return paper, add_line_up(out, paper)
+
+
+def _mark(text: str) -> tuple[int, float]:
+    frame, _, second = text.partition("=")
+    try:
+        return int(frame), float(second)
+    except ValueError:
+        raise CallerError(
+            f"--mark needs the frame in which a mark is seen and the second at which it is heard, as 120=7.42, found '{text}'."
+        ) from None
 
 
 def _two_numbers(text: str, between: str, option: str, usual: str) -> tuple[float, float]:

@@ -50,6 +50,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "copy": _copy,
             "recover": _recover,
             "calibrate": _calibrate,
+            "line-up": _line_up,
             "workbench": _workbench,
             "queue": _queue,
             "release": _release,
@@ -799,6 +800,29 @@ def _calibrate(options: argparse.Namespace) -> int:
     else:
         print(calibration_words(options.machine, gauge, scale))
     return 0
+
+
+def _line_up(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from smallgauge.calibration import line_up
+    from smallgauge.deliver.lineup_words import line_up_check_words
+
+    paper, before = line_up(
+        Path(options.capture),
+        Path(options.out),
+        _settings(options),
+        machine=options.machine,
+        by=options.by,
+        clear=options.clear,
+        graticule=options.graticule,
+        marks=tuple(options.mark),
+    )
+    if options.json:
+        _print_document(paper)
+    else:
+        print("\n".join(line_up_check_words(paper, before)))
+    return 0 if paper.go else 1
 
 
 def _workbench(options: argparse.Namespace) -> int:
