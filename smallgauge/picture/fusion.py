@@ -28,14 +28,20 @@ LEAST_PX = 64  # a side of a frame
 # A partner's pixel counts a quarter where its copy is this far off, and not at all from APART on, in deviations.
 AGREES = 2.5  # the reference names it (picture science, section h)
 APART = 6.0  # common practice, no source
-# A frame of which more than this share doesn't come home, there and back, is another scene: at most a third of frames of one
-# scene does not, at least three quarters of others (measured on the benchmark's pictures).
+# A frame of which more than this share doesn't come home, there and back, is another scene: of frames of one scene at most
+# 0.38 did not, of others at least 0.78 (measured on the benchmark's pictures, 140 px high).
 HOME_PX, STRANGE_SHARE = 1.0, 0.5
 ALONE = 1.05  # frames that agree, or fewer: the base frame alone; common practice, no source
 _DIFFERENCE_PX = 1.2  # over which the difference of two copies is taken; common practice, no source
 _COPY_PATCH_PX, _COPY_SEARCH_PX = 7, 15  # of the copies' non-local means; common practice, no source
 # Searches: the coarse one is not led astray by grain, the fine one sees copies without it (benchmarks/stills.py).
 _COARSE = {"finest": 2, "patch_px": 12, "stride_px": 4, "refined": 10}
+_HALF = {
+    "finest": 1,
+    "patch_px": 12,
+    "stride_px": 4,
+    "refined": 5,
+}  # there and back, for a quarter of the work
 _FINE = {"finest": 0, "patch_px": 16, "stride_px": 4, "refined": 5}
 _AROUND_PX = 2.5  # over which a frame is blurred to see what stands out of it; common practice, no source
 _CALM_SHARE = 0.1  # of the places of a lightness that are calm; common practice, no source
@@ -49,7 +55,7 @@ _LEAST_APART = 0.25  # of 255: as small as a difference of two rounded copies is
 _QUARTER = 0.31864  # of a normal deviation: a quarter of all absolute differences lie below; textbook
 _MEDIAN_SQUARE = 0.45494  # of a normal variance: half of all squares lie below; textbook
 # Difference of two frames, one of them carried between pixels, over the noise of one: carrying smooths. Measured on
-# white noise at places spread evenly between pixels, and rounded up.
+# white noise carried to forty places spread evenly between pixels: 1.353.
 _PAIR = 1.35
 _SIDE, _STEP = (
     8,
@@ -351,10 +357,10 @@ def _place(here: NDArray[np.uint8], there: NDArray[np.uint8], grid: Floats) -> F
     import cv2
 
     one, two = (np.asarray(cv2.cvtColor(each, cv2.COLOR_RGB2GRAY), np.uint8) for each in (here, there))
-    flow, back = dense_flow(one, two, **_FINE), dense_flow(two, one, **_FINE)
-    off = flow + _carried(back, flow + grid, fine=False)
+    there_flow, back = dense_flow(one, two, **_HALF), dense_flow(two, one, **_HALF)
+    off = there_flow + _carried(back, there_flow + grid, fine=False)
     strange = float(np.mean(np.hypot(off[..., 0], off[..., 1]) > HOME_PX))
-    return None if strange > STRANGE_SHARE else flow + grid
+    return None if strange > STRANGE_SHARE else dense_flow(one, two, **_FINE) + grid
 
 
 def _without_strangers(
