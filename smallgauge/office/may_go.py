@@ -56,7 +56,8 @@ class Asked:
     today: str
     shop: Shop
     captures: dict[str, Path] = field(default_factory=dict)
-    made_of: dict[str, frozenset[str]] = field(default_factory=dict)  # a capture's identity -> reels of it
+    # A capture's identity -> folder of each reel that has papers of it -> the capture's digest there.
+    made_of: dict[str, dict[str, str]] = field(default_factory=dict)
     copies_at: tuple[Path, ...] = ()
 
 
@@ -184,14 +185,34 @@ def _asked_of_book(asked: Asked, folder: Path, numbers: tuple[str, ...]) -> list
         return book_reasons(session, numbers, shelf=str(asked.shelf), folder=folder.name)
 
 
-def reels_of_captures(shelf: Path) -> dict[str, frozenset[str]]:
-    """Which folders on the shelf have papers of each capture, by its identity; a paper that can't be read is passed by."""
-    found: dict[str, set[str]] = {}
+def reels_of_captures(shelf: Path) -> dict[str, dict[str, str]]:
+    """Which folders on the shelf have papers of each capture, by its identity, with the capture's digest there ("" where it was
+    not measured to its end); a paper that can't be read is passed by.
+    """
+    found: dict[str, dict[str, str]] = {}
     for paper in (*shelf.glob("*/capture.json"), *shelf.glob("*/captures/*/capture.json")):
         with contextlib.suppress(OSError, ValueError, TypeError, KeyError):
-            identity = json.loads(paper.read_bytes())["identity"]
-            found.setdefault(identity, set()).add(paper.relative_to(shelf).parts[0])
-    return {identity: frozenset(names) for identity, names in found.items()}
+            document = json.loads(paper.read_bytes())
+            name = paper.relative_to(shelf).parts[0]
+            found.setdefault(document["identity"], {})[name] = document["digest"]
+    return found
+
+
+def _used_elsewhere(folder: Path, asked: Asked, capture: Capture) -> list[str]:
+    """Other reels of the same captured frames that still need them, or that are held, in work, or whose film is here.
+
+    One that was measured to its end has an archive copy of its own, and a reel that was joined has those of its captures.
+    """
+    found = []
+    for name, digest in sorted(asked.made_of.get(capture.identity, {}).items()):
+        other = asked.shelf / name
+        if name == folder.name:
+            continue
+        why = [*_running(other, False), *_asked_of_book(asked, other, shop_numbers(other))]
+        if digest != capture.digest:
+            why.append("its measuring is another one, or was not ended")
+        found += [f"{name} is made of the same captured frames, and {each}" for each in why]
+    return found
 
 
 def _frames(
@@ -210,10 +231,7 @@ def _frames(
             files = tuple(dict.fromkeys(str(place / file.name) for file in capture.files))
         else:
             continue
-        others = [
-            f"{name} is made of the same captured frames"
-            for name in sorted(asked.made_of.get(capture.identity, frozenset()) - {folder.name})
-        ]
+        others = _used_elsewhere(folder, asked, capture)
         if paper is None and (inside := _copy_around(place)):
             others.append(f"{place} is no capture but lies in {inside}, which is a copy of one")
         against = [*shared, *not_equal(folder, of, capture), *others]

@@ -120,10 +120,25 @@ def test_frames_that_could_not_be_read_stay(bench):
 
 def test_two_reels_of_one_capture_keep_it(bench):
     bench.copy()
-    shutil.copytree(bench.folder, bench.shelf / "again")
-    listed = bench.run("release", NUMBER, "--shelf", str(bench.shelf), "--capture", str(bench.film))[1]
-    frames = next(item for item in listed["items"] if item["what"] == "frames")
-    assert frames["against"] == ["again is made of the same captured frames"]
+    other = shutil.copytree(bench.folder, bench.shelf / "again")
+
+    def why():
+        listed = bench.run("release", NUMBER, "--shelf", str(bench.shelf), "--capture", str(bench.film))[1]
+        return next(item for item in listed["items"] if item["what"] == "frames")["against"]
+
+    assert why() == [], "it has an archive copy of its own, and its film has gone back"
+    with ReelLock(other):
+        (reason,) = why()
+        assert reason.startswith("again is made of the same captured frames, and it is being worked on")
+    text = (other / "capture.json").read_text()
+    (other / "capture.json").unlink()
+    digest = json.loads(text)["digest"]
+    (other / "capture.json").write_text(text.replace(digest, ""))
+    assert why() == [
+        "again is made of the same captured frames, and its measuring is another one, or was not ended"
+    ]
+    (other / "capture.json").write_text(text.replace(f'"reel": "{NUMBER}"', '"reel": "0000013-R02-1"'))
+    assert "0000013-R02-1 is not in the book" in why()[0]
 
 
 @pytest.mark.parametrize("where", ["reel", "bag", "medium"])
