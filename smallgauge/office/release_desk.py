@@ -11,7 +11,7 @@ from smallgauge.errors import CallerError, MaterialError
 from smallgauge.media.whole import plain_size
 from smallgauge.office.book import Book
 from smallgauge.office.desk import Answer
-from smallgauge.office.let_go import Word, let_go, refuse_what_stays
+from smallgauge.office.let_go import Went, Word, let_go, refuse_what_stays
 from smallgauge.office.may_go import (
     Asked,
     Item,
@@ -55,10 +55,14 @@ def run_release(options: argparse.Namespace, *, now: Callable[[], str], progress
         chosen = _chosen(items, options.go, tuple(options.reels))
         went = let_go(chosen, asked, word, progress)
     lines = [
-        f"{each.reel}: {each.what} went, {each.files} files, {plain_size(each.freed)} given back; {each.paper}"
+        f"{each.reel}: {_named(each)} went, {each.files} files, {plain_size(each.freed)} given back; {each.paper}"
         for each in went
     ]
     return Answer(document={"went": [asdict(each) for each in went]}, lines=tuple(lines))
+
+
+def _named(each: Went) -> str:
+    return f"{each.what} of {each.of}" if each.of else each.what
 
 
 def _word(options: argparse.Namespace, at: str) -> Word:
