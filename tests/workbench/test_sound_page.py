@@ -7,6 +7,8 @@ yet is heard 6 frames early. Samples are read back by libsndfile, for itself.
 import io
 import shutil
 import subprocess
+from fractions import Fraction
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -24,10 +26,11 @@ from smallgauge.record.soundfaults import read_faults
 from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.render.plan import plan_rendering
 from smallgauge.render.track import for_viewing, render_track
+from smallgauge.sound.speed import SoundMap
 from smallgauge.workbench.app import make_app
 from smallgauge.workbench.hand import Hand
 from smallgauge.workbench.shelf import Shelf
-from smallgauge.workbench.sound_lies import lies_of
+from smallgauge.workbench.sound_lies import Lies, lies_of
 from smallgauge.workbench.wave import BLOCK, CapturedWave
 
 REEL = f"/api/reel/{NAME}"
@@ -252,6 +255,32 @@ def test_a_reel_that_was_not_treated_has_its_sound_as_captured(shelf):
     half = len(samples) // 2
     assert np.array_equal(part, samples[half : half + len(part)])
     assert bench.get(f"{REEL}/sound/steps/18").json()["how"] == "captured"
+
+
+def test_film_that_ran_tail_first_is_heard_from_right_to_left():
+    """Three frames captured as 2, 1, 0 at 2 frames a second: what the film plays first lies at the strip's right end."""
+    ends = np.array([0.0, 72_000.0])
+    knots = SoundMap(
+        out_sample=ends,
+        in_sample=72_000.0 - ends,
+        slope=np.full(2, -1.0),
+        gain=np.ones(2),
+        out_samples=72_000,
+    )
+    lies = Lies(
+        how="laid",
+        rate=Fraction(2),
+        begins=np.array([2.0, 1.0, 0.0]),
+        ends=np.array([3.0, 2.0, 1.0]),
+        rows=np.array([2, 1, 0]),
+        sound_rate=48_000,
+        samples=72_000,
+        plan=SimpleNamespace(map=knots),
+    )
+    assert lies.backwards and lies.finished([2, 0], [0.75, 0.0]).tolist() == [0.25, 3.0]
+    assert lies.sample(lies.finished([0, 2], [0.0, 1.0])).tolist() == [0.0, 72_000.0]
+    assert lies.heard_at(0.5) == pytest.approx(2.0) and lies.place(2.0) == pytest.approx(1.0)
+    assert lies.place(0.25) == pytest.approx(2.75) and lies.place(3.5) is None
 
 
 WATCH = """(places) => {
