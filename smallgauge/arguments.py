@@ -85,6 +85,15 @@ def _add_workers(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_device(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--device",
+        default="processor",
+        metavar="WHERE",
+        help="where finished frames are made: processor (unless said), card, or card:1 for a second NVIDIA card; same bytes",
+    )
+
+
 def _add_demo(commands: Any) -> None:
     parser = _command(
         commands,
@@ -152,6 +161,8 @@ def _add_line_commands(commands: Any) -> None:
             help="let an unreadable frame pass, by its number counted from 0 (may be repeated)",
         )
         _add_workers(parser)
+        if name in ("render", "finish"):
+            _add_device(parser)
         _add_common(parser)
 
 

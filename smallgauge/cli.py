@@ -127,6 +127,7 @@ def _settings(options: argparse.Namespace, *, last_step: str = "deliver") -> "Se
     return Settings(
         at=_now(),
         workers=workers,
+        device=getattr(options, "device", "processor"),
         take_over=options.take_over,
         stated=tuple(stated),
         last_step=last_step,

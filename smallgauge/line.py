@@ -63,6 +63,7 @@ from smallgauge.record.treatment import Decision, Treatment, decide, treatment_f
 from smallgauge.record.verdict import Verdict
 from smallgauge.record.work import Progress, silent
 from smallgauge.render.approval import make_approval
+from smallgauge.render.device import device_name
 from smallgauge.render.reel import render_reel
 from smallgauge.treat.propose import propose_treatment
 
@@ -106,6 +107,7 @@ class Settings:
 
     at: str  # ISO 8601
     workers: int | None = None
+    device: str = "processor"  # where finished frames are made
     take_over: bool = False
     stated: tuple[str, ...] = ()
     last_step: str = "deliver"
@@ -140,6 +142,7 @@ def reel_folder(out: Path, source: Source) -> Path:
 
 def finish(path: Path, out: Path, settings: Settings) -> Outcome:
     """Take one capture through the line, up to `settings.last_step`; goes on where an earlier run stopped."""
+    device_name(settings.device)  # refused before anything is begun
     source = open_source(path, stated=settings.stated, machines=machines_beside(out))
     folder = reel_folder(out, source)
     make_folder(folder)
@@ -154,6 +157,7 @@ def finish_reel(folder: Path, settings: Settings) -> Outcome:
         raise MaterialError(
             f"A made reel has its reel.json, found none in {folder}; name a capture or a reel's folder."
         )
+    device_name(settings.device)
     make_folder(folder)
     with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
         return Line(folder, None, Journal(folder), crew, settings).run()
@@ -433,6 +437,7 @@ class Line:
             runner=self.crew,
             progress=self.settings.progress,
             television_rate=self._shop().television_rate,
+            device=self.settings.device,
         )
         self.steps.append("render")
         self._say(*summary.findings)

@@ -483,4 +483,5 @@ class RenderSummary:
     grey_scales: tuple[GreyScale, ...] = ()
     light: tuple[SceneLight, ...] = ()  # a scene each, in running order
     dirt: DirtSummary | None = None  # where it was looked for
+    made_on: tuple[str, ...] = ()  # "processor", or the name of a card: where the finished frames were made
     scene_titles: tuple[str, ...] = ()  # of the chapters, from the first scene on

@@ -7,6 +7,7 @@ from smallgauge.picture.colour import FrameColour, apply_colour
 from smallgauge.picture.display import apply_display
 from smallgauge.picture.evenness import Evenness, apply_evenness
 from smallgauge.picture.resample import Move, apply_move, inside_capture
+from smallgauge.render.device import PROCESSOR, finisher
 
 
 def render_frame(
@@ -21,6 +22,7 @@ def render_frame(
     colour: FrameColour | None = None,
     evenness: Evenness | None = None,
     out: NDArray[np.uint16] | None = None,
+    device: str = PROCESSOR,
 ) -> NDArray[np.uint16]:
     """The finished frame: code values to light, one resampling, colour, display encoding with dither.
 
@@ -44,6 +46,8 @@ def render_frame(
         What makes the captured light even, of the samples' shape.
     out : array, optional
         Where to put the result, shape (height, width, 3).
+    device : str
+        Where the fused kernel runs, as `device.finisher`; the plain functions run on the processor anyway.
 
     Returns
     -------
@@ -67,9 +71,7 @@ def render_frame(
             )
         ] = np.nan
         return apply_display(apply_colour(moved, colour), bits=bits, frame=frame)
-    from smallgauge.picture.kernels import finish_frame
-
-    return finish_frame(
+    made: NDArray[np.uint16] = finisher(device)(
         samples if table is not None else np.asarray(samples, np.float32),
         table,
         move=move,
@@ -81,3 +83,4 @@ def render_frame(
         evenness=evenness,
         out=out,
     )
+    return made

@@ -36,6 +36,7 @@ from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Treatment
 from smallgauge.record.work import Progress, Runner
 from smallgauge.render.broadcast import make_broadcast_sound
+from smallgauge.render.device import PROCESSOR, device_name
 from smallgauge.render.editing import make_lists
 from smallgauge.render.films import (
     RENDERING,
@@ -75,12 +76,14 @@ def render_reel(
     runner: Runner,
     progress: Progress,
     television_rate: Fraction = TELEVISION_RATE,
+    device: str = PROCESSOR,
 ) -> RenderSummary:
     """Render a reel; segments whose key and file agree with the journal are kept as they are.
 
     `capture` and `frames` are the reel's own paper and rows in film order, `material` the captures behind them;
-    `television_rate` is that of the shop's country, where the order names none.
+    `television_rate` is that of the shop's country, where the order names none. `device` is where frames are made.
     """
+    name = device_name(device)
     track = read_json(folder / TRACK_PAPER, TrackPaper) if capture.sound is not None else None
     faults = read_faults(folder) if capture.sound is not None else None
     dirt = read_dirt(folder)
@@ -91,12 +94,15 @@ def render_reel(
     standing = shelf.standing()
     sound = sound_key(capture, plan)
     heard = _sound_heard(folder, sound, journal) if sound else None
+    made_on = _made_on(folder, journal)
     stand = all(standing.get(film.file) for film in films) and shelf.table_stands()
     if not stand or (sound and heard is None):
-        _segments(shelf, shelf.missing_jobs(standing), runner, progress, total=len(plan.frames))
+        missing = [replace(job, device=device) for job in shelf.missing_jobs(standing)]
+        _segments(shelf, missing, runner, progress, total=len(plan.frames))
         finished, heard = sound_files(folder, capture, plan, journal, progress)
         shelf.join_table(capture.digest)
         shelf.join_films(standing, finished, progress)
+        made_on = _with_name(made_on, name, anew=len(missing) == len(jobs)) if missing else made_on
     smooth = make_smooth_copy(
         folder,
         capture,
@@ -107,7 +113,7 @@ def render_reel(
         runner=runner,
         progress=progress,
     )
-    summary = _summary(capture, treatment, plan, frames, heard, smooth)
+    summary = replace(_summary(capture, treatment, plan, frames, heard, smooth), made_on=made_on)
     if not make_broadcast_sound(folder, capture, journal) and capture.sound is not None:
         told = Finding(code="no broadcast wave", where="sound")
         summary = replace(summary, findings=(*summary.findings, told))
@@ -132,6 +138,19 @@ def _sound_heard(folder: Path, sound: str, journal: Journal) -> HeardSound | Non
         return None
     noted = read_json(folder / SUMMARY, RenderSummary).sound
     return HeardSound(digest=noted.digest, loudness=noted.loudness) if noted is not None else None
+
+
+def _made_on(folder: Path, journal: Journal) -> tuple[str, ...]:
+    """Where the frames that stand were made, as a rendering noted it."""
+    line = journal.lines.get(SUMMARY)
+    if line is None or not journal.holds(SUMMARY, line.key):
+        return ()
+    return read_json(folder / SUMMARY, RenderSummary).made_on
+
+
+def _with_name(made_on: tuple[str, ...], name: str, *, anew: bool) -> tuple[str, ...]:
+    """The same with one more device; only that one where everything was made anew."""
+    return (name,) if anew else tuple(dict.fromkeys((*made_on, name)))
 
 
 def _write_summary(folder: Path, journal: Journal, summary: RenderSummary, key: str) -> None:

@@ -24,6 +24,7 @@ from smallgauge.record.light import evenness_for, table_for
 from smallgauge.record.recipe import FINISHED, CopyRecipe
 from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import table_of, write_table
+from smallgauge.render.device import PROCESSOR
 from smallgauge.render.frame import render_frame
 from smallgauge.render.mend import Window, mended_samples
 from smallgauge.render.plan import FramePlan
@@ -52,7 +53,7 @@ class SegmentJob:
     """Finished frames of one segment; files go to the reel's `work` folder.
 
     `made_before` names the file below the reel's folder that holds these finished frames already, the first
-    of them at `made_before_first`; then only the copies are made. "" is none.
+    of them at `made_before_first`; then only the copies are made. "" is none. `device` changes no byte and no key.
     """
 
     folder: str
@@ -64,6 +65,7 @@ class SegmentJob:
     height: int
     made_before: str = ""
     made_before_first: int = 0
+    device: str = PROCESSOR
 
     @property
     def first(self) -> int:
@@ -187,6 +189,7 @@ def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes, int]]:
                 colour=plan.colour.whole,
                 evenness=evenness,
                 out=finished,
+                device=job.device,
             )
             yield plan, finished, touched
 

@@ -1,0 +1,56 @@
+"""Where the pixel program runs: on the processor, or, where somebody asks for it, on an NVIDIA card. The bytes are the same.
+
+device_name   a word as it is given -> the name that goes into the paper, or a refusal before anything is begun
+finisher      the function that makes a finished frame there
+"""
+
+import re
+from collections.abc import Callable
+from functools import cache
+from typing import Any
+
+from smallgauge.errors import CallerError
+
+PROCESSOR, CARD = "processor", "card"
+
+
+def _card_number(device: str) -> int:
+    found = re.fullmatch(rf"{CARD}(?::([0-9]{{1,2}}))?", device)
+    if found is None:
+        raise CallerError(
+            f"--device needs {PROCESSOR}, {CARD} or {CARD}:NUMBER (from 0), found '{device[:40]}'."
+        )
+    return int(found[1] or 0)
+
+
+def device_name(device: str) -> str:
+    """What the papers call a device: "processor", or the card's own name.
+
+    Raises
+    ------
+    CallerError
+        For another word, or a card that is not there.
+
+    Examples
+    --------
+    >>> device_name("processor")
+    'processor'
+    """
+    if device == PROCESSOR:
+        return PROCESSOR
+    number = _card_number(device)
+    from smallgauge.picture.kernels_cuda import Card
+
+    return Card(number).name
+
+
+@cache
+def finisher(device: str) -> Callable[..., Any]:
+    """`finish_frame` of the processor or of a card, opened once a process."""
+    if device == PROCESSOR:
+        from smallgauge.picture.kernels import finish_frame
+
+        return finish_frame
+    from smallgauge.picture.kernels_cuda import Card
+
+    return Card(_card_number(device)).finish_frame

@@ -1,0 +1,96 @@
+"""The pixel program on an NVIDIA card gives the bytes that the processor gives; left out, in words, where there is no card."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from test_kernels_colour import colours
+
+from smallgauge.errors import CallerError
+from smallgauge.picture.colour import FrameColour
+from smallgauge.picture.evenness import Evenness
+from smallgauge.picture.kernels import finish_frame
+from smallgauge.picture.kernels_cuda import Card, find_cards
+from smallgauge.picture.resample import Move
+
+needs_card = pytest.mark.skipif(
+    not find_cards(), reason="left out: no NVIDIA card, or no CuPy to speak to it"
+)
+
+shifts = st.floats(-9.0, 9.0)
+turns = st.floats(-0.05, 0.05)
+moves = (
+    st.builds(Move, c=shifts, f=shifts)
+    | st.builds(Move, c=st.integers(-9, 9).map(float), f=st.integers(-9, 9).map(float))
+    | st.builds(lambda c, f: Move(a=-1.0, c=120 - c, e=1.0, f=f), shifts, shifts)
+    | st.builds(lambda c, f: Move(a=-1.0, c=120 - c, e=-1.0, f=90 - f), shifts, shifts)
+    | st.builds(lambda t, s, c, f: Move(a=s, b=-t, c=c, d=t, e=s, f=f), turns, st.floats(0.8, 1.25), shifts, shifts)
+    | st.builds(lambda t, c, f: Move(a=t, b=1.0, c=c, d=-1.0, e=t, f=90 - f), turns, shifts, shifts)
+    | st.builds(lambda t, c, f: Move(a=-1.0, b=t, c=120 - c, d=t, e=1.0, f=f), turns, shifts, shifts)
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def card():
+    return Card()
+
+
+def capture(kind: str, grey: bool, seed: int):
+    """Samples of a kind with their table."""
+    random = np.random.default_rng(seed)
+    shape = (97, 131) if grey else (97, 131, 3)
+    if kind == "float32":
+        return random.uniform(0.0, 1.2, shape).astype(np.float32), None
+    most = 255 if kind == "uint8" else 4095
+    table = (np.linspace(0, 1, most + 1) ** 2.2).astype(np.float32)
+    return random.integers(0, most + 1, shape).astype(kind), table
+
+
+@needs_card
+@settings(max_examples=400, deadline=None)
+@given(
+    colour=st.none() | colours,
+    move=moves,
+    kind=st.sampled_from(["uint8", "uint16", "float32"]),
+    grey=st.booleans(),
+    even=st.booleans(),
+    bits=st.integers(8, 16),
+    size=st.tuples(st.integers(1, 140), st.integers(1, 110)),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_a_card_gives_the_bytes_of_the_processor(card, colour, move, kind, grey, even, bits, size, seed):
+    samples, table = capture(kind, grey, seed)
+    random = np.random.default_rng(seed + 1)
+    gain = random.uniform(0.8, 1.3, samples.shape).astype(np.float32)
+    evenness = Evenness(gain=gain, offset=(0.01 * gain).astype(np.float32)) if even else None
+    told = {
+        "move": move,
+        "width": size[0],
+        "height": size[1],
+        "bits": bits,
+        "frame": seed,
+        "colour": colour,
+        "evenness": evenness,
+    }
+    assert np.array_equal(card.finish_frame(samples, table, **told), finish_frame(samples, table, **told))
+
+
+@needs_card
+def test_a_whole_frame_goes_into_the_array_that_is_given(card):
+    samples, table = capture("uint16", False, 3)
+    out = np.empty((90, 120, 3), np.uint16)
+    told = {
+        "move": Move(c=0.3, f=0.7),
+        "width": 120,
+        "height": 90,
+        "bits": 12,
+        "frame": 5,
+        "colour": FrameColour(lamp=(0.9,) * 3),
+    }
+    assert card.finish_frame(samples, table, **told, out=out) is out
+    assert np.array_equal(out, finish_frame(samples, table, **told))
+
+
+def test_a_card_that_is_not_there_is_refused_in_words():
+    with pytest.raises(CallerError, match="leave --device out"):
+        Card(len(find_cards()))
