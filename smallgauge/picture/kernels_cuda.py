@@ -22,7 +22,16 @@ from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.evenness import Evenness
 from smallgauge.picture.kernels import _even_planes, _planes_of, _span
 from smallgauge.picture.kernels_colour import colour_program
-from smallgauge.picture.resample import TAPS, Move, invert_move, phase_table, straight_move, turned_move
+from smallgauge.picture.resample import (
+    TAPS,
+    Move,
+    StraightMove,
+    TurnedMove,
+    invert_move,
+    phase_table,
+    straight_move,
+    turned_move,
+)
 
 _TILE, _ROWS_OF_THREADS, _LINE = 32, 8, 128  # threads; TILE_X, TILE_Y and ROWS_OF_THREADS of finish_frame.cu
 
@@ -159,6 +168,30 @@ def _launch(
         kernel(grid, block, given)
 
 
+def _straight_numbers(
+    straight: StraightMove, move: Move, captured: tuple[int, ...], size: tuple[int, int]
+) -> tuple[Any, tuple[int, int]]:
+    """A displacement as the kernel takes it, and how many tiles there are."""
+    box = _span(move.a, move.c, size[0], captured[1]) + _span(move.e, move.f, size[1], captured[0])
+    turns = (straight.mirrored_x, straight.mirrored_y, straight.offset_x, straight.offset_y)
+    numbers = (*turns, *box, straight.weights_x, straight.weights_y)
+    return np.array(numbers, _STRAIGHT)[()], (-(-size[0] // _TILE), -(-size[1] // _TILE))
+
+
+def _turned_numbers(
+    turned: TurnedMove, move: Move, captured: tuple[int, ...], rows: int, size: tuple[int, int]
+) -> tuple[Any, int]:
+    """A turn as the kernels take it, and how many captured rows (of `rows`, as they lie on the card) its first pass makes."""
+    right, end = turned.down_x * (size[0] - 1), turned.down_y * (size[1] - 1)
+    corners = (0.0, right, end, right + end)
+    low = min(max(int(np.floor(min(corners) + turned.down_0)) - TAPS, 0), rows - 1)
+    high = max(min(int(np.ceil(max(corners) + turned.down_0)) + TAPS, rows), low + 1)
+    places = (turned.along_x, turned.along_v, turned.along_0, turned.down_x, turned.down_y, turned.down_0)
+    affine = (move.a, move.b, move.c, move.d, move.e, move.f)
+    numbers = (*places, *affine, turned.mirrored_x, low, high, captured[1], captured[0])
+    return np.array(numbers, _TURNED)[()], high - low
+
+
 class Card:
     """A card with the kernels compiled for it; each kind of capture is compiled when it first comes.
 
@@ -271,59 +304,24 @@ class Card:
         dither = np.array((2**bits - 1, frame & 0xFFFFFFFF), _DITHER)[()]
         shape = np.array((on_card.shape[1], on_card.shape[0], width, height), _SHAPE)[()]
         finished = cp.empty((height, width, 3), cp.uint16)
+        after = (told, dither, finished)
+        calls: list[tuple[Any, tuple[int, ...], tuple[int, ...], tuple[Any, ...]]]
         if straight is not None:
-            box = _span(move.a, move.c, width, captured_width) + _span(
-                move.e, move.f, height, captured_height
-            )
-            moved = np.array(
-                (
-                    straight.mirrored_x,
-                    straight.mirrored_y,
-                    straight.offset_x,
-                    straight.offset_y,
-                    *box,
-                    straight.weights_x,
-                    straight.weights_y,
-                ),
-                _STRAIGHT,
-            )[()]
-            grid = (-(-width // _TILE), -(-height // _TILE))
+            moved, grid = _straight_numbers(straight, move, planes.shape, size)
             kernel = module.get_function("finish_straight")
-            given = (*capture, shape, moved, told, dither, finished)
-            return finished, partial(_launch, ((kernel, grid, (_TILE, _ROWS_OF_THREADS), given),), kept)
+            calls = [(kernel, grid, (_TILE, _ROWS_OF_THREADS), (*capture, shape, moved, *after))]
+            return finished, partial(_launch, calls, kept)
         assert turned is not None
-        rows = on_card.shape[0]
-        right, low_end = turned.down_x * (width - 1), turned.down_y * (height - 1)
-        corners = (0.0, right, low_end, right + low_end)
-        low = min(max(int(np.floor(min(corners) + turned.down_0)) - TAPS, 0), rows - 1)
-        high = max(min(int(np.ceil(max(corners) + turned.down_0)) + TAPS, rows), low + 1)
-        moved = np.array(
-            (
-                *(
-                    turned.along_x,
-                    turned.along_v,
-                    turned.along_0,
-                    turned.down_x,
-                    turned.down_y,
-                    turned.down_0,
-                ),
-                *(move.a, move.b, move.c, move.d, move.e, move.f),
-                *(turned.mirrored_x, low, high, captured_width, captured_height),
-            ),
-            _TURNED,
-        )[()]
-        along = cp.empty((rows, channels, width), cp.float32)
+        moved, rows = _turned_numbers(turned, move, planes.shape, on_card.shape[0], size)
+        along = cp.empty((on_card.shape[0], channels, width), cp.float32)
         lines = -(-width // _LINE)
         first = (*capture, self._phases, shape, moved, along)
-        second = (along, self._phases, shape, moved, told, dither, finished)
-        return finished, partial(
-            _launch,
-            (
-                (module.get_function("turn_along"), (lines, high - low), (_LINE,), first),
-                (module.get_function("turn_down"), (lines, height), (_LINE,), second),
-            ),
-            kept,
-        )
+        second = (along, self._phases, shape, moved, *after)
+        calls = [
+            (module.get_function("turn_along"), (lines, rows), (_LINE,), first),
+            (module.get_function("turn_down"), (lines, height), (_LINE,), second),
+        ]
+        return finished, partial(_launch, calls, kept)
 
     def _colour(self, colour: FrameColour | None) -> tuple[Any, tuple[Any, ...]]:
         """A colour program on the card: its addresses, and what keeps them."""
