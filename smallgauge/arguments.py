@@ -55,6 +55,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_recover(commands)
     _add_calibrate(commands)
     _add_line_up(commands)
+    _add_doctor(commands)
     _add_workbench(commands)
     add_office_commands(commands)
     return parser
@@ -711,6 +712,21 @@ def _add_line_up(commands: Any) -> None:
         help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
     )
     _add_common(parser)
+
+
+def _add_doctor(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "doctor",
+        "look whether this machine and a folder are fit for the work",
+        "Looks at room and speed of the disk, clock, memory, codecs, database, documents, browser and compiled code, and says in "
+        "plain words what to do. What is written for a trial is removed again. Exit code 1 where something must be mended first.",
+        "smallgauge doctor /shelf",
+    )
+    parser.add_argument(
+        "folder", nargs="?", default=".", metavar="DIR", help="where reels are to lie (here unless said)"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON document instead of words")
 
 
 def _add_workbench(commands: Any) -> None:

@@ -51,6 +51,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "recover": _recover,
             "calibrate": _calibrate,
             "line-up": _line_up,
+            "doctor": _doctor,
             "workbench": _workbench,
             "queue": _queue,
             "release": _release,
@@ -524,6 +525,25 @@ def _recheck(options: argparse.Namespace) -> int:
 
         _print_document({"packages": [{**asdict(check), "good": check.good} for check in checks]})
     return 0 if all(check.good for check in checks) else 4
+
+
+def _doctor(options: argparse.Namespace) -> int:
+    from dataclasses import asdict
+    from pathlib import Path
+
+    from smallgauge.doctor import BAD, examine
+
+    readings = examine(Path(options.folder))
+    failing = any(each.word == BAD for each in readings)
+    if options.json:
+        _print_document({"readings": [asdict(each) for each in readings], "exit_code": int(failing)})
+        return int(failing)
+    for each in readings:
+        print(
+            f"{each.word:<5}{each.name}: {each.found}"
+            + (f". {each.do[0].upper()}{each.do[1:]}." if each.do else "")
+        )
+    return int(failing)
 
 
 def _deliver(options: argparse.Namespace) -> int:
