@@ -29,6 +29,7 @@ from smallgauge.errors import MaterialError
 from smallgauge.gauge.rates import feet_from_frames, metres_from_frames
 from smallgauge.media.whole import safe_file_name, write_whole_bytes
 from smallgauge.record.archive import frames_there
+from smallgauge.record.cells import text_cell
 from smallgauge.record.deliveries import CHANGES
 from smallgauge.record.files import write_text
 from smallgauge.record.keptstills import SHEET, STILLS_PAPER
@@ -213,7 +214,7 @@ def reels_csv(reels: Iterable[Papers]) -> str:
         writer.writerow(
             (
                 papers.reel.number,
-                papers.reel.box_words,
+                text_cell(papers.reel.box_words),
                 gauge_words(papers.capture.gauge),
                 frames,
                 number_words(float(feet_from_frames(gauge, frames)), decimals=1).replace(",", "")

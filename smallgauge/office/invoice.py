@@ -18,6 +18,7 @@ from smallgauge.gauge.gauges import gauge_named
 from smallgauge.office.made import Made
 from smallgauge.office.models import Reel
 from smallgauge.office.quote import Line, Tariff, quote_reel, span
+from smallgauge.record.cells import text_cell
 
 COLUMNS = (
     "order",
@@ -34,15 +35,6 @@ COLUMNS = (
     "price quoted to",
     "remark",
 )
-_FORMULA = (
-    "=",
-    "+",
-    "-",
-    "@",
-    "\t",
-    "\r",
-    "\n",
-)  # signs with which a cell is taken for a formula: from memory, not checked
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,19 +146,6 @@ def invoice_lines(invoice: Invoice) -> tuple[str, ...]:
     return (*said, f"Together {invoice.price} {invoice.currency}{rest}")
 
 
-def as_text(words: str) -> str:
-    """Words that no spreadsheet takes for a formula: an apostrophe stands before those that begin like one.
-
-    Source: common practice, no source.
-
-    Examples
-    --------
-    >>> as_text("=1+1"), as_text("garden 1968"), as_text(" @home")
-    ("'=1+1", 'garden 1968', "' @home")
-    """
-    return f"'{words}" if words.lstrip(" ").startswith(_FORMULA) or words.startswith(_FORMULA) else words
-
-
 def invoice_csv(invoice: Invoice, *, order: str) -> str:
     """The lines as CSV: UTF-8, a comma between, numbers with a point and without units, the currency by name.
 
@@ -178,7 +157,7 @@ def invoice_csv(invoice: Invoice, *, order: str) -> str:
     for line in invoice.lines:
         feet = line.quoted.feet if line.quoted else ("", "")
         price = line.quoted.price if line.quoted else ("", "")
-        words = (as_text(" ".join(line.box_words.split())), line.gauge)
-        said = (line.frames, plain_feet(line.feet), line.price, as_text(invoice.currency))
-        writer.writerow((order, line.number, *words, *said, *feet, *price, as_text(line.remark)))
+        words = (text_cell(" ".join(line.box_words.split())), line.gauge)
+        said = (line.frames, plain_feet(line.feet), line.price, text_cell(invoice.currency))
+        writer.writerow((order, line.number, *words, *said, *feet, *price, text_cell(line.remark)))
     return out.getvalue()

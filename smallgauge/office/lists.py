@@ -17,11 +17,13 @@ from smallgauge.office import ledger
 from smallgauge.office.book import Book
 from smallgauge.office.house import House
 from smallgauge.office.models import KEPT, Event, Row, plain
+from smallgauge.record.cells import text_cell
 
 HEADINGS = ("gauge", "box_words", "forbids", "decides", "feet")
 NEEDED = ("gauge", "forbids", "decides")
 MOST_WORDS = 500  # characters in a cell
 MOST_BYTES = 20_000_000
+MOST_UNPACKED = 200_000_000  # of a spreadsheet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,12 +63,28 @@ def read_table(path: Path) -> list[list[str]]:
         ) from None
 
 
+def _bounded(path: Path) -> None:
+    """Refuse a spreadsheet that would grow beyond measure when it is unpacked."""
+    from zipfile import BadZipFile, ZipFile
+
+    try:
+        with ZipFile(path) as packed:
+            size = sum(each.file_size for each in packed.infolist())
+    except BadZipFile:
+        return  # said by who reads it
+    if size > MOST_UNPACKED:
+        raise MaterialError(
+            f"{path} would be {size:,} bytes when unpacked, which no list of reels is (at most {MOST_UNPACKED:,}); save it as CSV."
+        )
+
+
 def _sheet(path: Path) -> list[list[str]]:
     from zipfile import BadZipFile
 
     from openpyxl import load_workbook
     from openpyxl.utils.exceptions import InvalidFileException
 
+    _bounded(path)
     try:
         book = load_workbook(path, read_only=True, data_only=True)
     except (InvalidFileException, BadZipFile, KeyError, ValueError):
@@ -180,7 +198,10 @@ def import_list(
 
 
 def export_book(book: Book, folder: Path) -> list[str]:
-    """The whole book as CSV, a file a table, and as one JSON document, in a folder that is not there yet."""
+    """The whole book as CSV, a file a table, and as one JSON document, in a folder that is not there yet.
+
+    In the CSV words that begin like a formula have an apostrophe before them; the JSON has them as they were written.
+    """
     if folder.exists():
         raise MaterialError(f"The book is exported into a new folder, and {folder} exists; name another.")
     folder.mkdir(parents=True)
@@ -196,7 +217,8 @@ def export_book(book: Book, folder: Path) -> list[str]:
         lines = io.StringIO(newline="")
         writer = csv.DictWriter(lines, [column.name for column in kind.__table__.columns])
         writer.writeheader()
-        writer.writerows(document[kind.__tablename__])
+        for row in document[kind.__tablename__]:
+            writer.writerow({k: text_cell(v) if isinstance(v, str) else v for k, v in row.items()})
         write_whole_bytes(folder / f"{kind.__tablename__}.csv", lines.getvalue().encode())
     write_whole_bytes(folder / "office.json", json.dumps(document, ensure_ascii=False, indent=1).encode())
     return sorted(document)

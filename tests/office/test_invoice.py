@@ -17,10 +17,11 @@ from smallgauge import cli
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.gauge.rates import feet_from_frames
 from smallgauge.office import ledger
-from smallgauge.office.invoice import COLUMNS, as_text, invoice_csv, invoice_reels
+from smallgauge.office.invoice import COLUMNS, invoice_csv, invoice_reels
 from smallgauge.office.made import Made, what_was_made
 from smallgauge.office.models import Reel
 from smallgauge.office.quote import read_tariff
+from smallgauge.record.cells import text_cell
 from smallgauge.record.files import read_json, write_json
 from smallgauge.record.reel import Joint, Origin, Run
 from smallgauge.record.reel import Reel as ReelPaper
@@ -106,7 +107,7 @@ def test_no_words_become_a_formula(words):
     (row,) = csv.DictReader(io.StringIO(invoice_csv(invoice, order="0000013")))
     assert tuple(row) == COLUMNS
     assert not any(cell.strip().startswith(("=", "+", "-", "@")) for cell in row.values())
-    assert row["words on the box"].endswith(" ".join(words.split())) and as_text("plain") == "plain"
+    assert row["words on the box"].endswith(" ".join(words.split())) and text_cell("plain") == "plain"
 
 
 @pytest.fixture
