@@ -12,6 +12,10 @@ import shutil
 import pytest
 from kernel_faults import can_trace, count_writes, run, run_killed
 
+from smallgauge.office.book import Book, check_book
+from smallgauge.office.lists import export_book
+from smallgauge.office.place import book_place
+
 pytestmark = [
     pytest.mark.skipif(not can_trace(), reason="left out: no strace on this system, or it may not trace"),
     pytest.mark.skipif(os.name != "posix", reason="kill -9 is POSIX"),
@@ -154,12 +158,11 @@ def without_chance(path):
 
 def rows(shelf, folder):
     """The whole book as open files, without moments that a run sets; and that it holds together."""
-    checked = run(["office", "check", "--shelf", str(shelf), "--json"])
-    assert checked.code == 0 and json.loads(checked.out)["faults"] == [], checked
     out = folder / "read"
     shutil.rmtree(out, ignore_errors=True)
-    ended = run(["office", "export", str(out), "--shelf", str(shelf)])
-    assert ended.code == 0, ended
+    with Book(book_place(shelf)) as book:
+        assert check_book(book).faults == ()
+        export_book(book, out)
     return {path.name: without_chance(path) for path in sorted(out.rglob("*.csv"))}
 
 
