@@ -99,6 +99,8 @@ def commands(order, reels, hold):
             "splices=2, sound",
             "--seen",
             "mould=dry, at the head",
+            "--lifter",
+            "Ann Veld",
         ],
         "hold": [
             "hold",
