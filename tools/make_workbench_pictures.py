@@ -70,7 +70,7 @@ def draw_shelf(base: Path) -> Path:
 
 
 def make_pictures(shelf: Path) -> None:
-    """The Shelf, a reel with its whole capture, and a value that is tried on the true look."""
+    """The Shelf, a reel with its whole capture, its looks, and a value that is tried on the true look."""
     PICTURES.mkdir(exist_ok=True)
     with serve(shelf) as served, browser() as started, page_of(started, served) as page:
         page.set_viewport_size({"width": 1280, "height": 330})
@@ -89,6 +89,7 @@ def make_pictures(shelf: Path) -> None:
         page.wait_for_timeout(400)
         page.screenshot(path=PICTURES / "workbench-reel.jpg", type="jpeg", quality=82)
         take_sound(page)
+        take_looks(page)
         page.focus("[data-channel=blue]")
         for _ in range(8):
             page.keyboard.press("ArrowLeft")
@@ -98,6 +99,28 @@ def make_pictures(shelf: Path) -> None:
         page.wait_for_timeout(200)
         page.screenshot(path=PICTURES / "workbench-fields.jpg", type="jpeg", quality=82, full_page=True)
         take_picks(page)
+
+
+def take_looks(page) -> None:
+    """Outlines over the whole capture with the specks of its frame; the wipe with its measures."""
+    page.focus(".window")
+    page.wait_for_selector(".outlines .shown", state="attached", timeout=60_000)  # comes with the plan
+    page.click(".specks summary")
+    page.wait_for_selector("#specks-repair")
+    page.wait_for_timeout(300)
+    page.locator(".window").screenshot(path=PICTURES / "workbench-outlines.jpg", type="jpeg", quality=82)
+    page.click(".specks summary")
+    page.focus(".window")
+    page.keyboard.press("3")
+    page.wait_for_selector("canvas[data-look=corrected]", timeout=60_000)
+    page.keyboard.press("w")
+    page.wait_for_selector(".wipe-line")
+    page.click(".measures summary")
+    page.wait_for_timeout(600)
+    page.locator(".window").screenshot(path=PICTURES / "workbench-wipe.jpg", type="jpeg", quality=82)
+    page.click(".measures summary")
+    page.focus(".window")
+    page.keyboard.press("w")
 
 
 def take_picks(page) -> None:

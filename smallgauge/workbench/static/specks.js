@@ -18,7 +18,7 @@ export function Specks({ told, fields }) {
   const may = told.specks.filter((/** @type {any} */ s) => s.kind === "dirt");
   const other = told.specks.length - may.length;
   return html`<details class="specks" open=${open.value} onToggle=${(/** @type {any} */ e) => (open.value = e.target.open)}>
-    <summary>Specks: ${may.filter((/** @type {any} */ s) => s.repaired).length} of ${may.length} on this frame are repaired${other ? `, ${other} more are left as no dirt` : ""}</summary>
+    <summary>Specks: ${may.length ? `${may.filter((/** @type {any} */ s) => s.repaired).length} of ${may.length} on this frame are repaired` : "none on this frame that is dirt"}${other ? `, ${other} more are left as no dirt` : ""}</summary>
     ${open.value ? html`<${Choices} told=${told} may=${may} fields=${fields} />` : ""}
   </details>`;
 }
