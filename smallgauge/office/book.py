@@ -409,6 +409,8 @@ def copy_book(source: Path | str, target: Path | str) -> None:
     if target.exists():
         raise CallerError(f"A copy is made under a new name, and {target} exists; name another file.")
     with write_whole(target) as part:
+        for beside in ("", "-journal", "-wal", "-shm"):  # what a copy that was stopped has left
+            part.with_name(part.name + beside).unlink(missing_ok=True)
         if isinstance(source, str):
             with Book(source) as old, Book(part, make=True) as new:
                 _copy_rows(old, new)

@@ -6,6 +6,7 @@ A list has a row a reel, as CSV (UTF-8) or a spreadsheet, with the headings gaug
 import csv
 import io
 import json
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -204,7 +205,9 @@ def export_book(book: Book, folder: Path) -> list[str]:
     """
     if folder.exists():
         raise MaterialError(f"The book is exported into a new folder, and {folder} exists; name another.")
-    folder.mkdir(parents=True)
+    part = folder.with_name(folder.name + ".part")  # named last, so that a folder of that name is whole
+    shutil.rmtree(part, ignore_errors=True)
+    part.mkdir(parents=True)
     kinds: tuple[type[Row], ...] = (*KEPT, Event)
     document = {}
     with book.read() as session:
@@ -219,6 +222,7 @@ def export_book(book: Book, folder: Path) -> list[str]:
         writer.writeheader()
         for row in document[kind.__tablename__]:
             writer.writerow({k: text_cell(v) if isinstance(v, str) else v for k, v in row.items()})
-        write_whole_bytes(folder / f"{kind.__tablename__}.csv", lines.getvalue().encode())
-    write_whole_bytes(folder / "office.json", json.dumps(document, ensure_ascii=False, indent=1).encode())
+        write_whole_bytes(part / f"{kind.__tablename__}.csv", lines.getvalue().encode())
+    write_whole_bytes(part / "office.json", json.dumps(document, ensure_ascii=False, indent=1).encode())
+    part.rename(folder)
     return sorted(document)

@@ -170,6 +170,12 @@ def settled(arguments, base, place, shelf):
     return [*told, "--shelf", str(shelf), "--json"]
 
 
+def sizes(folder):
+    """Files beside the book that bear their names, with their sizes; what is being made is called .part."""
+    files = (path for path in sorted(folder.rglob("*")) if path.is_file())
+    return {path.name: path.stat().st_size for path in files if ".part" not in str(path.relative_to(folder))}
+
+
 def killed_everywhere(shop, name, place, wanted):
     """Kill a command at some or all of its writes; how many kills there were."""
     base, order, reels, hold = shop
@@ -178,9 +184,7 @@ def killed_everywhere(shop, name, place, wanted):
     before = rows(shelf, place)
     total = count_writes(settled(arguments, base, place, shelf), place / "log")
     after = rows(shelf, place)
-    kept = {
-        path.name: path.stat().st_size for path in sorted((place / "beside").rglob("*")) if path.is_file()
-    }
+    kept = sizes(place / "beside")
     kills = 0
     for nth in wanted(total):
         shelf = fresh(base, place)
@@ -191,21 +195,15 @@ def killed_everywhere(shop, name, place, wanted):
         kills += 1
         now = rows(shelf, place)
         assert now in (before, after), f"{name}, killed at write {nth} of {total}: neither before nor after"
-        whole = {
-            path.name: path.stat().st_size for path in sorted((place / "beside").rglob("*")) if path.is_file()
-        }
-        assert all(kept.get(each) == size for each, size in whole.items() if not each.startswith(".")), (
-            name,
-            nth,
-            whole,
-        )
-        if now == before:  # the same command, once more
-            if (place / "beside").exists() and not whole:
-                shutil.rmtree(place / "beside")
+        whole = sizes(place / "beside")
+        assert all(kept.get(each) == size for each, size in whole.items()), (name, nth, whole)
+        if now == before and not whole:  # the same command, once more
             again = run(settled(arguments, base, place, shelf))
-            if not whole:
-                assert again.code == 0, (name, nth, again)
-                assert rows(shelf, place) == after, (name, nth)
+            assert again.code == 0, (name, nth, again)
+            assert rows(shelf, place) == after, (name, nth)
+            assert sizes(place / "beside").keys() == kept.keys(), (name, nth)
+            left = [path.name for path in (place / "beside").rglob("*") if ".part" in path.name]
+            assert left == [], (name, nth, left)
     return kills
 
 
