@@ -182,6 +182,8 @@ FREE = {
     "sign-off": "a person's word",
     "recover": "makes a capture, which finish then asks about",
     "calibrate": "measures a scanner",
+    "line-up": "measures a scanner",
+    "doctor": "looks at the machine",
     "workbench": "asks through the same line",
     "finish": "tested above", "analyse": "tested above", "render": "tested above", "follow": "tested above",
 } | dict.fromkeys(OFFICE_COMMANDS, "the book itself")  # fmt: skip
@@ -211,9 +213,9 @@ def test_no_command_makes_anything_of_a_held_reel(tmp_path, kind, capsys):
         ["join", str(free), str(free), "--out", str(shelf), "--reel", number],
         ["divide", str(held_one), "--cut", "3", *why],
         ["divide", str(free), "--cut", "3", "--reel", number, "--reel", "b", *why],
+        ["stills", str(held_one), "--by", "mk", "--frames", "3"],
         ["programme", str(held_one), "--out", str(shelf / "order")],
         ["unslit", str(held_one)],
-        ["programme", str(held_one), "--out", str(shelf / "order")],
         ["unslit", str(free), "--reel", "a", "--reel", number],
     ]
     before = sorted(tmp_path.rglob("*"))

@@ -30,6 +30,9 @@ from smallgauge.stills import StillsAsked, stills_folder
 SETTINGS = Settings(at="2026-01-18T10:00:00Z", workers=1)
 
 
+pytestmark = pytest.mark.campaign  # a reel of its own: too long for every day
+
+
 @pytest.fixture(scope="module")
 def kept(reel, tmp_path_factory):
     """A copy of the reel with a photograph by mark and one by scene; and what the command gave."""

@@ -92,7 +92,12 @@ FAULTS = {
 }
 
 
-@pytest.mark.parametrize("fault", FAULTS)
+EVERY_DAY = ("", "tilt", "focus")  # the others are campaigns: seconds each
+
+
+@pytest.mark.parametrize(
+    "fault", [pytest.param(each, marks=() if each in EVERY_DAY else pytest.mark.campaign) for each in FAULTS]
+)
 def test_each_fault_alone_gives_its_reason(good, fault, tmp_path):
     folder = write(tmp_path / "leader", FAULTS[fault](good))
     paper, before = line_up(folder, tmp_path / "shelf", SETTINGS, machine="bench two", by="mk")
@@ -102,6 +107,7 @@ def test_each_fault_alone_gives_its_reason(good, fault, tmp_path):
     assert read_line_ups(tmp_path / "shelf") == (paper,)
 
 
+@pytest.mark.campaign
 def test_light_field_of_clear_leader(good, tmp_path):
     shelf = tmp_path / "shelf"
     for name, fall in (("even", 0.97), ("uneven", 0.4)):
@@ -117,6 +123,7 @@ def test_light_field_of_clear_leader(good, tmp_path):
     )
 
 
+@pytest.mark.campaign
 def test_the_head_distance_of_a_test_loop(good, tmp_path, capsys):
     """Common practice, no source: the sound of Super 8 lies 18 frames ahead; this machine's head is 4 frames from the gate."""
     folder = write(tmp_path / "loop", good)
