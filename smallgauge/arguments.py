@@ -690,7 +690,7 @@ def _add_line_up(commands: Any) -> None:
     parser.add_argument(
         "--clear",
         action="store_true",
-        help="nothing is in the picture (clear leader): the light field is told too",
+        help="nothing is in the picture (clear leader): light field and spots of the sensor are told too",
     )
     parser.add_argument(
         "--graticule",

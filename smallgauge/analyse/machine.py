@@ -28,6 +28,7 @@ from smallgauge.picture.lineup_check import (
     measure_light_field,
     measure_weave,
 )
+from smallgauge.picture.sensor import find_sensor_spots
 from smallgauge.record.capture import Capture, LineUpFigure
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.light import choose_light, evenness_for, light_of_capture, table_for
@@ -70,9 +71,9 @@ def line_up_film(
         )
         if clear:
             x, y = survey.rows[0], survey.usual_y_px
-            values["light field"] = measure_light_field(
-                mean, area=(x + area.left, y + area.top, x + area.right, y + area.bottom)
-            )
+            box = (x + area.left, y + area.top, x + area.right, y + area.bottom)
+            values["light field"] = measure_light_field(mean, area=box)
+            values["sensor spots"] = float(len(find_sensor_spots(mean, area=box, frames=len(rows))))
     if marks:
         distance = _head_distance(source, marks)
         figures.append(LineUpFigure(name="head distance", value=distance, unit="frames", word="look"))

@@ -27,6 +27,10 @@ NO_GO_WORDS: dict[str, tuple[str, str]] = {
         "Parts of the picture stand at an end of the scale",
         "Expose less (highest code) or more (lowest code)",
     ),
+    "sensor": (
+        "Spots stand still while the film runs",
+        "Clean gate glass, lens and sensor as their makers say; spots that stay are pixels of the sensor",
+    ),
     "perforations": (
         "The perforations are not wholly in view",
         "Move or widen the view until one whole perforation stands in every frame, with room around it",

@@ -47,6 +47,7 @@ CHECK_LIMITS: dict[str, Limit] = {
             "left over right: square to the lens, and flat",
         ),
         _limit("light field", "", (0.9, 1.0), (0.75, 1.0), "darkest over brightest part of the picture area"),
+        _limit("sensor spots", "", (0.0, 0.0), (0.0, 3.0), "spots that stand still while the film runs"),
         _limit("weave across", "um", (0.0, 30.0), (0.0, 80.0), "scatter from frame to frame"),
         _limit("weave along", "um", (0.0, 40.0), (0.0, 100.0), "scatter from frame to frame"),
         _limit(
@@ -68,6 +69,7 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "light level": ("perforation light",),
     "light field": ("light evenness", "light field"),
     "clipping": ("picture clipped high", "picture clipped low"),
+    "sensor": ("sensor spots",),
     "perforations": ("perforation whole in view", "margin beside perforation", "margin along perforation"),
     "picture": ("margin beside picture", "margin along picture", "height shown"),
     "weave": ("weave across", "weave along"),

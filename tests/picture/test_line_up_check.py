@@ -14,6 +14,7 @@ from smallgauge.line import Settings
 from smallgauge.media.specimen_out import write_capture_frame
 from smallgauge.picture.lineup import LIMITS
 from smallgauge.picture.lineup_check import CHECK_LIMITS, SUBJECTS, measure_light_field, measure_weave
+from smallgauge.picture.sensor import find_sensor_spots
 from smallgauge.picture.synthetic import draw_frame, frame_truth, specimen_truth
 from smallgauge.picture.synthetic_graticule import GraticuleTruth, draw_graticule
 from smallgauge.record.lineups import LINE_UPS_FILE, read_line_ups
@@ -64,7 +65,7 @@ def clear_leader(samples, fall=1.0):
     """The same film with nothing in the picture; the light falls to `fall` at the right edge."""
     width = samples.shape[1]
     light = np.full(samples.shape, 0.55) * np.linspace(1.0, fall, width)[None, :, None]
-    picture = np.arange(width)[None, :, None] > HOLE_X + 45
+    picture = np.arange(width)[None, :, None] > HOLE_X + 36
     out = np.where(picture, light * 65535, samples)
     return (out + np.random.default_rng(2).normal(0, 200, out.shape)).clip(0, 65535).astype(np.uint16)
 
@@ -121,6 +122,37 @@ def test_light_field_of_clear_leader(good, tmp_path):
         line.startswith("light field") and "(2026-01-17: 0.9" in line
         for line in line_up_check_words(paper, before)
     )
+
+
+@pytest.mark.campaign
+def test_spots_that_stand_still(good, tmp_path):
+    """Dust on the sensor is in every frame at one place; specks on the film are not counted."""
+    random = np.random.default_rng(6)
+    frames = [clear_leader(each, 0.97) for each in good]
+    for each in frames:
+        for x, y in random.integers((HOLE_X + 80, 120), (440, 300), (3, 2)):
+            each[y : y + 3, x : x + 3] //= 3  # on the film
+        for x, y in ((250, 150), (300, 220), (350, 260), (380, 180)):
+            each[y : y + 3, x : x + 3] = each[y : y + 3, x : x + 3] * 0.7
+    folder = write(tmp_path / "dusty", frames)
+    paper, _ = line_up(folder, tmp_path, SETTINGS, machine="bench two", by="mk", clear=True)
+    assert [each.subject for each in paper.no_go] == ["sensor"]
+    assert next(each.value for each in paper.figures if each.name == "sensor spots") == 4
+
+
+def test_spots_where_they_are():
+    light = 0.4 + np.random.default_rng(2).normal(0, 2e-3, (200, 260)).astype(np.float32)
+    light *= np.linspace(1.0, 0.7, 260, dtype=np.float32)
+    light[60, 90] *= 1.4  # hot
+    light[120:125, 200:205] *= 0.9
+    assert find_sensor_spots(light[:20], area=(0, 0, 259, 19), frames=50) == ()
+    hot, dust = find_sensor_spots(light, area=(0, 0, 259, 199), frames=50)
+    assert (round(hot.x_px), round(hot.y_px), hot.pixels) == (90, 60, 1)
+    assert hot.depth == pytest.approx(0.4, abs=0.03)
+    assert (round(dust.x_px), round(dust.y_px)) == (202, 122) and dust.depth == pytest.approx(-0.1, abs=0.03)
+    assert find_sensor_spots(light, area=(np.nan, 0, 9, 9), frames=50) == ()
+    with pytest.raises(CallerError):
+        find_sensor_spots(light, area=(0, 0, 9, 9), frames=2)
 
 
 @pytest.mark.campaign
