@@ -108,6 +108,13 @@ def test_each_fault_alone_gives_its_reason(good, fault, tmp_path):
     assert read_line_ups(tmp_path / "shelf") == (paper,)
 
 
+def test_perforations_out_of_view_are_a_no_go_and_no_crash(good, tmp_path):
+    folder = write(tmp_path / "cut", [each[:, 150:] for each in good])
+    paper, _ = line_up(folder, tmp_path, SETTINGS, machine="bench two", by="mk")
+    assert [(each.subject, each.figures) for each in paper.no_go] == [("perforations", ())]
+    assert line_up_check_words(paper)[1].startswith("- The perforations are not wholly in view. Move")
+
+
 @pytest.mark.campaign
 def test_light_field_of_clear_leader(good, tmp_path):
     shelf = tmp_path / "shelf"
