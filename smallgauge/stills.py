@@ -15,7 +15,7 @@ from smallgauge.line import Line, Settings, read_track, read_treatment, refuse_h
 from smallgauge.lock import ReelLock
 from smallgauge.media.photograph_out import PhotographWords
 from smallgauge.media.whole import digest_file
-from smallgauge.picture.fusion import KEPT_GRAIN, PARTNERS
+from smallgauge.picture.fusion import PARTNERS
 from smallgauge.record.capture import Capture
 from smallgauge.record.dirttable import read_dirt
 from smallgauge.record.edtf import Edtf, read_edtf
@@ -236,7 +236,7 @@ def _made(
         at=at,
         dated=dated.text if dated is not None else "",
         dated_by=asked.by.strip() if dated is not None else "",
-        kept_grain=KEPT_GRAIN,
+        kept_grain=1.0,
         grain=None,
         alone_share=1.0,
         frames=tuple(
@@ -262,6 +262,7 @@ def _made(
     )
     return replace(
         still,
+        kept_grain=round(fused.kept_grain, 3),
         grain=round(fused.noise, 3) if fused.noise == fused.noise else None,
         alone_share=round(fused.alone_share, 6),
         frames=tuple(

@@ -3,8 +3,8 @@
 write_jpeg_photograph   8-bit picture and words   -> a JPEG at full quality with EXIF, IPTC and XMP
 write_tiff_photograph   16-bit picture and words  -> a TIFF with the same
 
-A date goes into EXIF and IPTC only where it is a full day, and the hour stays blank as EXIF says for one that is not known.
-Every other date stands in XMP alone, in the Extended Date/Time Format.
+Both are sRGB, and say so with a profile. A date goes into EXIF and IPTC only where it is a full day, and the hour stays
+blank as EXIF says for one that is not known. Every other date stands in XMP alone, in the Extended Date/Time Format.
 """
 
 import struct
@@ -31,6 +31,8 @@ NAMESPACES = {
 _Entries = dict[int, tuple[int, bytes]]
 _RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
 _SOURCE_TYPES = "http://cv.iptc.org/newscodes/digitalsourcetype/"
+_PROFILE_HEAD = b"ICC_PROFILE\0\1\1"  # the first of one piece
+_PROFILE_DATE = slice(24, 36)  # of a profile: year, month, day, hour, minute, second, each two bytes
 _XMP_HEAD, _EXIF_HEAD, _RESOURCES_HEAD = b"http://ns.adobe.com/xap/1.0/\0", b"Exif\0\0", b"Photoshop 3.0\0"
 _XMP_TAG, _IPTC_TAG = 700, 33723  # of a TIFF
 _BYTES = {2: 1, 3: 2, 4: 4, 5: 8, 7: 1}  # of EXIF's types: text, short, long, rational, undefined
@@ -69,7 +71,7 @@ def write_jpeg_photograph(path: Path, rgb8: NDArray[np.uint8], words: Photograph
     path : Path
         `.jpg`. Written whole or not at all.
     rgb8 : array, shape (height, width, 3), uint8
-        R' G' B'. Not altered.
+        sRGB. Not altered.
     words : PhotographWords
         What is said inside.
 
@@ -80,7 +82,7 @@ def write_jpeg_photograph(path: Path, rgb8: NDArray[np.uint8], words: Photograph
 
     Notes
     -----
-    Source: ITU-T T.81; EXIF; XMP; IPTC Photo Metadata.
+    Source: ITU-T T.81; EXIF; XMP; IPTC Photo Metadata; ICC.1, annex B, for the profile's place (from memory of standard).
 
     Examples
     --------
@@ -104,6 +106,7 @@ def write_jpeg_photograph(path: Path, rgb8: NDArray[np.uint8], words: Photograph
     segments = (
         _segment(0xE1, _EXIF_HEAD + _exif(words, rgb8.shape[1], rgb8.shape[0])),
         _segment(0xE1, _XMP_HEAD + _xmp(words)),
+        _segment(0xE2, _PROFILE_HEAD + srgb_profile()),
         _segment(0xED, _RESOURCES_HEAD + block),
     )
     # EXIF comes first behind the start of the image; the JFIF segment of the coder keeps its place behind them.
@@ -118,7 +121,7 @@ def write_tiff_photograph(path: Path, rgb16: NDArray[np.uint16], words: Photogra
     path : Path
         `.tif`. Written whole or not at all.
     rgb16 : array, shape (height, width, 3), uint16
-        R' G' B'. Not altered.
+        sRGB. Not altered.
     words : PhotographWords
         What is said inside. TIFF's own DateTime is that of the file and not written.
 
@@ -157,8 +160,28 @@ def write_tiff_photograph(path: Path, rgb16: NDArray[np.uint16], words: Photogra
             metadata=None,
             software=PROGRAM,
             description=_ascii(words.identifier),
+            iccprofile=srgb_profile(),
             extratags=[(_XMP_TAG, "B", len(xmp), xmp, True), (_IPTC_TAG, 7, len(iptc), iptc, True)],
         )
+
+
+def srgb_profile() -> bytes:
+    """The ICC profile of sRGB, the same bytes every day.
+
+    Notes
+    -----
+    Made by Little CMS, which puts the time of its making into the header; that is set to the first of January 2000.
+
+    Examples
+    --------
+    >>> srgb_profile()[12:24], srgb_profile()[36:40]
+    (b'mntrRGB XYZ ', b'acsp')
+    """
+    import imagecodecs
+
+    made = bytearray(imagecodecs.cms_profile("srgb"))
+    made[_PROFILE_DATE] = struct.pack(">6H", 2000, 1, 1, 0, 0, 0)
+    return bytes(made)
 
 
 def _segment(marker: int, payload: bytes) -> bytes:
@@ -188,7 +211,7 @@ def _exif(words: PhotographWords, width: int, height: int) -> bytes:
         0x9000: (7, b"0232"),
         0x9101: (7, b"\1\2\3\0"),
         0xA000: (7, b"0100"),
-        0xA001: (3, struct.pack("<H", 0xFFFF)),  # not sRGB: light is code^2.4
+        0xA001: (3, struct.pack("<H", 1)),  # sRGB
         0xA002: (4, struct.pack("<I", width)),
         0xA003: (4, struct.pack("<I", height)),
     }

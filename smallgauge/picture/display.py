@@ -1,6 +1,7 @@
 """The finished picture as numbers on a display: encoding, dither, and reduction for viewing copies.
 
 apply_display    linear light of a frame -> code values of the finished file   (render, frame)
+srgb_of_display  what code values of it are in sRGB                            (photographs)
 apply_reduction  code values of a frame  -> 8-bit picture of a viewing copy    (render, frame)
 
 The finished picture is encoded for an ITU-R BT.1886 display: light = code ** 2.4, white 1.0, full
@@ -81,6 +82,41 @@ def dither_of(*, frame: int, first_row: int, height: int, width: int) -> NDArray
     shifts = np.array([1, 9, 17], np.uint32)
     steps = (h[:, :, None] >> shifts) & np.uint32(127)
     return steps.astype(np.float32) * np.float32(1 / 128) + np.float32(1 / 256)
+
+
+def srgb_of_display(bits: int) -> NDArray[np.uint16]:
+    """What each code value of the finished picture is in sRGB, which has the same primaries and white.
+
+    Parameters
+    ----------
+    bits : int
+        Of either, 8 to 16.
+
+    Returns
+    -------
+    uint16 array, shape (2 ** bits,)
+
+    Raises
+    ------
+    CallerError
+        For another number of bits.
+
+    Notes
+    -----
+    Source: IEC 61966-2-1. Black and white stay; the lowest codes share a few.
+
+    Examples
+    --------
+    >>> table = srgb_of_display(16)
+    >>> int(table[0]), int(table[-1]), round(float(table[32768]) / 65535, 3)
+    (0, 65535, 0.473)
+    """
+    if not 8 <= bits <= 16:
+        raise CallerError(f"srgb_of_display needs 8 to 16 bits, got {bits}.")
+    top = (1 << bits) - 1
+    light = (np.arange(top + 1) / top) ** DISPLAY_EXPONENT
+    encoded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    return np.asarray(np.rint(top * encoded), np.uint16)
 
 
 def apply_display(

@@ -1,7 +1,8 @@
 """One photograph from several frames: what they agree on is averaged, what moved stays as the base frame has it.
 
-solve_sharpest   sharpness of frames in a row     ->  the frame to take, and the frames to help it   (render, plan)
-apply_fusion     finished frames of one scene     ->  Fused: the photograph, and the share of each frame
+solve_sharpest    sharpness of frames in a row    ->  the frame to take, and the frames to help it   (render, plan)
+solve_kept_grain  deviation of a frame's grain    ->  share of it that stays
+apply_fusion      finished frames of one scene    ->  Fused: the photograph, and the share of each frame
 
 Each partner is carried to the base frame by dense flow, found on denoised copies; what is carried is the frame itself.
 A partner's pixel counts by how well its copy agrees with the base's, in deviations of the copies' own difference at that
@@ -21,6 +22,8 @@ from smallgauge.errors import CallerError
 from smallgauge.picture.flow import dense_flow
 
 KEPT_GRAIN = 0.2  # of the base frame's grain that stays; the reference names it (picture science, section h)
+# ... and no more than this deviation of it, of 255: docs/decisions/0222.
+MOST_KEPT = 0.8
 PARTNERS = 4  # frames either side that may help; the reference names it (picture science, section h)
 BLURRED = 0.9  # of the usual sharpness: a frame with less does not help; the reference names it (the same)
 SHARPER = 1.05  # times as sharp as the frame asked for, or that one is taken; common practice, no source
@@ -86,13 +89,15 @@ class Fused:
 
     `picture` has the frames' shape and code values. `shares` are the mean weights of the frames, in their order, together
     1. `alone_share` is the share of pixels where no partner agreed, 0 to 1. `noise` is the deviation of the base frame's
-    grain, of 255, at its usual level; NaN where there was one frame only, which is then the photograph.
+    grain, of 255, at its usual level; NaN where there was one frame only, which is then the photograph. `kept_grain` is the
+    share of that grain that stayed.
     """
 
     picture: Codes
     shares: tuple[float, ...]
     alone_share: float
     noise: float
+    kept_grain: float
 
 
 def solve_sharpest(sharpness: ArrayLike, *, asked: int, reach: int = PARTNERS) -> Chosen:
@@ -150,7 +155,32 @@ def solve_sharpest(sharpness: ArrayLike, *, asked: int, reach: int = PARTNERS) -
     return Chosen(base=base, partners=tuple(n for n in there if sharp[n] >= BLURRED * usual))
 
 
-def apply_fusion(frames: Sequence[Codes], *, base: int, bits: int, kept_grain: float = KEPT_GRAIN) -> Fused:
+def solve_kept_grain(noise: float) -> float:
+    """Share of the base frame's grain that stays in a photograph.
+
+    Parameters
+    ----------
+    noise : float
+        Deviation of the base frame's grain, of 255.
+
+    Returns
+    -------
+    float
+        A fifth, and of coarse grain less: no more than a deviation of 0.8 of it.
+
+    Notes
+    -----
+    A fifth is the reference's figure for grain of 8; how much less, our own: docs/decisions/0222.
+
+    Examples
+    --------
+    >>> solve_kept_grain(3.0), round(solve_kept_grain(10.0), 3)
+    (0.2, 0.08)
+    """
+    return min(KEPT_GRAIN, MOST_KEPT / noise) if noise > 0 else KEPT_GRAIN
+
+
+def apply_fusion(frames: Sequence[Codes], *, base: int, bits: int, kept_grain: float | None = None) -> Fused:
     """One photograph from frames of one scene.
 
     Parameters
@@ -161,8 +191,8 @@ def apply_fusion(frames: Sequence[Codes], *, base: int, bits: int, kept_grain: f
         Place of the frame that the photograph shows.
     bits : int
         Of the code values, 8 to 16.
-    kept_grain : float
-        Share of the base frame's grain that stays, 0 to 1.
+    kept_grain : float, optional
+        Share of the base frame's grain that stays, 0 to 1; without it `solve_kept_grain` says how much.
 
     Raises
     ------
@@ -184,7 +214,12 @@ def apply_fusion(frames: Sequence[Codes], *, base: int, bits: int, kept_grain: f
     (True, True, [0.2, 0.2, 0.2, 0.2, 0.2])
     """
     shapes = {each.shape for each in frames}
-    if len(shapes) != 1 or not 0 <= base < len(frames) or not 8 <= bits <= 16 or not 0 <= kept_grain <= 1:
+    if (
+        len(shapes) != 1
+        or not 0 <= base < len(frames)
+        or not 8 <= bits <= 16
+        or not 0 <= (kept_grain or 0) <= 1
+    ):
         raise CallerError(
             "A photograph needs frames of one size, one of them its base, 8 to 16 bits and a kept share of grain of 0 to 1, got "
             f"{sorted(shapes)}, {base}, {bits} and {kept_grain}."
@@ -195,7 +230,9 @@ def apply_fusion(frames: Sequence[Codes], *, base: int, bits: int, kept_grain: f
             f"A photograph needs frames of three channels and {LEAST_PX} px a side, got {shape}."
         )
     if len(frames) == 1:
-        return Fused(picture=frames[base].copy(), shares=(1.0,), alone_share=1.0, noise=float("nan"))
+        return Fused(
+            picture=frames[base].copy(), shares=(1.0,), alone_share=1.0, noise=float("nan"), kept_grain=1.0
+        )
     top = np.float32((1 << bits) - 1)
     seen = [np.asarray(each, np.float32) * (np.float32(255) / top) for each in frames]
     grid = _grid(shape)
@@ -206,12 +243,14 @@ def apply_fusion(frames: Sequence[Codes], *, base: int, bits: int, kept_grain: f
         return _without_strangers(frames, places, base=base, bits=bits, kept_grain=kept_grain)
     stack = _stacked(seen, copies, [place for place in places if place is not None], base, even)
     smooth = _smoothed(stack, even)
-    out = smooth + np.float32(kept_grain) * (seen[base] - smooth)
+    kept = solve_kept_grain(even.noise) if kept_grain is None else kept_grain
+    out = smooth + np.float32(kept) * (seen[base] - smooth)
     return Fused(
         picture=np.asarray(np.clip(np.rint(out * (top / np.float32(255))), 0, top), np.uint16),
         shares=tuple(float(np.mean(weight / stack.total)) for weight in stack.weights),
         alone_share=float(np.mean(stack.total < ALONE)),
         noise=even.noise,
+        kept_grain=kept,
     )
 
 
@@ -364,7 +403,12 @@ def _place(here: NDArray[np.uint8], there: NDArray[np.uint8], grid: Floats) -> F
 
 
 def _without_strangers(
-    frames: Sequence[Codes], places: Sequence[Floats | None], *, base: int, bits: int, kept_grain: float
+    frames: Sequence[Codes],
+    places: Sequence[Floats | None],
+    *,
+    base: int,
+    bits: int,
+    kept_grain: float | None,
 ) -> Fused:
     """The photograph from the frames that show the same scene; the others have no share in it."""
     same = [n for n, place in enumerate(places) if place is not None]

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from smallgauge.media.photograph_out import PhotographWords, write_jpeg_photograph, write_tiff_photograph
 from smallgauge.media.picture_in import open_picture
+from smallgauge.picture.display import srgb_of_display
 from smallgauge.picture.fusion import Fused, apply_fusion
 from smallgauge.record.keptstills import ALONE_JPEG, ALONE_TIFF, FUSED_JPEG, FUSED_TIFF
 from smallgauge.record.light import evenness_for, table_for
@@ -32,14 +33,16 @@ def make_still(
     fused_words: PhotographWords,
     frame_words: PhotographWords,
 ) -> Fused:
-    """Write the four files of a photograph below a reel's folder: fused and the frame alone, each as JPEG and as TIFF."""
+    """Write the four files of a photograph below a reel's folder: fused and the frame alone, each as JPEG and as TIFF, in sRGB."""
     frames = _frames(plan, still, stretch)
     fused = apply_fusion(frames, base=still.base, bits=BITS)
     (folder / name).parent.mkdir(exist_ok=True)
-    for picture, jpeg, tiff, words in (
+    to_srgb = srgb_of_display(BITS)
+    for codes, jpeg, tiff, words in (
         (fused.picture, FUSED_JPEG, FUSED_TIFF, fused_words),
         (frames[still.base], ALONE_JPEG, ALONE_TIFF, frame_words),
     ):
+        picture = to_srgb[codes]
         write_tiff_photograph(folder / f"{name}{tiff}", picture, words)
         eight = np.rint(picture * np.float32(255 / ((1 << BITS) - 1))).astype(np.uint8)
         write_jpeg_photograph(folder / f"{name}{jpeg}", eight, words)

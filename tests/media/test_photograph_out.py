@@ -8,13 +8,20 @@ import xml.etree.ElementTree as ET
 from dataclasses import replace
 from datetime import date
 
+import colour
 import numpy as np
 import pytest
 import tifffile
-from PIL import ExifTags, Image, IptcImagePlugin
+from PIL import ExifTags, Image, ImageCms, IptcImagePlugin
 
 from smallgauge.errors import CallerError
-from smallgauge.media.photograph_out import PhotographWords, write_jpeg_photograph, write_tiff_photograph
+from smallgauge.media.photograph_out import (
+    PhotographWords,
+    srgb_profile,
+    write_jpeg_photograph,
+    write_tiff_photograph,
+)
+from smallgauge.picture.display import srgb_of_display
 
 WORDS = PhotographWords(
     identifier="Reel 0004171-R03-7, film frame 123",
@@ -67,6 +74,26 @@ def test_the_words_of_a_jpeg(tmp_path, picture):
     assert xmp[f"{DC}source"] == "frame_000123.dpx" and xmp[f"{DC}identifier"] == WORDS.identifier
     assert xmp[f"{SHOP}CaptionWriter"] == "mk" and xmp[f"{SHOP}TransmissionReference"] == WORDS.reel
     assert xmp[f"{EXT}DigitalSourceType"].endswith("/positiveFilm")
+
+
+def test_photographs_are_srgb_and_say_so(tmp_path, picture):
+    """The profile as Pillow reads it (Little CMS), and code values by colour-science's sRGB."""
+    write_jpeg_photograph(tmp_path / "a.jpg", (picture >> 8).astype(np.uint8), WORDS)
+    write_tiff_photograph(tmp_path / "a.tif", picture, WORDS)
+    own = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    for name in ("a.jpg", "a.tif"):
+        if name == "a.jpg":
+            with Image.open(tmp_path / name) as seen:
+                found = seen.info["icc_profile"]
+        else:
+            with tifffile.TiffFile(tmp_path / name) as tiff:
+                found = tiff.pages[0].iccprofile
+        assert found == srgb_profile() and found[36:] == own[36:]  # up to 36: the head, with a date
+    _, inner, *_ = in_pillow(tmp_path / "a.jpg")
+    assert inner[ExifTags.Base.ColorSpace] == 1
+    codes = np.linspace(0, 65535, 999).astype(np.uint16)
+    expected = colour.models.eotf_inverse_sRGB((codes / 65535) ** 2.4)
+    assert np.abs(srgb_of_display(16)[codes] / 65535 - expected).max() < 1 / 65535
 
 
 def test_a_date_that_is_no_day_stands_in_xmp_alone(tmp_path, picture):

@@ -8,7 +8,7 @@ import pytest
 from benchmarks.moved_photographs import BASE, CASES, draw_moved
 from benchmarks.stills import BITS, edge_slope, fused, ghost, psnr
 from smallgauge.errors import CallerError
-from smallgauge.picture.fusion import PARTNERS, apply_fusion, solve_sharpest
+from smallgauge.picture.fusion import KEPT_GRAIN, MOST_KEPT, PARTNERS, apply_fusion, solve_sharpest
 
 TOP = (1 << BITS) - 1
 
@@ -33,6 +33,8 @@ def test_noise_goes_edges_stay_and_nothing_is_seen_twice(name, least_db):
     true = edge_slope(moved.truth, moved.card)
     assert 0.98 < edge_slope(smooth, moved.card) / true < 1.03
     assert moved.crossed.mean() > 0.05 and ghost(smooth, moved) < 3.0
+    shipped = smooth + np.float32(KEPT_GRAIN) * (moved.frames[BASE] - smooth)  # the most that is kept
+    assert ghost(shipped, moved) < 3.0
 
 
 def test_a_share_of_the_base_frames_own_grain_is_kept():
@@ -86,6 +88,7 @@ def test_the_noise_is_measured(grain, soft):
     moved = draw_moved(replace(case("camera"), grain=grain, grain_px=soft, subject_px=0.0), height=160)
     done = apply_fusion([codes(each) for each in moved.frames[2:7]], base=2, bits=BITS)
     assert done.noise == pytest.approx(grain, rel=0.2)
+    assert done.kept_grain == min(KEPT_GRAIN, MOST_KEPT / done.noise)
 
 
 def test_one_frame_is_the_photograph_and_the_same_frames_give_the_same():
