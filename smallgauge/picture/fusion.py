@@ -23,7 +23,7 @@ from smallgauge.picture.flow import dense_flow
 
 KEPT_GRAIN = 0.2  # of the base frame's grain that stays; the reference names it (picture science, section h)
 # ... and no more than this deviation of it, of 255: docs/decisions/0222.
-MOST_KEPT = 0.8
+MOST_KEPT = 0.6
 PARTNERS = 4  # frames either side that may help; the reference names it (picture science, section h)
 BLURRED = 0.9  # of the usual sharpness: a frame with less does not help; the reference names it (the same)
 SHARPER = 1.05  # times as sharp as the frame asked for, or that one is taken; common practice, no source
@@ -166,7 +166,7 @@ def solve_kept_grain(noise: float) -> float:
     Returns
     -------
     float
-        A fifth, and of coarse grain less: no more than a deviation of 0.8 of it.
+        A fifth, and of coarse grain less: no more than a deviation of 0.6 of it.
 
     Notes
     -----
@@ -174,8 +174,8 @@ def solve_kept_grain(noise: float) -> float:
 
     Examples
     --------
-    >>> solve_kept_grain(3.0), round(solve_kept_grain(10.0), 3)
-    (0.2, 0.08)
+    >>> solve_kept_grain(2.0), round(solve_kept_grain(10.0), 3)
+    (0.2, 0.06)
     """
     return min(KEPT_GRAIN, MOST_KEPT / noise) if noise > 0 else KEPT_GRAIN
 
