@@ -10,6 +10,8 @@ lightness: fully within them, not at all where something else stands. Where no p
 Noise that is left is smoothed within the photograph, more where fewer frames agree: its spectrum is that of half the
 difference of two halves of the frames, so that coarse grain is known as what it is. A share of the base frame's own
 grain is kept.
+
+Why this is long: one photograph from end to end, and the scale on which its noise is even is used by every step.
 """
 
 from collections.abc import Sequence
