@@ -86,6 +86,16 @@ def _add_workers(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_note(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--note",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
+    )
+
+
 def _add_device(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--device",
@@ -183,13 +193,7 @@ def _add_follow(commands: Any) -> None:
     parser.add_argument(
         "--out", metavar="DIR", help="the shelf; without it nothing is kept of what was measured"
     )
-    parser.add_argument(
-        "--note",
-        action="append",
-        default=[],
-        metavar="KEY=VALUE",
-        help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
-    )
+    _add_note(parser)
     parser.add_argument("--frames", type=int, metavar="N", help="how many frames the capture will have")
     parser.add_argument(
         "--quiet-seconds",
@@ -663,13 +667,7 @@ def _add_calibrate(commands: Any) -> None:
         metavar="PITCH",
         help="film of known pitch: long, short, new (either of the two), or millimetres: 4.2342 or 4.22..4.24",
     )
-    parser.add_argument(
-        "--note",
-        action="append",
-        default=[],
-        metavar="KEY=VALUE",
-        help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
-    )
+    _add_note(parser)
     _add_common(parser)
 
 
@@ -704,13 +702,7 @@ def _add_line_up(commands: Any) -> None:
         metavar="FRAME=SECOND",
         help="of a test loop: the frame in which a mark is seen, and the second of sound.wav at which it is heard",
     )
-    parser.add_argument(
-        "--note",
-        action="append",
-        default=[],
-        metavar="KEY=VALUE",
-        help="a word of the operator, as in capture.toml, over what stands there (may be repeated)",
-    )
+    _add_note(parser)
     _add_common(parser)
 
 

@@ -31,7 +31,6 @@ WITNESSES = (
     "mediainfo",
     "mediaconch",
     "exiftool",
-    "qpdf",
 )  # other people's programs that a proof may ask
 EARLIEST = 1_700_000_000  # seconds since 1970: a clock before this program was begun is wrong (November 2023)
 

@@ -437,6 +437,14 @@ def _reduce(codes, rows, row_share, columns, column_share, scale, peak, frame, t
                 canvas[top + y, 3 * (left + x) + channel] = np.uint16(min(value, peak))
 
 
+def check_finished(width: int, height: int, bits: int) -> None:
+    """CallerError where no finished frame can be of this size or depth."""
+    if not 8 <= bits <= 16 or width < 1 or height < 1:
+        raise CallerError(
+            f"A finished frame has at least one pixel and 8 to 16 bits, got {width} x {height}, {bits} bits."
+        )
+
+
 def finish_frame(
     samples: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32],
     table: NDArray[np.float32] | None,
@@ -497,10 +505,7 @@ def finish_frame(
     >>> print(finished.shape, finished.min())
     (3, 4, 3) 4095
     """
-    if not 8 <= bits <= 16 or width < 1 or height < 1:
-        raise CallerError(
-            f"A finished frame has at least one pixel and 8 to 16 bits, got {width} x {height}, {bits} bits."
-        )
+    check_finished(width, height, bits)
     if out is None:
         out = np.empty((height, width, 3), np.uint16)
     elif out.shape != (height, width, 3) or out.dtype != np.uint16 or not out.flags.c_contiguous:

@@ -20,7 +20,7 @@ from smallgauge.errors import CallerError
 from smallgauge.picture import kernels, kernels_colour
 from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.evenness import Evenness
-from smallgauge.picture.kernels import _even_planes, _planes_of, _span
+from smallgauge.picture.kernels import _even_planes, _planes_of, _span, check_finished
 from smallgauge.picture.kernels_colour import colour_program
 from smallgauge.picture.resample import (
     TAPS,
@@ -258,10 +258,7 @@ class Card:
         -----
         Source: as `kernels.finish_frame`.
         """
-        if not 8 <= bits <= 16 or width < 1 or height < 1:
-            raise CallerError(
-                f"A finished frame has at least one pixel and 8 to 16 bits, got {width} x {height}, {bits} bits."
-            )
+        check_finished(width, height, bits)
         planes, even = _planes_of(samples, table), _even_planes(evenness, samples)
         invert_move(move)  # refuses a move that flattens the picture
         with self._device:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from smallgauge.errors import CallerError
+from smallgauge.record.by_scene import scenes_by_position
 from smallgauge.record.lengths import lengths_of
 from smallgauge.record.loading import in_running_order, loading_of
 from smallgauge.record.table import Table
@@ -72,7 +73,7 @@ def _position_used(frames: Table, log: tuple[Decision, ...], subject: str, posit
     """The film position by which the log names a subject's scene already; this one where it does not."""
     treatment = treatment_of(log)
     running = in_running_order(frames, loading_of(treatment))
-    scenes = dict(zip(running["film_position"].tolist(), running["scene"].tolist(), strict=True))
+    scenes = scenes_by_position(running)
     for entry in treatment.in_force:
         kind, _, used = entry.decision.anchor.partition("@")
         mine = entry.decision.subject == subject and kind == "scene"

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 from smallgauge.record.finding import Finding
+from smallgauge.record.table import Table
 from smallgauge.record.treatment import PROGRAM, Treatment
 
 Value = dict[str, object]
@@ -18,6 +19,11 @@ class SceneValues:
     own: dict[int, tuple[Value, ...]] = field(default_factory=dict)
     others: tuple[Value, ...] = ()
     findings: tuple[Finding, ...] = ()
+
+
+def scenes_by_position(running: Table) -> dict[int, int]:
+    """The scene of each film position; `running` has its scenes in running order."""
+    return dict(zip(running["film_position"].tolist(), running["scene"].tolist(), strict=True))
 
 
 def scene_layers(treatment: Treatment, subject: str, scenes: dict[int, int]) -> SceneValues:

@@ -20,6 +20,7 @@ from smallgauge.picture.overlap import solve_joint
 from smallgauge.picture.registration import Places, RegistrationDecision, solve_registration
 from smallgauge.picture.resample import Move, compose_moves
 from smallgauge.picture.steadiness import SteadinessSeries, solve_steadiness
+from smallgauge.record.by_scene import scenes_by_position
 from smallgauge.record.capture import Capture
 from smallgauge.record.chapters import scene_titles
 from smallgauge.record.evidence import evidence_of, film_scale, pixels_per_mm, shape_of
@@ -221,7 +222,7 @@ def plan_rendering(
 
 def _titles(treatment: Treatment, running: Table) -> tuple[str, ...]:
     """What each scene is called, by decisions that film positions anchor."""
-    scenes = dict(zip(running["film_position"].tolist(), running["scene"].tolist(), strict=True))
+    scenes = scenes_by_position(running)
     return scene_titles(treatment, scenes)
 
 

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from smallgauge.picture.dirt_kinds import DIRT, solve_dirt
 from smallgauge.picture.dirt_repair import DirtRepair, Run
+from smallgauge.record.by_scene import scenes_by_position
 from smallgauge.record.decided_dirt import dirt_decisions
 from smallgauge.record.dirttable import repair_of, rows_by_frame, runs_at
 from smallgauge.record.finding import Finding
@@ -29,7 +30,7 @@ def plan_dirt(
     """Repairs by capture and frame, the figures, and what there is to say; `running` has its scenes in running order."""
     if dirt is None:
         return {}, None, ()
-    scenes = dict(zip(running["film_position"].tolist(), running["scene"].tolist(), strict=True))
+    scenes = scenes_by_position(running)
     own, others, found = dirt_decisions(treatment, scenes)
     if treatment.find("dirt") is None:
         return {}, None, found

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from smallgauge.picture.flicker import FlickerCorrection, FlickerFigure, scenes_of, solve_flicker
 from smallgauge.picture.resample import Move
+from smallgauge.record.by_scene import scenes_by_position
 from smallgauge.record.capture import Capture
 from smallgauge.record.decided_flicker import flicker_decisions
 from smallgauge.record.exposures import flicker_evidence_of, lamps_of, picture_boxes
@@ -38,7 +39,7 @@ def plan_flicker(
     """
     lamps, _ = lamps_of(captures, running)
     evidence = flicker_evidence_of(running, lamps)
-    scenes = dict(zip(running["film_position"].tolist(), running["scene"].tolist(), strict=True))
+    scenes = scenes_by_position(running)
     own, others, found = flicker_decisions(treatment, scenes)
     decisions = tuple(own.get(int(evidence.scene[first]), others) for first, _ in scenes_of(evidence.scene))
     boxes = picture_boxes(captures, running)

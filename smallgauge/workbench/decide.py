@@ -325,8 +325,7 @@ def check_stamp(reel: OpenReel, row: int, stamp: str) -> None:
     """StaleDecision where the picture that was drawn is not that of the row."""
     if stamp != reel.stamp(reel.check_row(row)):
         raise StaleDecision(
-            f"The decision names frame {row}, but the picture that was drawn then is another one; look at the picture and "
-            "decide again."
+            f"The page names frame {row}, but the picture that was drawn then is another one; look at the picture and do it again."
         )
 
 

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 from starlette.requests import Request
 
 from smallgauge.errors import CallerError
 from smallgauge.lock import ReelLock
 from smallgauge.record.files import write_json
 from smallgauge.record.marks import MARKS, StillMark, read_marks, with_mark, without_mark
-from smallgauge.record.treatment import StaleDecision
 from smallgauge.workbench.addresses import TEXT, WHOLE, YES_NO, Address, change
+from smallgauge.workbench.decide import check_stamp
 from smallgauge.workbench.papers import file_of
 
 if TYPE_CHECKING:
@@ -46,11 +45,9 @@ def mark_addresses(bench: Bench) -> tuple[Address, ...]:
 
 def marks_paper(reel: OpenReel) -> dict[str, Any]:
     """The marks with the row and the scanner's own file name of each; row null where the reel no longer shows the frame."""
-    captures, frames = reel.frames["capture"], reel.frames["frame"]
     told = []
     for mark in read_marks(reel.folder):
-        rows = np.flatnonzero((captures == mark.capture) & (frames == mark.frame))
-        row = int(rows[0]) if len(rows) else None
+        row = reel.row_of(mark.capture, mark.frame)
         told.append(
             {
                 "row": row,
@@ -67,10 +64,7 @@ def marks_paper(reel: OpenReel) -> dict[str, Any]:
 def _marked(bench: Bench, request: Request) -> dict[str, Any]:
     reel, body = bench.reel(request), request.state.body
     row, by, words = reel.check_row(body["row"]), body["by"].strip(), " ".join(body.get("words", "").split())
-    if body["stamp"] != reel.stamp(row):
-        raise StaleDecision(
-            f"The mark names frame {row}, but the picture that was drawn then is another one; look at the picture and mark again."
-        )
+    check_stamp(reel, row, body["stamp"])
     if not by:
         raise CallerError("A mark needs the initials of who sets it; write them in the field 'Who decides'.")
     if len(words) > MOST_WORDS:

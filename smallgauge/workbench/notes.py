@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 from starlette.requests import Request
 
 from smallgauge.deliver.phrases import moment_words
@@ -67,11 +66,9 @@ def note_addresses(bench: Bench) -> tuple[Address, ...]:
 
 def notes_paper(reel: OpenReel) -> dict[str, Any]:
     """The notes, each with the row that shows its frame; null where the reel no longer does."""
-    captures, frames = reel.frames["capture"], reel.frames["frame"]
     told = []
     for note in read_frame_notes(reel.folder).notes:
-        rows = np.flatnonzero((captures == note.capture) & (frames == note.frame))
-        row = int(rows[0]) if len(rows) else None
+        row = reel.row_of(note.capture, note.frame)
         told.append(
             {
                 "number": note.number,

@@ -33,6 +33,7 @@ from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.evenness import Evenness
 from smallgauge.picture.kernels import light_frame
 from smallgauge.picture.kernels_look import look_frame, split_colour
+from smallgauge.record.by_scene import scenes_by_position
 from smallgauge.record.capture import Capture
 from smallgauge.record.dirttable import DIRT_TABLE, read_dirt
 from smallgauge.record.files import read_decisions, read_json
@@ -79,6 +80,7 @@ class Decided:
     treatment: Treatment
     running: Table  # the frame table with film positions and scenes counted from the head of the roll
     lengths: tuple[Length, ...]
+    scenes: dict[int, int]  # the scene of each film position
 
 
 class OpenReel:
@@ -134,6 +136,11 @@ class OpenReel:
             raise CallerError(f"This reel has frames 0 to {self.count - 1}, asked for was {row}.")
         return row
 
+    def row_of(self, capture: int, frame: int) -> int | None:
+        """The row of a captured frame; None where the reel does not show it."""
+        rows = np.flatnonzero((self.frames["capture"] == capture) & (self.frames["frame"] == frame))
+        return int(rows[0]) if len(rows) else None
+
     def decided(self) -> Decided:
         """The decisions as they stand now; read again only where the log has changed."""
         path = self.folder / "decisions.jsonl"
@@ -144,10 +151,12 @@ class OpenReel:
             log = read_decisions(path)
             treatment = treatment_of(log)
             loading = loading_of(treatment)
+            running = in_running_order(self.frames, loading)
             now = Decided(
                 log=log,
                 treatment=treatment,
-                running=in_running_order(self.frames, loading),
+                running=running,
+                scenes=scenes_by_position(running),
                 lengths=tuple(lengths_of(self.frames, backwards=loading.backwards)),
             )
             self._decided = seen, now

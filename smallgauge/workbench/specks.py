@@ -39,15 +39,14 @@ def specks_of(reel: OpenReel, row: int) -> tuple[list[dict[str, Any]], dict[str,
     dirt = reel.dirt()
     if dirt is None:
         return [], None
-    running = reel.decided().running
-    scenes = dict(zip(running["film_position"].tolist(), running["scene"].tolist(), strict=True))
-    own, others, _ = dirt_decisions(reel.treatment(), scenes)
-    scene = int(running["scene"][row])
+    known = reel.decided()
+    own, others, _ = dirt_decisions(known.treatment, known.scenes)
+    scene = int(known.running["scene"][row])
     decision = own.get(scene, others)
     number, frame = int(reel.frames["capture"][row]), int(reel.frames["frame"][row])
     at = np.flatnonzero((dirt["capture"] == number) & (dirt["frame"] == frame))
     blobs = {name: column[at] for name, column in dirt.values.items()}
-    decided = reel.treatment().find("dirt") is not None
+    decided = known.treatment.find("dirt") is not None
     wanted = solve_dirt(blobs, np.full(len(at), scene), own, others) & decided
     specks = [
         {

@@ -139,3 +139,8 @@ def flip(path):
     path.unlink()
     path.write_bytes(data)
     os.utime(path, ns=(was.st_atime_ns, was.st_mtime_ns))
+
+
+def is_working_file(name):
+    """Whether a file lies in the folder of a reel that may be deleted when nothing runs."""
+    return "work" in name.split("/")

@@ -6,7 +6,7 @@ import subprocess
 import sys
 
 import pytest
-from drawn_release import NUMBER, flip, make_bench
+from drawn_release import NUMBER, flip, is_working_file, make_bench
 from shop import open_shop
 
 from smallgauge.media import removal
@@ -72,7 +72,7 @@ def what_goes(bench, what):
     files = bench.files()
     return {
         "frames": {name for name in files if name.endswith(".png")},
-        "work": {name for name in files if "/work/" in name and "journal" not in name},
+        "work": {name for name in files if is_working_file(name) and "journal" not in name},
         "everything": files - {"film/capture.toml"},
     }[what]
 

@@ -37,7 +37,7 @@ def region(page, name: str) -> None:
 def decide_by_keyboard(page) -> None:
     """A colour point for the scene, tried and then recorded."""
     region(page, "fields")
-    tab_to(page, "label:has(+ label) input.short, input.short")
+    tab_to(page, "input.short")
     page.keyboard.type("jt")
     page.keyboard.press("Tab")
     page.keyboard.type("the sky is too red")

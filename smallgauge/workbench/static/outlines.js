@@ -17,7 +17,7 @@ export async function read(pictures) {
   if (asking || !on.value || pictures.look.value !== "capture") return;
   asking = true;
   try {
-    while (!pictures.moving && pictures.drawn.value && (stale || paper.value?.row !== pictures.drawn.value.row)) {
+    while (!pictures.isPassing && pictures.drawn.value && (stale || paper.value?.row !== pictures.drawn.value.row)) {
       stale = false;
       paper.value = await ask.json(ask.at(pictures.reel, `/outlines/${pictures.drawn.value.row}`));
     }

@@ -52,7 +52,6 @@ export class Pictures {
     this.rest = 0;
     this.trueRest = 0;
     this.trueBusy = false;
-    this.trueWish = "";
     this.serial = 0;
   }
 
@@ -71,7 +70,7 @@ export class Pictures {
   }
 
   /** Whether the pointer is being drawn over the strip and has not stood still. */
-  get moving() {
+  get isPassing() {
     return this.passing.value && performance.now() - this.wishedAt < PASSING_MS - 20;
   }
 

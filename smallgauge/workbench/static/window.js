@@ -20,7 +20,7 @@ async function tell(pictures) {
   if (asking) return;
   asking = true;
   try {
-    while (!pictures.moving && pictures.drawn.value && about.value?.row !== pictures.drawn.value.row) {
+    while (!pictures.isPassing && pictures.drawn.value && about.value?.row !== pictures.drawn.value.row) {
       about.value = await ask.json(ask.at(pictures.reel, `/frame/${pictures.drawn.value.row}`));
     }
   } catch (error) {
