@@ -7,8 +7,13 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from smallgauge.crew import prepare_kernels
+
 ROOT = Path(__file__).resolve().parent.parent
 SPECIMENS = ROOT.parent / "shared" / "specimens"
+
+# Compiled code is kept in one place, that of the program: what a command compiles no test compiles again.
+prepare_kernels()
 
 # The same examples on every run: a test that fails once fails again.
 settings.register_profile("house", derandomize=True, database=None, deadline=None)

@@ -24,19 +24,18 @@ ROOT = Path(__file__).resolve().parent.parent
 MOST_PROCESSES = 4
 
 _WARM = """
-import importlib, importlib.util
+import importlib
+from smallgauge.crew import prepare_kernels
+
+prepare_kernels()  # kept where the program looks for them, and the tests too (tests/conftest.py)
 for name in (
     "smallgauge.picture.kernels",
     "smallgauge.picture.kernels_proof",
     "smallgauge.picture.kernels_dirt",
     "smallgauge.media.kernels_planes",
-    "smallgauge.sound.kernels",
 ):
-    if importlib.util.find_spec(name) is not None:
-        warm = getattr(importlib.import_module(name), "warm", None)
-        print(name, "compiled" if warm else "has no warm()")
-        if warm:
-            warm()
+    importlib.import_module(name).warm()
+    print(name, "compiled")
 """
 
 COMMANDS = {

@@ -112,6 +112,7 @@ def test_torn_papers_are_gone_on_from(capture, undisturbed, tmp_path):
     assert left == undisturbed
 
 
+@pytest.mark.campaign
 def test_an_archive_copy_of_single_frames_goes_on_after_a_kill(tmp_path):
     """Killed between and within chunks, two workers then one: frames, list and tables are those of a run undisturbed."""
     capture = tmp_path / "resumed"

@@ -14,7 +14,8 @@ from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import read_table
 
-NAMES = ("super8-striped-18fps", "standard8-torn", "super8-faded")
+STRIPED = pytest.param("super8-striped-18fps", marks=pytest.mark.campaign)  # the longest of the three
+NAMES = (STRIPED, "standard8-torn", "super8-faded")
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +75,12 @@ def test_the_place_of_each_frame_is_found(finished, name):
 
 
 @pytest.mark.parametrize(
-    ("name", "most_px"), [("super8-striped-18fps", 0.1), ("standard8-torn", 0.15), ("super8-faded", 0.15)]
+    ("name", "most_px"),
+    [
+        pytest.param("super8-striped-18fps", 0.1, marks=pytest.mark.campaign),
+        ("standard8-torn", 0.15),
+        ("super8-faded", 0.15),
+    ],
 )
 def test_the_finished_film_stands_still(finished, name, most_px):
     """The picture lies still in the rendered frames, in all of them, and none is off by 2 px without a flag.

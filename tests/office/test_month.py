@@ -45,6 +45,7 @@ def run_month(folder, *, benches, seed, orders, reels, database=""):
     return told
 
 
+@pytest.mark.campaign  # the same on PostgreSQL runs always
 def test_a_few_days_on_sqlite(tmp_path):
     run_month(tmp_path, benches=1, seed=1, orders=4, reels=5)
 

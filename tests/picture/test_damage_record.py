@@ -89,7 +89,7 @@ def wrong(told):
     return {key: count for key, count in told.table.items() if key[1] != key[2] and key[2] != ""}
 
 
-@pytest.mark.parametrize("gauge", ["super-8", "standard-8"])
+@pytest.mark.parametrize("gauge", ["super-8", pytest.param("standard-8", marks=pytest.mark.campaign)])
 def test_every_kind_of_damage_gets_its_word(gauge):
     told = read_reel(gauge, 11, width=512, height=384)
     assert wrong(told) == {}
@@ -178,7 +178,9 @@ def test_specimen_with_torn_perforations():
     assert all(word in ("nicked", "torn", "cracked") for drawn, word in table if drawn.startswith("claw"))
 
 
-@pytest.mark.parametrize("name", ["super8-faded", "super8-striped-18fps"])
+@pytest.mark.parametrize(
+    "name", ["super8-faded", pytest.param("super8-striped-18fps", marks=pytest.mark.campaign)]
+)
 def test_specimens_with_whole_perforations(name):
     _, frames = read_specimen(name, 10)
     light = [each[0] for each in frames]

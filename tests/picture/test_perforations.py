@@ -328,7 +328,13 @@ def frames_of(gauge, count=5, *, view=None, **kw):
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("gauge", list(VIEWS))
+@pytest.mark.parametrize(
+    "gauge",
+    [
+        pytest.param(name, marks=() if name in ("super-8", "9.5mm", "16mm") else pytest.mark.campaign)
+        for name in VIEWS
+    ],
+)
 def test_gauge_without_scale(gauge):
     px_per_mm, _ = VIEWS[gauge]
     pitch, w, h, *_ = FILM[gauge]

@@ -69,7 +69,12 @@ def found_on_drawn(gauge, seed, *, frames=30, **changes):
 
 @pytest.mark.parametrize(
     ("gauge", "kind"),
-    [("super-8", "tape"), ("super-8", "cement"), ("standard-8", "tape"), ("standard-8", "cement")],
+    [
+        pytest.param("super-8", "tape", marks=pytest.mark.campaign),
+        ("super-8", "cement"),
+        ("standard-8", "tape"),
+        pytest.param("standard-8", "cement", marks=pytest.mark.campaign),
+    ],
 )
 def test_splices_are_found_and_cuts_made_in_camera_are_not(gauge, kind):
     scenes = tuple(
@@ -144,7 +149,10 @@ def test_other_film_and_light(kind, changes):
     assert {name for _, name in found} <= {kind, ""}
 
 
-@pytest.mark.parametrize(("name", "gauge"), [("standard8-torn", "standard-8"), ("super8-faded", "super-8")])
+@pytest.mark.parametrize(
+    ("name", "gauge"),
+    [("standard8-torn", "standard-8"), pytest.param("super8-faded", "super-8", marks=pytest.mark.campaign)],
+)
 def test_specimens_hold_no_splice(name, gauge):
     """Torn borders and scene changes of film that nobody here drew: none of it is a splice."""
     truth, frames = read_specimen(name, 18)

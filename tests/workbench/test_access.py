@@ -88,7 +88,9 @@ REACH = """() => {
 
 
 @needs_browser
-@pytest.mark.parametrize("size", [(1280, 800), (640, 400)])  # the second: 1280 x 800 enlarged to 200 %
+@pytest.mark.parametrize(
+    "size", [pytest.param((1280, 800), marks=pytest.mark.campaign), (640, 400)]
+)  # the second: 1280 x 800 enlarged to 200 %
 def test_small_and_enlarged_pages_lose_nothing_at_their_sides(numbered_shelf, size):
     width, height = size
     with (

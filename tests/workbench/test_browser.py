@@ -94,7 +94,7 @@ def check_jumps(page, count: int, seed: int) -> int:
     return wrong
 
 
-@pytest.mark.parametrize("seed", [7, 17, 27])
+@pytest.mark.parametrize("seed", [7, 17])
 def test_the_drawn_frame_is_the_frame_that_is_said(opened, seed):
     _, page = opened
     assert check_jumps(page, 60, seed=seed) == 0  # the campaign takes 2,000

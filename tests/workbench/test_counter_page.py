@@ -254,7 +254,7 @@ def test_a_label_by_the_camera_where_the_browser_reads_codes(tmp_path):
 
 
 @needs_browser
-@pytest.mark.parametrize("size", [(1280, 800), (640, 400)])
+@pytest.mark.parametrize("size", [pytest.param((1280, 800), marks=pytest.mark.campaign), (640, 400)])
 def test_a_small_page_loses_nothing_at_its_sides(tmp_path, size):
     from test_access import REACH
 

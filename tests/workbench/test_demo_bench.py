@@ -11,6 +11,7 @@ pytestmark = pytest.mark.skipif(chromium() is None, reason="left out: no chromiu
 TITLES = ["The strip", "Places that want a look", "The picture", "The treatment", "Work in hand"]
 
 
+@pytest.mark.campaign  # the whole demonstration reel is drawn
 def test_a_first_run_is_shown_round_by_keyboard_and_not_again(tmp_path, monkeypatch):
     prepare_kernels()  # so that only the tour's mark lies elsewhere
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))

@@ -104,7 +104,7 @@ def other_server(address: str):
 
 
 @pytest.mark.parametrize(
-    "address", ["127.0.0.1", "127.0.0.2"]
+    "address", ["127.0.0.1", pytest.param("127.0.0.2", marks=pytest.mark.campaign)]
 )  # the same site on another port, and another site
 def test_a_foreign_page_reads_and_changes_nothing(own_shelf, address):
     with (
