@@ -61,8 +61,6 @@ class ReelLock:
 
     def _dispute(self) -> bytes:
         """The lock's content when it may be taken over; else a CallerError that says by whom it is held."""
-        import psutil
-
         folder = self.path.parent.parent
         data = b""
         try:
@@ -75,11 +73,7 @@ class ReelLock:
             host, process, began = "an unknown host", -1, 0.0
         silent_s = time.time() - self.path.stat().st_mtime if self.path.exists() else STALE_S
         if host == platform.node():
-            try:
-                alive = abs(psutil.Process(process).create_time() - began) < 1.0
-            except psutil.Error:
-                alive = False
-            if alive:
+            if runs_here(process, began):
                 raise CallerError(
                     f"{folder} is being worked on by process {process} of this machine; wait for it to end."
                 )
@@ -109,18 +103,30 @@ class ReelLock:
                 self.path.unlink()
 
 
-def held_by(folder: Path) -> str | None:
-    """The host and process that work in a reel's folder now; None where nobody does, or a dead process left its lock."""
+def runs_here(process: int, began: float) -> bool:
+    """Whether the process of this machine with that number, begun at that time (s), still runs.
+
+    One that has ended and that its parent has not asked after yet is listed still: it does not run.
+    """
     import psutil
 
+    try:
+        found = psutil.Process(process)
+        return abs(found.create_time() - began) < 1.0 and found.status() != psutil.STATUS_ZOMBIE
+    except psutil.Error:
+        return False
+
+
+def held_by(folder: Path) -> str | None:
+    """The host and process that work in a reel's folder now; None where nobody does, or a dead process left its lock."""
     path = folder / "work" / "lock"
     try:
         theirs = json.loads(path.read_bytes())
         host, process, began = str(theirs["host"]), int(theirs["process"]), float(theirs["began"])
         if host == platform.node():
-            alive = abs(psutil.Process(process).create_time() - began) < 1.0
+            alive = runs_here(process, began)
         else:
             alive = time.time() - path.stat().st_mtime < STALE_S
-    except (OSError, ValueError, KeyError, TypeError, psutil.Error):
+    except (OSError, ValueError, KeyError, TypeError):
         return None
     return f"{host}, process {process}" if alive else None

@@ -14,7 +14,7 @@ import pytest
 
 from smallgauge.crew import Crew
 from smallgauge.errors import CallerError, SmallgaugeError
-from smallgauge.lock import ReelLock
+from smallgauge.lock import ReelLock, held_by
 from smallgauge.media.picture_in import UnreadableFrame
 
 
@@ -151,6 +151,21 @@ def test_a_dead_process_is_taken_over_at_once(tmp_path):
     with ReelLock(tmp_path):
         pass
     assert list((tmp_path / "work").iterdir()) == []
+
+
+@pytest.mark.skipif(
+    sys.platform == "win32", reason="left out: processes that ended stay listed on POSIX systems"
+)
+def test_a_process_that_ended_and_was_not_asked_after_holds_nothing(tmp_path):
+    child = subprocess.Popen([sys.executable, "-c", "pass"], stdin=subprocess.DEVNULL)
+    began = psutil.Process(child.pid).create_time()
+    while psutil.Process(child.pid).status() != psutil.STATUS_ZOMBIE:
+        time.sleep(0.01)
+    lock_file(tmp_path, process=child.pid, began=began)
+    assert held_by(tmp_path) is None
+    with ReelLock(tmp_path):
+        assert child.wait() == 0
+        assert f"process {os.getpid()}" in held_by(tmp_path)
 
 
 def test_another_host_is_asked_for(tmp_path):

@@ -28,7 +28,7 @@ from smallgauge.deliver.phrases import count_words
 from smallgauge.deliver.words import outcome_words, sentence
 from smallgauge.errors import CallerError, MaterialError, SmallgaugeError
 from smallgauge.line import Held, Settings, finish, finish_reel, machines_beside
-from smallgauge.lock import held_by
+from smallgauge.lock import held_by, runs_here
 from smallgauge.media.arriving import Arrivals
 from smallgauge.media.passing import VIDEO_SUFFIXES
 from smallgauge.media.whole import free_bytes, plain_size, safe_file_name, write_whole_bytes
@@ -298,13 +298,11 @@ def _is_dead(worker: Worker) -> bool:
     """Whether a process of this machine is gone; another machine's can't be told from here."""
     import platform
 
-    import psutil
-
     if worker.host != platform.node():
         return False
     try:
-        return abs(psutil.Process(worker.process).create_time() - float(worker.began)) >= 1.0
-    except (psutil.Error, ValueError):
+        return not runs_here(worker.process, float(worker.began))
+    except ValueError:
         return True
 
 
@@ -426,7 +424,7 @@ def _end(process: Any) -> None:
     process.terminate()
     if not connection.wait([process.sentinel], STOP_S):
         process.kill()
-        connection.wait([process.sentinel])
+    process.join()
     for each in family:
         with contextlib.suppress(psutil.Error):
             each.kill()

@@ -31,6 +31,7 @@ export class Sound {
     this.plays = signal(false);
     this.waveWish = "";
     this.momentWish = "";
+    this.secondWish = /** @type {number|null} */ (null); // the newest wish where it is a second; its answer may be under way
     this.pointing = /** @type {Promise<void>|null} */ (null); // until the moment is the one that was pointed at
     /** @type {AudioContext|null} */
     this.context = null;
@@ -97,13 +98,21 @@ export class Sound {
   /** @param {number} place of the strip, rows */
   pointAt(place) {
     const row = Math.max(0, Math.min(this.strip.paper.frames - 1, Math.floor(place)));
+    this.secondWish = null;
     return this.point(`row=${row}&thousandths=${Math.max(0, Math.min(1000, Math.round(1000 * (place - row))))}`);
   }
 
   /** @param {number} second */
   pointSecond(second) {
-    const most = this.paper.value.seconds;
-    return this.point(`microseconds=${Math.round(1e6 * Math.max(0, Math.min(most, second)))}`);
+    this.secondWish = Math.max(0, Math.min(this.paper.value.seconds, second));
+    return this.point(`microseconds=${Math.round(1e6 * this.secondWish)}`);
+  }
+
+  /** Move the moment on from where it was last wished to be, whether or not that was answered yet. @param {number} by_s */
+  async move(by_s) {
+    while (this.pointing && this.secondWish === null) await this.pointing;
+    const now = this.pointing ? this.secondWish : (this.moment.value?.sound_s ?? null);
+    return now === null ? this.pointAt(this.pictures.drawn.value?.row ?? 0) : this.pointSecond(now + by_s);
   }
 
   /** The drawn picture is that of the next pair. */
@@ -131,7 +140,7 @@ export class Sound {
   }
 
   async make() {
-    await this.pointing;
+    while (this.pointing) await this.pointing;
     const { value: picture } = this.picture;
     if (!picture) this.say("A pair needs its picture: draw it, then take it.", true);
     else if (!this.moment.value) this.say("A pair needs its moment: point at the wave, or type the second.", true);
@@ -312,10 +321,8 @@ const momentKeys = (sound) => (/** @type {KeyboardEvent} */ event) => {
   event.preventDefault();
   event.stopPropagation();
   if (event.key === "Enter") return sound.make();
-  const now = sound.moment.value;
-  if (!now) return sound.pointAt(sound.pictures.drawn.value?.row ?? 0);
-  const by = event.shiftKey ? (sound.paper.value.speed * sound.paper.value.frame_s) : STEP_S;
-  sound.pointSecond(now.sound_s + (up ?? 0) * by);
+  const by_s = event.shiftKey ? (sound.paper.value.speed * sound.paper.value.frame_s) : STEP_S;
+  sound.move((up ?? 0) * by_s);
 };
 
 /** The section below the picture: listen, make a pair, the pairs. @param {{sound: Sound}} props */
