@@ -1,8 +1,16 @@
-"""Every comparison with general-purpose baselines, one after the other: `python -m benchmarks`."""
+"""Every measurement and every comparison with general-purpose baselines, one after the other.
+
+    python -m benchmarks [NAME ...]
+
+Without a name all of those that need no folder of their own. Those that write their part of docs/benchmarks.md do so.
+"""
 
 import runpy
+import sys
 
-for name in (
+WRITING = ("passes",)
+NAMES = (
+    *WRITING,
     "account",
     "between",
     "colour",
@@ -19,6 +27,16 @@ for name in (
     "splices",
     "stills",
     "wild",
-):
-    print(f"\n## {name}\n", flush=True)
-    runpy.run_module(f"benchmarks.{name}", run_name="__main__")
+)
+
+
+def main() -> None:
+    """Run them."""
+    for name in sys.argv[1:] or NAMES:
+        print(f"\n## {name}\n", flush=True)
+        sys.argv = [name, *(["--write"] if name in WRITING else [])]
+        runpy.run_module(f"benchmarks.{name}", run_name="__main__")
+
+
+if __name__ == "__main__":
+    main()

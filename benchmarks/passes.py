@@ -374,8 +374,9 @@ def table(frames: int, bits: int, found: dict[str, dict[str, Costs]], begun: flo
     lines = [
         "## Own CPU of each pass",
         "",
-        f"`python -m benchmarks.passes --frames {frames} --bits {bits}`: {frames} drawn frames of {SIZE[0]} x {SIZE[1]} in {bits} bits, "
-        f"striped Super 8, one process; CPU ms a frame. {machine()}. Load {begun:.2f} at the start, {load():.2f} at the end.",
+        f"`python -m benchmarks.passes --frames {frames} --bits {bits}`: {frames} drawn frames of {SIZE[0]} x {SIZE[1]} "
+        f"in {bits} bits, striped Super 8, one process; CPU ms a frame. {machine()}. Load {begun:.2f} at the start, "
+        f"{load():.2f} at the end.",
         "",
         "| pass | all CPU | bare reads | bare encodes | one SHA-256 a frame | own | of it for the reel | share of the codec | "
         "all over the codec | limit, ms |",

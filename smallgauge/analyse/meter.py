@@ -126,6 +126,7 @@ class Meter:
         self.gauge = gauge_named(capture.gauge)
         self.layout = _grain_layout(capture)
         self.border_boxes = _border_boxes(capture)
+        self.planes: Light | None = None  # where the light of the frame at hand lies
         self.plane: tuple[Light, Light] | None = (
             None  # of the frame at hand: its light, and the channel measured
         )
@@ -188,7 +189,11 @@ class Meter:
         return usual if held else (math.nan, math.nan)
 
     def _light(self, frame: Frame) -> Light:
-        return light_of_capture(frame.samples, self.table, self.evenness)
+        """Light of the frame at hand; it lies where the light of the frame before lay."""
+        samples = frame.samples
+        if samples.ndim == 3 and (self.planes is None or self.planes.shape[1:] != samples.shape[:2]):
+            self.planes = np.empty((3, *samples.shape[:2]), np.float32)
+        return light_of_capture(samples, self.table, self.evenness, planes=self.planes)
 
     def _plane(self, light: Light) -> Light:
         """The channel that the survey measures perforations in."""

@@ -14,7 +14,7 @@ from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import GAUGES, Gauge, gauge_named
 from smallgauge.gauge.geometry import picture_offset_mm
 from smallgauge.media.picture_in import UnreadableFrame, open_picture
-from smallgauge.picture.density import light_of_samples
+from smallgauge.picture.density import light_planes_of_samples
 from smallgauge.picture.gate import find_picture_area
 from smallgauge.picture.gauge_reading import GaugeReading, find_gauge
 from smallgauge.picture.perforations import PerforationSurvey, find_perforations, measure_reference
@@ -180,7 +180,7 @@ def survey_light(
                 (
                     np.asarray(samples, np.float32)
                     if table is None
-                    else light_of_samples(cast(Codes, samples), table)
+                    else light_planes_of_samples(cast(Codes, samples), table)
                 ),
             )
     progress(what, len(numbers), len(numbers))

@@ -160,6 +160,50 @@ def light_of_samples(
     return table[np.minimum(samples, len(table) - 1)]
 
 
+def light_planes_of_samples(
+    samples: NDArray[np.uint8] | NDArray[np.uint16],
+    table: NDArray[np.float32],
+    *,
+    planes: NDArray[np.float32] | None = None,
+) -> NDArray[np.float32]:
+    """The same as `light_of_samples` for a colour frame, each channel in one piece of memory.
+
+    Parameters
+    ----------
+    samples : uint8 or uint16 array, shape (height, width) or (height, width, 3)
+        Code values. One beyond the table counts as the highest.
+    table : float32 array, one-dimensional
+        What `light_table` gave.
+    planes : float32 array, shape (3, height, width), optional
+        Where to put the light of a colour frame; the result is then a view of it.
+
+    Returns
+    -------
+    float32 array of the samples' shape
+        Light. Of a colour frame `light[:, :, channel]` lies in one piece, so that it need not be copied.
+
+    Notes
+    -----
+    Source: definition.
+
+    Examples
+    --------
+    >>> table = light_table(bits=8, code_values="linear")
+    >>> light = light_planes_of_samples(np.array([[[0, 51, 255]]], np.uint8), table)
+    >>> print(light[0, 0])
+    [0.  0.2 1. ]
+    """
+    if samples.ndim != 3 or samples.shape[2] != 3:
+        return light_of_samples(samples, table)
+    from smallgauge.picture.kernels_light import look_up_planes
+
+    height, width = samples.shape[:2]
+    if planes is None:
+        planes = np.empty((3, height, width), np.float32)
+    look_up_planes(np.ascontiguousarray(samples).reshape(height, 3 * width), table, planes)
+    return planes.transpose(1, 2, 0)
+
+
 def density_of_light(light: NDArray[np.floating], *, floor: float = LIGHT_FLOOR) -> NDArray[np.floating]:
     """Density, base 10: how much the film holds back of the open gate's light.
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from smallgauge.columns import Column
 from smallgauge.errors import CallerError
+from smallgauge.picture.reduction import make_smaller
 
 COLUMNS: tuple[Column, ...] = (
     Column(
@@ -245,7 +246,7 @@ def _picture_plane(
         return np.zeros((0, 0), np.float32), 1
     part = part[: height * factor, : width * factor]
     if factor > 1:
-        part = cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA)
+        part = make_smaller(part, width=width, height=height)
     if part.ndim == 3:
         part = cv2.transform(part, np.full((1, part.shape[2]), 1.0 / part.shape[2], np.float32))
     return part, factor

@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from smallgauge.columns import Column
 from smallgauge.errors import CallerError
+from smallgauge.picture.reduction import make_smaller
 
 COLUMNS: tuple[Column, ...] = (
     Column(
@@ -155,10 +156,8 @@ def make_proxies(
     factor = max(1, columns // (2 * width))
     if factor > 1:
         whole = part[: part.shape[0] // factor * factor, : part.shape[1] // factor * factor]
-        part = cv2.resize(
-            whole, (whole.shape[1] // factor, whole.shape[0] // factor), interpolation=cv2.INTER_AREA
-        )
-    colour = cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA).reshape(height, width, channels)
+        part = make_smaller(whole, width=whole.shape[1] // factor, height=whole.shape[0] // factor)
+    colour = make_smaller(part, width=width, height=height).reshape(height, width, channels)
     if part.ndim == 3:
         part = cv2.transform(part, np.full((1, part.shape[2]), 1.0 / part.shape[2], np.float32))
     small = cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA)

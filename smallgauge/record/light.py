@@ -13,7 +13,7 @@ from smallgauge.errors import FixityError, MaterialError
 from smallgauge.media.frame import PixelEncoding, Region
 from smallgauge.media.still_in import read_header, read_still
 from smallgauge.media.whole import digest_file
-from smallgauge.picture.density import light_of_samples, light_table
+from smallgauge.picture.density import light_of_samples, light_planes_of_samples, light_table
 from smallgauge.picture.evenness import Evenness, make_evenness
 from smallgauge.record.capture import Capture, LampPicture, Light
 from smallgauge.record.notes import CaptureNotes
@@ -64,16 +64,25 @@ def table_for(light: Light, encoding: PixelEncoding) -> NDArray[np.float32] | No
 
 
 def light_of_capture(
-    samples: Any, table: NDArray[np.float32] | None, evenness: Evenness | None
+    samples: Any,
+    table: NDArray[np.float32] | None,
+    evenness: Evenness | None,
+    *,
+    planes: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
-    """Light of a captured frame, even where that is known.
+    """Light of a captured frame, even where that is known; each channel of colour lies in one piece of memory.
+
+    `planes`, of shape (3, height, width), is where the light of a colour frame may be put.
 
     Examples
     --------
     >>> light_of_capture(np.array([[0, 255]], np.uint8), np.linspace(0, 1, 256, dtype=np.float32), None).tolist()
     [[0.0, 1.0]]
     """
-    light = np.asarray(samples, np.float32) if table is None else light_of_samples(samples, table)
+    if table is None:
+        light = np.asarray(samples, np.float32)
+    else:
+        light = light_planes_of_samples(samples, table, planes=planes)
     return light if evenness is None else light * evenness.gain + evenness.offset
 
 

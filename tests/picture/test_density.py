@@ -4,7 +4,13 @@ import numpy as np
 import pytest
 
 from smallgauge.errors import CallerError
-from smallgauge.picture.density import density_of_light, light_of_density, light_of_samples, light_table
+from smallgauge.picture.density import (
+    density_of_light,
+    light_of_density,
+    light_of_samples,
+    light_planes_of_samples,
+    light_table,
+)
 
 
 def at(signal: float, **encoding: object) -> float:
@@ -111,3 +117,16 @@ def test_density_and_light_undo_each_other() -> None:
 def test_nonsense_is_refused(wrong: dict[str, object]) -> None:
     with pytest.raises(CallerError):
         light_table(**wrong)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16])
+def test_light_in_planes_is_the_same_light(kind: type) -> None:
+    """Channel by channel in memory, value by value the same; codes beyond the table too, grey as it comes."""
+    table = light_table(bits=8, code_values="gamma", gamma_curve="bt709")
+    samples = np.random.default_rng(3).integers(0, np.iinfo(kind).max, (7, 11, 3), endpoint=True).astype(kind)
+    planes = np.empty((3, 7, 11), np.float32)
+    light = light_planes_of_samples(samples, table, planes=planes)
+    assert np.array_equal(light, light_of_samples(samples, table))
+    assert light.base is planes and light[:, :, 1].flags.c_contiguous
+    grey = samples[:, :, 0]
+    assert np.array_equal(light_planes_of_samples(grey, table), light_of_samples(grey, table))
