@@ -127,9 +127,7 @@ class Meter:
         self.layout = _grain_layout(capture)
         self.border_boxes = _border_boxes(capture)
         self.planes: Light | None = None  # where the light of the frame at hand lies
-        self.plane: tuple[Light, Light] | None = (
-            None  # of the frame at hand: its light, and the channel measured
-        )
+        self.plane: tuple[Light, Light] | None = None  # its light, and the channel measured
         self.proxies: list[_Proxy | None] = [None, None]  # two before, one before
 
     def look_back(self, frame: Frame | None) -> None:
