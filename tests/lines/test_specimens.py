@@ -104,6 +104,7 @@ def test_the_finished_film_stands_still(finished, name, most_px):
         assert (off[~flagged[scenes == scene]] < 2.0).all()
 
 
+@pytest.mark.campaign
 def test_the_clap_is_heard_where_it_is_seen(finished):
     """The highest peak of the finished sound lies within a quarter of a frame of the frame of the clap."""
     import av
@@ -119,6 +120,7 @@ def test_the_clap_is_heard_where_it_is_seen(finished):
     assert abs(heard - truth["clap_frames"][0]) < 0.25
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("film", ["finished.mkv", "viewing.mp4"])
 def test_the_clap_is_seen_and_heard_within_10_ms(finished, film):
     """Decoded by FFmpeg alone: the clapper stands still from the frame on in which it is heard to close."""
@@ -148,6 +150,7 @@ def test_the_clap_is_seen_and_heard_within_10_ms(finished, film):
     assert abs(times[closed] - heard_s) <= 0.010
 
 
+@pytest.mark.campaign
 def test_the_speed_is_proposed_with_its_evidence(finished):
     """Film hum at 60 Hz and 18 frames a second, told from the 60 Hz of the capture chain; no operator."""
     folder, outcome, truth = finished("super8-striped-18fps")

@@ -73,7 +73,14 @@ def right(base) -> Finished:
     return finished(base / "right", base / "shelf")
 
 
-@pytest.mark.parametrize("way", [way for way in WAYS if way != "head first"])
+@pytest.mark.parametrize(
+    "way",
+    [
+        pytest.param("tail first", marks=pytest.mark.campaign),
+        pytest.param("head first, flipped", marks=pytest.mark.campaign),
+        "tail first, flipped",
+    ],
+)
 def test_put_right_when_stated(base, right, way):
     """The same film: each frame, the copy's order, scenes, stills and sound as of the capture that was loaded rightly.
 

@@ -18,6 +18,7 @@ from axe import findings
 from numbered_reel import AT, NAME
 from served import browser, chromium, page_of, serve
 
+from smallgauge.cli import main
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.record.files import read_decisions
 from smallgauge.workbench.accounts import ACCOUNTS_FILE, Accounts, read_accounts, remove_account, set_account
@@ -97,26 +98,34 @@ def bench(*words: str, given: str = "") -> subprocess.CompletedProcess:
     )
 
 
-def test_opening_is_refused_until_everything_is_there(tmp_path, certificate):
+def test_opening_is_refused_until_everything_is_there(tmp_path, certificate, capsys):
     cert, key = map(str, certificate)
     shelf = str(tmp_path)
-    answer = bench(shelf, "--open-as", "localhost", "--no-browser")
-    assert answer.returncode == 2 and answer.stdout == ""
-    for said in (
+
+    def asked(*words: str) -> tuple[int, str]:
+        code = main(["workbench", shelf, *words])
+        told = capsys.readouterr()
+        assert told.out == ""
+        return code, told.err
+
+    code, said = asked("--open-as", "localhost", "--no-browser")
+    assert code == 2
+    for words in (
         "a certificate (--certificate FILE)",
         "its key",
         "an operator's account",
         "nothing was opened",
     ):
-        assert said in answer.stderr
+        assert words in said
     made = bench(shelf, "--account", "mk", given=f"{WORDS}\n")
     assert made.returncode == 0 and made.stdout == "The account mk is made.\n"
-    answer = bench(shelf, "--open-as", "localhost", "--certificate", key, "--key", cert)
-    assert answer.returncode == 3 and "can't be used" in answer.stderr
-    answer = bench(shelf, "--certificate", cert)
-    assert answer.returncode == 2 and "goes with --open-as" in answer.stderr
+    code, said = asked("--open-as", "localhost", "--certificate", key, "--key", cert)
+    assert code == 3 and "can't be used" in said
+    code, said = asked("--certificate", cert)
+    assert code == 2 and "goes with --open-as" in said
     assert bench(shelf, "--remove-account", "mk").returncode == 0
-    assert "account" in bench(shelf, "--open-as", "localhost", "--certificate", cert, "--key", key).stderr
+    code, said = asked("--open-as", "localhost", "--certificate", cert, "--key", key)
+    assert code == 2 and "account" in said
 
 
 @pytest.fixture
