@@ -55,6 +55,7 @@ from smallgauge.workbench.notes import note_addresses
 from smallgauge.workbench.opened import OpenReel
 from smallgauge.workbench.outlines import crop_png, outlines_paper
 from smallgauge.workbench.papers import frame_paper, lane_values, reel_paper, rows_paper
+from smallgauge.workbench.photographs import photograph_addresses
 from smallgauge.workbench.picks import pick_addresses
 from smallgauge.workbench.scenes import scene_addresses
 from smallgauge.workbench.shelf import Shelf
@@ -105,6 +106,7 @@ class Bench:
             *hand_addresses(self),
             *watching_addresses(self),
             *mark_addresses(self),
+            *photograph_addresses(self),
             *note_addresses(self),
             *sound_addresses(self),
             *self.counter.addresses(self.twin, self._page),

@@ -147,14 +147,14 @@ def _summary(folder: Path) -> RenderSummary | None:
 
 async def _film(bench: Bench, request: Request) -> Response:
     reel = bench.reel(request)
-    _refuse_held(bench, reel)
+    refuse_held(bench, reel)
     path = reel.folder / FILM
     if not path.is_file():
         raise MaterialError("There is no finished film of this reel yet; put it in hand up to render.")
     return FileResponse(path, media_type=MP4)
 
 
-def _refuse_held(bench: Bench, reel: OpenReel) -> None:
+def refuse_held(bench: Bench, reel: OpenReel) -> None:
     held = bench.hand.held
     number = reel.capture.notes.reel or reel.capture.name
     why = held(reel.folder.resolve().parent, number, "files") if held is not None else ""

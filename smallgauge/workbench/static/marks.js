@@ -1,4 +1,4 @@
-// Frames marked to be kept as stills. A mark is set on the drawn frame and carries its stamp.
+// Frames marked to be kept as stills, and the photographs that were made. A mark is set on the drawn frame and carries its stamp.
 import { html } from "./html.js";
 import { useEffect } from "preact/hooks";
 import { signal } from "@preact/signals";
@@ -11,6 +11,7 @@ export class Marks {
     this.reel = reel;
     this.fields = fields;
     this.list = signal(/** @type {any[]} */ ([]));
+    this.photographs = signal(/** @type {any} */ ({ photographs: [], of_today: true }));
     this.words = signal("");
     this.said = signal("");
     this.refused = signal(false);
@@ -19,6 +20,7 @@ export class Marks {
   async read() {
     try {
       this.list.value = (await ask.json(ask.at(this.reel, "/marks"))).marks;
+      this.photographs.value = await ask.json(ask.at(this.reel, "/photographs"));
     } catch (error) {
       this.said.value = /** @type {Error} */ (error).message;
       this.refused.value = true;
@@ -56,5 +58,21 @@ export function StillMarks({ marks, go }) {
     </div>
     <p role="status" class=${marks.refused.value ? "trouble" : "quiet"} id="marked">${marks.said.value}</p>
     <ol class="log">${marks.list.value.map((each) => html`<li>${each.row === null ? html`film position ${each.film_position}, no longer shown` : html`<button onClick=${() => go(each.row)}>frame ${each.row}</button> ${each.file}`} <span class="quiet">${each.by}${each.words ? `: ${each.words}` : ""}</span></li>`)}</ol>
+    <${Photographs} marks=${marks} go=${go} />
   </section>`;
+}
+
+const SIDES = [["fused", "the photograph"], ["alone", "the one frame alone"]];
+
+/** What was made, each beside the one frame alone. @param {{marks: Marks, go: (row: number) => void}} props */
+function Photographs({ marks, go }) {
+  const { photographs, of_today } = marks.photographs.value;
+  if (!photographs.length) return html`<p class="quiet">No photograph was made yet; \`smallgauge stills\` makes one of each mark once the film is finished.</p>`;
+  return html`<h3>Photographs</h3>
+    ${of_today ? "" : html`<p class="trouble">These show the look of earlier decisions. Finish the film, then ask for them again.</p>`}
+    <div class="photographs">${photographs.map((/** @type {any} */ each) => html`<figure>
+      <div class="row">${SIDES.map(([which, words]) => html`<img loading="lazy" alt=${`film position ${each.film_position}, ${words}`} src=${ask.at(marks.reel, `/photograph/${each.film_position}/${which}`)} />`)}</div>
+      <figcaption>${each.row === null ? html`film position ${each.film_position}, no longer shown` : html`<button onClick=${() => go(each.row)}>frame ${each.row}</button>`} scene ${each.scene}${each.words ? `: ${each.words}` : ""}
+        <span class="quiet"> Left made from ${each.frames} ${each.frames === 1 ? "frame" : "frames"}, right the one frame alone.${each.alone_share >= 0.005 ? ` In ${Math.round(100 * each.alone_share)} % of the picture no other frame agreed, and the one frame stands there too.` : ""} ${each.by}${each.dated ? `, film dated ${each.dated}` : ""}</span></figcaption>
+    </figure>`)}</div>`;
 }
