@@ -58,7 +58,7 @@ def clicks_words(v: Values) -> str:
     """How many clicks and thumps, with an upper-case beginning where nothing is counted."""
     clicks, thumps = v.count("clicks"), v.count("thumps")
     told = [count_words(clicks, "click")] if clicks else []
-    told += [count_words(thumps, "dull thump of splices", "dull thumps of splices")] if thumps else []
+    told += [count_words(thumps, "dull thump of a splice", "dull thumps of splices")] if thumps else []
     return list_words(told) or "Clicks"
 
 
@@ -254,7 +254,7 @@ SENTENCES: dict[str, _Say] = {
         "decision on flutter says whether it is taken out of the finished sound."
     ),
     "clicks found": lambda v: (
-        f"{clicks_words(v)} were found in the captured sound; where they lie stands in clicks.parquet. The decision on clicks "
+        f"{clicks_words(v)} {'was' if v.count('clicks') + v.count('thumps') == 1 else 'were'} found in the captured sound; where they lie stands in clicks.parquet. The decision on clicks "
         "says whether they are repaired in the finished sound; the captured sound keeps them."
     ),
     "sound repaired": lambda v: (
