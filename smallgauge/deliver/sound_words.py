@@ -255,7 +255,8 @@ SENTENCES: dict[str, _Say] = {
     ),
     "clicks found": lambda v: (
         f"{clicks_words(v)} {'was' if v.count('clicks') + v.count('thumps') == 1 else 'were'} found in the captured sound; "
-        "the places stand in clicks.parquet. The decision on clicks says whether they are repaired in the finished sound; the captured sound keeps them."
+        "the places stand in clicks.parquet. The decision on clicks says whether they are repaired in the finished sound; "
+        "the captured sound keeps them."
     ),
     "sound repaired": lambda v: (
         f"In the finished sound and its copies {repairs_words(v.values) or 'faults were taken out'}. The archive copy of the "
