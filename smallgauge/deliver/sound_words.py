@@ -62,6 +62,7 @@ def clicks_words(v: Values) -> str:
     return list_words(told) or "Clicks"
 
 
+ONE = ((1, None), (1, 0), (None, 1), (0, 1))  # counts that a verb in the singular follows
 _CLIENT_FAULTS = {
     "hum": (
         "Hum in the sound was left as it is.",
@@ -254,7 +255,7 @@ SENTENCES: dict[str, _Say] = {
         "decision on flutter says whether it is taken out of the finished sound."
     ),
     "clicks found": lambda v: (
-        f"{clicks_words(v)} {'was' if v.count('clicks') + v.count('thumps') == 1 else 'were'} found in the captured sound; "
+        f"{clicks_words(v)} {'was' if (v.count('clicks'), v.count('thumps')) in ONE else 'were'} found in the captured sound; "
         "the places stand in clicks.parquet. The decision on clicks says whether they are repaired in the finished sound; "
         "the captured sound keeps them."
     ),
