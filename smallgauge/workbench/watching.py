@@ -155,6 +155,7 @@ async def _film(bench: Bench, request: Request) -> Response:
 
 
 def refuse_held(bench: Bench, reel: OpenReel) -> None:
+    """Refuse what shows finished files while the shop's book holds them."""
     held = bench.hand.held
     number = reel.capture.notes.reel or reel.capture.name
     why = held(reel.folder.resolve().parent, number, "files") if held is not None else ""
