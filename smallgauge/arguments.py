@@ -232,6 +232,8 @@ def _add_treat(commands: Any) -> None:
         "rendering (white and black in density as scanned, such as 'white 0.15 black 2.9', or 'as captured'), "
         "flicker (on, off, or 'limit 0.6': the most that a frame's light is changed by, natural logarithm), "
         "dirt (repair, leave, or 'repair but' and what is left: FRAME:BLOB, dark, light or long, such as 'repair but 431:0'), "
+        "grain (leave, reduce, or 'reduce 30': per cent of its deviation that may be taken, 50 at most; none is taken unless you "
+        "ask), "
         "inversion (how a negative is printed: base, greys and card, each as densities of red, green and blue or as a place of "
         "the picture, and contrast, such as 'card 120@0.42,0.61 contrast 2.6'), black_and_white ('as on the film' or 'neutral'), "
         "fading ('as proposed', 'none', shares left such as 'cyan 0.6 magenta 0.95 yellow 0.8', or places that were grey or "

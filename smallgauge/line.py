@@ -12,6 +12,7 @@ from pathlib import Path
 
 from smallgauge.analyse.dirt import find_reel_dirt
 from smallgauge.analyse.follow import Bench, Follower
+from smallgauge.analyse.grain import find_reel_grain
 from smallgauge.analyse.reel import analyse_reel
 from smallgauge.analyse.source import Source, open_source
 from smallgauge.crew import Crew
@@ -263,6 +264,7 @@ class Line:
             return self._outcome(capture)
         if capture.notes.dirt != LEAVE:
             self._find_dirt(capture, frames)
+        self._find_grain(capture, frames)
         if last >= 1:
             treatment = self.treat(capture, frames)
         if last >= 2 and self._held(number, "files"):
@@ -359,6 +361,16 @@ class Line:
 
     def _find_dirt(self, capture: Capture, frames: Table) -> None:
         find_reel_dirt(
+            self.folder,
+            material=self._material(capture, frames),
+            frames=frames,
+            journal=self.journal,
+            runner=self.crew,
+            progress=self.settings.progress,
+        )
+
+    def _find_grain(self, capture: Capture, frames: Table) -> None:
+        find_reel_grain(
             self.folder,
             material=self._material(capture, frames),
             frames=frames,

@@ -221,6 +221,15 @@ SOURCES |= {
         title="P. M. B. van Roosmalen, Restoration of archived film and video, thesis, TU Delft 1999: rank-order differences",
         seen="definition second-hand; measured here on drawn dirt in the tests and in benchmarks/dirt.py",
     ),
+    "grain by differences": Source(
+        title="Half the variance of the difference of two frames, in the places with the least detail; places of least "
+        "low-frequency energy after M. Colom, A. Buades, J.-M. Morel, Nonparametric noise estimation method, JOSA A 31(4), 2014",
+        seen="second-hand; measured here on drawn grain of known curve in the tests",
+    ),
+    "less grain": Source(
+        title="Mean of motion-compensated frames where they agree; refused where what is taken is like the picture's edges",
+        seen="own; measured here in the tests and in benchmarks/grain.py",
+    ),
     "a contrario lines": Source(
         title="A. Newson, A. Almansa, Y. Gousseau, P. Perez: line scratches of film, grouped a contrario and told from the "
         "scene's movement",

@@ -18,6 +18,7 @@ from smallgauge.record.decided_colour import (
 from smallgauge.record.decided_dirt import dirt_value
 from smallgauge.record.decided_fading import fading_value
 from smallgauge.record.decided_flicker import flicker_value
+from smallgauge.record.decided_grain import grain_value
 from smallgauge.record.loading import parse_loading
 from smallgauge.record.notes import SyncMark
 from smallgauge.sound.clicks import CLICKS_ACTS
@@ -45,6 +46,7 @@ _COLOUR = {
     "rendering": rendering_value,
     "flicker": flicker_value,
     "dirt": dirt_value,
+    "grain": grain_value,
     "inversion": inversion_value,
     "black_and_white": mono_value,
     "fading": fading_value,
@@ -97,7 +99,7 @@ def decided_value(subject: str, text: str) -> dict[str, object]:
         raise CallerError(
             "--decide takes camera_speed, sync, registration, framing, doubles, loading, loudness, tracks, hum, flutter, "
             "clicks, equalisation, hiss, smooth_copy, primary, "
-            f"selective, rendering, flicker, dirt, inversion, black_and_white, fading or scene_name here, found '{subject}'."
+            f"selective, rendering, flicker, dirt, grain, inversion, black_and_white, fading or scene_name here, found '{subject}'."
         )
     key, words = _CHOICES[subject]
     if text not in words:

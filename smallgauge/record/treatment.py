@@ -39,6 +39,7 @@ SUBJECTS = (
     "rendering",
     "flicker",
     "dirt",
+    "grain",
     "inversion",
     "black_and_white",
     SIGNED,
@@ -51,6 +52,7 @@ BY_SCENE = (
     "selective",
     "flicker",
     "dirt",
+    "grain",
     "scene_name",
 )  # subjects that may be decided for one scene
 BY_LENGTH = (  # for one length of stock

@@ -27,7 +27,7 @@ from smallgauge.record.work import Progress
 from smallgauge.render.plan import CopyPlan, Plan
 from smallgauge.render.segments import SegmentJob, segment_files
 
-RENDERING = 10  # raised when the same plan would give other bytes
+RENDERING = 11  # raised when the same plan would give other bytes
 TABLE = "render.parquet"
 
 

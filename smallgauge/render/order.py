@@ -2,6 +2,10 @@
 
 ORDER: tuple[tuple[str, str], ...] = (
     ("dirt", "specks are repaired in the captured samples, where they were found, before anything moves"),
+    (
+        "less grain",
+        "where somebody decided so: on the captured samples, so that all that is made of a frame shows it",
+    ),
     ("code values to light", "every correction below is true of light, not of code values"),
     ("evenness of the light", "it belongs to the pixels of the scanner, so before anything moves"),
     ("registration and framing", "the one resampling: done on light, so that edges keep their energy"),

@@ -39,6 +39,7 @@ from smallgauge.record.treatment import Treatment
 from smallgauge.render.plan_colour import AS_IT_IS, ColourPlan, FrameAt, plan_colours
 from smallgauge.render.plan_dirt import DirtPlan, plan_dirt
 from smallgauge.render.plan_flicker import plan_flicker
+from smallgauge.render.plan_grain import GrainPlan, plan_grain
 from smallgauge.render.plan_sound import SoundPlan, plan_sound, with_tracks
 from smallgauge.render.running import readable_rows, running_order, with_doubles
 from smallgauge.sound.loudness import LoudnessReading, ViewingGain, solve_gain
@@ -75,6 +76,7 @@ class FramePlan:
     place: PlaceTold
     colour: ColourPlan = AS_IT_IS
     dirt: DirtPlan | None = None
+    grain: GrainPlan | None = None  # only where less of it was decided
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,6 +181,14 @@ def plan_rendering(
         captures, running, treatment, places, moves, (held.width, held.height)
     )
     repairs, specks, said = plan_dirt(dirt, running, treatment)
+    less, told = plan_grain(
+        running,
+        treatment,
+        readable=dict(zip(keys, readable.tolist(), strict=True)),
+        moves=moves,
+        size=(held.width, held.height),
+        captured=[(each.width, each.height) for each in captures],
+    )
     plans = tuple(
         FramePlan(
             finished=n,
@@ -193,6 +203,7 @@ def plan_rendering(
             place=held.places[source],
             colour=colours[n],
             dirt=repairs.get(keys[source]),
+            grain=less.get(keys[source]),
         )
         for n, (position, source, kind) in enumerate(order)
     )
@@ -213,7 +224,7 @@ def plan_rendering(
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
         steadiness=held.steadiness,
         smooth=_smooth(plans, treatment, film_rate=rate),
-        findings=(*findings, *said),
+        findings=(*findings, *said, *told),
         dirt=specks,
         flicker=scene_flicker,
         titles=_titles(treatment, running),

@@ -26,7 +26,8 @@ from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import table_of, write_table
 from smallgauge.render.device import PROCESSOR
 from smallgauge.render.frame import render_frame
-from smallgauge.render.mend import Window, mended_samples
+from smallgauge.render.less_grain import Prepared, prepared_samples
+from smallgauge.render.mend import Window
 from smallgauge.render.plan import FramePlan
 
 SEGMENT_RATE = Fraction(25)  # of lossless segments: they are counted, and timed only when they are joined
@@ -160,26 +161,26 @@ def _new_frames(job: SegmentJob, folder: Path, names: tuple[str, ...]) -> Iterat
         rate=SEGMENT_RATE,
     )
     with lossless as writer:
-        for plan, finished, touched in rendered_frames(job):
+        for plan, finished, prepared in rendered_frames(job):
             shown = job.width * job.height * abs(plan.move.a * plan.move.e - plan.move.b * plan.move.d)
             digest = digest_frame(finished, FINISHED.bits)
-            rows.append(_row(plan, digest, min(1.0, touched / max(shown, 1.0))))
+            rows.append(_row(plan, digest, min(1.0, prepared.touched / max(shown, 1.0)), prepared))
             writer.write(finished)
             yield plan.finished, finished
     write_table(folder / names[1], table_of("render", RENDER_COLUMNS, rows))
 
 
-def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes, int]]:
-    """Each frame of a segment as it looks finished, and how many captured pixels were repaired; the array is used again."""
+def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes, Prepared]]:
+    """Each frame of a segment as it looks finished, and what it was made from; the array is used again."""
     table = table_for(job.capture.light, job.capture.encoding)
     evenness = evenness_for(job.capture, job.listing.root, job.listing.region)
     finished = np.empty((job.height, job.width, 3), np.uint16)
     with open_picture(job.listing) as reader:
         read = Window(lambda number: reader.read(number).samples)
         for plan in job.frames:
-            samples, touched = mended_samples(read, plan, table)
+            prepared = prepared_samples(read, plan, table)
             render_frame(
-                samples,
+                prepared.samples,
                 table=table,
                 move=plan.move,
                 width=job.width,
@@ -191,7 +192,7 @@ def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes, int]]:
                 out=finished,
                 device=job.device,
             )
-            yield plan, finished, touched
+            yield plan, finished, prepared
 
 
 def _frames_made_before(job: SegmentJob) -> Iterator[tuple[int, Codes]]:
@@ -243,7 +244,7 @@ class _CopyWriter:
             self.writer.write(reduced[key])
 
 
-def _row(plan: FramePlan, digest: str, retouched: float) -> dict[str, object]:
+def _row(plan: FramePlan, digest: str, retouched: float, prepared: Prepared) -> dict[str, object]:
     move = plan.move
     return {
         "finished_frame": plan.finished,
@@ -271,6 +272,8 @@ def _row(plan: FramePlan, digest: str, retouched: float) -> dict[str, object]:
         "exposure_after_ln": plan.colour.exposure_ln[1],
         **_flicker_columns(plan.colour.flicker),
         "retouched_share": retouched,
+        "grain_taken": prepared.grain_taken,
+        "grain_likeness": prepared.grain_likeness,
         "digest": digest,
     }
 

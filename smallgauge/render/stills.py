@@ -19,7 +19,7 @@ from smallgauge.record.recipe import FINISHED, STILLS
 from smallgauge.record.table import Table
 from smallgauge.record.work import Progress
 from smallgauge.render.frame import render_frame
-from smallgauge.render.mend import mended_samples
+from smallgauge.render.less_grain import prepared_samples
 from smallgauge.render.plan import FramePlan, Plan, still_frames
 from smallgauge.render.plan_colour import ColourPlan
 from smallgauge.render.told_colour import corrected
@@ -75,7 +75,9 @@ def make_stills(
     ]
     wanted += [
         _Wanted(
-            file=file, frame=replace(plan.frames[n], dirt=None), colour=as_it_is_today(plan.frames[n].colour)
+            file=file,
+            frame=replace(plan.frames[n], dirt=None, grain=None),
+            colour=as_it_is_today(plan.frames[n].colour),
         )
         for n, file in before_names(plan, frames).items()
     ]
@@ -98,9 +100,9 @@ def make_stills(
             number = each.frame.capture
             stretch = material.stretches[number]
             table = table_for(stretch.capture.light, stretch.capture.encoding)
-            samples, _ = mended_samples(_reading(readers[number]), each.frame, table)
+            prepared = prepared_samples(_reading(readers[number]), each.frame, table)
             codes: NDArray[np.uint16] = render_frame(
-                samples,
+                prepared.samples,
                 table=table,
                 move=each.frame.move,
                 width=plan.width,

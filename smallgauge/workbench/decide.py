@@ -74,6 +74,7 @@ FIELDS: tuple[Field, ...] = (
         example="repair, leave, or repair but 431:0 light",
         only=lambda reel: reel.dirt() is not None,
     ),
+    Field(subject="grain", kind="words", example="leave, or reduce 30"),
     Field(subject="registration", kind="choice", choices=tuple(KINDS)),
     Field(subject="framing", kind="choice", choices=tuple(SHOWN)),
     Field(subject="loading", kind="words", example="head first, or tail first, flipped"),

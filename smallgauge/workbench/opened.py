@@ -47,7 +47,7 @@ from smallgauge.record.table import Table, read_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Decision, Treatment, treatment_of
 from smallgauge.render.frame import render_frame
-from smallgauge.render.mend import mended_samples
+from smallgauge.render.less_grain import prepared_samples
 from smallgauge.render.pick import Place, frame_at, patch_density
 from smallgauge.render.plan import FramePlan, Plan, plan_rendering
 from smallgauge.render.plan_colour import FrameAt, plan_colours, plan_look
@@ -431,14 +431,14 @@ class OpenReel:
         return Shot(plan=frame, width=plan.width, height=plan.height, colour=shown_colour)
 
     def _captured_as(self, shot: Shot) -> tuple[Any, NDArray[np.float32] | None, Evenness | None]:
-        """A shot's captured samples, their dirt repaired, with the table of their light and its evenness."""
+        """A shot's captured samples, dirt repaired and grain as decided, with the table of their light and its evenness."""
         number = shot.plan.capture
         stretch = self.material().stretches[number]
         if number not in self._even:
             self._even[number] = evenness_for(stretch.capture, stretch.listing.root, stretch.listing.region)
         table = table_for(stretch.capture.light, stretch.capture.encoding)
-        samples, _ = mended_samples(lambda frame: self._captured(number, frame), shot.plan, table)
-        return samples, table, self._even[number]
+        prepared = prepared_samples(lambda frame: self._captured(number, frame), shot.plan, table)
+        return prepared.samples, table, self._even[number]
 
     def _rendered(self, shot: Shot) -> NDArray[np.uint16]:
         samples, table, evenness = self._captured_as(shot)
