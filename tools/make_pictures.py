@@ -29,6 +29,7 @@ from smallgauge.picture.flicker import FlickerEvidence, apply_flicker, propose_f
 from smallgauge.picture.flicker_pairs import make_flicker_sheet, measure_flicker
 from smallgauge.picture.fusion import apply_fusion
 from smallgauge.picture.gauge_reading import find_gauge
+from smallgauge.picture.grain_reduction import apply_less_grain
 from smallgauge.picture.mono import COLUMNS as TONE_COLUMNS
 from smallgauge.picture.mono import LOOKS, MonoDecision, measure_tone, solve_mono, tone_of
 from smallgauge.picture.negative import (
@@ -562,6 +563,30 @@ def stills() -> None:
     )
 
 
+def grain() -> None:
+    """A drawn scene, enlarged: one frame, the same with less grain, and what was taken, three times as strong."""
+    truth = specimen_truth(
+        "super 8",
+        width=768,
+        height=576,
+        frames=3,
+        seed=11,
+        start_exposures=(),
+        scenes=(SceneTruth(kind="garden", first=0, stop=3),),
+    )
+    before, own, after = (each[108:456, 184:656].astype(np.float32) for each in lights(truth))
+    less = apply_less_grain(own, (before, after), table=None, reduce=0.5, box=(0, 0, 472, 348))
+    near = (slice(60, 200), slice(40, 147))
+
+    def enlarged(display: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.repeat(np.repeat(display[near], 3, axis=0), 3, axis=1)
+
+    one, two = (np.clip(each, 0, 1).astype(np.float64) ** (1 / 2.4) for each in (own, less.samples))
+    parts = [enlarged(each) for each in (one, two, 0.5 + 3 * (two - one))]
+    between = np.ones((parts[0].shape[0], 9, 3))
+    write_picture("grain", np.hstack([parts[0], between, parts[1], between, parts[2]]))
+
+
 ALL: tuple[Callable[[], None], ...] = (
     colour,
     dirt,
@@ -576,6 +601,7 @@ ALL: tuple[Callable[[], None], ...] = (
     sound_faults,
     job_sheet,
     stills,
+    grain,
 )
 
 

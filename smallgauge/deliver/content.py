@@ -32,6 +32,7 @@ from smallgauge.deliver.filmrows import account_rows, damage_rows, film_facts
 from smallgauge.deliver.flicker import flicker_plots, flicker_sentence, flicker_table
 from smallgauge.deliver.frame_files import with_files
 from smallgauge.deliver.frame_notes import note_sentences
+from smallgauge.deliver.grain import grain_sentence, grain_table
 from smallgauge.deliver.kept import kept_words
 from smallgauge.deliver.papers import Papers, asked_photographs, still_places
 from smallgauge.deliver.phrases import (
@@ -253,6 +254,7 @@ def _tables(papers: Papers) -> tuple[ReportTable, ...]:
         flicker_table(papers),
         dirt_table(papers),
         scratch_table(papers),
+        grain_table(papers),
         sound_table(papers),
         witness_table(papers),
     )
@@ -413,6 +415,9 @@ def _done(papers: Papers) -> tuple[str, ...]:
     dirt = dirt_sentence(papers)
     if dirt is not None:
         texts.append(dirt)
+    grain = grain_sentence(papers)
+    if grain is not None:
+        texts.append(grain)
     scenes = len(papers.treatment.scene_values("camera_speed"))
     if scenes:
         texts.append(

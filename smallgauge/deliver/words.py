@@ -26,6 +26,7 @@ from smallgauge.deliver import (
 )
 from smallgauge.deliver.dirt_words import client_dirt, dirt_value_words
 from smallgauge.deliver.follow_words import FOLLOW_SENTENCES
+from smallgauge.deliver.grain_words import client_grain, grain_value_words
 from smallgauge.deliver.medium import MediumCopy
 from smallgauge.deliver.phrases import (
     Values,
@@ -521,6 +522,7 @@ _SUBJECT_WORDS = {
     "primary": "primary correction",
     "flicker": "flicker",
     "dirt": "dirt",
+    "grain": "grain",
     "selective": "correction by hue",
     "rendering": "rendering",
     "inversion": "print of the negative",
@@ -599,6 +601,7 @@ def value_words(subject: str, chosen: Mapping[str, object] | None) -> str:
         "scene_name": (lambda v: f"“{v.text('name', 'no name')}”", {"name"}),
         "smooth_copy": (lambda v: f"made at {v.rate('rate', 'no rate')} frames a second", {"rate"}),
         "dirt": (dirt_value_words, {"repair", "but"}),
+        "grain": (grain_value_words, {"reduce"}),
         **colour_words.VALUES,
         "tracks": (
             lambda v: sound_words.VIEWS.get(v.text("view", ""), "the copies play both tracks"),
@@ -803,6 +806,8 @@ def client_decision(entry: InForce) -> str | None:
         )
     if decision.subject == "dirt":
         return client_dirt(value)
+    if decision.subject == "grain":
+        return client_grain(value)
     if decision.subject in ("primary", "selective", "rendering", "flicker", "fading"):
         return colour_words.client_colour(decision)
     if decision.subject in ("inversion", "black_and_white", "sign_off"):

@@ -23,10 +23,13 @@ MOST_LIKENESS = 0.05
 # Power of carried grain over the frame's own: carrying between pixels smooths. That of white grain half-way between four
 # pixels, by the cubic that carries, which is the least there is: so no more goes than was asked for. By arithmetic.
 CARRIED = 0.522
-AROUND_PX = 7  # over which agreement is judged; common practice, no source
+AROUND_PX = (7, 15)  # over which agreement is judged; common practice, no source
+TILE_PX = 128  # of the parts of the picture in which what is taken is looked at; common practice, no source
+CHANCE = 4.0  # deviations of a likeness by chance, within a part, from which edges are in it; common practice, no source
+# Pixels of which one says something of its own, once edges are softened by EDGE_PX: 4 pi of its square. By arithmetic.
+ALIKE_PX = 18.0
 FITS, APART = 2.0, 3.5  # deviations of that mean: within them a neighbour counts fully, beyond not at all
 EDGE_PX = 1.2  # over which the picture is softened to see its edges; common practice, no source
-CALMER = 4.0  # times the usual unevenness of a calm picture: an edge of that strength halves what is taken
 LEAST_SIDE_PX = 64
 POWER = 2.4  # lightness is light to the power of 1/2.4: ITU-R BT.1886
 LEVELS = 16  # of lightness for each of which grain is measured
@@ -114,15 +117,15 @@ def apply_less_grain(
     towards = _towards([_lightness(each[where], table) for each in beside if each is not None], own)
     if towards is None or reduce == 0:
         return LessGrain(samples=samples.copy(), taken=0.0, likeness=math.nan)
-    edges = _edges(own + towards.mean)
+    # As much of the frame as of each neighbour: the grain of that mean has nothing in common with that of what is taken.
+    count = sum(each is not None for each in beside)
+    edges = _edges(own + np.float32(count / (count + 1)) * towards.mean)
     share = np.float32(_share(reduce))
-    for calmer in (np.float32(1.0), 1 / (1 + np.square(edges / (CALMER * _usual(edges))))):
-        weight = towards.weight * calmer
-        taken = share * weight[..., None] * towards.mean
-        likeness = _likeness(taken, towards.grain, edges)
-        if likeness < MOST_LIKENESS:
-            break
-    else:
+    taken = share * towards.weight[..., None] * towards.mean
+    weight = towards.weight * _without_edges(taken / towards.grain, edges)
+    taken = share * weight[..., None] * towards.mean
+    likeness = _likeness(taken / towards.grain, edges)
+    if likeness >= _limit(edges):
         return LessGrain(samples=samples.copy(), taken=0.0, likeness=likeness)
     out = samples.copy()
     codes = _codes(own + taken, table, samples.dtype)
@@ -220,13 +223,12 @@ def _agrees(off: Floats, deviation: Floats) -> Floats:
     """How far a neighbour counts, 0 to 1: by the mean and by the size of its difference around each pixel."""
     import cv2
 
-    around = (AROUND_PX, AROUND_PX)
     even = off / deviation
-    mean = np.abs(cv2.blur(even.mean(axis=2), around))
-    size = cv2.blur(np.square(even).mean(axis=2), around)
+    means = [np.abs(cv2.blur(even.mean(axis=2), (side, side))) for side in AROUND_PX]
+    size = cv2.blur(np.square(even).mean(axis=2), (AROUND_PX[0], AROUND_PX[0]))
     counts = np.ones(off.shape[:2], np.float32)
     # Coarse grain is uneven over a few pixels too: its own scatter says how uneven.
-    for value, least in ((mean, 0.0), (size, float(np.median(size[::4, ::4])))):
+    for value, least in (*((mean, 0.0) for mean in means), (size, float(np.median(size[::4, ::4])))):
         scatter = 1.4826 * float(np.median(np.abs(value[::4, ::4] - least)))
         far = (value - least) / max(scatter, 1e-6)
         counts *= np.clip((APART - far) / (APART - FITS), 0, 1)
@@ -242,14 +244,38 @@ def _edges(lightness: Floats) -> Floats:
     return np.asarray(np.hypot(across, down), np.float32)
 
 
-def _usual(edges: Floats) -> float:
-    return max(float(np.median(edges[::4, ::4])), 1e-6)
+def _without_edges(even: Floats, edges: Floats) -> Floats:
+    """1 where what is to be taken, over the grain, has nothing of the picture's edges; 0 in parts of the picture where it has."""
+    import cv2
+
+    high, wide = edges.shape
+    rows, columns = (max(1, round(side / TILE_PX)) for side in (high, wide))
+    free = np.ones((rows, columns), np.float32)
+    ys, xs = (np.linspace(0, side, count + 1).astype(int) for side, count in ((high, rows), (wide, columns)))
+    for y in range(rows):
+        for x in range(columns):
+            part = np.s_[ys[y] : ys[y + 1], xs[x] : xs[x + 1]]
+            free[y, x] = _likeness(even[part], edges[part]) < _limit(edges[part])
+    # The parts beside go down with it smoothly: a seam would be an edge.
+    nearest, smooth = (
+        np.asarray(cv2.resize(free, (wide, high), interpolation=kind), np.float32)
+        for kind in (cv2.INTER_NEAREST, cv2.INTER_LINEAR)
+    )
+    return np.minimum(nearest, smooth)
 
 
-def _likeness(taken: Floats, grain: Floats, edges: Floats) -> float:
-    """Correlation of the size of what was taken, over the grain there, with the picture's edges."""
-    size = np.abs(taken[::2, ::2] / grain[::2, ::2]).mean(axis=2, dtype=np.float64)
-    steep = edges[::2, ::2].astype(np.float64)
-    size, steep = size - size.mean(), steep - steep.mean()
-    power = math.sqrt(float(np.mean(size**2)) * float(np.mean(steep**2)))
-    return float(np.mean(size * steep)) / power if power > 0 else 0.0
+def _limit(edges: Floats) -> float:
+    """The likeness from which edges are in it: the reference's, and in a small part what chance gives."""
+    return max(MOST_LIKENESS, CHANCE / math.sqrt(edges.size / ALIKE_PX))
+
+
+def _likeness(even: Floats, edges: Floats) -> float:
+    """Correlation of what was taken, over the grain, with the picture's edges: of its size or its own edges, the larger."""
+    size = np.abs(even).mean(axis=2)
+    return max(_correlation(each[::2, ::2], edges[::2, ::2]) for each in (size, _edges(even)))
+
+
+def _correlation(one: Floats, other: Floats) -> float:
+    a, b = (each.astype(np.float64) - each.mean(dtype=np.float64) for each in (one, other))
+    power = math.sqrt(float(np.mean(a**2)) * float(np.mean(b**2)))
+    return float(np.mean(a * b)) / power if power > 0 else 0.0

@@ -263,6 +263,7 @@ def test_a_new_subject_makes_somebody_look_at_what_the_report_says_was_not_done(
         "rendering",
         "flicker",
         "dirt",
+        "grain",
         "inversion",
         "black_and_white",
         "sign_off",

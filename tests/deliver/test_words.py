@@ -434,6 +434,7 @@ VALUES = {
     "hiss": ({"reduce_db": 6.0}, "6 dB at most"),
     "smooth_copy": ({"rate": "50"}, "50 frames a second"),
     "dirt": ({"repair": True, "but": ["431:0"]}, "but not 431:0"),
+    "grain": ({"reduce": 0.3}, "at most 30 % of its deviation is taken"),
     "flicker": (
         {"on": True, "contrast": True, "limit_ln": 0.35},
         "taken out, with contrast; a picture changed by 42 % at most",
