@@ -412,12 +412,7 @@ def _done(papers: Papers) -> tuple[str, ...]:
     flicker = flicker_sentence(papers)
     if flicker is not None:
         texts.append(flicker)
-    dirt = dirt_sentence(papers)
-    if dirt is not None:
-        texts.append(dirt)
-    grain = grain_sentence(papers)
-    if grain is not None:
-        texts.append(grain)
+    texts += [text for text in (dirt_sentence(papers), grain_sentence(papers)) if text is not None]
     scenes = len(papers.treatment.scene_values("camera_speed"))
     if scenes:
         texts.append(

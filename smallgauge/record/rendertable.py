@@ -163,20 +163,18 @@ RENDER_COLUMNS: tuple[Column, ...] = (
         meaning="Share of pixels made from neighbouring frames.",
         source="definition",
     ),
-    _c(
-        name="grain_taken",
-        unit="1",
-        type="float64",
-        meaning="Share of the grain's deviation that was taken, mean over the picture; 0 where the frame stayed as it is, NaN "
-        "where nobody decided on less grain.",
-        source="less grain",
-    ),
-    _c(
-        name="grain_likeness",
-        unit="1",
-        type="float64",
-        meaning="Likeness of what was taken of the grain with the picture's edges, -1 to 1; from 0.05 on the frame stays as it is.",
-        source="less grain",
+    *(
+        _c(name=name, unit="1", type="float64", meaning=meaning, source="less grain")
+        for name, meaning in (
+            (
+                "grain_taken",
+                "Share of the grain's deviation that was taken, mean over the picture; NaN: nobody asked for less.",
+            ),
+            (
+                "grain_likeness",
+                "Likeness of what was taken of the grain with the picture's edges; from 0.05 on the frame stays.",
+            ),
+        )
     ),
     _c(
         name="digest",

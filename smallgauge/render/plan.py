@@ -182,12 +182,7 @@ def plan_rendering(
     )
     repairs, specks, said = plan_dirt(dirt, running, treatment)
     less, told = plan_grain(
-        running,
-        treatment,
-        readable=dict(zip(keys, readable.tolist(), strict=True)),
-        moves=moves,
-        size=(held.width, held.height),
-        captured=[(each.width, each.height) for each in captures],
+        running, treatment, readable=readable, moves=moves, size=(held.width, held.height), captures=captures
     )
     plans = tuple(
         FramePlan(
@@ -213,12 +208,7 @@ def plan_rendering(
         height=held.height,
         rate=rate,
         copies=_copies(capture, plans, treatment, rate, television_rate),
-        sound=with_tracks(
-            plan_sound(capture, frames, treatment, rate, len(plans), loading, track, faults),
-            capture,
-            treatment,
-            track,
-        ),
+        sound=_sound(capture, frames, treatment, rate, len(plans), track, faults),
         filled=int(np.count_nonzero(held.filled & readable)),
         left_out=left_out,
         repeated=tuple(p.film_position for p in plans if p.kind == "repeated"),
@@ -229,6 +219,21 @@ def plan_rendering(
         flicker=scene_flicker,
         titles=_titles(treatment, running),
     )
+
+
+def _sound(
+    capture: Capture,
+    frames: Table,
+    treatment: Treatment,
+    rate: Fraction,
+    count: int,
+    track: TrackPaper | None,
+    faults: SoundFaults | None,
+) -> SoundPlan | None:
+    """The finished sound of so many frames; None for a silent film."""
+    loading = loading_of(treatment)
+    planned = plan_sound(capture, frames, treatment, rate, count, loading, track, faults)
+    return with_tracks(planned, capture, treatment, track)
 
 
 def _titles(treatment: Treatment, running: Table) -> tuple[str, ...]:

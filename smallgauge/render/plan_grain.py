@@ -1,11 +1,15 @@
 """How much less grain each finished frame has, by what was decided for its scene, and which frames beside it help."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, floor
 
+import numpy as np
+from numpy.typing import NDArray
+
 from smallgauge.picture.grain_reduction import LEAST_SIDE_PX
 from smallgauge.picture.resample import Move
+from smallgauge.record.capture import Capture
 from smallgauge.record.decided_grain import grain_decisions
 from smallgauge.record.finding import Finding
 from smallgauge.record.table import Table
@@ -28,14 +32,14 @@ def plan_grain(
     running: Table,
     treatment: Treatment,
     *,
-    readable: Mapping[tuple[int, int], bool],
+    readable: NDArray[np.bool_],
     moves: Sequence[Move],
     size: tuple[int, int],
-    captured: Sequence[tuple[int, int]],
+    captures: Sequence[Capture],
 ) -> tuple[dict[tuple[int, int], GrainPlan], tuple[Finding, ...]]:
     """Plans by capture and frame, of the scenes in which somebody decided on less grain, and what there is to say.
 
-    `running` has its scenes in running order; `moves` are its rows', `size` the finished picture's, `captured` each capture's.
+    `running` has its scenes in running order; `readable` and `moves` are its rows', `size` is the finished picture's.
     """
     if not any(entry.decision.subject == "grain" for entry in treatment.in_force):
         return {}, ()
@@ -43,16 +47,16 @@ def plan_grain(
     own, others, found = grain_decisions(treatment, scenes)
     keys = list(zip(running["capture"].tolist(), running["frame"].tolist(), strict=True))
     scene_of = dict(zip(keys, running["scene"].tolist(), strict=True))
+    whole = {key for key, good in zip(keys, readable.tolist(), strict=True) if good}
     plans: dict[tuple[int, int], GrainPlan] = {}
     for (capture, frame), move in zip(keys, moves, strict=True):
         scene = scene_of[capture, frame]
         reduce = own.get(scene, others).reduce
-        box = _picture(move, size, captured[capture])
+        box = _picture(move, size, (captures[capture].width, captures[capture].height))
         if not reduce or min(box[2] - box[0], box[3] - box[1]) < LEAST_SIDE_PX:
             continue
         before, after = (
-            readable.get((capture, frame + step), False) and scene_of[capture, frame + step] == scene
-            for step in (-1, 1)
+            (capture, frame + step) in whole and scene_of[capture, frame + step] == scene for step in (-1, 1)
         )
         plans[capture, frame] = GrainPlan(reduce=reduce, before=before, after=after, box=box)
     return plans, found

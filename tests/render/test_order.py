@@ -31,6 +31,5 @@ def test_fields_stand_in_the_order_that_is_written_down():
 
 def test_every_correction_has_its_reason():
     assert len(PLACE) == len(ORDER) and all(len(reason) > 20 for _, reason in ORDER)
-    assert [name for name, _ in ORDER[:2]] == ["dirt", "code values to light"] and ORDER[-1][
-        0
-    ] == "display encoding"
+    assert [name for name, _ in ORDER[:3]] == ["dirt", "less grain", "code values to light"]
+    assert ORDER[-1][0] == "display encoding"
