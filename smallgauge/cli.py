@@ -580,7 +580,7 @@ def _copy(options: argparse.Namespace) -> int:
     from dataclasses import asdict
     from pathlib import Path
 
-    from smallgauge.deliver.medium import Stated, copy_and_note, copy_to_medium
+    from smallgauge.deliver.medium import NotReadBackError, Stated, copy_and_note, copy_to_medium
     from smallgauge.deliver.words import medium_words
     from smallgauge.line import refuse_held
 
@@ -591,7 +591,12 @@ def _copy(options: argparse.Namespace) -> int:
     paper = None
     if options.medium:
         stated = Stated(medium=options.medium, kind=options.kind, by=options.by, at=_now())
-        made, paper = copy_and_note(package, target, stated, progress=progress)
+        try:
+            made, paper = copy_and_note(package, target, stated, progress=progress)
+        except NotReadBackError:
+            _tell_book(package.resolve().parent, stated.at, stated.by)
+            raise
+        _tell_book(package.resolve().parent, stated.at, stated.by)
     else:
         made = copy_to_medium(package, target, progress=progress)
     if options.json:
@@ -599,6 +604,16 @@ def _copy(options: argparse.Namespace) -> int:
     else:
         print(medium_words(made, paper))
     return 0
+
+
+def _tell_book(folder: "Path", at: str, by: str) -> None:
+    """Enter a reel's copies on media in the book on its shelf; nothing is loaded where there is none."""
+    from smallgauge.office.place import has_book
+
+    if has_book(folder.parent):
+        from smallgauge.office.catch_up import enter_copies
+
+        enter_copies(folder.parent, folder, at=at, by=by)
 
 
 def _approval(options: argparse.Namespace) -> int:

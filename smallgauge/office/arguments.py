@@ -76,11 +76,12 @@ def _order(commands: Any) -> None:
         "a client's parcel: taken in, counted, agreed to",
         "new: whose it is, and everything in the parcel counted (reels, cans, boxes, notes, tapes, empty spools) and signed "
         "for. consent: what the client agreed to, and how. accepted: the client says that what was delivered is right. notice: the "
-        "client was told that files will be removed (`smallgauge release` asks for both). show: one order; list: all of them.",
+        "client was told that files will be removed (`smallgauge release` asks for both). extra: what is done or sold beside the "
+        "transfer, by its name in the tariff. show: one order; list: all of them.",
         "smallgauge order new --shelf /shelf --by mk --client 'A. Doe' --reach 'by post' --delete-on 2027-06-30 --count reels=3 "
         "--count boxes=2 --signed-by 'A. Doe'",
     )
-    parser.add_argument("action", choices=("new", "consent", "accepted", "notice", "show", "list"))
+    parser.add_argument("action", choices=("new", "consent", "extra", "accepted", "notice", "show", "list"))
     parser.add_argument(
         "order", nargs="?", default="", metavar="ORDER", help="number of the order, for all but new and list"
     )
@@ -109,6 +110,21 @@ def _order(commands: Any) -> None:
         help="accepted, notice: the day on which it was said (today unless said)",
     )
     parser.add_argument("--read-back-by", default="", metavar="NAME", help="consent: who read it back")
+    parser.add_argument("--what", default="", metavar="NAME", help="extra: its name in the tariff")
+    parser.add_argument(
+        "--of", default="", metavar="REEL", help="extra: the reel (the whole order unless named)"
+    )
+    parser.add_argument(
+        "--number", type=int, default=1, metavar="N", help="extra: how many from now on (1; 0 takes it out)"
+    )
+    parser.add_argument("--words", default="", metavar="WORDS", help="extra: what is to be done")
+    parser.add_argument(
+        "--consent",
+        type=int,
+        default=0,
+        metavar="N",
+        help="extra: number of its own consent, where it was found after the quote",
+    )
     _pages(parser)
 
 
@@ -276,7 +292,12 @@ def _quote(commands: Any) -> None:
         "smallgauge quote 0004171 --shelf /shelf --tariff tariff.toml --out quote.pdf",
     )
     parser.add_argument("order", metavar="ORDER", help="number of the order")
-    parser.add_argument("--tariff", required=True, metavar="FILE", help="the shop's prices (TOML)")
+    parser.add_argument(
+        "--tariff",
+        default="",
+        metavar="FILE",
+        help="the shop's prices (tariff.toml on the shelf unless named)",
+    )
     parser.add_argument("--out", metavar="FILE", help="a PDF as well")
 
 
@@ -290,7 +311,12 @@ def _job_sheet(commands: Any) -> None:
         "smallgauge job-sheet 0004171 --shelf /shelf --tariff tariff.toml --out sheet.pdf",
     )
     parser.add_argument("order", metavar="ORDER", help="number of the order")
-    parser.add_argument("--tariff", required=True, metavar="FILE", help="the shop's prices (TOML)")
+    parser.add_argument(
+        "--tariff",
+        default="",
+        metavar="FILE",
+        help="the shop's prices (tariff.toml on the shelf unless named)",
+    )
     parser.add_argument("--out", metavar="FILE", help="the PDF")
 
 
@@ -304,7 +330,12 @@ def _invoice(commands: Any) -> None:
         "smallgauge invoice 0004171 --shelf /shelf --tariff tariff.toml --out invoice.csv",
     )
     parser.add_argument("order", metavar="ORDER", help="number of the order")
-    parser.add_argument("--tariff", required=True, metavar="FILE", help="the shop's prices (TOML)")
+    parser.add_argument(
+        "--tariff",
+        default="",
+        metavar="FILE",
+        help="the shop's prices (tariff.toml on the shelf unless named)",
+    )
     parser.add_argument("--out", metavar="FILE", help="the lines as CSV")
 
 
@@ -317,10 +348,10 @@ def _queue(commands: Any) -> None:
         "date. run: works until nothing waits, each reel in a process of lower priority; a reel that fails never stops the "
         "next, and after a stop or a power cut it goes on from there. It says tonight's need first and stops before the disk is "
         "full. With --watch it also takes in captures that a scanner finishes, until Ctrl-C. status: how far it is, at what "
-        "rate, and the time left. pause, go-on, stop: the jobs named, or all.",
+        "rate, and the time left. pause, go-on, stop: the jobs named, or all. order: the jobs named come first, in this order.",
         "smallgauge queue add /captures/reel-one /captures/reel-two --shelf /shelf --by mk",
     )
-    parser.add_argument("action", choices=("list", "add", "run", "pause", "go-on", "stop", "status"))
+    parser.add_argument("action", choices=("list", "add", "run", "pause", "go-on", "stop", "order", "status"))
     parser.add_argument(
         "what", nargs="*", default=[], metavar="CAPTURE|REEL|JOB", help="what to add, or numbers of jobs"
     )

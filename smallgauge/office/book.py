@@ -25,7 +25,7 @@ from sqlalchemy.orm import Session
 from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.office.models import KEPT, Event, Head, Row, key_of, plain
 
-NEWEST = "0004"  # the last migration
+NEWEST = "0005"  # the last migration
 WAIT_S = 60  # for another bench to end its write
 NETWORK = ("nfs", "nfs4", "cifs", "smb", "smb2", "smb3", "smbfs", "afs", "ncpfs", "9p", "ceph", "glusterfs")
 NETWORK_BEGINS = ("fuse.sshfs", "fuse.gluster", "fuse.ceph", "fuse.rclone", "fuse.s3", "fuse.davfs")

@@ -1,4 +1,4 @@
-"""What was made of a reel, entered in the book from its papers: measured, rendered, proved, packed, handed over, let go.
+"""What was made of a reel, entered in the book from its papers: measured, rendered, proved, packed, copied, handed over, let go.
 
 The files are the truth and the book is told of them. A paper counts only while it is the one that the reel's journal says
 was written; captures of a joined reel and deliveries have no line there, and a delivery is held against its kept list. Names
@@ -19,24 +19,27 @@ from smallgauge.media.whole import digest_file
 from smallgauge.office.book import Book
 from smallgauge.office.holds import NUMBER_LENGTH
 from smallgauge.office.models import Event, Reel
+from smallgauge.office.place import book_place, has_book
 from smallgauge.record.capture import Capture
 from smallgauge.record.deliveries import read_deliveries
 from smallgauge.record.files import read_json
 from smallgauge.record.finding import Proof
 from smallgauge.record.journal import Journal, JournalLine
 from smallgauge.record.numbered import numbered_name
+from smallgauge.record.onmedia import MEDIA, read_media
 from smallgauge.record.package import FAMILY_SUMS
 from smallgauge.record.released import BEGUN, RELEASED, read_released
 from smallgauge.record.rendertable import RenderSummary
 
 CAPTURED, RENDERED, PROVED, PACKED, HANDED = "measured", "rendered", "proved", "packed", "handed over"
-RELEASING, GONE = "release begun", "released"
+RELEASING, GONE, COPIED = "release begun", "released", "copied to a medium"
 Lines = Mapping[str, JournalLine]
 _EACH_ONCE = (
     CAPTURED,
     HANDED,
     RELEASING,
     GONE,
+    COPIED,
 )  # each stands beside the others; of the rest, the last one counts
 
 
@@ -72,6 +75,26 @@ def catch_up(
     return entered, refused
 
 
+def enter_copies(shelf: Path, folder: Path, *, at: str, by: str) -> list[Told]:
+    """Enter what was copied of a reel to media, where a book lies on its shelf.
+
+    Raises
+    ------
+    MaterialError
+        Where the book can't be told; the copy and its paper stand all the same.
+    """
+    if not has_book(shelf):
+        return []
+    try:
+        with Book(book_place(shelf)) as book:
+            return enter_papers(book, shop_numbers(folder), copies_said(folder), at=at, by=by)
+    except SmallgaugeError as error:
+        raise MaterialError(
+            f"The copy and its paper in {folder / MEDIA} stand, but the book could not be told of them ({error}); run `smallgauge "
+            "office catch-up` when that is mended."
+        ) from None
+
+
 def shop_numbers(folder: Path) -> tuple[str, ...]:
     """The shop numbers of a folder's reels; none where it has none."""
     found: list[str] = []
@@ -89,7 +112,7 @@ def _said(folder: Path) -> tuple[list[tuple[str, str]], list[str]]:
     """What the papers say, in the order in which it was done, and why a paper was not gone by."""
     said: list[tuple[str, str]] = []
     doubts: list[str] = []
-    for read in (_captured, _rendered, _proved, _packed, _handed, _released):
+    for read in (_captured, _rendered, _proved, _packed, _copied, _handed, _released):
         try:
             said += read(folder, Journal(folder).lines)
         except (SmallgaugeError, OSError) as error:
@@ -148,6 +171,35 @@ def _proved(folder: Path, lines: Lines) -> list[tuple[str, str]]:
 def _packed(folder: Path, lines: Lines) -> list[tuple[str, str]]:
     digest = _as_written(folder, lines, "package/SHA256SUMS")
     return [(PACKED, f"list of the package {digest}")] if digest else []
+
+
+def copies_said(folder: Path) -> list[tuple[str, str]]:
+    """What was copied to media and whether it read back equal, by the papers of a reel."""
+    return [(COPIED, copy_words(folder, number)) for number, _ in enumerate(read_media(folder), start=1)]
+
+
+def copy_words(folder: Path, number: int) -> str:
+    """One copy as the book tells it: its paper by digest, so that a paper that was altered since is told from it."""
+    paper = read_media(folder)[number - 1]
+    result = "read back equal" if paper.equal else f"did not read back equal: {paper.why}"
+    return (
+        f"{paper.of} on {paper.medium} ({paper.kind}), {result}, by {paper.by} at {paper.at}; {paper.files} files, "
+        f"{paper.bytes} bytes; list {paper.list_sha256}; paper {number} {digest_file(folder / MEDIA / numbered_name(number))}"
+    )
+
+
+def copies_known(session: Session, folder: Path, numbers: tuple[str, ...]) -> frozenset[int]:
+    """Numbers of the papers of copies that the book holds, as they are now, for every shop number of a reel."""
+    known = [
+        set(session.scalars(sa.select(Event.words).where(Event.reel == number, Event.what == COPIED)))
+        for number in numbers
+    ]
+    said = [words for _, words in copies_said(folder)]
+    return frozenset(at for at, words in enumerate(said, start=1) if all(words in each for each in known))
+
+
+def _copied(folder: Path, _lines: Lines) -> list[tuple[str, str]]:
+    return copies_said(folder)
 
 
 def _handed(folder: Path, _lines: Lines) -> list[tuple[str, str]]:

@@ -4,12 +4,11 @@ Why this is long: one short function for each command, each of the same shape.
 """
 
 import argparse
-import json
 import sys
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -37,8 +36,7 @@ from smallgauge.office.place import BOOK_FILE, book_place
 from smallgauge.office.safety import notices_for
 from smallgauge.office.triage import advice_of, advice_on
 
-if TYPE_CHECKING:
-    from smallgauge.office.quote import Tariff
+MONEY = ("quote", "job-sheet", "invoice")  # commands that read the tariff
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +62,10 @@ def answer_from(options: argparse.Namespace, book: Book, now: Callable[[], str])
     """Do one command in a book that is open."""
     if options.command == "intake":
         return _intake(options, book, now)
+    if options.command in MONEY:
+        from smallgauge.office.money_desk import run_money
+
+        return run_money(options, book, now())
     return {
         "order": _order,
         "photographs": _photographs,
@@ -72,9 +74,6 @@ def answer_from(options: argparse.Namespace, book: Book, now: Callable[[], str])
         "hold": _hold,
         "hand-back": _hand_back,
         "label": _label,
-        "quote": _quote,
-        "job-sheet": _job_sheet,
-        "invoice": _invoice,
         "office": _office,
     }[options.command](options, book, now())
 
@@ -108,6 +107,18 @@ def _order(options: argparse.Namespace, book: Book, at: str) -> Answer:
                 how=options.how,
                 read_back_by=options.read_back_by,
             )
+        elif options.action == "extra":
+            ledger.note_extra(
+                book,
+                at=at,
+                by=options.by,
+                order=number,
+                what=options.what,
+                number=options.number,
+                reel=options.of,
+                words=options.words,
+                consent=options.consent,
+            )
         elif options.action in (ledger.ACCEPTED, ledger.NOTICE):
             ledger.note_client_word(
                 book, at=at, by=options.by, order=number, what=options.action, how=options.how, on=options.on
@@ -131,6 +142,7 @@ def shown_order(book: Book, number: int) -> Answer:
         said = list(
             session.scalars(sa.select(ClientWord).where(ClientWord.order == number).order_by(ClientWord.id))
         )
+        extras = ledger.extras_of(session, number)
         told = _events(session, Event.order == number)
     name = client.name if client is not None else ledger.REMOVED
     document = {
@@ -142,6 +154,7 @@ def shown_order(book: Book, number: int) -> Answer:
         "consents": [plain(consent) for consent in consents],
         "receivers": [plain(each) for each in receivers],
         "client_words": [plain(each) for each in said],
+        "extras": [plain(each) for each in extras],
         "events": told,
     }
     lines = [
@@ -149,7 +162,12 @@ def shown_order(book: Book, number: int) -> Answer:
     ]
     lines += [f"  {row.kind}: {row.came} came, {row.went} went back" for row in counts if row.came]
     lines += [_reel_line(reel) for reel in reels]
-    lines += [f"  agreed by {each.given_by}, {each.how}: {each.to}" for each in consents]
+    lines += [f"  consent {each.id} of {each.given_by}, {each.how}: {each.to}" for each in consents]
+    lines += [
+        f"  ordered: {each.number} x {each.what} of {each.reel or 'the order'}{f'; {each.words}' if each.words else ''}"
+        f"{f', consent {each.consent}' if each.consent else ''}"
+        for each in extras
+    ]
     lines += [f"  receiver {each.id}, {each.at[:10]}: {each.name}" for each in receivers]
     lines += [f"  {each.what} {each.how}, on {each.on}, written down by {each.by}" for each in said]
     return Answer(document=document, lines=tuple(lines))
@@ -476,87 +494,6 @@ def _label(options: argparse.Namespace, book: Book, at: str) -> Answer:
     return Answer(
         document={"sheet": options.out, "labels": list(reels)},
         lines=(f"{len(reels)} labels on {options.out}; they go on can and box, never on the film.",),
-    )
-
-
-def _quote(options: argparse.Namespace, book: Book, at: str) -> Answer:
-    from smallgauge.office.quote import quote_lines, quote_pdf, quote_reels
-
-    number = ledger.order_from(options.order)
-    tariff = _tariff(options)
-    with book.read() as session:
-        order = ledger.find_order(session, number)
-        client = session.get(Client, order.client_id)
-        reels = list(session.scalars(sa.select(Reel).where(Reel.order == number).order_by(Reel.number)))
-    if not reels:
-        raise MaterialError(
-            f"A quote is for reels, and order {order_number(number)} has none yet; take them in first."
-        )
-    quote = quote_reels(reels, tariff)
-    if options.out:
-        name = client.name if client is not None else ledger.REMOVED
-        write_whole_bytes(
-            Path(options.out), quote_pdf(quote, order=order_number(number), client=name, day=at[:10])
-        )
-    document = json.loads(json.dumps(asdict(quote), default=str))
-    return Answer(document=document, lines=quote_lines(quote))
-
-
-def _tariff(options: argparse.Namespace) -> "Tariff":
-    from smallgauge.office.quote import read_tariff
-
-    path = Path(options.tariff)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise MaterialError(
-            f"The tariff must be a text file that can be read, but {error}; name the shop's tariff."
-        ) from None
-    return read_tariff(text, where=str(path))
-
-
-def _job_sheet(options: argparse.Namespace, book: Book, at: str) -> Answer:
-    from smallgauge.office.job_sheet import job_sheet, job_sheet_lines, job_sheet_pdf
-    from smallgauge.office.made import what_was_made
-
-    shelf, number, tariff = Path(options.shelf), ledger.order_from(options.order), _tariff(options)
-    made, refused = what_was_made(shelf)
-    with book.read() as session:
-        sheet = job_sheet(session, number, house=read_house(shelf), tariff=tariff, made=made)
-    if options.out:
-        write_whole_bytes(Path(options.out), job_sheet_pdf(sheet, day=at[:10]))
-    return Answer(
-        document={**asdict(sheet), "refused": [{"folder": name, "why": why} for name, why in refused]},
-        lines=(*job_sheet_lines(sheet), *(f"!! {name}: {why}" for name, why in refused)),
-    )
-
-
-def _invoice(options: argparse.Namespace, book: Book, at: str) -> Answer:
-    from smallgauge.office.invoice import invoice_csv, invoice_lines, invoice_reels, plain_feet
-    from smallgauge.office.made import what_was_made
-
-    number, tariff = ledger.order_from(options.order), _tariff(options)
-    made, refused = what_was_made(Path(options.shelf))
-    with book.read() as session:
-        ledger.find_order(session, number)
-        reels = list(session.scalars(sa.select(Reel).where(Reel.order == number).order_by(Reel.number)))
-    invoice = invoice_reels(reels, made, tariff)
-    if options.out:
-        text = invoice_csv(invoice, order=order_number(number))
-        write_whole_bytes(Path(options.out), text.encode())
-    lines = [
-        {**asdict(line), "feet": plain_feet(line.feet), "price": str(line.price)} for line in invoice.lines
-    ]
-    document = {
-        "order": order_number(number),
-        "currency": invoice.currency,
-        "price": str(invoice.price),
-        "left_out": [list(each) for each in invoice.left_out],
-        "refused": [{"folder": name, "why": why} for name, why in refused],
-    }
-    return Answer(
-        document=json.loads(json.dumps({**document, "lines": lines}, default=str)),
-        lines=(*invoice_lines(invoice), *(f"!! {name}: {why}" for name, why in refused)),
     )
 
 

@@ -15,14 +15,17 @@ from fractions import Fraction
 
 from smallgauge.errors import CallerError
 from smallgauge.gauge.gauges import gauge_named
+from smallgauge.office.extras import ExtraLine, half_up, price_extras
 from smallgauge.office.made import Made
-from smallgauge.office.models import Reel
-from smallgauge.office.quote import Line, Tariff, quote_reel, span
+from smallgauge.office.models import Extra, Reel
+from smallgauge.office.quote import Line, Tariff, extra_lines, extra_words, quote_reel, span
 from smallgauge.record.cells import text_cell
 
 COLUMNS = (
     "order",
     "reel",
+    "what",
+    "number",
     "words on the box",
     "gauge",
     "frames captured",
@@ -35,6 +38,7 @@ COLUMNS = (
     "price quoted to",
     "remark",
 )
+TRANSFER = "transfer"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,22 +63,34 @@ class Invoice:
     lines: tuple[InvoiceLine, ...]
     left_out: tuple[tuple[str, str], ...]
     price: Decimal
+    extras: tuple[ExtraLine, ...] = ()
 
 
-def invoice_reels(reels: list[Reel], made: Mapping[str, Made], tariff: Tariff) -> Invoice:
-    """Every reel of an order by what was captured of it; one that was not is named with the reason, and is in no sum."""
+def invoice_reels(
+    reels: list[Reel], made: Mapping[str, Made], tariff: Tariff, extras: list[Extra] | None = None
+) -> Invoice:
+    """Every reel of an order by what was captured of it, and its extras; what has no price is named with the reason, and is in no
+    sum.
+    """
     lines, left_out = [], []
     for reel in reels:
         try:
             lines.append(_line(reel, made.get(reel.number), tariff))
         except CallerError as error:
             left_out.append((reel.number, str(error)))
-    nothing = Decimal(0).quantize(tariff.unit)
+    found, without = price_extras(
+        extras or [],
+        tariff.extras,
+        unit=tariff.unit,
+        feet={line.number: line.feet for line in lines},
+        prices={line.number: line.price for line in lines},
+    )
     return Invoice(
         currency=tariff.currency,
         lines=tuple(lines),
-        left_out=tuple(left_out),
-        price=sum((line.price for line in lines), nothing),
+        left_out=(*left_out, *without),
+        price=sum((line.price for line in lines), Decimal(0).quantize(tariff.unit)) + sum(found.values()),
+        extras=extra_lines(extras or [], tariff, found, found),
     )
 
 
@@ -88,7 +104,7 @@ def _line(reel: Reel, made: Made | None, tariff: Tariff) -> InvoiceLine:
     price = tariff.prices[made.gauge]
     # Exact up to here: the whole price in the tariff's smallest units, rounded once.
     exact = Fraction(price.per_reel) + Fraction(price.per_foot) * made.feet
-    money = _half_up(exact / Fraction(tariff.unit)) * tariff.unit
+    money = half_up(exact / Fraction(tariff.unit)) * tariff.unit
     try:
         quoted = quote_reel(reel, tariff)
     except CallerError:
@@ -103,11 +119,6 @@ def _line(reel: Reel, made: Made | None, tariff: Tariff) -> InvoiceLine:
         quoted=quoted,
         remark="; ".join(_remarks(reel, made, money, quoted)),
     )
-
-
-def _half_up(value: Fraction) -> int:
-    """The nearest whole number of a value from 0 on, a half upwards."""
-    return (2 * value.numerator + value.denominator) // (2 * value.denominator)
 
 
 def _remarks(reel: Reel, made: Made, money: Decimal, quoted: Line | None) -> list[str]:
@@ -131,7 +142,7 @@ def plain_feet(feet: Fraction) -> str:
     >>> plain_feet(Fraction(3, 80)), plain_feet(Fraction(101, 2))
     ('0.0', '50.5')
     """
-    return str(Decimal(_half_up(feet * 10)).scaleb(-1).quantize(Decimal("0.1"), ROUND_HALF_UP))
+    return str(Decimal(half_up(feet * 10)).scaleb(-1).quantize(Decimal("0.1"), ROUND_HALF_UP))
 
 
 def invoice_lines(invoice: Invoice) -> tuple[str, ...]:
@@ -141,6 +152,7 @@ def invoice_lines(invoice: Invoice) -> tuple[str, ...]:
         f"{f' (quoted {span(line.quoted.price)})' if line.quoted else ''}{f': {line.remark}' if line.remark else ''}"
         for line in invoice.lines
     ]
+    said += [extra_words(line, invoice.currency) for line in invoice.extras]
     said += [f"{number}  not charged: {why}" for number, why in invoice.left_out]
     rest = ", without what is not charged" if invoice.left_out else ""
     return (*said, f"Together {invoice.price} {invoice.currency}{rest}")
@@ -159,5 +171,11 @@ def invoice_csv(invoice: Invoice, *, order: str) -> str:
         price = line.quoted.price if line.quoted else ("", "")
         words = (text_cell(" ".join(line.box_words.split())), line.gauge)
         said = (line.frames, plain_feet(line.feet), line.price, text_cell(invoice.currency))
-        writer.writerow((order, line.number, *words, *said, *feet, *price, text_cell(line.remark)))
+        writer.writerow(
+            (order, line.number, TRANSFER, 1, *words, *said, *feet, *price, text_cell(line.remark))
+        )
+    for extra in invoice.extras:
+        agreed = f"consent {extra.consent}" if extra.consent else ""
+        row = (order, extra.reel, text_cell(extra.words), extra.number, "", "", "", "", extra.price[0])
+        writer.writerow((*row, text_cell(invoice.currency), "", "", "", "", agreed))
     return out.getvalue()

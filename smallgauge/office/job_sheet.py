@@ -76,7 +76,13 @@ def job_sheet(
         promised_on=order.promised_on,
         keep_until=order.keep_until,
         counted=tuple(f"{row.came} {row.kind}" for row in counts),
-        agreed=tuple(f"{each.to} ({each.how}, {each.at[:10]})" for each in consents),
+        agreed=(
+            *(f"{each.to} ({each.how}, {each.at[:10]})" for each in consents),
+            *(
+                f"ordered: {each.number} x {each.what} of {each.reel or 'the order'}{f'; {each.words}' if each.words else ''}"
+                for each in ledger.extras_of(session, number)
+            ),
+        ),
         reels=tuple(_reel(session, reel, house, tariff, made.get(reel.number)) for reel in reels),
     )
 

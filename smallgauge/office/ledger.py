@@ -19,6 +19,7 @@ from smallgauge.gauge.gauges import gauge_named
 from smallgauge.gauge.numbers import check_digit, check_reel_number, order_number, reel_number
 from smallgauge.office import triage
 from smallgauge.office.book import Book, Entry
+from smallgauge.office.extras import NAME
 from smallgauge.office.house import MUST_NOT, House, may_run
 from smallgauge.office.models import (
     Client,
@@ -26,6 +27,7 @@ from smallgauge.office.models import (
     Condition,
     Consent,
     Counted,
+    Extra,
     Hold,
     Order,
     Receiver,
@@ -501,6 +503,65 @@ def note_consent(
             read_back_by=read_back_by.strip(),
         )
         entry.tell("consent", consent, order=order, words=consent.to)
+
+
+def note_extra(
+    book: Book,
+    *,
+    at: str,
+    by: str,
+    order: int,
+    what: str,
+    number: int,
+    reel: str = "",
+    words: str = "",
+    consent: int = 0,
+) -> None:
+    """What is done or sold beside the transfer, by its name in the tariff: `number` of it from now on, 0 takes it out.
+
+    Work that was found after the quote names its own consent; 0 says that it was ordered with the parcel.
+    """
+    if not NAME.fullmatch(what):
+        raise CallerError(
+            f"An extra is named as in the tariff, in small letters, digits and hyphens, found '{what}'; write cleaning."
+        )
+    if not 0 <= number <= 9999:
+        raise CallerError(f"An extra is ordered 1 to 9999 times, or 0 to take it out, found {number}.")
+    with book.write(at=at, by=by) as entry:
+        find_order(entry.session, order)
+        named = find_reel(entry.session, reel) if reel else None
+        if named is not None and named.order != order:
+            raise MaterialError(
+                f"Reel {named.number} belongs to order {order_number(named.order)}, not to {order_number(order)}; read the label "
+                "again."
+            )
+        agreed = entry.session.get(Consent, consent) if consent else None
+        if consent and (agreed is None or agreed.order != order):
+            raise MaterialError(
+                f"Order {order_number(order)} has no consent {consent}; write the consent down first, `smallgauge order show` "
+                "gives its number."
+            )
+        at_reel = named.number if named is not None else ""
+        row = entry.session.get(Extra, (order, at_reel, what))
+        told = f"{number} x {what}{f', consent {consent}' if consent else ''}"
+        if not number:
+            if row is None:
+                raise MaterialError(
+                    f"No {what} is ordered there, so none can be taken out; look with `smallgauge order show`."
+                )
+            entry.tell("extra taken out", order=order, reel=at_reel, words=told, removed=(row,))
+            return
+        row = row or Extra(order=order, reel=at_reel, what=what)
+        row.number, row.words, row.consent = number, words.strip(), consent
+        row.by, row.at = entry.by, at
+        entry.tell("extra", row, order=order, reel=at_reel, words=told)
+
+
+def extras_of(session: Session, order: int) -> list[Extra]:
+    """The extras of an order, by reel and name."""
+    return list(
+        session.scalars(sa.select(Extra).where(Extra.order == order).order_by(Extra.reel, Extra.what))
+    )
 
 
 def note_verdict(book: Book, *, at: str, by: str, reel: str, verdict: str, seen: str) -> None:

@@ -19,7 +19,7 @@ from smallgauge.errors import CallerError, SmallgaugeError
 from smallgauge.lock import held_by
 from smallgauge.media.whole import plain_size
 from smallgauge.office.book import Book
-from smallgauge.office.catch_up import reels_on, shop_numbers
+from smallgauge.office.catch_up import copies_known, reels_on, shop_numbers
 from smallgauge.office.keeping import book_reasons, files_reasons, finished_reasons, job_captures
 from smallgauge.office.open_reel import not_equal, reel_reasons, second_copy
 from smallgauge.record.capture import Capture
@@ -235,7 +235,7 @@ def _frames(
         if paper is None and (inside := _copy_around(place)):
             others.append(f"{place} is no capture but lies in {inside}, which is a copy of one")
         against = [*shared, *not_equal(folder, of, capture), *others]
-        copy, reasons = second_copy(folder, place, asked.copies_at)
+        copy, reasons = second_copy(folder, place, asked.copies_at, _copies_known(asked, folder))
         wanted = {str(place / file.name): file.file_sha256 for file in capture.files}
         because = ["the archive copy was proven equal, frame by frame"]
         if copy is not None:
@@ -255,6 +255,13 @@ def _frames(
             begun=number,
             wanted=wanted,
         )
+
+
+def _copies_known(asked: Asked, folder: Path) -> frozenset[int] | None:
+    if asked.book is None:
+        return None
+    with asked.book.read() as session:
+        return copies_known(session, folder, shop_numbers(folder))
 
 
 def _copy_around(place: Path) -> str:

@@ -167,6 +167,28 @@ class Job(Row):
     words: Mapped[str] = mapped_column(Text)
 
 
+class Turn(Row):
+    """The place of a job in the queue, where a person put it before others; without a row a job's place is its number."""
+
+    __tablename__ = "turn"
+    job: Mapped[int] = mapped_column(ForeignKey("job.id"), primary_key=True, autoincrement=False)
+    place: Mapped[int] = mapped_column(Integer)
+
+
+class Extra(Row):
+    """Work or material of an order beside the transfer itself, by the name that it has in the shop's tariff."""
+
+    __tablename__ = "extra"
+    order: Mapped[int] = mapped_column(ForeignKey("client_order.number"), primary_key=True)
+    reel: Mapped[str] = mapped_column(String(13), primary_key=True)  # empty: of the order as a whole
+    what: Mapped[str] = mapped_column(String(40), primary_key=True)
+    number: Mapped[int] = mapped_column(Integer)
+    words: Mapped[str] = mapped_column(Text)
+    consent: Mapped[int] = mapped_column(Integer)  # its own; 0: ordered with the parcel
+    by: Mapped[str] = mapped_column(Text)
+    at: Mapped[str] = mapped_column(String(20))
+
+
 class Event(Row):
     """One thing that happened. Only ever added, each with the digest of the one before."""
 
@@ -204,6 +226,8 @@ KEPT: tuple[type[Row], ...] = (
     Receiver,
     ClientWord,
     Job,
+    Turn,
+    Extra,
 )
 
 

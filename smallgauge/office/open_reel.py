@@ -125,9 +125,13 @@ def _lacking(folder: Path, below: str, capture: Capture, proof: Proof | None) ->
 
 
 def second_copy(
-    folder: Path, place: Path, copies_at: tuple[Path, ...]
+    folder: Path, place: Path, copies_at: tuple[Path, ...], known: frozenset[int] | None = None
 ) -> tuple[tuple[Path, OnMedium] | None, list[str]]:
-    """A copy on another medium that holds the archive copy, or why there is none."""
+    """A copy on another medium that holds the archive copy, or why there is none.
+
+    `known` are the numbers of the papers of copies that the book holds as they are; None where there is no book to ask.
+    """
+    numbers = {paper: number for number, paper in enumerate(read_media(folder), start=1)}
     standing = standing_copies(read_media(folder))
     if not (folder / "proof.json").is_file():
         return None, ["a second copy can't be held against an archive copy that was not proved"]
@@ -139,7 +143,12 @@ def second_copy(
     for medium in reversed(standing):
         places = [*copies_at, *(each / folder.name for each in copies_at), Path(medium.folder)]
         at = next((each for each in places if (each / medium.list_name).is_file()), None)
-        if at is None:
+        if known is not None and numbers[medium] not in known:
+            reasons.append(
+                f"the book does not know the paper of the copy on {medium.medium} as it is: `smallgauge office catch-up` enters "
+                "one that is new; find out who changed one that was entered"
+            )
+        elif at is None:
             reasons.append(
                 f"{medium.medium} is not at hand at {medium.folder}: plug it in, or say where it is with --copy-at"
             )

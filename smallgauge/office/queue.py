@@ -4,6 +4,7 @@ add_job      a capture or a reel is put in the queue
 take_next    the next one that waits is taken by one bench, and by no other
 end_job      how it ended
 take_up      what a killed bench left running waits again
+order_jobs   jobs that wait are put before the others
 
 Taking one is a write of the book, and writes come one after the other: two benches never take the same job, nor two
 jobs of one reel. The reel's own lock stands behind that for work that was begun outside the queue.
@@ -11,6 +12,7 @@ jobs of one reel. The reel's own lock stands behind that for work that was begun
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -18,7 +20,7 @@ from sqlalchemy.orm import Session
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.gauge.numbers import check_reel_number
 from smallgauge.office.book import Book, Entry
-from smallgauge.office.models import Job
+from smallgauge.office.models import Job, Turn
 
 WAITING, RUNNING, PAUSED, STOPPING, STOPPED = "waiting", "running", "paused", "stopping", "stopped"
 DONE, OPEN, FAILED = "done", "open", "failed"
@@ -77,9 +79,15 @@ def add_job(book: Book, *, at: str, by: str, shelf: str, reel: str, capture: str
         return job
 
 
+def _in_turn(query: sa.Select[Any]) -> sa.Select[Any]:
+    """Jobs in the order in which they are done."""
+    place = sa.func.coalesce(Turn.place, Job.id)
+    return query.outerjoin(Turn, Turn.job == Job.id).order_by(place, Job.id)
+
+
 def jobs_of(session: Session, shelf: str) -> list[Job]:
     """Jobs that live, in their order, and the newest of those that ended."""
-    live = session.scalars(sa.select(Job).where(Job.shelf == shelf, Job.state.in_(LIVE)).order_by(Job.id))
+    live = session.scalars(_in_turn(sa.select(Job).where(Job.shelf == shelf, Job.state.in_(LIVE))))
     ended = session.scalars(
         sa.select(Job)
         .where(Job.shelf == shelf, Job.state.not_in(LIVE))
@@ -106,12 +114,8 @@ def take_next(
         return None
     with book.write(at=at, by=by) as entry:
         going = sa.select(Job.reel).where(Job.shelf == shelf, Job.state.in_(GOING))
-        job = entry.session.scalar(
-            sa.select(Job)
-            .where(Job.id.in_(wanted), Job.state == WAITING, Job.reel.not_in(going))
-            .order_by(Job.id)
-            .limit(1)
-        )
+        free = sa.select(Job).where(Job.id.in_(wanted), Job.state == WAITING, Job.reel.not_in(going))
+        job: Job | None = entry.session.scalar(_in_turn(free).limit(1))
         if job is None:
             return None
         job.state, job.tries, job.words = RUNNING, job.tries + 1, ""
@@ -196,6 +200,41 @@ def change_jobs(book: Book, *, at: str, by: str, shelf: str, jobs: list[int], to
             job.ended_at = at if job.state not in LIVE else ""
             _tell(entry, job.state, job, f"by {entry.by}")
         return found
+
+
+def order_jobs(book: Book, *, at: str, by: str, shelf: str, jobs: list[int]) -> list[Job]:
+    """Put jobs before all others that wait or rest, in the order in which they are named; gives the new order.
+
+    The places that these jobs have among them are dealt out anew, so two jobs never share one.
+    """
+    if not jobs:
+        raise CallerError("Nothing was named to be put first; name the numbers of the jobs in their order.")
+    with book.write(at=at, by=by) as entry:
+        rest = {j.id: j for j in jobs_of(entry.session, shelf) if j.state in (WAITING, PAUSED)}
+        wrong = [job for job in jobs if job not in rest]
+        if wrong or len(set(jobs)) < len(jobs):
+            what = f"job {wrong[0]} does not" if wrong else "one was named twice"
+            raise CallerError(
+                f"Jobs that wait or pause are put in order, each named once, and {what}; look with `smallgauge queue list`."
+            )
+        turns = {turn.job: turn for turn in entry.session.scalars(sa.select(Turn).where(Turn.job.in_(rest)))}
+        places = sorted(turns[job].place if job in turns else job for job in rest)
+        order = [*jobs, *(job for job in rest if job not in jobs)]
+        moved = [
+            (job, place)
+            for job, place in zip(order, places, strict=True)
+            if place != (turns[job].place if job in turns else job)
+        ]
+        for job, place in moved:
+            turn = turns.get(job) or Turn(job=job, place=place)
+            turn.place = place
+            entry.tell(
+                "job put in order",
+                turn,
+                reel=_shop_number(rest[job].reel),
+                words=f"job {job}, {rest[job].reel}: place {place}, by {entry.by}",
+            )
+        return [rest[job] for job in order]
 
 
 def state_of(book: Book, job: int) -> str:

@@ -48,6 +48,10 @@ def run_queue(options: argparse.Namespace, night: Night) -> Answer:
                 jobs=_numbers(options.what),
                 to=CHANGES[options.action],
             )
+        if options.action == "order":
+            queue.order_jobs(
+                book, at=night.now(), by=night.by, shelf=str(night.shelf), jobs=_numbers(options.what)
+            )
         if options.action == "list":
             return _listed(book, night)
         return Answer(document=_document(book, night), lines=_lines(book, night))

@@ -11,11 +11,13 @@ each price is rounded once, to the tariff's smallest unit.
     [price.super-8]                 # one table a gauge that the shop takes
     per_reel = "6.00"
     per_foot = "0.22"
+
+What may be ordered beside it stands in tables `extra` (`extras.py`).
 """
 
 import json
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
 from fractions import Fraction
 from pathlib import Path
@@ -24,10 +26,12 @@ from typing import Any
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.gauge.gauges import GAUGES, gauge_named
 from smallgauge.gauge.rates import frames_from_feet, parse_rate, running_time_text
-from smallgauge.office.models import Reel
+from smallgauge.office.extras import ExtraLine, ExtraPrice, half_up, price_extras, read_extras
+from smallgauge.office.models import Extra, Reel
 
 TEMPLATE = Path(__file__).parent / "quote.typ"
 _KEYS = ("currency", "unit", "scan_rate", "megabytes_per_frame", "price")
+_MAY = ("extra",)
 SLOWEST, FASTEST = 3, 25  # frames a second at which the scanner runs
 
 
@@ -48,6 +52,7 @@ class Tariff:
     scan_rate: Fraction
     megabytes_per_frame: Decimal
     prices: dict[str, Price]
+    extras: dict[str, ExtraPrice] = field(default_factory=dict)
 
 
 def _decimal(value: object, what: str, mistakes: list[str], *, above: bool = False) -> Decimal:
@@ -72,7 +77,9 @@ def read_tariff(text: str, *, where: str) -> Tariff:
     except tomllib.TOMLDecodeError as error:
         raise MaterialError(f"{where} must be TOML, but {error}; mend that line.") from None
     mistakes = [
-        f"'{key}' is not known; the keys are {', '.join(_KEYS)}" for key in document if key not in _KEYS
+        f"'{key}' is not known; the keys are {', '.join((*_KEYS, *_MAY))}"
+        for key in document
+        if key not in (*_KEYS, *_MAY)
     ]
     mistakes += [f"{key} is missing" for key in _KEYS if key not in document]
     if mistakes:
@@ -96,6 +103,7 @@ def read_tariff(text: str, *, where: str) -> Tariff:
             document["megabytes_per_frame"], "megabytes_per_frame", mistakes, above=True
         ),
         prices=prices,
+        extras=read_extras(document.get("extra", {}), _decimal, mistakes),
     )
     if mistakes:
         raise MaterialError(f"{where}: {'; '.join(mistakes)}; mend them.")
@@ -143,15 +151,11 @@ class Quote:
     lines: tuple[Line, ...]
     left_out: tuple[tuple[str, str], ...]
     price: tuple[Decimal, Decimal]
+    extras: tuple[ExtraLine, ...] = ()
 
 
 def _up(value: Fraction) -> int:
     return -(-value.numerator // value.denominator)
-
-
-def _rounded(price: Decimal, unit: Decimal) -> Decimal:
-    """The nearest whole number of units, a half upwards."""
-    return (price / unit).to_integral_value(ROUND_HALF_UP) * unit
 
 
 def quote_reel(reel: Reel, tariff: Tariff) -> Line:
@@ -175,7 +179,8 @@ def quote_reel(reel: Reel, tariff: Tariff) -> Line:
         (str(rate), running_time_text(frames[0], rate), running_time_text(frames[1], rate))
         for rate in gauge.usual_rates
     )
-    money = [_rounded(price.per_reel + price.per_foot * each, tariff.unit) for each in feet]
+    exact = [Fraction(price.per_reel) + Fraction(price.per_foot) * Fraction(each) for each in feet]
+    money = [half_up(each / Fraction(tariff.unit)) * tariff.unit for each in exact]
     space = [
         (tariff.megabytes_per_frame * each / 1000).quantize(Decimal("0.1"), ROUND_HALF_UP) for each in frames
     ]
@@ -192,29 +197,70 @@ def quote_reel(reel: Reel, tariff: Tariff) -> Line:
     )
 
 
-def quote_reels(reels: list[Reel], tariff: Tariff) -> Quote:
-    """Every reel of an order; what can't be quoted is named with its reason and is in no sum."""
+def quote_reels(reels: list[Reel], tariff: Tariff, extras: list[Extra] | None = None) -> Quote:
+    """Every reel of an order, and its extras; what can't be quoted is named with its reason and is in no sum."""
     lines, left_out = [], []
     for reel in reels:
         try:
             lines.append(quote_reel(reel, tariff))
         except CallerError as error:
             left_out.append((reel.number, str(error)))
+    charged, without = _extra_lines(extras or [], lines, tariff)
+    every = [*(line.price for line in lines), *(line.price for line in charged)]
     nothing = Decimal(0).quantize(tariff.unit)
     return Quote(
         currency=tariff.currency,
         lines=tuple(lines),
-        left_out=tuple(left_out),
-        price=(
-            sum((line.price[0] for line in lines), nothing),
-            sum((line.price[1] for line in lines), nothing),
-        ),
+        left_out=(*left_out, *without),
+        price=(sum((low for low, _ in every), nothing), sum((high for _, high in every), nothing)),
+        extras=charged,
+    )
+
+
+def _extra_lines(
+    extras: list[Extra], lines: list[Line], tariff: Tariff
+) -> tuple[tuple[ExtraLine, ...], tuple[tuple[str, str], ...]]:
+    """Each extra with its least and most, by those of the reels."""
+    ends: list[dict[tuple[str, str], Decimal]] = []
+    without: tuple[tuple[str, str], ...] = ()
+    for end in (0, 1):
+        feet = {line.number: Fraction(line.feet[end]) for line in lines}
+        prices = {line.number: line.price[end] for line in lines}
+        found, without = price_extras(extras, tariff.extras, unit=tariff.unit, feet=feet, prices=prices)
+        ends.append(found)
+    return extra_lines(extras, tariff, ends[0], ends[1]), without
+
+
+def extra_lines(
+    extras: list[Extra],
+    tariff: Tariff,
+    low: dict[tuple[str, str], Decimal],
+    high: dict[tuple[str, str], Decimal],
+) -> tuple[ExtraLine, ...]:
+    """The extras that have a price, as lines."""
+    return tuple(
+        ExtraLine(
+            reel=extra.reel,
+            what=extra.what,
+            words=tariff.extras[extra.what].words,
+            number=extra.number,
+            consent=extra.consent,
+            price=(low[extra.reel, extra.what], high[extra.reel, extra.what]),
+        )
+        for extra in extras
+        if (extra.reel, extra.what) in low
     )
 
 
 def span(pair: tuple[Any, Any]) -> str:
     """Least and most as a person reads them; one value where they are equal."""
     return str(pair[0]) if pair[0] == pair[1] else f"{pair[0]} to {pair[1]}"
+
+
+def extra_words(line: ExtraLine, currency: str) -> str:
+    """One extra in words."""
+    agreed = f", consent {line.consent}" if line.consent else ""
+    return f"{line.reel or 'the order'}  {line.number} x {line.words}{agreed}; {span(line.price)} {currency}"
 
 
 def quote_lines(quote: Quote) -> tuple[str, ...]:
@@ -226,6 +272,7 @@ def quote_lines(quote: Quote) -> tuple[str, ...]:
             f"{line.number}  {line.gauge}, {span(line.feet)} ft, {span(line.frames)} frames; {times}; "
             f"{span(line.scan_s)} s at the machine; {span(line.gigabytes)} GB; {span(line.price)} {quote.currency}"
         )
+    said += [extra_words(line, quote.currency) for line in quote.extras]
     said += [f"{number}  not quoted: {why}" for number, why in quote.left_out]
     return (
         *said,
@@ -245,6 +292,7 @@ def quote_pdf(quote: Quote, *, order: str, client: str, day: str) -> bytes:
         "currency": quote.currency,
         "total": span(quote.price),
         "left_out": [list(each) for each in quote.left_out],
+        "extras": [[e.reel or "the order", e.words, str(e.number), span(e.price)] for e in quote.extras],
         "lines": [
             [
                 line.number,

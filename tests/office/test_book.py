@@ -36,6 +36,8 @@ KEYS = {
     "receiver": "id",
     "client_word": "id",
     "job": "id",
+    "turn": "job",
+    "extra": "order",
 }
 
 
@@ -63,7 +65,10 @@ def kept(tmp_path_factory):
         back = {"at": AT, "by": "mk", "order": order}
         ledger.hand_back(book, **back, reels=[reels[2].number], counts={}, to="Wim Oster", part=True)
         ledger.note_client_word(book, **back, what=ledger.ACCEPTED, how="by telephone", on="2026-03-01")
-        queue.add_job(book, at=AT, by="mk", shelf="/shelf", reel=number, capture="/captures/one")
+        for name in (number, "two"):
+            queue.add_job(book, at=AT, by="mk", shelf="/shelf", reel=name, capture=f"/captures/{name}")
+        queue.order_jobs(book, at=AT, by="mk", shelf="/shelf", jobs=[2])
+        ledger.note_extra(book, **back, what="cleaning", number=1, reel=number, words="wet", consent=1)
         assert check_book(book).faults == ()
     return folder / BOOK_FILE
 
@@ -268,6 +273,8 @@ def test_a_book_of_before_the_queue_is_brought_up_to_date(filled):
         before = check_book(book)
     tamper(
         filled,
+        "DROP TABLE turn",
+        "DROP TABLE extra",
         "DROP TABLE job",
         "DROP TABLE receiver",
         "DROP TABLE client_word",
@@ -275,9 +282,9 @@ def test_a_book_of_before_the_queue_is_brought_up_to_date(filled):
         "UPDATE alembic_version SET version_num = '0001'",
     )
     with Book(filled) as book:
-        lost = tuple(
-            f"{table} [1] is missing: it was removed" for table in ("receiver", "client_word", "job")
-        )
+        gone = ("receiver [1]", "client_word [1]", "job [1]", "job [2]", "turn [2]", "turn [1]")
+        extra = 'extra [1, "0000013-R01-3", "cleaning"]'
+        lost = tuple(f"{row} is missing: it was removed" for row in (*gone, extra))
         assert check_book(book).faults == lost, "all else is as it was"
         assert check_book(book).head == before.head
         with book.engine.connect() as connection:
