@@ -3,6 +3,7 @@
 book_reasons       why nothing of a reel may go
 finished_reasons   why its finished film stays
 files_reasons      why all of its files stay
+keeping_words      the same of an order, for a page
 """
 
 import datetime
@@ -128,6 +129,23 @@ def kept_until(session: Session, order: Order, *, handed: str, shop: Shop) -> st
         last = max(back[:10], handed, _last_word(session, order, ACCEPTED))
         days.append(_later(last, shop.kept_days))
     return max(days)
+
+
+def keeping_words(session: Session, order: Order, *, handed: str, shop: Shop, today: str) -> list[str]:
+    """Until when an order's files are kept and what the client was told, in sentences."""
+    until = kept_until(session, order, handed=handed, shop=shop)
+    if until is not None:
+        said = f"Files are kept until {until}."
+    elif _film_here(session, order):
+        stated = f" and until {order.keep_until}" if order.keep_until else ""
+        said = f"Files are kept at least until all film has gone back{stated}."
+    else:
+        said = "Nobody stated until when files are kept (days in the table keeping of shop.toml)."
+    told = _last_word(session, order, NOTICE)
+    waits = _not_told(session, order, shop, today)
+    if told and not waits:
+        waits = [f"the client was told on {told}, and the days to answer are over"]
+    return [said, *(f"{each[0].upper()}{each[1:]}." for each in waits)]
 
 
 def _film_here(session: Session, order: Order) -> bool:

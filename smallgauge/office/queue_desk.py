@@ -33,7 +33,7 @@ def run_queue(options: argparse.Namespace, night: Night) -> Answer:
             told = run_night(book, night)
             ran = {"ran": told.ran, "failed": told.failed, "open": told.open, "no_room": told.full}
             return Answer(
-                document={**_document(book, night), **ran},
+                document={**queue_document(book, night.shelf, night.leave_bytes), **ran},
                 lines=_lines(book, night),
                 exit_code=told.exit_code,
             )
@@ -54,7 +54,9 @@ def run_queue(options: argparse.Namespace, night: Night) -> Answer:
             )
         if options.action == "list":
             return _listed(book, night)
-        return Answer(document=_document(book, night), lines=_lines(book, night))
+        return Answer(
+            document=queue_document(book, night.shelf, night.leave_bytes), lines=_lines(book, night)
+        )
 
 
 def _numbers(given: list[str]) -> list[int]:
@@ -107,7 +109,7 @@ def _reels(shelf: Path) -> list[Path]:
 def _listed(book: Book, night: Night) -> Answer:
     """The queue, and which pass of which reel is out of date."""
     due = {folder.name: passes_due(folder) for folder in _reels(night.shelf)}
-    document = _document(book, night)
+    document = queue_document(book, night.shelf, night.leave_bytes)
     document["due"] = {
         name: [{"pass": step, "why": why} for step, why in steps] for name, steps in due.items() if steps
     }
@@ -115,42 +117,45 @@ def _listed(book: Book, night: Night) -> Answer:
     return Answer(document=document, lines=(*_lines(book, night), *lines))
 
 
-def _document(book: Book, night: Night) -> dict[str, Any]:
+def queue_document(book: Book, shelf: Path, leave_bytes: int) -> dict[str, Any]:
+    """The queue as the command and the page show it: each job, how far it is, and the room that is foretold."""
     with book.read() as session:
-        jobs = queue.jobs_of(session, str(night.shelf))
-    told = foretell(book, night.shelf)
+        jobs = queue.jobs_of(session, str(shelf))
+    told = foretell(book, shelf)
     sizes = {job.id: size for job, size, _ in told}
     return {
         "jobs": [
             {
                 **plain(job),
+                "state_words": _state_words(shelf, job),
                 **({"need_bytes": sizes[job.id]} if job.id in sizes else {}),
-                **({"progress": _progress(night, job)} if job.state in queue.GOING else {}),
+                **({"progress": _progress(shelf, job)} if job.state in queue.GOING else {}),
             }
             for job in jobs
         ],
         "need_bytes": sum(sizes.values()),
-        "free_bytes": free_bytes(night.shelf),
-        "leave_bytes": night.leave_bytes,
+        "need_words": foretold_words(told, free_bytes(shelf), leave_bytes) if told else "",
+        "free_bytes": free_bytes(shelf),
+        "leave_bytes": leave_bytes,
     }
 
 
-def _progress(night: Night, job: Job) -> dict[str, Any]:
-    return progress_of(progress_path(night.shelf, job.id))
+def _progress(shelf: Path, job: Job) -> dict[str, Any]:
+    return progress_of(progress_path(shelf, job.id))
 
 
 def _lines(book: Book, night: Night) -> tuple[str, ...]:
     with book.read() as session:
         jobs = queue.jobs_of(session, str(night.shelf))
     told = foretell(book, night.shelf)
-    lines = [f"job {job.id}  {job.reel}  {_state_words(night, job)}" for job in jobs]
+    lines = [f"job {job.id}  {job.reel}  {_state_words(night.shelf, job)}" for job in jobs]
     if told:
         lines.append(foretold_words(told, free_bytes(night.shelf), night.leave_bytes))
     return tuple(lines) or ("The queue is empty.",)
 
 
-def _state_words(night: Night, job: Job) -> str:
-    said = _progress(night, job) if job.state in queue.GOING else {}
+def _state_words(shelf: Path, job: Job) -> str:
+    said = _progress(shelf, job) if job.state in queue.GOING else {}
     if "what" not in said:
         return f"{job.state}. {short(job.words)}" if job.words else job.state
     left = said["left_s"]

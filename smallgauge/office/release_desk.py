@@ -2,7 +2,7 @@
 
 import argparse
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -29,6 +29,25 @@ from smallgauge.record.shop import SHOP_FILE, read_shop
 from smallgauge.record.work import Progress
 
 
+@contextlib.contextmanager
+def asked_of(
+    shelf: Path, at: str, *, captures: tuple[Path, ...] = (), copies_at: tuple[Path, ...] = ()
+) -> Iterator[Asked]:
+    """What a list of a shelf is made from, with its book open where it has one."""
+    with contextlib.ExitStack() as stack:
+        book = stack.enter_context(Book(book_place(shelf))) if has_book(shelf) else None
+        shop = read_shop(read_text_if_there(shelf / SHOP_FILE), where=str(shelf / SHOP_FILE))
+        yield Asked(
+            shelf=shelf,
+            book=book,
+            today=at[:10],
+            shop=shop,
+            captures=known_captures(book, shelf) | captures_at_hand(captures),
+            made_of=reels_of_captures(shelf),
+            copies_at=copies_at,
+        )
+
+
 def run_release(options: argparse.Namespace, *, now: Callable[[], str], progress: Progress) -> Answer:
     """List what may go, or let go what `--go` names of the reels that are named."""
     shelf, at = Path(options.shelf).resolve(), now()
@@ -36,46 +55,49 @@ def run_release(options: argparse.Namespace, *, now: Callable[[], str], progress
         raise MaterialError(f"A shelf is a folder of reels, found none at {shelf}; name another.")
     if not options.go and (options.who or options.why):
         raise CallerError("--who and --why go with --go WHAT; without it nothing is removed, only listed.")
-    word = _word(options, at) if options.go else None
-    with contextlib.ExitStack() as stack:
-        book = stack.enter_context(Book(book_place(shelf))) if has_book(shelf) else None
-        shop = read_shop(read_text_if_there(shelf / SHOP_FILE), where=str(shelf / SHOP_FILE))
-        asked = Asked(
-            shelf=shelf,
-            book=book,
-            today=at[:10],
-            shop=shop,
-            captures=known_captures(book, shelf) | captures_at_hand(Path(each) for each in options.capture),
-            made_of=reels_of_captures(shelf),
-            copies_at=tuple(Path(each).resolve() for each in options.copy_at),
-        )
-        items = list_items(asked, tuple(options.reels))
+    if options.go and not options.reels:
+        raise CallerError("--go needs the reels that it is about; name their folders on the shelf.")
+    word = checked_word(options.who, options.why, at) if options.go else None
+    places = {
+        "captures": tuple(Path(each) for each in options.capture),
+        "copies_at": tuple(Path(each).resolve() for each in options.copy_at),
+    }
+    reels = tuple(options.reels)
+    with asked_of(shelf, at, **places) as asked:
         if word is None:
-            return _listed(items, book is not None)
-        chosen = _chosen(items, options.go, tuple(options.reels))
-        went = let_go(chosen, asked, word, progress)
-    lines = [
-        f"{each.reel}: {_named(each)} went, {each.files} files, {plain_size(each.freed)} given back; {each.paper}"
-        for each in went
-    ]
-    return Answer(document={"went": [asdict(each) for each in went]}, lines=tuple(lines))
+            return listed(list_items(asked, reels), book=asked.book is not None)
+        went = let_go_named(asked, reels, tuple(options.go), word, progress)
+    return Answer(
+        document={"went": [asdict(each) for each in went]}, lines=tuple(went_words(each) for each in went)
+    )
+
+
+def let_go_named(
+    asked: Asked, reels: tuple[str, ...], kinds: tuple[str, ...], word: Word, progress: Progress
+) -> tuple[Went, ...]:
+    """Let go of these reels what is named, all of it or nothing."""
+    return let_go(chosen_items(list_items(asked, reels), kinds, reels), asked, word, progress)
+
+
+def went_words(each: Went) -> str:
+    """What went, in one sentence."""
+    return f"{each.reel}: {_named(each)} went, {each.files} files, {plain_size(each.freed)} given back; {each.paper}"
 
 
 def _named(each: Went) -> str:
     return f"{each.what} of {each.of}" if each.of else each.what
 
 
-def _word(options: argparse.Namespace, at: str) -> Word:
-    if not options.reels:
-        raise CallerError("--go needs the reels that it is about; name their folders on the shelf.")
+def checked_word(who: str, why: str, at: str) -> Word:
+    """A person's word, by name and with its reason."""
     return Word(
-        who=one_line(options.who, "--who, the person whose word it is,"),
-        why=one_line(options.why, "--why, the reason that stays in the book,", most=300),
+        who=one_line(who, "--who, the person whose word it is,"),
+        why=one_line(why, "--why, the reason that stays in the book,", most=300),
         at=at,
     )
 
 
-def _chosen(items: tuple[Item, ...], kinds: list[str], reels: tuple[str, ...]) -> tuple[Item, ...]:
+def chosen_items(items: tuple[Item, ...], kinds: tuple[str, ...], reels: tuple[str, ...]) -> tuple[Item, ...]:
     """The items that a person named; refuses where one of them is not there, or stays."""
     chosen = tuple(item for item in items if item.what in kinds)
     lacking = [
@@ -93,7 +115,8 @@ def _chosen(items: tuple[Item, ...], kinds: list[str], reels: tuple[str, ...]) -
     return chosen
 
 
-def _listed(items: tuple[Item, ...], book: bool) -> Answer:
+def listed(items: tuple[Item, ...], *, book: bool) -> Answer:
+    """The list as the command and the page show it."""
     may = [item for item in items if item.may_go]
     total = freed_bytes(item.folder / name for item in may for name in item.names)
     lines = [*map(item_words, may), *_staying(items)]
@@ -134,6 +157,7 @@ def _plain(item: Item) -> dict[str, Any]:
         "freed_bytes": item.freed,
         "because": list(item.because),
         "against": list(item.against),
+        "words": item_words(item),
         "interrupted": bool(item.begun),
         "went_already": item.went,
     }

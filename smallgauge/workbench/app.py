@@ -42,6 +42,7 @@ from smallgauge.workbench.addresses import (
     operator_of,
     or_nothing,
 )
+from smallgauge.workbench.agreed import Agreed
 from smallgauge.workbench.back import back_addresses
 from smallgauge.workbench.counter import Counter
 from smallgauge.workbench.decide import Asked as Field
@@ -51,12 +52,14 @@ from smallgauge.workbench.hand_pages import hand_addresses
 from smallgauge.workbench.kept import kept_addresses
 from smallgauge.workbench.looks import CORRECTED, LOOKS, Shown
 from smallgauge.workbench.marks import mark_addresses
+from smallgauge.workbench.night_page import night_addresses
 from smallgauge.workbench.notes import note_addresses
 from smallgauge.workbench.opened import OpenReel
 from smallgauge.workbench.outlines import crop_png, outlines_paper
 from smallgauge.workbench.papers import frame_paper, lane_values, reel_paper, rows_paper
 from smallgauge.workbench.photographs import photograph_addresses
 from smallgauge.workbench.picks import pick_addresses
+from smallgauge.workbench.release_page import Releasing, release_addresses
 from smallgauge.workbench.scenes import scene_addresses
 from smallgauge.workbench.shelf import Shelf
 from smallgauge.workbench.sound_page import sound_addresses
@@ -88,6 +91,7 @@ class Bench:
     def __init__(self, shelf: Shelf, hand: Hand, now: Callable[[], str], tour: Tour) -> None:
         self.shelf, self.hand, self.now, self.tour = shelf, hand, now, tour
         self.counter = Counter(shelf.folder, now)
+        self.agreed, self.releasing = Agreed(self.counter), Releasing()
         self.page = (STATIC / "index.html").read_text(encoding="utf-8")
         self._workers: anyio.CapacityLimiter | None = None
 
@@ -110,6 +114,9 @@ class Bench:
             *note_addresses(self),
             *sound_addresses(self),
             *self.counter.addresses(self.twin, self._page),
+            *self.agreed.addresses(self.twin, self.data),
+            *night_addresses(self, self._page),
+            *release_addresses(self, self._page),
         )
 
     def _pages(self) -> tuple[Address, ...]:

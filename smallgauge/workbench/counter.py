@@ -25,8 +25,8 @@ LIST: Schema = {"type": "array", "items": TEXT, "maxItems": 200}
 WORDS = Asked(name="text", says="what a scanner or a person typed", schema=TEXT)
 FOR_ORDER = Asked(name="order", says="the order that lies on the counter; empty: none", schema=TEXT)
 COUNTS = {kind.replace(" ", "_"): kind for kind in ledger.KINDS}
-_REEL = {"number": "string", "state": "string", "condition": "object", "holds": "array", "events": "array"}
-_ORDER = {
+REEL = {"number": "string", "state": "string", "condition": "object", "holds": "array", "events": "array"}
+ORDER = {
     "number": "string",
     "client": "string",
     "counted": "object",
@@ -77,13 +77,13 @@ class Counter:
                 path="/api/counter/order/{order}",
                 says="One order: what was counted, its reels, and how many are to be taken in.",
                 answer=twin(lambda request: self.order(request.path_params["order"])),
-                gives=_ORDER,
+                gives=ORDER,
             ),
             Address(
                 path="/api/counter/reel/{reel}",
                 says="One reel: where it is, its condition, holds, and what to know of it.",
                 answer=twin(lambda request: self.reel(request.path_params["reel"])),
-                gives=_REEL,
+                gives=REEL,
             ),
             Address(
                 path="/api/counter/scan",
@@ -119,7 +119,7 @@ class Counter:
                 says="Take a parcel in, counted and signed for.",
                 answer=act(self.parcel),
                 takes=change(needed, **texts(*needed, "promised_on", "keep_until"), **counts),
-                gives=_ORDER,
+                gives=ORDER,
             ),
             Address(
                 path="/api/counter/intake",
@@ -133,7 +133,7 @@ class Counter:
                 says="Note what was seen of a reel, as SUBJECT=WORDS.",
                 answer=act(self.condition),
                 takes=change(("reel", "by", "seen"), **texts("reel", "by", "lifter"), seen=LIST),
-                gives=_REEL,
+                gives=REEL,
             ),
             Address(
                 path="/api/counter/note",
@@ -143,14 +143,14 @@ class Counter:
                     ("reel", "by", "step", "place"),
                     **texts("reel", "by", "step", "place", "words", "transport"),
                 ),
-                gives=_REEL,
+                gives=REEL,
             ),
             Address(
                 path="/api/counter/hold",
                 says="Place a hold.",
                 answer=act(self.hold),
                 takes=change(("reel", "by", "kind", "why"), **texts("reel", "by", "kind", "why", "lifter")),
-                gives=_REEL,
+                gives=REEL,
             ),
             Address(
                 path="/api/counter/lift",
@@ -161,7 +161,7 @@ class Counter:
                     hold={"type": "integer", "minimum": 1, "maximum": 999_999_999},
                     **texts("by", "why"),
                 ),
-                gives=_REEL,
+                gives=REEL,
             ),
             Address(
                 path="/api/counter/hand-back",
@@ -174,11 +174,12 @@ class Counter:
                     reels=LIST,
                     part=YES_NO,
                 ),
-                gives=_ORDER,
+                gives=ORDER,
             ),
         )
 
-    def _book(self, *, make: bool = False) -> Any:
+    def book(self, *, make: bool = False) -> Any:
+        """The book beside the reels."""
         from smallgauge.office.book import Book
 
         return Book(book_place(self.folder), make=make)
@@ -193,6 +194,8 @@ class Counter:
             "subjects": list(ledger.SUBJECTS),
             "kinds": [[name, kind] for name, kind in COUNTS.items()],
             "steps": list(ledger.STEPS),
+            "how": list(ledger.HOW),
+            "verdicts": list(ledger.VERDICTS),
             "lifters": list(house.names()),
             "needs_lifter": not house.lifter,
             "transports": [each.name for each in house.transports],
@@ -206,7 +209,7 @@ class Counter:
 
         from smallgauge.office.models import Client, Counted, Order
 
-        with self._book() as book, book.read() as session:
+        with self.book() as book, book.read() as session:
             inside = sa.select(Counted.order).where(Counted.came > Counted.went).distinct()
             query = sa.select(Order, Client.name).outerjoin(Client, Client.id == Order.client_id)
             found = session.execute(
@@ -227,7 +230,7 @@ class Counter:
         from smallgauge.office.desk import shown_order
 
         number = ledger.order_from(text)
-        with self._book() as book:
+        with self.book() as book:
             told = shown_order(book, number).document
             last = ledger.last_reel(book, number)
             with book.read() as session:
@@ -245,7 +248,7 @@ class Counter:
         """One reel as the commands show it."""
         from smallgauge.office.desk import shown_reel
 
-        with self._book() as book:
+        with self.book() as book:
             told = shown_reel(book, text, read_house(self.folder)).document
         return {
             **told,
@@ -256,7 +259,7 @@ class Counter:
     def scan(self, text: str, order: str) -> dict[str, Any]:
         """The reel on a label; a label of another order than the one on the counter is said to be so."""
         number = scanned_number(plain_words(text))
-        with self._book() as book, book.read() as session:
+        with self.book() as book, book.read() as session:
             reel = ledger.find_reel(session, number)
             gone = reel.state != ledger.IN_SHOP
         mine = order_number(reel.order)
@@ -273,7 +276,7 @@ class Counter:
         words = {name: body.get(name, "") for name in ("promised_on", "keep_until")}
         asked = {name: body[name] for name in ("by", "client", "reach", "delete_on", "signed_by")}
         counts = {kind: body.get(name, 0) for name, kind in COUNTS.items()}
-        with self._book(make=True) as book:
+        with self.book(make=True) as book:
             number = ledger.new_order(book, at=self.now(), counts=counts, **asked, **words)
         return self.order(order_number(number))
 
@@ -282,7 +285,7 @@ class Counter:
         house = read_house(self.folder)
         number = ledger.order_from(body["order"])
         answers = {name: body[name] for name in ("by", "gauge", "box_words", "forbids", "decides")}
-        with self._book() as book:
+        with self.book() as book:
             reel = ledger.take_in(
                 book,
                 at=self.now(),
@@ -309,7 +312,7 @@ class Counter:
         for pair in body["seen"]:
             subject, _, words = pair.partition("=")
             seen[subject.strip()] = words
-        with self._book() as book:
+        with self.book() as book:
             ledger.note_condition(
                 book,
                 at=self.now(),
@@ -324,20 +327,20 @@ class Counter:
     def note(self, body: Mapping[str, Any]) -> dict[str, Any]:
         """What happened to a reel, and where it lies."""
         words = {name: body.get(name, "") for name in ("reel", "by", "step", "place", "words", "transport")}
-        with self._book() as book:
+        with self.book() as book:
             ledger.note_step(book, at=self.now(), house=read_house(self.folder), **words)
         return self.reel(body["reel"])
 
     def hold(self, body: Mapping[str, Any]) -> dict[str, Any]:
         """A hold that a person places."""
         words = {name: body.get(name, "") for name in ("reel", "by", "kind", "why", "lifter")}
-        with self._book() as book:
+        with self.book() as book:
             ledger.place_hold(book, at=self.now(), house=read_house(self.folder), **words)
         return self.reel(body["reel"])
 
     def lift(self, body: Mapping[str, Any]) -> dict[str, Any]:
         """A hold that the person named lifts."""
-        with self._book() as book:
+        with self.book() as book:
             found = ledger.lift_hold(
                 book,
                 at=self.now(),
@@ -352,7 +355,7 @@ class Counter:
         """Film goes back; reels by their labels, the rest counted."""
         number = ledger.order_from(body["order"])
         counts = {kind: body[name] for name, kind in COUNTS.items() if name != "reels" and name in body}
-        with self._book() as book:
+        with self.book() as book:
             ledger.hand_back(
                 book,
                 at=self.now(),

@@ -143,7 +143,7 @@ def test_a_cut_end_that_was_sewn_up_is_found_by_the_noted_digest(filled):
         assert check_book(book, noted=noted).faults == ()
     tamper(
         filled,
-        "DELETE FROM job",
+        "DELETE FROM extra",
         "DELETE FROM event WHERE seq = (SELECT max(seq) FROM event)",
         "UPDATE head SET count = count - 1, digest = (SELECT digest FROM event ORDER BY seq DESC LIMIT 1)",
     )

@@ -3,6 +3,7 @@ import { html } from "./html.js";
 import { useEffect } from "preact/hooks";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
+import { Agreed } from "./agreed.js";
 import { Labels } from "./labels.js";
 import { Who } from "./session.js";
 
@@ -65,6 +66,15 @@ async function scan(text) {
 /** Send a change; the form's words go with the name of who writes. @param {string} where @param {object} body */
 const send = (where, body) => act(() => ask.send(`/api/counter/${where}`, { by: by.value, ...body }));
 
+/** Note what was agreed for the order on the counter; true where it stands in the book. @param {string} where @param {object} body @param {string} words */
+async function agree(where, body, words) {
+  const made = await send(where, { order: order.value.number, ...body });
+  if (!made) return false;
+  order.value = made;
+  say(words);
+  return true;
+}
+
 /** The fields of a form by name. @param {Event} event */
 function fieldsOf(event) {
   event.preventDefault();
@@ -79,7 +89,7 @@ export function CounterPage() {
   document.title = order.value ? `Counter: order ${order.value.number}` : "Counter";
   return html`<main class="counter">
     <header class="row">
-      <a href="/">Shelf</a>
+      <a href="/">Shelf</a> <a href="/queue">Queue</a> <a href="/release">Files that may go</a>
       <h1>Counter</h1>
       <label>Who writes <input id="by" class="short" value=${by.value} autocomplete="off" onInput=${(/** @type {any} */ e) => {
         by.value = e.target.value;
@@ -99,8 +109,8 @@ export function CounterPage() {
 function Orders() {
   const take = async (/** @type {Event} */ event) => {
     const { form, words } = fieldsOf(event);
-    const { client, reach, delete_on, signed_by, promised_on } = words;
-    const made = await send("parcel", { client, reach, delete_on, signed_by, promised_on, ...countsOf(words) });
+    const { client, reach, delete_on, signed_by, promised_on, keep_until } = words;
+    const made = await send("parcel", { client, reach, delete_on, signed_by, promised_on, keep_until, ...countsOf(words) });
     if (!made) return;
     form.reset();
     order.value = made;
@@ -122,6 +132,7 @@ function Orders() {
           <label>How the client is reached <input name="reach" required /></label>
           <label>Name removed on <input name="delete_on" type="date" required /></label>
           <label>Promised for <input name="promised_on" type="date" /></label>
+          <label>Files kept until <input name="keep_until" type="date" /></label>
         </div>
         <div class="row">
           ${paper.value.kinds.map((/** @type {string[]} */ [name, words]) => html`<label>${words} <input name=${name} class="number" type="number" min="0" max="9999" /></label>`)}
@@ -146,6 +157,7 @@ function Order() {
         <div>${going.value.includes(r.number) ? "scanned" : ""}</div>
       </li>`,
     )}</ul>
+    <${Agreed} key=${`agreed ${o.number}`} o=${o} paper=${paper.value} change=${agree} />
     ${o.reels.length ? html`<${HandBack} key=${`back ${o.number}`} />` : ""}
   </section>`;
 }
@@ -254,6 +266,12 @@ function Reel() {
       <label>Where it lies now <input name="place" required /></label>
       <label>What was done <input class="long" name="words" /></label>
       ${paper.value.transports.length ? html`<label>Transport <select name="transport"><option value="">none</option>${paper.value.transports.map((/** @type {string} */ t) => html`<option>${t}</option>`)}</select></label>` : ""}
+    </${ReelForm}>
+    <h3>Verdict</h3>
+    ${r.verdicts.map((/** @type {any} */ v) => html`<p>${v.at.slice(0, 10)} ${v.by}: ${v.verdict} <span class="quiet">(${v.seen})</span></p>`)}
+    <${ReelForm} what="verdict" button="note" body=${(/** @type {any} */ w) => ({ reel: r.number, verdict: w.verdict, seen: w.seen })}>
+      <label>What a second person says <select name="verdict">${paper.value.verdicts.map((/** @type {string} */ v) => html`<option>${v}</option>`)}</select></label>
+      <label>What was watched <input class="long" name="seen" required /></label>
     </${ReelForm}>
     <h3>Hold</h3>
     <${ReelForm} what="hold" button="hold" body=${(/** @type {any} */ w) => ({ reel: r.number, kind: w.kind, why: w.why, ...(w.lifter ? { lifter: w.lifter } : {}) })}>

@@ -5,6 +5,8 @@ import { signal } from "@preact/signals";
 import { html } from "./html.js";
 import * as ask from "./ask.js";
 import { CounterPage, lookAround } from "./counter.js";
+import { QueuePage, readQueue } from "./queue.js";
+import { ReleasePage, readList } from "./release.js";
 import { Shelf, look as readShelf } from "./shelf.js";
 import { Pictures } from "./pictures.js";
 import { Strip, StripState } from "./strip.js";
@@ -105,16 +107,18 @@ function ReelPage() {
 
 const place = document.getElementById("page");
 const reel = location.pathname.match(/^\/reel\/([^/]+)$/);
-const counter = location.pathname === "/counter";
+/** Pages of the office, by their address. @type {Record<string, [any, () => Promise<void>]>} */
+const OFFICE = { "/counter": [CounterPage, lookAround], "/queue": [QueuePage, readQueue], "/release": [ReleasePage, readList] };
+const office = OFFICE[location.pathname];
 const name = reel ? decodeURIComponent(reel[1]) : "";
 document.documentElement.dataset.surround = surround.value;
-if (!counter) window.addEventListener("keydown", everywhere); // the bench's keys: at the counter a scanner types
+if (!office) window.addEventListener("keydown", everywhere); // the bench's keys: at the counter a scanner types
 if (place) {
   place.replaceChildren();
-  render(html`<${reel ? ReelPage : counter ? CounterPage : Shelf} />`, place);
+  render(html`<${reel ? ReelPage : (office?.[0] ?? Shelf)} />`, place);
 }
 await whoAsks().catch(() => {});
-if (counter) lookAround();
+if (office) office[1]();
 else {
   if (reel) openReel(name);
   else readShelf();

@@ -33,7 +33,7 @@ export function Shelf() {
   const loose = rows.filter((row) => !row.order && shown(row));
   document.title = paper ? `Shelf ${paper.shelf}: ${waiting} of ${rows.length} reels wait for me` : "Shelf";
   return html`<main class="shelf">
-    <header class="row"><h1>Shelf${paper ? html` <span class="quiet">${paper.shelf}</span>` : ""}</h1><a href="/counter">Counter</a><span class="push"><${Who} /></span></header>
+    <header class="row"><h1>Shelf${paper ? html` <span class="quiet">${paper.shelf}</span>` : ""}</h1><a href="/counter">Counter</a> <a href="/queue">Queue</a> <a href="/release">Files that may go</a><span class="push"><${Who} /></span></header>
     <p role="status" class=${trouble.value ? "trouble" : "quiet"}>${trouble.value || (paper ? `${waiting} of ${rows.length} reels wait for me.` : "The Shelf is being read.")}</p>
     <fieldset class="row">
       <legend>Show</legend>
