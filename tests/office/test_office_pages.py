@@ -267,7 +267,7 @@ def test_the_pages_in_a_browser(done_shop, tmp_path, capsys, monkeypatch):
         assert "the film of" not in page.inner_text(f"[data-reel='{NUMBER}']")
         seen["release"] = findings(page)
         page.click("summary")
-        page.check("text=proxies and segments >> nth=1")
+        page.check("label:has-text('proxies and segments') input")
         page.fill("[name=who]", "Jo Bell")
         page.fill("[name=why]", HOSTILE)
         seen["release, asked"] = findings(page)
