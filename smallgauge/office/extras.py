@@ -123,6 +123,8 @@ def _exact(
         raise CallerError("the tariff has no such extra")
     if price.way != EACH and extra.reel and extra.reel not in prices:
         raise CallerError("its reel has no price")
+    if price.way != EACH and not prices:
+        raise CallerError("nothing that it is counted on has a price yet")
     times = Fraction(price.price) * extra.number
     if price.way == EACH:
         return times

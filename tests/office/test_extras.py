@@ -124,6 +124,9 @@ def test_what_has_no_price_is_named_and_in_no_sum():
         ("cleaning of 9", "its reel has no price"),
     )
     assert [e.what for e in quote.extras] == ["stick"]
+    invoice = invoice_reels([a_reel(0, 50)], {}, tariff, [an_extra("rush")])
+    assert invoice.left_out[1] == ("rush of the order", "nothing that it is counted on has a price yet")
+    assert invoice.price == 0 and not invoice.extras
 
 
 @pytest.mark.parametrize(

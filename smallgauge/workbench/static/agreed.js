@@ -51,8 +51,7 @@ export function Agreed({ o, paper, change }) {
     </form>
     <h3>Beside the transfer</h3>
     ${o.extras.map(
-      (/** @type {any} */ e) => html`<p>${e.number} x ${e.what} of ${e.reel || "the order"} <span class="quiet">${e.words}${e.consent ? `, consent ${e.consent}` : ""}</span>
-        <button type="button" aria-label=${`take out ${e.what} of ${e.reel || "the order"}`} onClick=${() => change("extra", { what: e.what, reel: e.reel, number: 0 }, `${e.what} is taken out.`)}>take out</button></p>`,
+      (/** @type {any} */ e) => html`<p>${e.number} x ${e.what} of ${e.reel || "the order"} <span class="quiet">${[e.words, e.consent ? `consent ${e.consent}` : ""].filter(Boolean).join(", ")}</span> <button type="button" aria-label=${`take out ${e.what} of ${e.reel || "the order"}`} onClick=${() => change("extra", { what: e.what, reel: e.reel, number: 0 }, `${e.what} is taken out.`)}>take out</button></p>`,
     )}
     <form id="extra" class="row" autocomplete="off" onSubmit=${form("extra", (w) => ({ what: w.what, reel: w.reel, number: Number(w.number), words: w.words, consent: Number(w.consent) }), "It is ordered.")}>
       ${

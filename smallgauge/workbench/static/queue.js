@@ -105,7 +105,7 @@ function Job({ job, rest, move }) {
   return html`<li data-job=${job.id} data-state=${job.state}>
     <div><strong>${job.reel}</strong> <span class="quiet">job ${job.id}, asked by ${job.asked_by}</span></div>
     <div class="state">${SIGNS[job.state] ?? job.state}</div>
-    <div>${job.state_words} ${far?.of ? html`<progress aria-label=${`${job.reel}: ${far.what}`} max=${Math.max(1, far.of)} value=${far.done}></progress>` : ""}</div>
+    <div>${job.state_words === job.state ? "" : job.state_words} ${far?.of ? html`<progress aria-label=${`${job.reel}: ${far.what}`} max=${Math.max(1, far.of)} value=${far.done}></progress>` : ""}</div>
     <div class="row">
       ${later ? html`<button aria-label=${`first: job ${job.id}`} onClick=${() => move(job.id, true)}>first</button><button aria-label=${`earlier: job ${job.id}`} onClick=${() => move(job.id, false)}>earlier</button>` : ""}
       ${(ACTS[job.state] ?? []).map(([what, words, then]) => html`<button aria-label=${`${words}: job ${job.id}`} onClick=${() => act(what, { jobs: [job.id] }, `Job ${job.id} ${then}.`)}>${words}</button>`)}
