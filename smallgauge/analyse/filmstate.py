@@ -14,6 +14,7 @@ from smallgauge.picture.damage_record import (
     find_perforation_numbers,
     find_perforation_states,
 )
+from smallgauge.picture.scene_marks import find_bright_ends, find_faded, find_fogged
 from smallgauge.picture.scenes import find_scenes
 from smallgauge.picture.shrinkage import Shrinkage, measure_shrinkage
 from smallgauge.picture.splices import find_splices
@@ -51,6 +52,7 @@ def tell_film(
     table = _with_account(frames, ledger, skipped, times_s, starts)
     table = replace(table, capture_digest=capture.digest)
     table, splices = _with_splices(capture, table, starts, direction)
+    table = _with_marks(capture, table)
     perforations, damage = _with_damage(capture, table, perforations, direction)
     state = FilmState(
         capture_digest=capture.digest,
@@ -192,6 +194,19 @@ def _with_splices(
         "splice_confidence": found.confidence,
     }
     return replace(frames, values=values), told
+
+
+def _with_marks(capture: Capture, frames: Table) -> Table:
+    """The table with what lies at the ends of scenes and rolls marked."""
+    flags, negative = frames["flags"].copy(), capture.notes.is_negative
+    ends = np.flatnonzero(np.asarray(frames["splice"], bool))
+    flags[find_fogged(frames["border_density"], ends=ends, negative=negative)] |= FLAG_NAMED["fog"].mask
+    if not negative:  # of positive film alone: there more light is a lighter picture, and black is none
+        fogged = flags & FLAG_NAMED["fog"].mask != 0
+        light, scene = frames["picture_light"], frames["scene"]
+        flags[find_bright_ends(light, scene) & ~fogged] |= FLAG_NAMED["bright_start"].mask
+        flags[find_faded(light, scene)] |= FLAG_NAMED["fade"].mask
+    return replace(frames, values=dict(frames.values) | {"flags": flags})
 
 
 def _with_damage(

@@ -59,7 +59,7 @@ from smallgauge.record.table import Table, join_tables, read_table, write_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper, track_findings
 from smallgauge.record.work import Progress, Runner
 
-MEASURING = 16  # raised when the same frames would give other rows
+MEASURING = 17  # raised when the same frames would give other rows
 MOST_LIGHT = 1.05  # of an open perforation before the stated open gate is doubted; common practice, no source
 FOLLOW_STEP = "follow"  # journal lines of chunks made while the scanner was still writing
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from smallgauge.analyse.meter import Codes, gate_sides
 from smallgauge.analyse.source import Source
+from smallgauge.analyse.standing import standing_told, survey_group
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import GAUGES, Gauge, gauge_named
 from smallgauge.gauge.geometry import picture_offset_mm
@@ -18,6 +19,7 @@ from smallgauge.picture.density import light_planes_of_samples
 from smallgauge.picture.gate import find_picture_area
 from smallgauge.picture.gauge_reading import GaugeReading, find_gauge
 from smallgauge.picture.perforations import PerforationSurvey, find_perforations, measure_reference
+from smallgauge.picture.standing import StandingSums, add_sheet, make_standing_sheet
 from smallgauge.record.capture import Capture, PictureAreaPx
 from smallgauge.record.finding import Finding
 from smallgauge.record.light import choose_light, table_for
@@ -74,7 +76,10 @@ def survey_frames(source: Source, *, progress: Progress) -> SurveyFound:
     findings: list[Finding] = []
     reading, gauge = _gauge(source, few, scale, findings)
     del few
-    area = _picture_area(source, reading.survey, gauge, numbers, progress)
+    standing = StandingSums()
+    area = _picture_area(source, reading.survey, gauge, numbers, progress, standing)
+    place = (reading.survey.rows[0], reading.survey.usual_y_px) if reading.survey is not None else (0.0, 0.0)
+    findings += standing_told(standing, area=area, place=place)
     if reading.survey is None:
         values: dict[str, object] = {"instead": _position_from(reading, area)}
         findings.append(Finding(code="perforations not in view", where="capture", values=values))
@@ -281,11 +286,15 @@ def _picture_area(
     gauge: Gauge,
     numbers: tuple[int, ...],
     progress: Progress,
+    standing: StandingSums,
 ) -> PictureAreaPx:
     left, right, top, bottom = nominal_area(survey, gauge, source)
     nominal = (left, top, right, bottom)
     fixes = []
-    for _, light in survey_light(source, numbers, progress, "picture area surveyed"):
+    for n, (_, light) in enumerate(survey_light(source, numbers, progress, "picture area surveyed")):
+        group = survey_group(n, len(numbers), source.listing.count)
+        if group is not None:
+            add_sheet(standing, make_standing_sheet(light), group=group)
         x = y = 0.0
         if survey is not None:
             plane = light if light.ndim == 2 else np.ascontiguousarray(light[:, :, survey.channel])

@@ -131,6 +131,14 @@ FOLLOW_SENTENCES: Mapping[str, _Say] = {
         f"The focus is drifting{v.plain(' since captured frame ', 'frame')}: the perforation's sides have lost "
         f"{v.plain('', 'lost_percent', ' per cent') or 'some'} of their fine contrast. Look at focus and film guides now."
     ),
+    "now spots stand still": lambda v: (
+        f"{_count(v, 'count', 'spot', 'Some spots')} in the picture stand still while the film runs"
+        f"{v.plain(', the deepest at ', 'places')}. Clean gate glass, lens and sensor before you scan on; spots that stay are pixels."
+    ),
+    "now rings stand still": lambda v: (
+        f"Rings stand still in the picture, about {v.text('x_px', '?')}, {v.text('y_px', '?')}: Newton's rings, light between the "
+        "film and a glass that it nearly touches. Change the glass, or the film's pressure on it, before you scan on."
+    ),
     "follow focus drifted": lambda v: (
         f"The focus drifted{v.plain(' from captured frame ', 'frame')}, for {_count(v, 'frames', 'frame', 'some frames')}: the "
         f"perforation's sides lost {v.plain('', 'lost_percent', ' per cent') or 'some'} of their fine contrast. Look whether "

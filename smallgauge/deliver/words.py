@@ -484,6 +484,10 @@ _FLAGS: dict[str, str] = {
     "not_accounted_for": "Nothing proves that it is there once and that nothing is missing before it.",
     "time_set_aside": "The time stamp is missing or runs backwards and was not used.",
     "clipped": "More than a twentieth of the picture stands at the highest code value and has lost its detail.",
+    "bright_start": "It is lighter than its scene, at its first or last frames: the camera's motor was starting or stopping. It is "
+    "no scene of its own.",
+    "fade": "The picture fades out or in, in the camera; a fade is no fault.",
+    "fog": "Light reached the film beside the picture, at an end of a roll; the picture is fogged too.",
 }
 
 

@@ -319,10 +319,7 @@ def find_fades(picture_light: ArrayLike) -> tuple[tuple[int, int, int], ...]:
     light = np.asarray(picture_light, np.float64)
     if light.size < 3 or not np.isfinite(light).any():
         return ()
-    known = np.flatnonzero(np.isfinite(light))
-    filled = np.interp(np.arange(light.size), known, light[known])
-    padded = np.pad(filled, 1, mode="edge")
-    level = np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0)  # without single flashes
+    level = without_flashes(light)
     least, most = FADE_FRAMES
     around = np.pad(level, QUIET_FRAMES, mode="edge")
     lowest = np.lib.stride_tricks.sliding_window_view(around, 2 * QUIET_FRAMES + 1).min(axis=1)
@@ -334,13 +331,21 @@ def find_fades(picture_light: ArrayLike) -> tuple[tuple[int, int, int], ...]:
         first = frame - int(np.argmin(black[frame::-1])) + 1
         stop = frame + int(np.argmin(black[frame:]))
         depth = BLACK_DEPTH if level[frame] <= BLACK else FADE_DEPTH
-        fall, rise = _way_out(level[frame::-1], depth), _way_out(level[frame:], depth)
+        fall, rise = find_way_out(level[frame::-1], depth), find_way_out(level[frame:], depth)
         if least <= fall <= most and least <= rise <= most:
             found.append((frame - fall + 1, (first + stop) // 2, frame + rise))
     return tuple(found)
 
 
-def _way_out(level: NDArray[np.float64], depth: float) -> int:
+def without_flashes(light: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A column of light with gaps filled in and no single frame that stands out."""
+    known = np.flatnonzero(np.isfinite(light))
+    filled = np.interp(np.arange(light.size), known, light[known])
+    padded = np.pad(filled, 1, mode="edge")
+    return np.asarray(np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0))
+
+
+def find_way_out(level: NDArray[np.float64], depth: float) -> int:
     """Frames from the bottom of a fade to where the light no longer rises; 0 where it does not rise by `depth`, or at once."""
     ahead = level[: 3 * FADE_FRAMES[1]]
     top = np.maximum.accumulate(ahead)

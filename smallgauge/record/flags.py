@@ -1,4 +1,4 @@
-"""One bit for each thing that can be doubtful about a captured frame."""
+"""One bit for each thing that can be doubtful about a captured frame, and for what is marked on it without any doubt."""
 
 from smallgauge.columns import Flag
 
@@ -47,5 +47,14 @@ FRAME_FLAGS: tuple[Flag, ...] = (
         name="not_accounted_for",
         meaning="Nothing proves that it is there once and that nothing is missing before it.",
     ),
+    Flag(
+        bit=12,
+        name="bright_start",
+        meaning="It is lighter than its scene, at its first or last frames: the camera's motor was starting or stopping.",
+    ),
+    Flag(bit=13, name="fade", meaning="The picture fades out or in, in the camera."),
+    Flag(bit=14, name="fog", meaning="Light reached the film beside the picture, at an end of a roll."),
 )
+# What is so and needs nobody's look: it says why a frame looks as it does.
+FRAME_MARKS = ("bright_start", "fade", "fog")
 FLAG_NAMED: dict[str, Flag] = {flag.name: flag for flag in FRAME_FLAGS}

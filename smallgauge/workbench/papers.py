@@ -21,7 +21,7 @@ from smallgauge.deliver.words import flag_sentence
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.gauge.rates import running_time_s
 from smallgauge.media.pack import pack_head
-from smallgauge.record.flags import FRAME_FLAGS
+from smallgauge.record.flags import FRAME_FLAGS, FRAME_MARKS
 from smallgauge.record.loading import loading_of
 from smallgauge.record.table import Table
 from smallgauge.record.treatment import NOT_SURE, NOT_TOLD, WAITING, Treatment
@@ -208,7 +208,7 @@ def _splices(frames: Table) -> list[dict[str, Any]]:
 
 
 def flag_runs(frames: Table) -> list[dict[str, Any]]:
-    """Places that want a look: stretches of rows that share a flag, in the order of the rows."""
+    """Places that want a look, and marks: stretches of rows that share a flag, in the order of the rows."""
     flags = np.asarray(frames["flags"], np.int64)
     found = []
     for flag in FRAME_FLAGS:
@@ -220,6 +220,7 @@ def flag_runs(frames: Table) -> list[dict[str, Any]]:
                     "stop": stop,
                     "name": flag.name.replace("_", " "),
                     "words": flag_sentence(flag.name),
+                    "doubt": flag.name not in FRAME_MARKS,
                 }
             )
     return sorted(found, key=lambda each: (each["first"], each["stop"]))
@@ -304,8 +305,8 @@ def rows_paper(reel: OpenReel, first: int, count: int) -> dict[str, Any]:
 
 
 def places_waiting(frames: Table, treatment: Treatment) -> int:
-    """How many places of a reel want a look: stretches of flags, and decisions that are open."""
-    return len(flag_runs(frames)) + len(open_decisions(treatment))
+    """How many places of a reel want a look: stretches of flags that are a doubt, and decisions that are open."""
+    return sum(bool(each["doubt"]) for each in flag_runs(frames)) + len(open_decisions(treatment))
 
 
 def places_words(count: int) -> str:

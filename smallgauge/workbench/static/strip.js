@@ -94,7 +94,7 @@ export function Strip({ strip, pictures, keys, names, notes }) {
             title=${`${f.name}, frames ${f.first} to ${f.stop - 1}: ${f.words}`}
             onClick=${() => pictures.go(f.first)}
           >
-            <span aria-hidden="true">▲</span> ${f.more ? `${f.more + 1} places` : f.name}
+            <span aria-hidden="true">${f.doubt ? "▲" : "●"}</span> ${f.more ? `${f.more + 1} places` : f.name}
           </button>`,
         )}
         ${flags.length ? "" : html`<span class="quiet none">no flag in this stretch</span>`}
