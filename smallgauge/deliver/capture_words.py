@@ -305,13 +305,14 @@ SENTENCES: dict[str, _Say] = {
         "lost in the scan. Expose less and scan that stretch again if it matters."
     ),
     "spots stand still": lambda v: (
-        f"{v.text('count', 'Some')} spots in the picture stand still while the film runs{v.plain(', the deepest at ', 'places')}: dirt "
-        "on gate glass, lens or sensor, or pixels that are dead or hot. Nothing is done about them. Clean the machine, and scan again "
-        "if they matter."
+        f"{v.text('count', 'Some')} spots in the picture stand still while the film runs{v.plain(', the deepest at ', 'places')}: "
+        "dirt on gate glass, lens or sensor, or pixels that are dead or hot. Nothing is done about them. Clean the machine, and "
+        "scan again if they matter."
     ),
     "rings stand still": lambda v: (
-        f"Rings stand still in the picture, about {v.text('x_px', '?')}, {v.text('y_px', '?')} of the capture: Newton's rings, light "
-        "between the film and a glass that it nearly touches. They are never taken out. Change the glass or its pressure, and scan again."
+        f"Rings stand still in the picture{v.plain(', about column ', 'x_px')}{v.plain(' and row ', 'y_px')} of the capture: "
+        "Newton's rings, light between the film and a glass that it nearly touches. They are never taken out. Change the glass "
+        "or its pressure, and scan again."
     ),
     "picture area assumed": lambda v: (
         f"The edge of the camera's picture was not seen{v.plain(' on these sides: ', 'sides')}; the gauge's nominal place "

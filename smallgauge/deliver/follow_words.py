@@ -133,10 +133,12 @@ FOLLOW_SENTENCES: Mapping[str, _Say] = {
     ),
     "now spots stand still": lambda v: (
         f"{_count(v, 'count', 'spot', 'Some spots')} in the picture stand still while the film runs"
-        f"{v.plain(', the deepest at ', 'places')}. Clean gate glass, lens and sensor before you scan on; spots that stay are pixels."
+        f"{v.plain(', the deepest at ', 'places')}. Clean gate glass, lens and sensor before you scan on; spots that stay are "
+        "pixels."
     ),
     "now rings stand still": lambda v: (
-        f"Rings stand still in the picture, about {v.text('x_px', '?')}, {v.text('y_px', '?')}: Newton's rings, light between the "
+        f"Rings stand still in the picture{v.plain(', about column ', 'x_px')}{v.plain(' and row ', 'y_px')}: Newton's rings, "
+        "light between the "
         "film and a glass that it nearly touches. Change the glass, or the film's pressure on it, before you scan on."
     ),
     "follow focus drifted": lambda v: (

@@ -4,13 +4,14 @@ make_standing_sheet  light of a frame, as captured                   ->  Standin
 add_sheet            a sheet                                         ->  sums of a group of frames
 find_standing        sums of groups, picture area                    ->  Standing: spots, and rings          (analyse, follow)
 
-Frames are laid over one another as they were captured, not registered. Film moves, by scenes and by the transport's unsteadiness;
-what belongs to the machine does not. Frames are summed in groups that follow one another; what is the machine's stands in every group.
-Groups that show the same picture (a camera on a tripod, a title) count as one: what the film shows for so long seems to stand still too.
+Frames are laid over one another as they were captured, not registered. Film moves, by scenes and by the transport's
+unsteadiness; what belongs to the machine does not. Frames are summed in groups that follow one another; what is the machine's
+stands in every group. Groups that show the same picture (a camera on a tripod, a title) count as one: what the film shows for
+so long seems to stand still too.
 
-Rings lie where light is thrown back between two surfaces that nearly touch; their radii grow as the square root of their number, so
-that their phase grows as the square of the radius. Multiplied with the opposite phase such a pattern is a plane wave, and its Fourier
-transform one peak, wherever the middle lies.
+Rings lie where light is thrown back between two surfaces that nearly touch; their radii grow as the square root of their
+number, so that their phase grows as the square of the radius. Multiplied with the opposite phase such a pattern is a plane
+wave, and its Fourier transform one peak, wherever the middle lies.
 """
 
 import math
@@ -77,7 +78,7 @@ class StandingSums:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rings:
-    """Rings about a middle (px of the capture, which may lie outside it); `first_px` is the radius within which the first of them lies."""
+    """Rings about a middle, px of the capture, which may lie outside it. `first_px` is the radius of the first of them."""
 
     x_px: float
     y_px: float
