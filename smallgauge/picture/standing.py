@@ -38,6 +38,7 @@ SAME, SAME_CONTRAST = (
 OUTLYING = 6.0  # robust deviations: the reference names it (picture science, section j)
 LEAST_DEPTH = 0.04  # of the light around; common practice, no source
 EVERY_SHARE = 0.5  # of its depth that a spot has in every group, at least; common practice, no source
+STRIP_ROWS = 256
 MOST_SPOTS = 200  # that are told one by one
 WIDE_PX = 160  # width of the small picture in which rings are looked for
 RING_AROUND = 0.2  # of that width, over which the light around is taken
@@ -189,16 +190,17 @@ def find_standing(sums: StandingSums, *, area: Box) -> Standing:
     if len(groups) < LEAST_GROUPS:
         return nothing
     return Standing(
-        spots=_spots([_mean(sums, n) for n in groups], area),
+        spots=_spots(sums, groups, area),
         rings=_rings([_small(sums, n) for n in groups], area, sums.fine[0].shape[1]),
         groups=len(groups),
     )
 
 
-def _mean(sums: StandingSums, n: int) -> Floats:
+def _mean(sums: StandingSums, n: int, part: tuple[slice, slice]) -> Floats:
     """A group's mean by pixel, over the light around; 0 where fewer than half of its frames had light."""
-    seen = sums.seen[n].astype(np.float32)
-    return np.where(2 * seen >= sums.frames[n], sums.fine[n] / np.maximum(seen, 1) / np.float32(STEPS), 0)
+    seen = sums.seen[n][part].astype(np.float32)
+    mean = sums.fine[n][part] / np.maximum(seen, 1) / np.float32(STEPS)
+    return np.asarray(np.where(2 * seen >= sums.frames[n], mean, 0), np.float32)
 
 
 def _small(sums: StandingSums, n: int) -> Floats:
@@ -222,7 +224,7 @@ def _likeness(one: Floats, other: Floats) -> float:
     return float(np.mean(a * b)) / (sizes[0] * sizes[1]) if min(sizes) > SAME_CONTRAST else 0.0
 
 
-def _spots(means: Sequence[Floats], area: Box) -> tuple[SensorSpot, ...]:
+def _spots(sums: StandingSums, groups: Sequence[int], area: Box) -> tuple[SensorSpot, ...]:
     """Pixels that stand out alike in every group, those that touch as one."""
     import cv2
 
@@ -231,15 +233,23 @@ def _spots(means: Sequence[Floats], area: Box) -> tuple[SensorSpot, ...]:
         max(0, top + MARGIN_PX) : max(0, bottom + 1 - MARGIN_PX),
         max(0, left + MARGIN_PX) : max(0, right + 1 - MARGIN_PX),
     ]
-    stack = np.stack([mean[part] for mean in means])
-    if 0 in stack.shape or min(stack.shape[1:]) < AROUND_PX:
+    high, wide = sums.fine[0][part].shape
+    if min(high, wide) < AROUND_PX:
         return ()
-    middle = np.median(stack, axis=0)
+    middle, everywhere = np.empty((high, wide), np.float32), np.empty((high, wide), np.bool_)
+    for first in range(0, high, STRIP_ROWS):  # so that a large capture takes little memory
+        rows = slice(first, min(first + STRIP_ROWS, high))
+        stack = np.stack(
+            [
+                _mean(sums, n, (slice(part[0].start + rows.start, part[0].start + rows.stop), part[1]))
+                for n in groups
+            ]
+        )
+        middle[rows] = np.median(stack, axis=0)
+        everywhere[rows] = (stack * np.sign(middle[rows]) >= EVERY_SHARE * np.abs(middle[rows])).all(axis=0)
     off = middle - np.median(middle)
     scatter = 1.4826 * float(np.median(np.abs(off)))
     least = max(OUTLYING * scatter, LEAST_DEPTH)
-    sign = np.sign(middle)
-    everywhere = (stack * sign >= EVERY_SHARE * np.abs(middle)).all(axis=0)
     marked = ((np.abs(off) > least) & everywhere).astype(np.uint8)
     count, _, stats, centres = cv2.connectedComponentsWithStats(marked, connectivity=8)
     spots = []
