@@ -47,7 +47,9 @@ def standing_told(
     if found.spots:
         values: dict[str, object] = {
             "count": len(found.spots),
-            "places": [[round(spot.x_px), round(spot.y_px)] for spot in found.spots[:MOST_NAMED]],
+            "places": [
+                f"column {round(spot.x_px)} row {round(spot.y_px)}" for spot in found.spots[:MOST_NAMED]
+            ],
         }
         told.append(Finding(code=f"{before}{CODES[0]}", where="capture", values=values))
     if found.rings is not None:

@@ -75,4 +75,4 @@ def test_what_is_said(seed=4):
     area = PictureAreaPx(left=-100, right=139, top=-80, bottom=99, measured=())
     spots, ringed = standing_told(sums, area=area, place=(100.0, 80.0), before="now ")
     assert (spots.code, ringed.code) == ("now spots stand still", "now rings stand still")
-    assert spots.values["count"] == 1 and spots.values["places"] == [[81, 61]]
+    assert spots.values["count"] == 1 and spots.values["places"] == ["column 81 row 61"]
