@@ -32,6 +32,7 @@ for name in (
     "smallgauge.picture.kernels",
     "smallgauge.picture.kernels_proof",
     "smallgauge.picture.kernels_dirt",
+    "smallgauge.picture.kernels_edges",
     "smallgauge.picture.kernels_light",
     "smallgauge.media.kernels_planes",
 ):

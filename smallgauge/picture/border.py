@@ -284,11 +284,11 @@ def _places_of(
             continue
         rows, columns = (y1 - y0) // high, (x1 - x0) // wide
         part = planes[y0 : y0 + rows * high, x0 : x0 + columns * wide]
-        part = part.reshape(rows, high, columns, wide, channels).swapaxes(1, 2)
-        part = part.reshape(rows * columns, high * wide, channels)
-        thin = max(1, part.shape[1] // SAMPLES_OF_PLACE)
-        few = max(1, part.shape[0] // MOST_PLACES)
-        found.append(part[::few, : SAMPLES_OF_PLACE * thin : thin][:, :SAMPLES_OF_PLACE])
+        thin = max(1, high * wide // SAMPLES_OF_PLACE)
+        place = np.arange(0, rows * columns, max(1, rows * columns // MOST_PLACES))[:, None]
+        sample = np.arange(0, high * wide, thin)[None, :SAMPLES_OF_PLACE]
+        y = place // columns * high + sample // wide
+        found.append(part[y, place % columns * wide + sample % wide])
     if not found:
         return np.zeros((0, 0, channels), np.float32), np.zeros((0, channels), np.float32)
     samples = np.concatenate(found)

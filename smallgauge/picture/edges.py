@@ -97,15 +97,13 @@ def masked_median(values: Array, valid: NDArray[np.bool_]) -> Array:
     >>> masked_median(np.array([[3.0, 1.0, 9.0]]), np.array([[True, True, False]]))
     array([2.])
     """
+    from smallgauge.picture.kernels_edges import row_medians
+
     length = values.shape[-1]
-    ordered = np.where(valid, values, np.inf)
-    ordered.sort(axis=-1)
-    count = np.count_nonzero(valid, axis=-1)
-    first = np.arange(count.size).reshape(count.shape) * length  # of each row, in the array laid flat
-    flat = ordered.reshape(-1)
-    low = flat[first + np.maximum(count - 1, 0) // 2]
-    high = flat[first + np.minimum(count // 2, length - 1)]
-    return np.where(count > 0, 0.5 * (low + high), np.nan)
+    out = np.empty(values.shape[:-1])
+    flat = np.ascontiguousarray(values, dtype=np.float64).reshape(-1, length)
+    row_medians(flat, np.ascontiguousarray(valid).reshape(-1, length), out.reshape(-1))
+    return out
 
 
 def _known(values: Array, instead: float = 0.0) -> Array:
@@ -147,8 +145,8 @@ def find_profiles(
 
     Parameters
     ----------
-    plane : array, shape (height, width), float32
-        Linear light, 0 to 1. Not altered.
+    plane : array, shape (height, width) or (height, width, channels), float32
+        Linear light, 0 to 1; of several channels the mean counts. Not altered.
     guesses : sequence of LineGuess
         At least one.
     reach : int
@@ -177,7 +175,9 @@ def find_profiles(
     >>> find_profiles(plane, [side], reach=2, blur_x_px=1, blur_y_px=1).samples[0, 0]
     array([1., 1., 1., 0., 0.])
     """
-    height, width = plane.shape
+    from smallgauge.picture.kernels_edges import gather_profiles
+
+    height, width = plane.shape[:2]
     starts = [max(int(np.ceil(g.first_px)), 0) for g in guesses]
     stops = [min(int(np.floor(g.stop_px)) + 1, height if g.upright else width) for g in guesses]
     rows = max(1, max((b - a + step - 1) // step for a, b in zip(starts, stops)))
@@ -193,16 +193,15 @@ def find_profiles(
     slope = np.array([g.slope for g in guesses])
     outward = np.array([g.outward for g in guesses], dtype=np.float64)
     base = np.rint(np.array([g.position_px for g in guesses])[:, None] + slope[:, None] * along)
-    offsets = np.arange(-reach, reach + 1)
-    across = (base[..., None] + outward[:, None, None] * offsets).astype(np.int64)
-    inside = (across[..., reach] >= 3) & (across[..., reach] < limit - 3)
-    across = np.clip(across, 0, limit[..., None] - 1)
+    inside = (base >= 3) & (base < limit - 3)
     to_end, to_start = limit - 1 - base, base.copy()
     outwards = outward[:, None] > 0
-    flat = np.where(upright[..., None], line[..., None] * width + across, across * width + line[..., None])
-    samples = np.ascontiguousarray(plane).reshape(-1)[flat].astype(np.float64)
+    samples = np.empty((*line.shape, 2 * reach + 1))
+    planes = plane.transpose(2, 0, 1) if plane.ndim == 3 else plane[None]
+    sign = -1.0 if dark_opening else 1.0
+    gather_profiles(planes, line, base, outward, upright[:, 0], reach, sign, samples)
     return Profiles(
-        samples=-samples if dark_opening else samples,
+        samples=samples,
         valid=valid & inside,
         along=along.astype(np.float64),
         base=base,
@@ -431,33 +430,23 @@ def _fit_steps(
 
     Also gives the last residuals, their weights, and the variance of `low` for noise 1.
     """
-    from scipy.special import ndtr
+    from smallgauge.picture.kernels_edges import fit_steps
 
     at, seen, used, clipped, high, blur = state
-    root = np.sqrt(2.0 * np.pi)
-    residual, weight = np.zeros_like(seen), used.astype(np.float64)
-    variance = np.ones_like(low)
-    for _ in range(iterations):
-        z = (at - crossing[..., None]) / blur
-        share = ndtr(z)
-        drop = (high - low)[..., None]
-        model = high[..., None] - drop * share
-        if full_scale < np.inf:
-            weight = (used & ~(clipped & (model >= CLIP_SHARE * full_scale))).astype(np.float64)
-        residual = (seen - model) * weight
-        d_x = drop * np.exp(-0.5 * z * z) / (root * blur) * weight
-        d_low = share * weight
-        a11 = np.einsum("srk,srk->sr", d_x, d_x)
-        a12 = np.einsum("srk,srk->sr", d_x, d_low)
-        a22 = np.einsum("srk,srk->sr", d_low, d_low) + pull
-        b1 = np.einsum("srk,srk->sr", d_x, residual)
-        b2 = np.einsum("srk,srk->sr", d_low, residual) + pull * (target - low)
-        determinant = a11 * a22 - a12 * a12
-        safe = determinant > 1e-9 * (a11 * a22 + 1e-30)
-        divisor = np.where(safe, determinant, 1.0)
-        crossing = crossing + np.where(safe, np.clip((a22 * b1 - a12 * b2) / divisor, -0.7, 0.7), 0.0)
-        low = low + np.where(safe, (a11 * b2 - a12 * b1) / divisor, 0.0)
-        variance = np.where(safe, a11 / divisor, 1.0)
+    crossing, low = crossing.copy(), low.copy()
+    residual, weight, variance = np.zeros_like(seen), np.zeros_like(seen), np.ones_like(low)
+    levels = pull.reshape(-1), np.ascontiguousarray(np.broadcast_to(target, low.shape))
+    fit_steps(
+        (at, seen, used, clipped, high, blur.reshape(-1)),
+        levels,
+        crossing,
+        low,
+        iterations,
+        CLIP_SHARE * full_scale,
+        residual,
+        weight,
+        variance,
+    )
     return crossing, low, residual, weight, variance
 
 
@@ -491,28 +480,27 @@ def measure_lines(
     -----
     Source: "tukey biweight".
     """
+    from smallgauge.picture.kernels_edges import follow_lines
+
     valid, position, along = crossings.valid, crossings.position, profiles.along
     enough = valid.sum(axis=1) >= 6
-    intercept = _known(masked_median(position - slope[:, None] * along, valid))
-    gradient = slope.astype(np.float64).copy()
-    weight = valid.astype(np.float64)
-    scale = np.full(len(intercept), 1.0)
-    for turn in range(iterations):
-        residual = position - intercept[:, None] - gradient[:, None] * along
-        # Round the residuals' own median: a line that wild rows have drawn aside must not pass for noise.
-        middle = _known(masked_median(residual, valid))[:, None]
-        spread = 1.4826 * _known(masked_median(np.abs(residual - middle), valid), 1.0)
-        scale = np.maximum(np.maximum(spread, ROW_SIGMA_FLOOR_PX), 0.25 * 0.5**turn)
-        reach = residual / (TUKEY_WIDTH * scale[:, None])
-        weight = np.where(valid & (np.abs(reach) < 1.0), (1.0 - reach**2) ** 2, 0.0)
-        total = weight.sum(axis=1) + 1e-12
-        first = (weight * along).sum(axis=1)
-        second = (weight * along**2).sum(axis=1) + (scale / slope_sigma) ** 2
-        moment = (weight * position).sum(axis=1)
-        product = (weight * along * position).sum(axis=1) + slope * (scale / slope_sigma) ** 2
-        determinant = np.maximum(total * second - first**2, 1e-9)
-        gradient = (total * product - first * moment) / determinant
-        intercept = (second * moment - first * product) / determinant
+    intercept, gradient, weight = np.empty(len(slope)), np.empty(len(slope)), np.empty(valid.shape)
+    # Spread round the residuals' own median: a line that wild rows have drawn aside must not pass for noise.
+    sums = np.empty((len(slope), 4))
+    limits = float(slope_sigma), ROW_SIGMA_FLOOR_PX, TUKEY_WIDTH
+    follow_lines(
+        valid,
+        position,
+        along,
+        slope.astype(np.float64),
+        limits,
+        iterations,
+        intercept,
+        gradient,
+        weight,
+        sums,
+    )
+    first, second = sums[:, 2], sums[:, 3]
     residual = position - intercept[:, None] - gradient[:, None] * along
     enough &= weight.sum(axis=1) >= 3.0
     total = weight.sum(axis=1) + 1e-12

@@ -189,6 +189,8 @@ def measure_exposure(
     >>> round(reading.light, 3), reading.perforation_full_scale
     (0.8, 0.0)
     """
+    from smallgauge.picture.kernels_edges import count_ends
+
     _check(light, samples)
     light = light if light.ndim == 3 else light[:, :, None]
     samples = samples if samples.ndim == 3 else samples[:, :, None]
@@ -199,14 +201,18 @@ def measure_exposure(
     levels, sigmas, full = [math.nan] * channels, [math.nan] * channels, math.nan
     if inner:
         open_light = np.concatenate([_thinned(light[part]).reshape(-1, channels) for part in inner])
-        open_codes = np.concatenate([samples[part].reshape(-1, channels) for part in inner])
-        shares = np.mean(open_codes >= highest, axis=0)
+        open_ends, pixels = np.zeros((2, channels), np.int64), 0
+        for part in inner:
+            count_ends(samples[part], float(lowest_code), highest, open_ends)
+            pixels += samples[part].shape[0] * samples[part].shape[1]
+        shares = open_ends[1] / pixels
         full = float(shares.max())
         for channel in range(channels):
             if shares[channel] < LOST_SHARE:
                 levels[channel], sigmas[channel] = _median_and_error(open_light[:, channel], highest, bits)
     area = _rows(samples, picture)
-    count = max(area.shape[0] * area.shape[1], 1)
+    count, ends = max(area.shape[0] * area.shape[1], 1), np.zeros((2, channels), np.int64)
+    count_ends(area, float(lowest_code), highest, ends)
     red, green, blue = levels if channels == 3 else levels * 3
     return ExposureReading(
         light=float(np.mean(levels)),
@@ -218,8 +224,8 @@ def measure_exposure(
         if not math.isnan(float(np.mean(levels)))
         else math.nan,
         perforation_full_scale=full,
-        clipped_high=_share(area, highest, count, above=True),
-        clipped_low=_share(area, lowest_code, count, above=False),
+        clipped_high=float(ends[1].max()) / count if area.size else math.nan,
+        clipped_low=float(ends[0].max()) / count if area.size else math.nan,
         dark_light=_dark(light),
     )
 
@@ -301,15 +307,6 @@ def _rows(samples: Samples, picture: tuple[float, float, float, float] | None) -
     left, top, right, bottom = picture
     rows = slice(max(math.ceil(top), 0), max(math.floor(bottom) + 1, 0), ROW_STEP)
     return samples[rows, max(math.ceil(left), 0) : max(math.floor(right) + 1, 0)]
-
-
-def _share(area: Samples, code: float, count: int, *, above: bool) -> float:
-    if area.size == 0:
-        return math.nan
-    import cv2
-
-    hits = np.ascontiguousarray(area >= code if above else area <= code).view(np.uint8)
-    return max(cv2.sumElems(hits)) / count
 
 
 def _dark(light: NDArray[np.float32]) -> float:

@@ -218,7 +218,7 @@ def find_gate_sides(
     far = (near, near + max(3, math.ceil(FAR_SHARE * (right - left))))
     reach = math.ceil(search.max()) + max(AROUND_PX, far[1] + 1)
     profiles = find_profiles(
-        _strips(light, guesses, reach),
+        light,
         guesses,
         reach=reach,
         blur_x_px=blur_px,
@@ -270,27 +270,6 @@ def _guesses(reference: tuple[float, float], nominal: Rectangle, tilt: float) ->
         )
         for side, place in zip(SIDES, nominal)
     ]
-
-
-def _strips(light: NDArray[np.float32], guesses: Sequence[LineGuess], reach: int) -> NDArray[np.float32]:
-    """The channels' mean, only where the sides are looked for; 0 elsewhere."""
-    if light.ndim == 2:
-        return light
-    plane = np.zeros(light.shape[:2], np.float32)
-    third = np.float32(1.0 / light.shape[2])
-    for guess in guesses:
-        lean = abs(guess.slope) * (guess.stop_px - guess.first_px) / 2
-        across = slice(
-            max(0, math.floor(guess.position_px - lean) - reach - 1),
-            max(0, math.ceil(guess.position_px + lean) + reach + 2),
-        )
-        along = slice(max(0, math.floor(guess.first_px) - 1), max(0, math.ceil(guess.stop_px) + 2))
-        part = (along, across) if guess.upright else (across, along)
-        total = light[part][..., 0].copy()
-        for channel in range(1, light.shape[2]):
-            total += light[part][..., channel]
-        plane[part] = total * third
-    return plane
 
 
 def find_picture_area(fixes: Sequence[GateFix], *, nominal: Rectangle) -> PictureArea:

@@ -15,7 +15,7 @@ Why this is long: layout, sheet and correlation share one geometry, and are read
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -122,6 +122,7 @@ class GrainSheet:
     tiles: Plane | None  # (tiles, height, width), with margin
     above: Plane | None
     below: Plane | None
+    spectra: dict[str, tuple[Plane, Spectrum]] = field(default_factory=dict, repr=False)  # as they are needed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -412,14 +413,14 @@ def measure_repetition(
         if other is not None:
             margin = REACH_PX, REACH_PX
             if current.tiles is not None and other.tiles is not None:
-                match = _correlation(current.tiles, other.tiles, margin, (0, 0))[0]
+                match = _correlation((current, other), ("tiles", "tiles"), margin, (0, 0))[0]
             reach, line = layout.strip_reach_px, layout.frame_line_px
             if current.above is not None and other.below is not None:
-                follows, strength = _correlation(current.above[None], other.below[None], reach, line)
+                follows, strength = _correlation((current, other), ("above", "below"), reach, line)
                 if not suffix:
                     values["edge_grain_strength"] = strength
             if current.below is not None and other.above is not None:
-                precedes, _ = _correlation(current.below[None], other.above[None], reach, line)
+                precedes, _ = _correlation((current, other), ("below", "above"), reach, line)
         values |= {
             f"grain_match{suffix}": match,
             f"grain_follows{suffix}": follows,
@@ -428,26 +429,42 @@ def measure_repetition(
     return RepetitionReading(**values)
 
 
+def _stack(sheet: GrainSheet, part: str) -> Plane:
+    """A field of a sheet as a stack."""
+    found: Plane = getattr(sheet, part)
+    return found if found.ndim == 3 else found[None]
+
+
 def _rms(plane: Plane) -> float:
     return math.sqrt(float(np.mean(np.square(plane), dtype=np.float64)))
 
 
 def _correlation(
-    current: Plane, other: Plane, margin: tuple[int, int], line: tuple[int, int]
+    sheets: tuple[GrainSheet, GrainSheet],
+    parts: tuple[str, str],
+    margin: tuple[int, int],
+    line: tuple[int, int],
 ) -> tuple[float, float]:
-    """Greatest correlation of the inner part of `current` within `other`, and the grain's strength there.
+    """Greatest correlation of the inner part of one sheet within another, and the grain's strength there.
 
-    Both are stacks of one shape; one displacement serves the whole stack. `line` are inner rows left out.
+    `parts` are fields, stacks of one shape or single planes; one displacement serves the whole stack. `line` are inner rows
+    left out. Transforms are kept with their sheet: each frame is compared with two others.
     """
     from scipy import fft
 
     reach_x, reach_y = margin
+    current, other = (_stack(sheet, part) for sheet, part in zip(sheets, parts, strict=True))
     _, height, width = other.shape
-    inner = current[:, reach_y : height - reach_y, reach_x : width - reach_x].copy()
-    inner[:, line[0] : line[1]] = 0
     size = fft.next_fast_len(height, real=True), fft.next_fast_len(width, real=True)
-    one = fft.rfft2(other, s=size)
-    two = fft.rfft2(inner, s=size)
+    inside = f"inside {parts[0]}"
+    if inside not in sheets[0].spectra:
+        inner = current[:, reach_y : height - reach_y, reach_x : width - reach_x].copy()
+        inner[:, line[0] : line[1]] = 0
+        sheets[0].spectra[inside] = inner, fft.rfft2(inner, s=size)
+    if parts[1] not in sheets[1].spectra:
+        sheets[1].spectra[parts[1]] = other, fft.rfft2(other, s=size)
+    inner, two = sheets[0].spectra[inside]
+    _, one = sheets[1].spectra[parts[1]]
     cross = (one * np.conj(two)).sum(axis=0)
     surface = fft.irfft2(cross, s=size)[: 2 * reach_y + 1, : 2 * reach_x + 1]
     row, column = np.unravel_index(int(surface.argmax()), surface.shape)

@@ -1,0 +1,205 @@
+"""Compiled loops of `picture.edges` and of what is counted over a whole frame: no array is made in between.
+
+gather_profiles   planes, rows, offsets  -> samples across each side (mean of the planes)
+row_medians       values, which count    -> median of each row
+fit_steps         samples, levels        -> crossing and low level of each row, Gauss-Newton
+follow_lines      crossings              -> intercept and slope of each side, Tukey biweight
+count_ends        codes                  -> samples at either end of the scale, channel by channel
+warm              compiles them once
+
+Imported inside functions only. Double precision, no fastmath: the same numbers everywhere.
+"""
+
+import math
+
+import numpy as np
+from numba import njit
+
+_kernel = njit(nogil=True, parallel=False, cache=True, fastmath=False, boundscheck=False, error_model="numpy")
+_ROOT_2, _ROOT_2_PI = math.sqrt(2.0), math.sqrt(2.0 * math.pi)
+
+
+@_kernel
+def gather_profiles(planes, line, base, outward, upright, reach, sign, samples):  # type: ignore[no-untyped-def]
+    """Whole pixels across each side, from inside outward; of several planes their mean in single precision."""
+    channels, height, width = planes.shape
+    share = np.float32(1.0 / channels)
+    for side in range(line.shape[0]):
+        for row in range(line.shape[1]):
+            for k in range(2 * reach + 1):
+                across = int(base[side, row] + outward[side] * (k - reach))
+                limit = width if upright[side] else height
+                across = min(max(across, 0), limit - 1)
+                y, x = (line[side, row], across) if upright[side] else (across, line[side, row])
+                value = planes[0, y, x]
+                if channels > 1:
+                    for channel in range(1, channels):
+                        value += planes[channel, y, x]
+                    value *= share
+                samples[side, row, k] = sign * np.float64(value)
+
+
+@_kernel
+def _median(values, count):  # type: ignore[no-untyped-def]
+    """Median of the first values, which are put in order."""
+    if count == 0:
+        return np.nan
+    ordered = np.sort(values[:count])
+    return 0.5 * (ordered[(count - 1) // 2] + ordered[count // 2])
+
+
+@_kernel
+def row_medians(values, valid, out):  # type: ignore[no-untyped-def]
+    """Median of each row's values that count; NaN where none does."""
+    kept = np.empty(values.shape[1])
+    for row in range(values.shape[0]):
+        count = 0
+        for k in range(values.shape[1]):
+            if valid[row, k]:
+                kept[count] = values[row, k]
+                count += 1
+        out[row] = _median(kept, count)
+
+
+@_kernel
+def fit_steps(state, levels, crossing, low, iterations, clip_from, residual, weight, variance):  # type: ignore[no-untyped-def]
+    """Every row's crossing and low level, put where they were; the last residuals, weights and variances of the low level.
+
+    `state` is offsets, samples, which are used and clipped (sides, rows, samples), high levels (sides, rows) and blur (sides);
+    `levels` the pull (sides) of the low level and its target (sides, rows). From `clip_from` a model says "at least this".
+    """
+    at, seen, used, clipped, high, blur = state
+    pull, target = levels
+    for side in range(at.shape[0]):
+        for row in range(at.shape[1]):
+            for _ in range(iterations):
+                drop = high[side, row] - low[side, row]
+                a11, a12, a22, b1, b2 = 0.0, 0.0, 0.0, 0.0, 0.0
+                for k in range(at.shape[2]):
+                    if not used[side, row, k]:
+                        residual[side, row, k] = 0.0
+                        weight[side, row, k] = 0.0
+                        continue
+                    z = (at[side, row, k] - crossing[side, row]) / blur[side]
+                    share = 0.5 * math.erfc(-z / _ROOT_2)
+                    model = high[side, row] - drop * share
+                    if clipped[side, row, k] and model >= clip_from:
+                        residual[side, row, k] = 0.0
+                        weight[side, row, k] = 0.0
+                        continue
+                    off = seen[side, row, k] - model
+                    residual[side, row, k] = off
+                    weight[side, row, k] = 1.0
+                    d_x = drop * math.exp(-0.5 * z * z) / (_ROOT_2_PI * blur[side])
+                    a11 += d_x * d_x
+                    a12 += d_x * share
+                    a22 += share * share
+                    b1 += d_x * off
+                    b2 += share * off
+                a22 += pull[side]
+                b2 += pull[side] * (target[side, row] - low[side, row])
+                determinant = a11 * a22 - a12 * a12
+                variance[side, row] = 1.0
+                if determinant > 1e-9 * (a11 * a22 + 1e-30):
+                    crossing[side, row] += min(max((a22 * b1 - a12 * b2) / determinant, -0.7), 0.7)
+                    low[side, row] += (a11 * b2 - a12 * b1) / determinant
+                    variance[side, row] = a11 / determinant
+
+
+@_kernel
+def follow_lines(valid, position, along, slope, limits, iterations, intercept, gradient, weight, sums):  # type: ignore[no-untyped-def]
+    """Each side's robust line; `sums` gets its scale, and the sums of weight, weight x along and weight x along squared.
+
+    `limits` are the slope's sigma, the least scale and the width of Tukey's weights.
+    """
+    slope_sigma, least, wide = limits
+    rows = valid.shape[1]
+    residual, kept = np.empty(rows), np.empty(rows)
+    for side in range(valid.shape[0]):
+        prior = slope[side]
+        count = 0
+        for row in range(rows):
+            if valid[side, row]:
+                kept[count] = position[side, row] - prior * along[side, row]
+                count += 1
+        begin = _median(kept, count)
+        line, turn = (0.0 if np.isnan(begin) else begin), prior
+        scale, total, first, second = 1.0, 0.0, 0.0, 0.0
+        for step in range(iterations):
+            count = 0
+            for row in range(rows):
+                residual[row] = position[side, row] - line - turn * along[side, row]
+                if valid[side, row]:
+                    kept[count] = residual[row]
+                    count += 1
+            middle = _median(kept, count)
+            middle = 0.0 if np.isnan(middle) else middle
+            for k in range(count):
+                kept[k] = abs(kept[k] - middle)
+            spread = _median(kept, count)
+            spread = 1.4826 * (1.0 if np.isnan(spread) else spread)
+            scale = max(max(spread, least), 0.25 * 0.5**step)
+            total, first, second, moment, product = 1e-12, 0.0, (scale / slope_sigma) ** 2, 0.0, 0.0
+            for row in range(rows):
+                reach = residual[row] / (wide * scale)
+                each = (1.0 - reach * reach) ** 2 if valid[side, row] and abs(reach) < 1.0 else 0.0
+                weight[side, row] = each
+                if each > 0.0:
+                    total += each
+                    first += each * along[side, row]
+                    second += each * along[side, row] ** 2
+                    moment += each * position[side, row]
+                    product += each * along[side, row] * position[side, row]
+            product += prior * (scale / slope_sigma) ** 2
+            determinant = max(total * second - first * first, 1e-9)
+            turn = (total * product - first * moment) / determinant
+            line = (second * moment - first * product) / determinant
+        intercept[side], gradient[side] = line, turn
+        sums[side, 0], sums[side, 1], sums[side, 2], sums[side, 3] = scale, total, first, second
+
+
+@_kernel
+def count_ends(samples, lowest, highest, counts):  # type: ignore[no-untyped-def]
+    """Of (rows, columns, channels): samples at or below `lowest`, at or above `highest`, by channel."""
+    for channel in range(samples.shape[2]):
+        low, high = 0, 0
+        for y in range(samples.shape[0]):
+            for x in range(samples.shape[1]):
+                value = np.float64(samples[y, x, channel])
+                low += value <= lowest
+                high += value >= highest
+        counts[0, channel] += low
+        counts[1, channel] += high
+
+
+def warm() -> None:
+    """Compile the loops once, so that the first frame is as fast as the rest.
+
+    Notes
+    -----
+    Source: common practice, no source.
+
+    Examples
+    --------
+    >>> warm()
+    """
+    from smallgauge.picture.edges import (
+        LineGuess,
+        find_profiles,
+        measure_crossings,
+        measure_lines,
+        measure_votes,
+    )
+
+    side = LineGuess(upright=True, outward=1, position_px=19, centre_px=10, first_px=2, stop_px=18)
+    light = np.zeros((20, 40, 3), np.float32)
+    light[:, :20] = 1
+    for plane in (
+        light[:, :, 0].copy(),
+        light,
+        np.ascontiguousarray(light.transpose(2, 0, 1)).transpose(1, 2, 0),
+    ):
+        profiles = find_profiles(plane, [side], reach=12, blur_x_px=1, blur_y_px=1)
+    _, fall, peaks = measure_votes(profiles)
+    crossings = measure_crossings(profiles, fall, peaks, start_px=np.zeros(1))
+    measure_lines(crossings, profiles, slope=np.zeros(1), slope_sigma=0.01)
