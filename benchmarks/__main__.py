@@ -8,7 +8,7 @@ Without a name all of those that need no folder of their own. Those that write t
 import runpy
 import sys
 
-WRITING = ("passes",)
+WRITING = ("codec", "passes", "growth", "workers")
 NAMES = (
     *WRITING,
     "account",

@@ -1,0 +1,125 @@
+"""Two workers against one, and a cluster of two: wall clock and digests of the same reel.
+
+    python -m benchmarks.workers [--frames 300] [--folder FOLDER] [--write]
+
+A 2048 x 1536 reel in 16 bits, DPX, through `finish` with one worker, with two, and with two worker processes of a Dask cluster
+on this computer. Wall clock says something only on a machine that does nothing else: at a load of 0.3 or more it is not measured,
+and that is said. With --write the table goes into docs/benchmarks.md.
+"""
+
+import argparse
+import contextlib
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from benchmarks.growth import Cost, run
+from benchmarks.page import load, machine, write_part
+from benchmarks.passes import REEL, draw
+from smallgauge.media.whole import digest_file
+
+QUIET = 0.3
+LIMITS = {"two workers": 1.85, "cluster of two": 1.8}
+PEAK = 2 * 1024**3
+PORT = "18788"
+FILES = ("archive.mkv", "finished.mkv", "viewing.mp4", "television.mp4", "frames.parquet", "render.parquet")
+
+
+@contextlib.contextmanager
+def cluster(folder: Path) -> Iterator[str]:
+    """A scheduler and two workers on this computer; gives the address."""
+    address = f"tcp://127.0.0.1:{PORT}"
+    commands = (
+        ["scheduler", "--host", "127.0.0.1", "--port", PORT, "--no-dashboard"],
+        [
+            "worker",
+            address,
+            "--nworkers",
+            "2",
+            "--nthreads",
+            "1",
+            "--no-dashboard",
+            "--local-directory",
+            str(folder / "dask"),
+        ],
+    )
+    with (folder / "dask.txt").open("w") as told:
+        started = [
+            subprocess.Popen([sys.executable, "-m", "dask", *words], stdout=told, stderr=told)
+            for words in commands
+        ]
+    try:
+        yield address
+    finally:
+        for process in reversed(started):
+            process.terminate()
+            process.wait(30)
+
+
+def finished(folder: Path, capture: Path, name: str, arguments: list[str]) -> tuple[Cost, list[str]]:
+    """One run, and the digests of what it made."""
+    shelf = folder / name
+    cost = run(["finish", str(capture), "--out", str(shelf), *arguments])
+    return cost, [digest_file(shelf / REEL / file) for file in FILES]
+
+
+def main() -> None:
+    """Draw, run, print."""
+    words = argparse.ArgumentParser(prog="python -m benchmarks.workers")
+    words.add_argument("--frames", type=int, default=300)
+    words.add_argument("--folder", type=Path)
+    words.add_argument("--write", action="store_true")
+    asked = words.parse_args()
+    lines = ["## Two workers, and a cluster of two", ""]
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = asked.folder or Path(temporary)
+        folder.mkdir(parents=True, exist_ok=True)
+        begun = load()
+        if begun >= QUIET:
+            lines.append(
+                f"Not measured: load {begun:.2f} at the start (`python -m benchmarks.workers` needs less than {QUIET})."
+            )
+        else:
+            lines += measured(folder, draw(folder, asked.frames, 16), asked.frames, begun)
+    text = "\n".join(lines)
+    print(text)
+    if asked.write:
+        write_part("workers", text)
+
+
+def measured(folder: Path, capture: Path, frames: int, begun: float) -> list[str]:
+    """The table's lines."""
+    found = {
+        "one worker": finished(folder, capture, "one", ["--workers", "1"]),
+        "two workers": finished(folder, capture, "two", ["--workers", "2"]),
+    }
+    with cluster(folder) as address:
+        found["cluster of two"] = finished(folder, capture, "far", ["--cluster", address])
+    alone, digests = found["one worker"]
+    lines = [
+        f"`python -m benchmarks.workers --frames {frames}`: {frames} frames of 2048 x 1536 in 16 bits, from DPX to the package. "
+        f"{machine()}. Load {begun:.2f} at the start.",
+        "",
+        "| who works | wall s | times one worker | limit | peak of memory, MB | the same digests |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    for name, (cost, made) in found.items():
+        limit = LIMITS.get(name)
+        times = alone.wall / cost.wall
+        met = "" if limit is None else f"{limit}: {'met' if times >= limit else '**not met**'}"
+        peak = "(its workers are no children)" if name.startswith("cluster") else f"{cost.peak / 1e6:.0f}"
+        lines.append(
+            f"| {name} | {cost.wall:.0f} | {times:.2f} | {met} | {peak} | {'yes' if made == digests else '**no**'} |"
+        )
+    peak = found["two workers"][0].peak
+    lines += [
+        "",
+        f"Two workers need {peak / 1024**3:.2f} GiB at most (limit 2: {'met' if peak < PEAK else '**not met**'}).",
+    ]
+    return lines
+
+
+if __name__ == "__main__":
+    main()
