@@ -200,6 +200,8 @@ def find_profiles(
     planes = plane.transpose(2, 0, 1) if plane.ndim == 3 else plane[None]
     sign = -1.0 if dark_opening else 1.0
     gather_profiles(planes, line, base, outward, upright[:, 0], reach, sign, samples)
+    if plane.ndim == 3:  # beyond a side's end there is nothing of it
+        samples[~valid] = 0.0
     return Profiles(
         samples=samples,
         valid=valid & inside,
