@@ -86,6 +86,18 @@ def _add_workers(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_cluster(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--cluster",
+        metavar="ADDRESS",
+        help="work on other computers: tls://host:port of a Dask scheduler, or tcp:// on this computer alone; same bytes",
+    )
+    for end, what in (("ca", "certificate of the authority"), ("cert", "own certificate"), ("key", "own key")):
+        parser.add_argument(
+            f"--tls-{end}", default="", metavar="FILE", help=f"--cluster: {what}, as PEM"
+        )
+
+
 def _add_note(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--note",
@@ -172,6 +184,7 @@ def _add_line_commands(commands: Any) -> None:
             help="let an unreadable frame pass, by its number counted from 0 (may be repeated)",
         )
         _add_workers(parser)
+        _add_cluster(parser)
         if name in ("render", "finish"):
             _add_device(parser)
         _add_common(parser)

@@ -19,6 +19,7 @@ from smallgauge.office.arguments import COMMANDS as OFFICE_COMMANDS
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from smallgauge.cluster import ClusterAsked
     from smallgauge.line import Outcome, Settings
     from smallgauge.office.desk import Answer
     from smallgauge.record.finding import Finding
@@ -116,18 +117,37 @@ def _now() -> str:
     return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
+def _cluster(options: argparse.Namespace) -> "ClusterAsked | None":
+    """The cluster that is asked for; its files without one are a slip."""
+    address = getattr(options, "cluster", None)
+    files = {end: getattr(options, f"tls_{end}", "") for end in ("ca", "cert", "key")}
+    if address is None:
+        if any(files.values()):
+            raise CallerError("--tls-ca, --tls-cert and --tls-key go with --cluster, found none; name the scheduler.")
+        return None
+    from smallgauge.cluster import ClusterAsked, check_asked
+
+    asked = ClusterAsked(address=address, **{f"tls_{end}": file for end, file in files.items()})
+    check_asked(asked)
+    return asked
+
+
 def _settings(options: argparse.Namespace, *, last_step: str = "deliver") -> "Settings":
     from smallgauge.line import Settings
 
     workers = getattr(options, "workers", None)
     if workers is not None and workers < 1:
         raise CallerError(f"--workers needs 1 or more, found {workers}.")
+    cluster = _cluster(options)
+    if cluster is not None and workers is not None:
+        raise CallerError("--workers counts processes of this computer, and --cluster has its own; give one of them.")
     stated = list(getattr(options, "note", []))
     if getattr(options, "let_pass", []):
         stated.append(f"frames_let_pass={sorted(set(options.let_pass))}")
     return Settings(
         at=_now(),
         workers=workers,
+        cluster=cluster,
         device=getattr(options, "device", "processor"),
         take_over=options.take_over,
         stated=tuple(stated),

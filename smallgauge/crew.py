@@ -3,12 +3,13 @@
 A job is a plain function of a frozen description and a `tick` to call with frames done; only the
 description goes out and a small result comes back, never pictures. With one worker jobs run here, one
 after the other; with more, each in a process of its own (started afresh, not forked), and when one
-dies only its job is lost and given out once more.
+dies only its job is lost and given out once more. With a cluster, workers on other computers do them.
 """
 
 import contextlib
 import hashlib
 import os
+import platform
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -17,7 +18,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from smallgauge.errors import SmallgaugeError
+from smallgauge.cluster import Cluster, ClusterAsked, refuse_unlike
+from smallgauge.errors import CallerError, SmallgaugeError
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -96,22 +98,55 @@ def _run_shared(function: Callable[[Any, Tick], Any], job: Any) -> Any:
     return function(job, _tick_shared)
 
 
-class Crew:
-    """The workers of one run; a context manager. `apart`: not even a single worker is this process."""
+def _run_far(
+    needed: dict[str, str], function: Callable[[Any, Tick], Any], job: Any
+) -> tuple[Any, int]:
+    """On a worker of a cluster: a job's result, and the frames done; first of all, does it make the same bytes?"""
+    refuse_unlike(needed, platform.node())
+    prepare_kernels()
+    frames: list[int] = []
+    return function(job, frames.append), sum(frames)
 
-    def __init__(self, workers: int | None = None, *, apart: bool = False) -> None:
+
+class Crew:
+    """The workers of one run; a context manager. `apart`: not even a single worker is this process.
+
+    With `cluster` the jobs go to other computers' workers, which must see all of `places` under the same paths; the
+    first of them is the reel's folder.
+    """
+
+    def __init__(
+        self,
+        workers: int | None = None,
+        *,
+        apart: bool = False,
+        cluster: ClusterAsked | None = None,
+        places: tuple[Path, ...] = (),
+    ) -> None:
         self.workers = workers if workers is not None else (os.cpu_count() or 1)
-        self.here = self.workers <= 1 and not apart  # jobs run in this process, one after the other
+        self.here = (  # jobs run in this process, one after the other
+            self.workers <= 1 and not apart and cluster is None
+        )
         self._pool: Any = None
+        self._cluster = Cluster(cluster) if cluster is not None else None
+        self._places = places
         self._done_here = 0
         prepare_kernels()
 
     def __enter__(self) -> Self:
+        if self._cluster is not None:
+            with contextlib.ExitStack() as stack:
+                stack.enter_context(self._cluster)
+                self._cluster.check_places(*self._places)
+                self.workers = self._cluster.workers
+                stack.pop_all()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        if self._cluster is not None:
+            self._cluster.__exit__(kind, error, trace)
         if self._pool is not None:
             if kind is None:
                 self._pool.close()
@@ -146,7 +181,11 @@ class Crew:
     def submit(
         self, function: Callable[[Job, Tick], Result], job: Job, *, limit_s: float | None = None
     ) -> "Future[Result]":
-        """Give out one job; the future brings its result or its error."""
+        """Give out one job; the future brings its result or its error. A cluster knows no limit of time."""
+        if self._cluster is not None:
+            if limit_s is not None:
+                raise CallerError("A piece of work with a limit of time is done on this computer; leave --cluster out.")
+            return self._cluster.submit(_run_far, function, job)
         if self.here:
             future: Future[Result] = Future()
             try:
@@ -162,6 +201,8 @@ class Crew:
 
     def done(self) -> int:
         """Frames done by all workers since the crew was made."""
+        if self._cluster is not None:
+            return self._cluster.done()
         return self._done_here if self.here or _counter is None else int(_counter.value)
 
     def run(

@@ -15,6 +15,7 @@ from smallgauge.analyse.follow import Bench, Follower
 from smallgauge.analyse.grain import find_reel_grain
 from smallgauge.analyse.reel import analyse_reel
 from smallgauge.analyse.source import Source, open_source
+from smallgauge.cluster import ClusterAsked
 from smallgauge.crew import Crew
 from smallgauge.deliver.again import hand_over, write_changes
 from smallgauge.deliver.bag import build_bag
@@ -108,6 +109,7 @@ class Settings:
 
     at: str  # ISO 8601
     workers: int | None = None
+    cluster: ClusterAsked | None = None  # workers of other computers instead
     device: str = "processor"  # where finished frames are made
     take_over: bool = False
     stated: tuple[str, ...] = ()
@@ -144,10 +146,12 @@ def reel_folder(out: Path, source: Source) -> Path:
 def finish(path: Path, out: Path, settings: Settings) -> Outcome:
     """Take one capture through the line, up to `settings.last_step`; goes on where an earlier run stopped."""
     device_name(settings.device)  # refused before anything is begun
+    if settings.cluster is not None:  # other computers begin elsewhere
+        path, out = path.resolve(), out.resolve()
     source = open_source(path, stated=settings.stated, machines=machines_beside(out))
     folder = reel_folder(out, source)
     make_folder(folder)
-    with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
+    with ReelLock(folder, take_over=settings.take_over), _crew(folder, settings, source.path) as crew:
         journal = Journal(folder)
         return Line(folder, source, journal, crew, settings).run()
 
@@ -159,9 +163,17 @@ def finish_reel(folder: Path, settings: Settings) -> Outcome:
             f"A made reel has its reel.json, found none in {folder}; name a capture or a reel's folder."
         )
     device_name(settings.device)
+    if settings.cluster is not None:
+        folder = folder.resolve()
     make_folder(folder)
-    with ReelLock(folder, take_over=settings.take_over), Crew(settings.workers) as crew:
+    with ReelLock(folder, take_over=settings.take_over), _crew(folder, settings) as crew:
         return Line(folder, None, Journal(folder), crew, settings).run()
+
+
+def _crew(folder: Path, settings: Settings, *captures: Path) -> Crew:
+    """Who works on this reel: processes here, or a cluster that sees its places."""
+    places = (folder / "work", *captures) if settings.cluster is not None else ()
+    return Crew(settings.workers, cluster=settings.cluster, places=places)
 
 
 def follow(

@@ -14,7 +14,7 @@ from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.picture.background import make_background_picture, measure_background
 from smallgauge.picture.source_fit import make_box_means, make_small_picture
-from smallgauge.prove.shown import FitJob, Fitter, SmallStore, keep_small
+from smallgauge.prove.shown import FitJob, Fitter, SmallStore, SmallWriter
 from smallgauge.record.capture import Capture
 from smallgauge.record.table import Table
 
@@ -121,6 +121,7 @@ def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
                 background.step(None)
                 shown.step(number, None)
                 number += 1
+        shown.close()
         log = (*reader.log, *said)
     return FramesResult(
         decoded=decoded,
@@ -138,7 +139,7 @@ class _Small:
     def __init__(self, job: FramesJob) -> None:
         self.job = job
         self.fitter = Fitter(job.fit) if job.fit is not None else None
-        self.kept = job.keep.open(write=True) if job.keep is not None else None
+        self.kept = SmallWriter(job.keep) if job.keep is not None else None
 
     def step(self, number: int, samples: NDArray[Any] | None) -> None:
         """One frame more; None where it could not be decoded."""
@@ -147,8 +148,13 @@ class _Small:
         small = None if samples is None else make_small_picture(samples, block=block)
         if self.fitter is not None:
             self.fitter.fit(number - self.job.first, small)
-        if self.kept is not None and keep is not None and small is not None:
-            keep_small(keep, self.kept, number, small)
+        if self.kept is not None and small is not None:
+            self.kept.keep(number, small)
+
+    def close(self) -> None:
+        """Nothing more comes."""
+        if self.kept is not None:
+            self.kept.close()
 
 
 class _Background:

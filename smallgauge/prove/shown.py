@@ -37,9 +37,9 @@ class SmallStore:
     block: int
     scale: float  # a code times this is the stored number
 
-    def open(self, *, write: bool = False) -> NDArray[np.uint16]:
+    def open(self) -> NDArray[np.uint16]:
         """The pictures, (frames, rows, columns), on the disk."""
-        return np.lib.format.open_memmap(self.path, mode="r+" if write else "r")  # type: ignore[no-any-return,no-untyped-call]
+        return np.lib.format.open_memmap(self.path, mode="r")  # type: ignore[no-any-return,no-untyped-call]
 
 
 def make_store(
@@ -54,11 +54,29 @@ def make_store(
     return store
 
 
-def keep_small(
-    store: SmallStore, pictures: NDArray[np.uint16], number: int, small: NDArray[np.float32]
-) -> None:
-    """A frame's small picture into its place."""
-    pictures[number] = np.clip(small * np.float32(store.scale) + np.float32(0.5), 0, 65535)
+class SmallWriter:
+    """Puts small pictures into a store, each into its own bytes of the file.
+
+    So several may write at once, on other computers too: of a file that is mapped into memory whole pages would go back, and with
+    them what another has written beside.
+    """
+
+    def __init__(self, store: SmallStore) -> None:
+        self.scale = np.float32(store.scale)
+        laid = store.open()
+        self.begins: int = laid.offset  # type: ignore[attr-defined]
+        self.each = laid[0].nbytes
+        self.file = store.path.open("r+b")
+
+    def keep(self, number: int, small: NDArray[np.float32]) -> None:
+        """A frame's small picture into its place."""
+        codes = np.clip(small * self.scale + np.float32(0.5), 0, 65535).astype("<u2")
+        self.file.seek(self.begins + number * self.each)
+        self.file.write(codes.tobytes())
+
+    def close(self) -> None:
+        """Let the file have all of it."""
+        self.file.close()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
