@@ -92,10 +92,12 @@ def _add_cluster(parser: argparse.ArgumentParser) -> None:
         metavar="ADDRESS",
         help="work on other computers: tls://host:port of a Dask scheduler, or tcp:// on this computer alone; same bytes",
     )
-    for end, what in (("ca", "certificate of the authority"), ("cert", "own certificate"), ("key", "own key")):
-        parser.add_argument(
-            f"--tls-{end}", default="", metavar="FILE", help=f"--cluster: {what}, as PEM"
-        )
+    for end, what in (
+        ("ca", "certificate of the authority"),
+        ("cert", "own certificate"),
+        ("key", "own key"),
+    ):
+        parser.add_argument(f"--tls-{end}", default="", metavar="FILE", help=f"--cluster: {what}, as PEM")
 
 
 def _add_note(parser: argparse.ArgumentParser) -> None:

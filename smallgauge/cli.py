@@ -123,7 +123,9 @@ def _cluster(options: argparse.Namespace) -> "ClusterAsked | None":
     files = {end: getattr(options, f"tls_{end}", "") for end in ("ca", "cert", "key")}
     if address is None:
         if any(files.values()):
-            raise CallerError("--tls-ca, --tls-cert and --tls-key go with --cluster, found none; name the scheduler.")
+            raise CallerError(
+                "--tls-ca, --tls-cert and --tls-key go with --cluster, found none; name the scheduler."
+            )
         return None
     from smallgauge.cluster import ClusterAsked, check_asked
 
@@ -140,7 +142,9 @@ def _settings(options: argparse.Namespace, *, last_step: str = "deliver") -> "Se
         raise CallerError(f"--workers needs 1 or more, found {workers}.")
     cluster = _cluster(options)
     if cluster is not None and workers is not None:
-        raise CallerError("--workers counts processes of this computer, and --cluster has its own; give one of them.")
+        raise CallerError(
+            "--workers counts processes of this computer, and --cluster has its own; give one of them."
+        )
     stated = list(getattr(options, "note", []))
     if getattr(options, "let_pass", []):
         stated.append(f"frames_let_pass={sorted(set(options.let_pass))}")

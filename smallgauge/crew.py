@@ -98,9 +98,7 @@ def _run_shared(function: Callable[[Any, Tick], Any], job: Any) -> Any:
     return function(job, _tick_shared)
 
 
-def _run_far(
-    needed: dict[str, str], function: Callable[[Any, Tick], Any], job: Any
-) -> tuple[Any, int]:
+def _run_far(needed: dict[str, str], function: Callable[[Any, Tick], Any], job: Any) -> tuple[Any, int]:
     """On a worker of a cluster: a job's result, and the frames done; first of all, does it make the same bytes?"""
     refuse_unlike(needed, platform.node())
     prepare_kernels()
@@ -184,7 +182,9 @@ class Crew:
         """Give out one job; the future brings its result or its error. A cluster knows no limit of time."""
         if self._cluster is not None:
             if limit_s is not None:
-                raise CallerError("A piece of work with a limit of time is done on this computer; leave --cluster out.")
+                raise CallerError(
+                    "A piece of work with a limit of time is done on this computer; leave --cluster out."
+                )
             return self._cluster.submit(_run_far, function, job)
         if self.here:
             future: Future[Result] = Future()
