@@ -443,6 +443,9 @@ def _add_reel_commands(commands: Any) -> None:
         help="order the untouched copy of the scan and the finished film into the package, or out of it, from now on (kept in "
         "order.json); without it the last order holds, or masters in capture.toml",
     )
+    parser.add_argument(
+        "--by", default="", metavar="INITIALS", help="with --masters, --no-masters: who orders it"
+    )
     _add_handing_over(parser)
     _add_common(parser)
     _add_copy(commands)

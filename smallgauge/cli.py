@@ -574,6 +574,7 @@ def _deliver(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from smallgauge.line import deliver_folder, hand_over_folder
+    from smallgauge.record.remarks import one_line
 
     if options.handed_over is not None:
         from smallgauge.deliver.answer_words import handed_words
@@ -586,11 +587,14 @@ def _deliver(options: argparse.Namespace) -> int:
         else:
             print(handed_words(handed))
         return 0
+    if options.by and options.masters is None:
+        raise CallerError("--by says who orders masters; add --masters or --no-masters.")
     outcome = deliver_folder(
         Path(options.reel),
         _settings(options),
         bag=options.bag,
         masters=options.masters,
+        by=one_line(options.by, "--by, who orders the masters,") if options.by else "",
         unanswered=options.unanswered,
     )
     if options.json:

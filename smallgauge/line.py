@@ -674,11 +674,13 @@ def deliver_folder(
     *,
     bag: bool = False,
     masters: bool | None = None,
+    by: str = "",
     unanswered: bool = False,
 ) -> Outcome:
     """Make the report and the package of a proved reel again, and the bag for an archive where it is asked for.
 
-    `masters` orders archive copy and finished film into the package, or out of it, from now on; None leaves the order as it is.
+    `masters` orders archive copy and finished film into the package, or out of it, from now on, and `by` is who does; None leaves
+    the order as it is.
     Refused while a remark waits for an answer, unless `unanswered` says to deliver all the same.
     """
     refuse_held(folder, settings.held)
@@ -703,7 +705,7 @@ def deliver_folder(
     with ReelLock(folder, take_over=settings.take_over):
         journal = Journal(folder)
         if masters is not None:
-            write_json(folder / ORDER_PAPER, Order(masters=masters, at=settings.at))
+            write_json(folder / ORDER_PAPER, Order(masters=masters, at=settings.at, by=by))
             journal.add_file("deliver", ORDER_PAPER, key=key_of("order", masters))
         deliver_reel(folder, journal, settings.progress)
         told = build_bag(folder, at=settings.at, progress=settings.progress) if bag else ()

@@ -15,6 +15,7 @@ class Order:
     version: int = 1
     masters: bool  # archive copy and finished film
     at: str  # ISO 8601
+    by: str = ""  # initials of who ordered it; empty where nobody said
 
 
 def read_order(folder: Path) -> Order | None:

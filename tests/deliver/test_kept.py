@@ -72,7 +72,7 @@ def test_the_command_lines_word_is_kept_as_the_order_and_the_last_one_holds(tmp_
     reel = made(tmp_path)
     shop = Settings(at="2026-01-17T10:00:00Z", workers=1)
     for masters in (True, None, False, None):
-        outcome = deliver_folder(reel, shop, masters=masters)
+        outcome = deliver_folder(reel, shop, masters=masters, by="mk" if masters is not None else "")
         assert "deliver" in outcome.steps
         ordered = read_json(reel / "order.json", Order)
         names = {p.name for p in (reel / "package").rglob("*")}
@@ -80,6 +80,7 @@ def test_the_command_lines_word_is_kept_as_the_order_and_the_last_one_holds(tmp_
         page = re.sub(r"\s+", " ", (reel / "package" / "Start here.html").read_text(encoding="utf-8"))
         assert ("were not ordered" in page) == (not ordered.masters)
         assert read_json(reel / "package" / "For later" / "order.json", Order) == ordered
+    assert ordered.by == "mk", "what was ordered keeps who ordered it"
     assert not ordered.masters and Journal(reel).lines["order.json"].step == "deliver"
 
 
