@@ -169,7 +169,8 @@ def table(found: dict[int, dict[str, Cost]], workers: int, begun: float) -> str:
     lines += [
         "",
         f"Memory of the longest over the shortest: {memory:.2f} (limit {MEMORY}). A frame's cost in all passes {told}. Treatment "
-        f"of {lengths[-1]:,} frames: {last['treat'].cpu:.1f} s CPU with the program's start and the analysis looked at again (limit {TREAT_S:.0f} for 30,000).",
+        f"of {lengths[-1]:,} frames: {last['treat'].cpu:.1f} s CPU, with the program's start and the analysis looked at again "
+        f"(limit {TREAT_S:.0f} for 30,000).",
     ]
     return "\n".join(lines)
 
