@@ -187,6 +187,7 @@ def main() -> None:
         folder = asked.folder or Path(temporary)
         folder.mkdir(parents=True, exist_ok=True)
         drawn, begun = draw(folder), load()
+        passes(folder, lengthen(drawn, folder / "frames-20", 20), asked.workers)  # kernels are compiled once
         found = {
             n: passes(folder, lengthen(drawn, folder / f"frames-{n}", n), asked.workers) for n in asked.frames
         }
