@@ -1,18 +1,30 @@
-"""Scratches drawn over photographs that move, and posts that are none: how many are found, and how many lines are false."""
+"""Scratches drawn over photographs that move, and posts that are none: how many are found, and how many lines are false.
+
+Drawn: six lines a reel, 1 to 3 px wide at 360 rows, of 12 to 60 per cent of the light, wandering by 0.08 px a frame; *broken*:
+half of them over 0.65 to 0.95 of the height only, half on 0.6 to 0.9 of the frames only. Posts: 1 to 7 px, over the whole height,
+nearer than what is behind them, so that they move by themselves. A column counts once a frame. *contrast*: how much a line
+changes lightness at its middle, mean over its height, in deviations of the grain there. Run:
+`python -m benchmarks.scratches [--height 1080] [--frames 25] [--seeds 41 42 43] [--faint]`; `--faint`: lines of 2 to 12 per cent.
+"""
 
 import argparse
 import time
+from collections import Counter
+from itertools import pairwise
 
 import cv2
 import numpy as np
 
 from benchmarks.moving_pictures import moving_scene, with_grain
-from smallgauge.picture.scratches import MEMORY, find_scratch_lines, find_scratches, make_scratch_sheet
+from smallgauge.picture.scratch_lines import find_scratch_lines
+from smallgauge.picture.scratches import SIDES, make_scratch_sheet, measure_scratch_step
 from smallgauge.picture.synthetic_scratches import Scratches, draw_scratched, draw_scratches
 
-SCRATCHED = ("pan", "fast", "still")
-CLEAN = ("pan", "still", "rain", "flag", "snow")
+SCRATCHED = ("pan", "fast", "still", "flag", "posts, pan", "posts, locked", "posts, slow pan")
+CLEAN = ("pan", "still", "fast", "rain", "flag", "snow", "posts, pan", "posts, locked", "posts, slow pan")
 POSTS = 4  # of a scene with posts
+LIMITS = (0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 99.0)  # of contrasts
+BASE, EMULSION, _ = SIDES
 
 
 def posts_scene(frames, height, seed, *, speed):
@@ -34,93 +46,156 @@ def posts_scene(frames, height, seed, *, speed):
         yield np.asarray(seen, np.float32)
 
 
-def searched(scene, scratches, seed, frames):
-    """Rows of all lines, and CPU seconds a frame."""
+def drawn_scene(kind, frames, height, seed):
+    """A scene by its name."""
+    if "posts" in kind:
+        speed = {"posts, pan": 3.0, "posts, slow pan": 0.6}.get(kind, 0.0)
+        return posts_scene(frames, height, seed, speed=speed)
+    return moving_scene(kind, frames, height=height, seed=seed)
+
+
+def searched(scene, scratches, seed):
+    """All lines, CPU seconds a frame, and each drawn line's contrast in deviations of the grain."""
     random = np.random.default_rng([seed, 5])
-    rows, before, spent = [], [], 0.0
+    sheets, steps, spent = [], [], 0.0
+    strength = np.zeros(0)
     for n, light in enumerate(scene):
-        size = (light.shape[1], light.shape[0])
         if scratches is not None:
-            light = draw_scratched(light, scratches, n)
-        shown = 255 * with_grain(light, random) ** np.float32(1 / 2.4)
+            behind, light = light, draw_scratched(light, scratches, n)
+            if n == len(scratches.places) // 2:
+                strength = contrasts(behind, light, scratches, n)
+        shown = np.asarray(255 * with_grain(light, random) ** np.float32(1 / 2.4), np.float32)
         begin = time.process_time()
-        sheet = make_scratch_sheet(np.asarray(shown, np.float32))
-        for line in find_scratch_lines(before, sheet):
-            rows.append((n, line.x, line.width, line.agree, line.depth, *line.colours, line.scene_px))
+        sheets.append(make_scratch_sheet(shown))
+        steps.append(measure_scratch_step(*sheets[-2:]) if n else None)
         spent += time.process_time() - begin
-        before = [*before, sheet][-MEMORY:]
-    names = ("frame", "x", "width", "agree", "depth", "blue", "green", "red", "scene_px")
-    values = np.array(rows, np.float64).reshape(-1, len(names))
-    lines = {name: values[:, k] for k, name in enumerate(names)}
-    lines["frame"] = lines["frame"].astype(np.int64)
-    track, kind, side = find_scratches(lines, scene=np.zeros(frames, np.int64), size=size)
-    return lines | {"track": track, "kind": kind, "side": side}, spent / frames
+    begin = time.process_time()
+    lines = find_scratch_lines(sheets, steps)
+    spent += time.process_time() - begin
+    return lines, spent / len(sheets), strength
 
 
-def told(lines, scratches: Scratches | None, scale):
-    """Scratched columns found and drawn, sides told rightly, columns found or unsure, tracks that are false."""
-    taken = lines["kind"] == "scratch"
-    listed = np.isin(lines["kind"], ("scratch", "unsure"))
-    hit = right = seen = 0
-    good = np.zeros(len(taken), bool)
-    drawn = 0 if scratches is None else scratches.places.size
+def contrasts(behind, light, scratches, n):
+    """How much each line changes lightness at its middle, in deviations of the grain."""
+    column = np.clip(np.nan_to_num(scratches.places[n]).round().astype(int), 0, light.shape[1] - 1)
+    one, two = (np.clip(each[:, column].mean(axis=2), 0, 1) ** (1 / 2.4) for each in (behind, light))
+    sigma = 6 / 255 * (0.35 + 2.6 * one * (1 - one))
+    return np.abs((two - one) / sigma).mean(axis=0) / np.maximum(np.ptp(scratches.spans, axis=1), 1e-3)
+
+
+def told(lines, scratches, scale):
+    """Of each drawn line: frames drawn, found, and with the right side; false lines; columns listed without being drawn."""
+    taken = [line for line in lines if line.kind == "scratch"]
+    false, over, rows = set(range(len(taken))), 0, []
     if scratches is not None:
-        for n, places in enumerate(scratches.places):
-            here = np.flatnonzero(taken & (lines["frame"] == n))
-            for k, place in enumerate(places):
-                near = here[np.abs(lines["x"][here] - place) < 2.0 * scale + 0.5 * scratches.widths[k]]
-                good[near] = True
-                hit += bool(len(near))
-                away = np.abs(lines["x"][listed & (lines["frame"] == n)] - place)
-                seen += bool((away < 2.0 * scale + 0.5 * scratches.widths[k]).any())
-                wanted = "emulsion side" if scratches.emulsion[k] else "base side"
-                right += bool(len(near)) and lines["side"][near[0]] == wanted
-    return hit, drawn, right, seen, len(set(lines["track"][taken & ~good].tolist()))
+        for k in range(scratches.places.shape[1]):
+            drawn, hit, right = 0, 0, 0
+            for n, place in enumerate(scratches.places[:, k]):
+                near = [
+                    m
+                    for m, line in enumerate(taken)
+                    if abs(line.x[n] - np.nanmean(scratches.places[:, k]))
+                    < 2.0 * scale + 0.5 * scratches.widths[k]
+                ]
+                false -= set(near)
+                here = [m for m in near if taken[m].present[n]]
+                drawn += np.isfinite(place)
+                hit += bool(here) and np.isfinite(place)
+                over += bool(here) and not np.isfinite(place)
+                if here:
+                    colours = np.array(taken[here[0]].colours)
+                    side = np.ptp(colours) > 0.3 * np.abs(colours).max()
+                    right += side == scratches.emulsion[k] and np.isfinite(place)
+            rows.append((drawn, hit, right))
+    return rows, [taken[m] for m in false], over
 
 
 def main():
-    """Print the table."""
+    """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--height", type=int, default=360)
-    parser.add_argument("--frames", type=int, default=20)
-    parser.add_argument("--seeds", type=int, nargs="+", default=[31, 32, 33])
+    parser.add_argument("--frames", type=int, default=25)
+    parser.add_argument("--seeds", type=int, nargs="+", default=[41, 42, 43])
+    parser.add_argument("--faint", action="store_true")
+    parser.add_argument("--verbose", action="store_true")
     args = parser.parse_args()
-    print(
-        "| scene | found, of columns drawn | found or unsure | side right | false lines in frames | CPU s a frame |"
-    )
-    print("| --- | --- | --- | --- | --- | --- |")
+    print("| scene | found, of columns drawn | side right | false lines in frames | CPU s a frame |")
+    print("| --- | --- | --- | --- | --- |")
     scale = args.height / 360
-    cases = [(kind, True) for kind in SCRATCHED] + [(kind, False) for kind in CLEAN]
-    cases += [
-        ("posts, pan", False),
-        ("posts, locked", False),
-        ("posts, slow pan", False),
-        ("posts, pan", True),
-    ]
+    cases = [(kind, "scratched") for kind in SCRATCHED] + [("pan", "broken"), ("still", "broken")]
+    cases += [(kind, "") for kind in (() if args.faint else CLEAN)]
+    by_contrast = Counter()
     for kind, dirty in cases:
-        total = np.zeros(5, int)
-        spent = 0.0
+        total, spent, false = np.zeros(3, int), 0.0, 0
         for seed in args.seeds:
-            width = args.height * 4 // 3
-            lines = draw_scratches(np.random.default_rng(seed), width, args.frames, 6, scale=scale)
-            speed = {"posts, pan": 3.0, "posts, slow pan": 0.6}.get(kind, 0.0)
-            scene = (
-                posts_scene(args.frames, args.height, seed, speed=speed)
-                if "posts" in kind
-                else moving_scene(kind, args.frames, height=args.height, seed=seed)
-            )
-            found, each = searched(scene, lines if dirty else None, seed, args.frames)
-            total += told(found, lines if dirty else None, scale)
+            random, width = np.random.default_rng(seed), args.height * 4 // 3
+            broken = 0.5 if dirty == "broken" else 0.0
+            lines = draw_scratches(random, width, args.frames, 6, scale=scale, broken=broken)
+            if args.faint:
+                weaker = np.random.default_rng(seed + 1000).uniform(0.1, 0.4, 6)[:, None]
+                lines = Scratches(
+                    places=lines.places,
+                    widths=lines.widths,
+                    gains=(lines.gains**weaker).astype(np.float32),
+                    emulsion=lines.emulsion,
+                    spans=lines.spans,
+                )
+            scene = drawn_scene(kind, args.frames, args.height, seed)
+            found, each, strength = searched(scene, lines if dirty else None, seed)
+            rows, wrong, _ = told(found, lines if dirty else None, scale)
             spent += each / len(args.seeds)
-        hit, drawn, right, seen, false = total
+            false += len(wrong)
+            for n, row in enumerate(rows):
+                total += row
+                group = int(np.searchsorted(LIMITS, strength[n], side="right")) - 1
+                by_contrast[group, "drawn"] += row[0]
+                by_contrast[group, "hit"] += row[1]
+                if args.verbose and row[1] < 0.8 * row[0]:
+                    near = [
+                        line for line in found if abs(line.x[0] - np.nanmean(lines.places[:, n])) < 4 * scale
+                    ]
+                    print(
+                        "  missed",
+                        kind,
+                        seed,
+                        round(float(strength[n]), 2),
+                        row,
+                        [brief(line) for line in near],
+                    )
+            if args.verbose:
+                for line in wrong:
+                    print("  false", kind, seed, brief(line))
+        drawn, hit, right = total
         share = f"{hit / drawn:.3f} of {drawn}" if drawn else "-"
-        either = f"{seen / drawn:.3f}" if drawn else "-"
         sides = f"{right / max(hit, 1):.3f}" if drawn else "-"
-        name = kind + (", scratched" if dirty else "")
+        name = kind + (f", {dirty}" if dirty else "")
         print(
-            f"| {name} | {share} | {either} | {sides} | {false} in {args.frames * len(args.seeds)} | {spent:.3f} |",
+            f"| {name} | {share} | {sides} | {false} in {args.frames * len(args.seeds)} | {spent:.3f} |",
             flush=True,
         )
+    print("\n| contrast, deviations of the grain | found, of columns drawn |\n| --- | --- |")
+    for n, (low, high) in enumerate(pairwise(LIMITS)):
+        drawn = by_contrast[n, "drawn"]
+        if drawn:
+            print(
+                f"| {low} to {high if high < 99 else 'more'} | {by_contrast[n, 'hit'] / drawn:.3f} of {drawn} |"
+            )
+
+
+def brief(line):
+    """A line in few words."""
+    numbers = (
+        line.x[0],
+        line.width,
+        line.depth,
+        line.depth / line.doubt,
+        line.contrast,
+        line.frames_alike,
+        line.bands_alike,
+        line.misfit,
+        line.explained,
+    )
+    return line.kind, [round(float(v), 3) for v in numbers], sum(line.bands), sum(line.present)
 
 
 if __name__ == "__main__":

@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.analyse.scratches import LineSearch, write_reel_lines
+from smallgauge.analyse.scratches import LineSearch, line_windows, write_reel_lines
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.picture.dirt import Blob, DirtSheet, find_dirt, make_dirt_sheet
 from smallgauge.picture.dirt_kinds import TOLD, find_dirt_kinds
-from smallgauge.picture.scratches import MEMORY, ScratchSheet, make_scratch_sheet
+from smallgauge.picture.scratches import ScratchSheet, make_scratch_sheet
 from smallgauge.record.capture import Capture
 from smallgauge.record.dirttable import DIRT_COLUMNS, DIRT_TABLE, runs_text
 from smallgauge.record.exposures import picture_boxes
@@ -29,8 +29,8 @@ from smallgauge.record.scratchtable import SCRATCH_TABLE
 from smallgauge.record.table import Table, join_tables, read_table, table_of, write_table
 from smallgauge.record.work import Progress, Runner
 
-SEARCHING = 4  # raised when the same frames would give other rows
-HALO = MEMORY  # frames before a piece that its first frame is compared with; dirt needs one on either side
+SEARCHING = 5  # raised when the same frames would give other rows
+HALO = 1  # frames on either side of a piece that its own are compared with
 LEAST_SIDE_PX = 64  # of a picture in which dirt is looked for
 SIDES = ("before", "after")
 
@@ -47,6 +47,7 @@ class DirtJob:
     stop: int
     begin: int  # first frame that is read
     corners: tuple[tuple[int, int], ...]  # left, top of frames from `begin` on
+    off_px: tuple[float, ...]  # the same frames' place across the film, less the whole pixel `left`
     size: tuple[int, int]
 
 
@@ -105,14 +106,17 @@ def find_reel_dirt(
     journal.add_file("analyse", DIRT_TABLE, key=key, stop=total, rows=len(table))
     lines = [folder / _lines_file(job.number, job.first) for job in jobs]
     colours = [not stretch.capture.notes.is_black_and_white for stretch in material.stretches]
-    count = write_reel_lines(folder, lines, corners, scenes, colours)
+    count = write_reel_lines(folder, lines, [(place, size) for place, _, size in corners], colours)
     journal.add_file("analyse", SCRATCH_TABLE, key=key, stop=total, rows=count)
     for piece in (*pieces, *lines):
         piece.unlink(missing_ok=True)
 
 
-def _corners(capture: Capture, frames: Table) -> tuple[NDArray[np.int64], tuple[int, int]]:
-    """Where the picture's first pixel lies in each frame, inside the capture, and the picture's size."""
+Corners = tuple[NDArray[np.int64], NDArray[np.float64], tuple[int, int]]
+
+
+def _corners(capture: Capture, frames: Table) -> Corners:
+    """Where the picture's first pixel lies in each frame, inside the capture; how far off the film's place; the picture's size."""
     boxes = picture_boxes(
         [capture], replace(frames, values={**frames.values, "capture": np.zeros_like(frames["capture"])})
     )
@@ -120,21 +124,24 @@ def _corners(capture: Capture, frames: Table) -> tuple[NDArray[np.int64], tuple[
     wide, high = min(wide, capture.width), min(high, capture.height)
     left = np.clip(np.round(boxes[:, 0] + 0.5), 0, capture.width - wide)
     top = np.clip(np.round(boxes[:, 1] + 0.5), 0, capture.height - high)
-    return np.stack([left, top], axis=1).astype(np.int64), (wide, high)
+    off = np.nan_to_num(left - (frames["perforation_x_px"] + capture.picture_area.left))
+    off = np.where(np.abs(off) <= 0.5, off, 0.0).round(3)
+    return np.stack([left, top], axis=1).astype(np.int64), off, (wide, high)
 
 
 def _jobs(
-    folder: Path, material: Material, corners: list[tuple[NDArray[np.int64], tuple[int, int]]]
+    folder: Path, material: Material, corners: list[Corners]
 ) -> tuple[list[DirtJob], dict[tuple[int, int], str]]:
     """The work, in pieces, and what each piece depends on."""
     jobs, keys = [], {}
-    for number, (stretch, (place, size)) in enumerate(zip(material.stretches, corners, strict=True)):
+    for number, (stretch, (place, off, size)) in enumerate(zip(material.stretches, corners, strict=True)):
         if min(size) < LEAST_SIDE_PX:
             continue
         capture, count = stretch.capture, len(stretch.frames)
         for first in range(0, count, SEGMENT_FRAMES):
             stop = min(first + SEGMENT_FRAMES, count)
-            around = range(max(0, first - HALO), min(count, stop + 1))
+            begin = min(window[0] for window in line_windows(first, stop))
+            around = range(max(0, begin - HALO), min(count, stop + HALO))
             job = DirtJob(
                 folder=str(folder),
                 number=number,
@@ -144,12 +151,22 @@ def _jobs(
                 stop=stop,
                 begin=around.start,
                 corners=tuple((int(place[n, 0]), int(place[n, 1])) for n in around),
+                off_px=tuple(float(off[n]) for n in around),
                 size=size,
             )
             jobs.append(job)
             digests = [capture.files[n].digest for n in around]
             keys[number, first] = key_of(
-                "dirt", SEARCHING, digests, job.corners, size, capture.light, capture.encoding, first, stop
+                "dirt",
+                SEARCHING,
+                digests,
+                job.corners,
+                job.off_px,
+                size,
+                capture.light,
+                capture.encoding,
+                first,
+                stop,
             )
     return jobs, keys
 
@@ -161,13 +178,14 @@ def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> tuple[str, str]:
     lightness = _lightness_table(job.capture)
     rows: list[dict[str, object]] = []
     sheets: dict[int, DirtSheet | None] = {}
-    lines = LineSearch(job.number)
+    lines = LineSearch(job.number, job.first, job.stop, job.size)
     with open_picture(job.listing) as reader:
         last = job.begin + len(job.corners)
         for number in range(job.begin, last):
             corner = job.corners[number - job.begin]
-            sheets[number], upright = _sheets(reader, number, corner, job.size, lightness)
-            lines.look(number, upright, corner[0], kept=job.first <= number < job.stop)
+            off = job.off_px[number - job.begin]
+            sheets[number], upright = _sheets(reader, number, corner, job.size, lightness, off)
+            lines.look(number, upright, corner)
             sheets.pop(number - 3, None)
             if job.first <= number - 1 < job.stop:
                 rows += _rows(job, number - 1, sheets)
@@ -190,6 +208,7 @@ def _sheets(
     corner: tuple[int, int],
     size: tuple[int, int],
     table: NDArray[np.float32] | None,
+    off_px: float,
 ) -> tuple[DirtSheet | None, ScratchSheet | None]:
     """The sheets of a frame's picture, for dirt and for lines; None where the frame can't be read."""
     try:
@@ -202,7 +221,7 @@ def _sheets(
         values = 255 * np.clip(np.nan_to_num(np.asarray(part, np.float32)), 0, 1) ** np.float32(1 / 2.4)
     else:
         values = table[part]
-    upright = make_scratch_sheet(np.ascontiguousarray(values, np.float32))
+    upright = make_scratch_sheet(np.ascontiguousarray(values, np.float32), off_px=off_px)
     if values.ndim == 3:
         values = values @ np.array([0.25, 0.5, 0.25], np.float32)
     return make_dirt_sheet(np.ascontiguousarray(values, np.float32)), upright
@@ -240,12 +259,12 @@ def _row(
 def _with_kinds(
     table: Table,
     material: Material,
-    corners: list[tuple[NDArray[np.int64], tuple[int, int]]],
+    corners: list[Corners],
     scenes: dict[tuple[int, int], int],
 ) -> Table:
     """The table with what each blob is taken for."""
     kind = np.full(len(table), "", dtype=object)
-    for number, (stretch, (place, size)) in enumerate(zip(material.stretches, corners, strict=True)):
+    for number, (stretch, (place, _, size)) in enumerate(zip(material.stretches, corners, strict=True)):
         rows = np.flatnonzero(table["capture"] == number)
         if not len(rows):
             continue

@@ -21,19 +21,28 @@ class Scratches:
 
     `places` (frames, lines): column of each line's middle, px; NaN where it is not on that frame. `widths` (lines), px, a normal
     deviation times two. `gains` (lines, 3): what the light behind the middle is multiplied by. `emulsion` (lines): whether it
-    lies in the emulsion.
+    lies in the emulsion. `spans` (lines, 2): the share of the frame's height at which each begins and ends.
     """
 
     places: Floats
     widths: Floats
     gains: Floats
     emulsion: NDArray[np.bool_]
+    spans: Floats
 
 
 def draw_scratches(
-    random: np.random.Generator, width: int, frames: int, count: int, *, scale: float = 1.0
+    random: np.random.Generator,
+    width: int,
+    frames: int,
+    count: int,
+    *,
+    scale: float = 1.0,
+    broken: float = 0.0,
 ) -> Scratches:
     """Scratches of a run of frames, at random places more than 14 px (times `scale`) apart.
+
+    A share `broken` of them covers only 0.65 to 0.95 of the frame's height, and another one only 0.6 to 0.9 of the frames.
 
     Examples
     --------
@@ -50,11 +59,25 @@ def draw_scratches(
     gains = np.repeat(np.exp(sign * depth)[:, None], 3, axis=1)
     layers = np.array([0.35, 1.0, 0.55]) * random.uniform(0.3, 0.9, count)[:, None]
     gains = np.where(emulsion[:, None], np.exp(layers), gains)
+    places, spans = first + wander, np.tile(np.array([0.0, 1.0]), (count, 1))
+    if broken:
+        cut = random.random(count) < broken
+        length, start = random.uniform(0.65, 0.95, count), random.random(count)
+        spans[cut] = np.stack([start * (1 - length), start * (1 - length) + length], axis=1)[cut]
+        late, share, begins = (
+            random.random(count) < broken,
+            random.uniform(0.6, 0.9, count),
+            random.random(count),
+        )
+        for line in np.flatnonzero(late):
+            begin = round(begins[line] * (1 - share[line]) * frames)
+            places[:begin, line] = places[begin + round(share[line] * frames) :, line] = np.nan
     return Scratches(
-        places=(first + wander).astype(np.float32),
+        places=places.astype(np.float32),
         widths=(random.uniform(1.0, 3.0, count) * scale).astype(np.float32),
         gains=gains.astype(np.float32),
         emulsion=emulsion,
+        spans=spans.astype(np.float32),
     )
 
 
@@ -70,8 +93,10 @@ def draw_scratched(light: Floats, scratches: Scratches, frame: int) -> Floats:
     """
     column = np.arange(light.shape[1], dtype=np.float32)
     out = light.copy()
-    for place, width, gain in zip(scratches.places[frame], scratches.widths, scratches.gains, strict=True):
+    lines = zip(scratches.places[frame], scratches.widths, scratches.gains, scratches.spans, strict=True)
+    for place, width, gain, (begin, stop) in lines:
         if np.isfinite(place):
             cover = np.exp(-0.5 * ((column - place) / (0.5 * width)) ** 2)
-            out *= np.exp(cover[:, None] * np.log(gain)[None, :])[None].astype(np.float32)
+            part = slice(round(float(begin) * len(light)), round(float(stop) * len(light)))
+            out[part] *= np.exp(cover[:, None] * np.log(gain)[None, :])[None].astype(np.float32)
     return out

@@ -1,7 +1,7 @@
 """Lines along the film: a row for each line on each frame, in the pixels of the captured frame.
 
-`scratches.parquet` says where each lies, how deep it is, which lines are one, and what they are taken for. Nothing is
-altered by it.
+`scratches.parquet` says where each lies, how deep it is, which lines are one, what they are taken for, and which pixels a repair
+touches. Nothing is altered by it: the decisions on dirt say what is repaired in the finished film.
 """
 
 from pathlib import Path
@@ -24,12 +24,6 @@ SCRATCH_COLUMNS: tuple[Column, ...] = (
     _c("x", "px", "float32", "Column of its middle in the captured frame."),
     _c("width", "px", "float32", "How wide it is: its profile's area over its height."),
     _c(
-        "agree",
-        "1",
-        "int32",
-        "Bands of the picture, of 32, that are lighter, or darker, there than on both sides.",
-    ),
-    _c(
         "depth", "1", "float32", "How much lighter it is than both sides, lightness 0 to 255; below 0 darker."
     ),
     *(
@@ -41,12 +35,43 @@ SCRATCH_COLUMNS: tuple[Column, ...] = (
         )
         for name in ("red", "green", "blue")
     ),
+    _c("doubt", "1", "float32", "How sure that is, one deviation, lightness; NaN: nothing tells."),
     _c(
-        "scene_px",
-        "px",
+        "contrast",
+        "1",
         "float32",
-        "How far the scene moved across the film since the frame before; NaN: not found.",
-        source="Kuglin and Hines 1975",
+        "What the picture itself shows there, lightness, the scene's own included.",
+    ),
+    _c(
+        "frames_alike",
+        "1",
+        "float32",
+        "Share of what the frames looked at together say that is as deep, to one half; NaN: not asked.",
+    ),
+    _c(
+        "bands_alike",
+        "1",
+        "float32",
+        "Share of the parts of the height in which it is seen that say the same.",
+    ),
+    _c(
+        "misfit",
+        "1",
+        "float32",
+        "What is left at the line once it is explained, over what is left elsewhere.",
+    ),
+    _c("explained", "1", "float32", "Share of the differences at the line that it explains."),
+    _c(
+        "runs",
+        "",
+        "text",
+        "Its pixels, of a scratch: column:first-stop in the captured frame, rows from the top, stop not in it.",
+    ),
+    _c(
+        "profile",
+        "",
+        "text",
+        "Its depth px by px across, thousandths of the depth, the middle one at x; of a scratch.",
     ),
     _c(
         "kind",
@@ -63,6 +88,22 @@ SCRATCH_COLUMNS: tuple[Column, ...] = (
         + ".",
     ),
 )
+
+
+def profile_text(profile: tuple[float, ...]) -> str:
+    """A profile as the table holds it.
+
+    Examples
+    --------
+    >>> profile_text((0.0, 0.5, 1.0, 0.5, 0.0)), profile_of("0 500 1000")
+    ('0 500 1000 500 0', (0.0, 0.5, 1.0))
+    """
+    return " ".join(f"{round(1000 * share)}" for share in profile)
+
+
+def profile_of(text: str) -> tuple[float, ...]:
+    """A profile from the table's text."""
+    return tuple(int(word) / 1000 for word in text.split())
 
 
 def read_scratches(folder: Path) -> Table | None:

@@ -1,46 +1,54 @@
-"""Lines of a reel: joined, put into captured pixels, named, and told in the report."""
+"""Lines of a reel: joined, put into captured pixels, named, and told in the report; the same however the reel is cut in pieces."""
 
 from types import SimpleNamespace
 
 import numpy as np
 
-from smallgauge.analyse.scratches import LineSearch, write_reel_lines
+from smallgauge.analyse.scratches import LineSearch, line_windows, write_reel_lines
 from smallgauge.deliver.scratches import scratch_table
 from smallgauge.picture.scratches import make_scratch_sheet
-from smallgauge.record.scratchtable import read_scratches
+from smallgauge.record.scratchtable import profile_of, read_scratches
 
-COUNT, LEFT = 12, 7
+COUNT, LEFT, SIZE = 30, 7, (128, 96)
+VIEW = 110 + 40 * np.sin(np.arange(300) / 5)[None, :] * np.cos(np.arange(96) / 7)[:, None]
 
 
-def reel(folder, *, colours=True, lines=True):
-    """A reel of two scenes with a line at 50 that goes through the cut; written in two pieces."""
+def reel(folder, *, colours=True, line=True):
+    """A reel with a line at 50, written in two pieces, the second shorter than what is looked at together."""
     random = np.random.default_rng(4)
+    sheets = []
+    for n in range(COUNT):
+        picture = np.repeat(VIEW[:, 3 * n : 3 * n + 128, None], 3, axis=2) + random.normal(0, 3, (96, 128, 3))
+        if line:
+            picture[:, 50:52] *= (1.15, 1.15, 1.16)
+        sheets.append(make_scratch_sheet(picture.astype(np.float32)))
     pieces = []
-    for first in (0, 6):
-        search = LineSearch(0)
-        for n in range(max(0, first - 1), first + 6):
-            picture = random.normal(90 if n < 5 else 130, 4, (96, 128, 3)).astype(np.float32)
-            if lines:
-                picture[:, 50:52] += (20, 20, 20.5)
-            search.look(n, make_scratch_sheet(picture), LEFT, kept=n >= first)
+    for first, stop in ((0, 25), (25, COUNT)):
+        search = LineSearch(0, first, stop, SIZE)
+        for n in range(max(0, line_windows(first, stop)[0][0] - 1), stop):
+            search.look(n, None if n == 12 else sheets[n], (LEFT, 3))
         pieces.append(folder / f"piece-{first}.parquet")
         search.write(pieces[-1])
-    place = np.tile([LEFT, 3], (COUNT, 1))
-    scenes = {(0, n): int(n >= 5) for n in range(COUNT)}
-    return write_reel_lines(folder, pieces, [(place, (128, 96))], scenes, [colours])
+    return write_reel_lines(folder, pieces, [(np.tile([LEFT, 3], (COUNT, 1)), SIZE)], [colours])
 
 
-def test_a_line_through_a_cut_is_one_scratch_in_captured_pixels(tmp_path):
-    rows = reel(tmp_path)
+def test_a_line_is_one_scratch_in_captured_pixels_over_all_pieces(tmp_path):
+    count = reel(tmp_path)
     lines = read_scratches(tmp_path)
-    assert len(lines) == rows
-    taken = lines["kind"] == "scratch"
-    assert np.abs(lines["x"][taken] - (50.5 + LEFT)).max() < 0.5
-    assert lines["frame"][taken].tolist() == list(range(COUNT))
-    assert len(set(lines["track"][taken].tolist())) == 1
+    assert len(lines) == count
+    at = lines["kind"] == "scratch"
+    assert np.abs(lines["x"][at] - (50.5 + LEFT)).max() < 0.5
+    assert lines["frame"][at].tolist() == [n for n in range(COUNT) if n != 12]  # which can't be read
+    assert len(set(lines["track"][at].tolist())) == 1
+    row = int(np.flatnonzero(at)[0])
+    runs = dict(word.split(":") for word in lines["runs"][row].split())
+    assert runs[str(50 + LEFT)] == f"{3}-{99}"
+    profile = profile_of(lines["profile"][row])
+    assert len(profile) == len(runs)
+    assert max(profile) > 0.8
     table = scratch_table(SimpleNamespace(folder=tmp_path))
-    assert [row[:3] for row in table.rows if row[0].startswith("scratch")] == [
-        ("scratch, base side", "1", "12")
+    assert [each[:3] for each in table.rows if each[0].startswith("scratch")] == [
+        ("scratch, base side", "1", "29")
     ]
 
 
@@ -51,5 +59,5 @@ def test_a_black_and_white_film_has_no_side_to_tell(tmp_path):
 
 def test_no_line_no_table(tmp_path):
     assert scratch_table(SimpleNamespace(folder=tmp_path)) is None  # not looked for
-    reel(tmp_path, lines=False)
+    reel(tmp_path, line=False)
     assert scratch_table(SimpleNamespace(folder=tmp_path)) is None

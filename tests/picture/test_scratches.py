@@ -1,15 +1,22 @@
-"""Scratches: drawn ones are found where they are, posts are not, and the side is told by colour."""
+"""Scratches: drawn ones are found where they are, posts are not, the side is told by colour, and what they take is given back."""
+
+from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
-from smallgauge.picture.scratches import MEMORY, find_scratch_lines, find_scratches, make_scratch_sheet
+from smallgauge.picture.scratch_lines import find_scratch_lines
+from smallgauge.picture.scratch_repair import ScratchRepair, apply_scratch_repair, line_runs
+from smallgauge.picture.scratches import SIDES, find_scratches, make_scratch_sheet, measure_scratch_step
 from smallgauge.picture.synthetic_scratches import Scratches, draw_scratched
 
-FRAMES, WIDE, HIGH = 16, 240, 180
-NAMES = ("frame", "x", "width", "agree", "depth", "red", "green", "blue", "scene_px")
+FRAMES, WIDE, HIGH = 14, 240, 180
+BASE, EMULSION, UNTOLD = SIDES
+GRAIN = 4.0
 
 
+@lru_cache
 def texture(seed):
     """A smooth view without anything upright, wider than a frame."""
     import cv2
@@ -22,7 +29,8 @@ def texture(seed):
     return 0.2 * np.exp(0.4 * view / view.std())
 
 
-def frames(seed, *, speed, posts=(), scratches=None):
+def frames(seed, *, speed, posts=(), scratches=None, by_itself=0.0):
+    """Lightness of frames; posts move with the scene, and `by_itself` px more or less."""
     random = np.random.default_rng(seed)
     view = texture(seed)
     column = np.arange(WIDE)
@@ -30,72 +38,123 @@ def frames(seed, *, speed, posts=(), scratches=None):
         move = speed * n + random.normal(0, 0.3)
         inside = np.arange(WIDE) + 60 + move
         part = np.stack([np.interp(inside, np.arange(2 * WIDE), line) for line in view])
+        own = move + by_itself * random.normal()
         for x in posts:
-            cover = np.clip(2.0 - np.abs(column - x + move), 0, 1)
+            cover = np.clip(2.0 - np.abs(column - x + own), 0, 1)
             part = part * (1 - cover) + 0.02 * cover
         light = np.repeat(part[..., None], 3, axis=2).astype(np.float32)
         if scratches is not None:
             light = draw_scratched(light, scratches, n)
-        yield (255 * np.clip(light, 0, 1) ** (1 / 2.4) + random.normal(0, 4, light.shape)).astype(np.float32)
+        yield (255 * np.clip(light, 0, 1) ** (1 / 2.4) + random.normal(0, GRAIN, light.shape)).astype(
+            np.float32
+        )
 
 
 def found(pictures):
-    rows, before = [], []
-    for n, picture in enumerate(pictures):
-        sheet = make_scratch_sheet(picture)
-        for line in find_scratch_lines(before, sheet):
-            rows.append((n, line.x, line.width, line.agree, line.depth, *line.colours, line.scene_px))
-        before = [*before, sheet][-MEMORY:]
-    values = np.array(rows, np.float64).reshape(-1, len(NAMES))
-    lines = dict(zip(NAMES, values.T, strict=True)) | {"frame": values[:, 0].astype(np.int64)}
-    track, kind, side = find_scratches(lines, scene=np.zeros(FRAMES, np.int64), size=(WIDE, HIGH))
-    return lines | {"track": track, "kind": kind, "side": side}
+    sheets = [make_scratch_sheet(picture) for picture in pictures]
+    steps = [None, *(measure_scratch_step(*pair) for pair in pairwise(sheets))]
+    return find_scratch_lines(sheets, steps)
 
 
-def two_scratches():
+def taken(lines):
+    return [line for line in lines if line.kind == "scratch"]
+
+
+def drawn(*, wander=0.0, spans=((0, 1), (0, 1)), last=FRAMES):
+    """One line of the base, darker, at 80.3; one of the emulsion, at 170.6, drawn on the frames before `last`."""
+    places = np.tile(np.array([80.3, 170.6]), (FRAMES, 1)) + wander * np.arange(FRAMES)[:, None]
+    places[last:, 1] = np.nan
     return Scratches(
-        places=np.tile(np.array([80.3, 170.6], np.float32), (FRAMES, 1)),
+        places=places.astype(np.float32),
         widths=np.array([1.5, 2.0], np.float32),
-        gains=np.exp(np.array([[-0.4, -0.4, -0.4], [0.3, 0.9, 0.5]], np.float32)),
+        gains=np.exp(np.array([[-0.25, -0.25, -0.25], [0.15, 0.5, 0.3]], np.float32)),
         emulsion=np.array([False, True]),
+        spans=np.array(spans, np.float32),
     )
 
 
-@pytest.mark.parametrize("speed", [0.0, 1.3])
-def test_scratches_are_found_where_they_are_and_their_sides_told(speed):
-    lines = found(frames(3, speed=speed, scratches=two_scratches()))
-    taken = lines["kind"] == "scratch"
-    for place, side in ((80.3, "base side"), (170.6, "emulsion side")):
-        here = taken & (np.abs(lines["x"] - place) < 1.0)
-        assert len(set(lines["frame"][here].tolist())) >= FRAMES - 2
-        assert abs(np.median(lines["x"][here]) - place) < 0.3
-        assert set(lines["side"][here].tolist()) == {side}
-        assert len(set(lines["track"][here].tolist())) == 1
-    away = taken & (np.abs(lines["x"] - 80.3) > 2) & (np.abs(lines["x"] - 170.6) > 2)
-    assert not away.any()
+@pytest.mark.parametrize(("speed", "wander"), [(0.0, 0.0), (1.3, 0.05)])
+def test_scratches_are_found_where_they_are_and_their_colours_told(speed, wander):
+    truth = drawn(wander=wander)
+    lines = taken(found(frames(3, speed=speed, scratches=truth)))
+    assert len(lines) == 2
+    for k, line in enumerate(lines):
+        assert np.abs(np.array(line.x) - truth.places[:, k]).max() < 0.5
+        # Depth is the logarithm of lightness, light to the power of 1/2.4.
+        assert np.allclose(np.array(line.colours) / 100, np.log(truth.gains[k]), atol=0.08)
+        assert all(line.present)
+        assert all(line.bands)
 
 
-@pytest.mark.parametrize("speed", [0.0, 0.5, 2.0])
-def test_posts_are_no_scratches_in_pans_or_before_a_camera_that_stands(speed):
-    lines = found(frames(5, speed=speed, posts=(60, 130, 190)))
-    assert not (lines["kind"] == "scratch").any()
-    if speed == 0.5:
-        assert (lines["kind"] == "scene").any()
+def test_a_line_that_stops_is_told_to_stop():
+    truth = drawn(spans=((0, 0.7), (0, 1)), last=9)
+    low, late = taken(found(frames(3, speed=1.3, scratches=truth)))
+    assert 10 <= sum(low.bands) <= 12
+    assert not any(low.bands[12:])
+    assert 8 <= sum(late.present) <= 10
+    assert not any(late.present[10:])
 
 
-def test_a_line_through_a_cut_is_on_the_film_and_one_in_a_scene_at_rest_is_unsure():
-    count = 20
-    lines = {name: np.full(count, 9.0) for name in NAMES}
-    lines |= {"frame": np.arange(count), "x": np.full(count, 40.0), "agree": np.full(count, 30)}
-    lines["scene_px"] = np.zeros(count)
-    _, kind, side = find_scratches(lines, scene=np.zeros(count, int), size=(WIDE, HIGH))
-    assert set(kind.tolist()) == {"unsure"}
-    assert set(side.tolist()) == {"not told"}  # all colours the very same: a scan without colours
-    _, kind, _ = find_scratches(lines, scene=(np.arange(count) >= 9).astype(int), size=(WIDE, HIGH))
-    assert set(kind.tolist()) == {"scratch"}
+@pytest.mark.parametrize(("speed", "by_itself"), [(0.0, 0.0), (0.5, 0.0), (2.0, 0.0), (0.0, 0.3)])
+def test_posts_are_no_scratches_in_pans_or_before_a_camera_that_stands(speed, by_itself):
+    lines = found(frames(5, speed=speed, posts=(60, 130, 190), by_itself=by_itself))
+    assert not taken(lines)
+    if speed == 0.0:
+        assert {round(line.x[0] / 10) * 10 for line in lines if line.kind == "scene"} >= {60, 130, 190}
 
 
-def test_grain_alone_has_no_lines():
+def test_grain_alone_has_no_lines_and_two_frames_tell_none():
     random = np.random.default_rng(9)
     pictures = [random.normal(100, 6, (HIGH, WIDE, 3)).astype(np.float32) for _ in range(FRAMES)]
-    assert set(found(pictures)["kind"].tolist()) <= {"chance"}
+    assert not taken(found(pictures))
+    short = found(list(frames(3, speed=1.3, scratches=drawn()))[:2])
+    assert {line.kind for line in short} <= {"unsure"}
+
+
+def rows(kinds, frame, x, colours=(9.0, 9.1, 9.0)):
+    lines = {"frame": np.array(frame), "x": np.array(x, float), "kind": np.array(kinds, object)}
+    lines |= {name: np.full(len(x), value) for name, value in zip(("red", "green", "blue"), colours)}
+    return lines | {"depth": np.full(len(x), 9.0)}
+
+
+def test_a_line_is_one_over_windows_and_a_scratch_where_any_of_them_tells():
+    track, kind, side = find_scratches(
+        rows(["unsure", "scratch", "scene"], [24, 25, 30], [40, 40.4, 90]), size=(WIDE, HIGH)
+    )
+    assert track.tolist() == [0, 0, 1]
+    assert kind.tolist() == ["scratch", "scratch", "scene"]
+    assert set(side.tolist()) == {BASE}
+    _, _, side = find_scratches(rows(["scratch"], [1], [40], (9.0, 30.0, 14.0)), size=(WIDE, HIGH))
+    assert side.tolist() == [EMULSION]
+    _, _, side = find_scratches(rows(["scratch"], [1], [40]), size=(WIDE, HIGH), colours=False)
+    assert side.tolist() == [UNTOLD]
+
+
+def test_what_a_scratch_takes_is_given_back():
+    truth = drawn()
+    dirty, clean = (list(frames(3, speed=1.3, scratches=each)) for each in (truth, None))
+    table = np.linspace(0, 1, 4096, dtype=np.float32)
+    codes = [np.round(4095 * np.clip(each / 255, 0, 1) ** 2.4).astype(np.uint16) for each in dirty]
+    repairs = [
+        ScratchRepair(
+            x=line.x[6],
+            profile=line.profile,
+            colours=line.colours,
+            runs=line_runs(line.x[6], len(line.profile), line.bands, (WIDE, HIGH)),
+        )
+        for line in taken(found(dirty))
+    ]
+    whole = apply_scratch_repair(codes[6], repairs, table=table)
+    shown = 255 * table[whole] ** (1 / 2.4)
+    for x in (80, 171):
+        before, after = (
+            np.abs((each - clean[6])[:, x - 3 : x + 4].mean(axis=0)).sum() for each in (dirty[6], shown)
+        )
+        assert before > 20
+        assert after < 0.5 * before
+    columns = {column for repair in repairs for column, _, _ in repair.runs}
+    away = [x for x in range(WIDE) if x not in columns]
+    assert (whole[:, away] == codes[6][:, away]).all()
+    # What hides nearly all is left.
+    deep = ScratchRepair(x=80.0, profile=(1.0,), colours=(-200.0,) * 3, runs=((80, 0, HIGH),))
+    assert (apply_scratch_repair(codes[6], [deep], table=table) == codes[6]).all()
