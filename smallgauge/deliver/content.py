@@ -428,10 +428,14 @@ def _not_done(papers: Papers) -> tuple[str, ...]:
     if papers.rendered is None:
         return tuple(texts)
     retouched = papers.retouched_frames
+    lines = (
+        papers.summary is not None and papers.summary.dirt is not None and papers.summary.dirt.lines_repaired
+    )
     if retouched:
         texts.append(
-            f"Retouching was kept to {count_words(retouched, 'picture')}, and there to specks that lie on one picture only; "
-            "scratches, hairs in the camera's or the scanner's opening, and whatever was in doubt stay as they are."
+            f"Retouching was kept to {count_words(retouched, 'picture')}, and there to specks that lie on one picture only"
+            f"{' and to scratches along the film; ' if lines else '; scratches, '}"
+            "hairs in the camera's or the scanner's opening, and whatever was in doubt stay as they are."
         )
     else:
         texts.append("Dust, hairs and scratches were not retouched: you see them as they are on the film.")

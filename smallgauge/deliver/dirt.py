@@ -19,7 +19,7 @@ _NOTE = (
 def dirt_sentence(papers: Papers) -> str | None:
     """How many specks are no longer seen; None where dirt was not looked for, or left."""
     dirt = papers.summary.dirt if papers.summary is not None else None
-    if dirt is None or not dirt.repaired or papers.summary is None:
+    if dirt is None or not (dirt.repaired or dirt.lines_repaired) or papers.summary is None:
         return None
     scenes = len(dirt.scenes_left)
     left = (
@@ -27,9 +27,18 @@ def dirt_sentence(papers: Papers) -> str | None:
         if scenes
         else ""
     )
+    lines = (
+        f"{count_words(dirt.lines_repaired, 'scratch', 'scratches')} along the film "
+        f"{'is' if dirt.lines_repaired == 1 else 'are'} fainter in the finished film, or no longer seen."
+        if dirt.lines_repaired
+        else ""
+    )
+    if not dirt.repaired:
+        return lines + left
+    lines = f" {lines}" if lines else ""
     return (
         f"{count_words(dirt.repaired, 'speck')} of dust on {count_words(papers.summary.frames, 'picture')} of the film "
-        f"{'is' if dirt.repaired == 1 else 'are'} no longer seen in the finished film.{left}"
+        f"{'is' if dirt.repaired == 1 else 'are'} no longer seen in the finished film.{lines}{left}"
     )
 
 

@@ -9,12 +9,12 @@ def dirt_value_words(value: Values) -> str:
     Examples
     --------
     >>> dirt_value_words(Values({"repair": True, "but": ["431:0", "light"]}))
-    'specks on one frame are repaired, but not 431:0 and light'
+    'specks on one frame and scratches are repaired, but not 431:0 and light'
     """
     if value.values.get("repair") is False:
         return "left as it is"
     but = value.text("but", "")
-    return "specks on one frame are repaired" + (f", but not {but}" if but else "")
+    return "specks on one frame and scratches are repaired" + (f", but not {but}" if but else "")
 
 
 def client_dirt(value: Values) -> str:

@@ -11,10 +11,11 @@ from smallgauge.picture.scratches import KINDS, SIDES
 from smallgauge.record.scratchtable import read_scratches
 
 _NOTE = (
-    "A scratch stays at its place of the film while the scene moves; a post moves with the scene. Nothing is repaired: the "
-    "finished film shows scratches as the film has them. Frames: those on which a line was seen. Faint lines over rough "
-    "pictures are missed. On the base side a wet or diffuse scan hides most; on the emulsion side layers are gone. "
-    "scratches.parquet names each line with its place. Lines that may be chance are not counted."
+    "A scratch stays at its place of the film while the scene moves; a post moves with the scene. Where dirt is repaired, "
+    "the light that a scratch takes or adds is given back in the finished film, never in the untouched copy of the scan; what "
+    "hides nearly all, and whatever is in doubt, is left. Frames: those on which a line was seen. The faintest are "
+    "missed. On the base side a wet or diffuse scan hides most; on the emulsion side layers are gone. "
+    "scratches.parquet names each line with its place, and every pixel that a repair touches."
 )
 
 

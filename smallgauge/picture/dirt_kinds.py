@@ -3,6 +3,7 @@
 find_dirt_kinds   blobs of all frames, the scene of each frame  ->  the kind of each blob        (analyse, whole table)
 propose_dirt      kinds of a scene's blobs                      ->  DirtDecision, why            (treat)
 solve_dirt        kinds, decisions                              ->  which blobs are repaired     (render, plan)
+solve_lines       kinds of lines along the film, decisions      ->  which of them are repaired   (render, plan)
 
 Dirt lies on one frame only. A ball, a bird or a snowflake stands out of the frames beside it too, but is found on those
 somewhere near, as large and as deep. Around a waving hand nothing fits its neighbours. Rain and glitter give so many such finds,
@@ -18,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.picture.dirt import Blob
+from smallgauge.picture.scratch_repair import DEEPEST
 
 # Limits of what is repaired, in deviations of the grain or as shares; chosen on drawn dirt over photographs that move
 # (benchmarks/dirt.py, seeds 1 to 4), checked on others. common practice, no source
@@ -85,10 +87,15 @@ SORTS: dict[str, Callable[[Columns], NDArray[np.bool_]]] = {
     "long": lambda blobs: np.asarray(blobs["long"] > STREAK, np.bool_),
 }
 
+LINES = "lines"  # the sort of all scratches
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DirtDecision:
-    """Whether the dirt of a scene is repaired; `but` names what is left: single blobs as "frame:blob", or a key of SORTS."""
+    """Whether the dirt of a scene, and its scratches, are repaired.
+
+    `but` names what is left: single blobs as "frame:blob", a key of SORTS, single lines as "line:track", or `LINES`, all of them.
+    """
 
     repair: bool = True
     but: tuple[str, ...] = ()
@@ -296,6 +303,8 @@ def solve_dirt(
         decision = decisions.get(int(each), others)
         wanted &= ~own | decision.repair
         for name in decision.but:
+            if name == LINES or name.startswith("line:"):
+                continue
             frame, _, blob = name.partition(":")
             here = (
                 SORTS[name](blobs)
@@ -303,4 +312,34 @@ def solve_dirt(
                 else (blobs["frame"] == int(frame)) & (blobs["blob"] == int(blob))
             )
             wanted &= ~(own & here)
+    return np.asarray(wanted, np.bool_)
+
+
+def solve_lines(
+    lines: Columns, scene: NDArray[Any], decisions: Mapping[int, DirtDecision], others: DirtDecision
+) -> NDArray[np.bool_]:
+    """Which lines along the film are repaired, on which frames: scratches, in scenes where that was decided, less what is left.
+
+    `lines` has `kind`, `track`, and `red`, `green`, `blue` (per cent of the light behind); `scene`, `decisions`, `others` as in
+    `solve_dirt`. What hides nearly all is left.
+
+    Examples
+    --------
+    >>> lines = {"kind": np.array(["scratch", "scene", "scratch"], object), "track": np.array([0, 1, 2])}
+    >>> lines |= {name: np.array([-20.0, -20.0, -20.0]) for name in ("red", "green", "blue")}
+    >>> solve_lines(lines, np.zeros(3, int), {}, DirtDecision()).tolist()
+    [True, False, True]
+    >>> solve_lines(lines, np.zeros(3, int), {}, DirtDecision(but=("line:2",))).tolist()
+    [True, False, False]
+    >>> solve_lines(lines, np.zeros(3, int), {0: DirtDecision(but=("lines",))}, DirtDecision()).any()
+    np.False_
+    """
+    deepest = np.max([np.abs(lines[name]) for name in ("red", "green", "blue")], axis=0)
+    wanted = (lines["kind"] == "scratch") & (deepest <= DEEPEST)
+    for each in np.unique(scene):
+        own = scene == each
+        decision = decisions.get(int(each), others)
+        wanted &= ~own | (decision.repair and LINES not in decision.but)
+        left = [int(name.partition(":")[2]) for name in decision.but if name.startswith("line:")]
+        wanted &= ~(own & np.isin(lines["track"], left))
     return np.asarray(wanted, np.bool_)

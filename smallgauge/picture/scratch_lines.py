@@ -357,9 +357,8 @@ def _is_wing(picture: _Picture, atom: _Atom, atoms: Sequence[_Atom], shown: Doub
             or (away < 1.5 * (sigma + picture.sigma(far.width)) and share < 1)
         ):
             return True
-    column = np.arange(picture.columns)
-    away = np.abs(column - atom.column)
-    beside = (away > 1.5 * sigma + 0.5) & (away < BESIDE_AT_360 / 2 * picture.unit + 2 * sigma)
+    far_off = np.abs(np.arange(picture.columns) - atom.column)
+    beside = (far_off > 1.5 * sigma + 0.5) & (far_off < BESIDE_AT_360 / 2 * picture.unit + 2 * sigma)
     return bool((np.abs(shown[beside]) > DEEPER * abs(atom.depth)).any())
 
 

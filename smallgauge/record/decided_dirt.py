@@ -3,7 +3,7 @@
 import re
 
 from smallgauge.errors import CallerError
-from smallgauge.picture.dirt_kinds import SORTS, DirtDecision
+from smallgauge.picture.dirt_kinds import LINES, SORTS, DirtDecision
 from smallgauge.record.by_scene import Value, scene_layers
 from smallgauge.record.files import structured
 from smallgauge.record.finding import Finding
@@ -13,7 +13,8 @@ from smallgauge.record.treatment import PROGRAM, Treatment
 def dirt_value(text: str) -> Value:
     """The value of a decision on dirt: repair, leave, or repair all but some.
 
-    What is left is named by captured frame and blob (as `dirt.parquet` counts them), or by sort.
+    What is left is named by captured frame and blob (as `dirt.parquet` counts them), by sort, or, of lines along the film, by track
+    (as `scratches.parquet` counts them), or all of them.
 
     Examples
     --------
@@ -27,12 +28,14 @@ def dirt_value(text: str) -> Value:
     if (
         act == "repair"
         and words
-        and all(word in SORTS or re.fullmatch(r"\d{1,9}:\d{1,4}", word) for word in words)
+        and all(
+            word in (*SORTS, LINES) or re.fullmatch(r"\d{1,9}:\d{1,4}|line:\d{1,6}", word) for word in words
+        )
     ):
         return {"repair": True, "but": list(dict.fromkeys(words))}
     raise CallerError(
-        f"dirt needs 'repair', 'leave', or 'repair but' and what is left: single blobs as FRAME:BLOB, or {', '.join(SORTS)}, "
-        f"such as 'repair but 431:0 light'; found '{text}'."
+        f"dirt needs 'repair', 'leave', or 'repair but' and what is left: single blobs as FRAME:BLOB, single lines as "
+        f"line:TRACK, or {', '.join((*SORTS, LINES))}, such as 'repair but 431:0 light'; found '{text}'."
     )
 
 

@@ -462,13 +462,18 @@ class SceneFlicker:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DirtSummary:
-    """Dirt of the reel: blobs found, repaired, left because somebody decided so, left by kind; scenes left whole (from 0)."""
+    """Dirt of the reel: blobs found, repaired, left because somebody decided so, left by kind; scenes left whole (from 0).
+
+    Scratches: how many lines were found, and how many of them are repaired on some frame.
+    """
 
     found: int
     repaired: int
     left_by_decision: int
     left: dict[str, int]
     scenes_left: tuple[int, ...]
+    lines_found: int = 0
+    lines_repaired: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

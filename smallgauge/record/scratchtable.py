@@ -7,7 +7,9 @@ touches. Nothing is altered by it: the decisions on dirt say what is repaired in
 from pathlib import Path
 
 from smallgauge.columns import Column, ColumnType
+from smallgauge.picture.scratch_repair import ScratchRepair
 from smallgauge.picture.scratches import KINDS, SIDES
+from smallgauge.record.dirttable import runs_of
 from smallgauge.record.table import Table, read_table
 
 SCRATCH_TABLE = "scratches.parquet"
@@ -104,6 +106,16 @@ def profile_text(profile: tuple[float, ...]) -> str:
 def profile_of(text: str) -> tuple[float, ...]:
     """A profile from the table's text."""
     return tuple(int(word) / 1000 for word in text.split())
+
+
+def line_repair_of(table: Table, row: int) -> ScratchRepair:
+    """The repair of a row's line."""
+    return ScratchRepair(
+        x=float(table["x"][row]),
+        profile=profile_of(str(table["profile"][row])),
+        colours=(float(table["red"][row]), float(table["green"][row]), float(table["blue"][row])),
+        runs=runs_of(str(table["runs"][row]), 0, 0),
+    )
 
 
 def read_scratches(folder: Path) -> Table | None:

@@ -19,6 +19,7 @@ from smallgauge.record.finding import Finding
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.material import Material
 from smallgauge.record.recipe import FINISHED
+from smallgauge.record.scratchtable import read_scratches
 from smallgauge.record.signature import (
     APPROVAL_FILE,
     APPROVAL_PAPER,
@@ -67,7 +68,8 @@ def make_approval(
 ) -> tuple[ApprovalPaper, tuple[Finding, ...]]:
     """Make `approval.mp4`, a few stills and `approval.json`; what stands and is unchanged is kept."""
     track = read_json(folder / TRACK_PAPER, TrackPaper) if capture.sound is not None else None
-    plan = plan_rendering(capture, frames, treatment, material, track, dirt=read_dirt(folder))
+    dirt, lines = read_dirt(folder), read_scratches(folder)
+    plan = plan_rendering(capture, frames, treatment, material, track, dirt=dirt, lines=lines)
     mark = NOT_SIGNED if needs_signature(capture, treatment) else ""
     chosen = still_frames(plan, frames["sharpness"], most=MOST_STILLS)
     stills = {n: f"{APPROVAL_STILLS}/{still_name(plan, n)}" for n in chosen}

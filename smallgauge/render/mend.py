@@ -1,4 +1,4 @@
-"""Captured samples of a frame with its dirt repaired, before anything else is done to them."""
+"""Captured samples of a frame with its dirt and scratches repaired, before anything else is done to them."""
 
 from collections.abc import Callable
 from typing import Any
@@ -7,21 +7,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.picture.dirt_repair import apply_dirt_repair
+from smallgauge.picture.scratch_repair import apply_scratch_repair
 from smallgauge.render.plan import FramePlan
 
 
 def mended_samples(
     read: Callable[[int], Any], plan: FramePlan, table: NDArray[np.float32] | None
 ) -> tuple[Any, int]:
-    """A frame's captured samples as `read` gives them by number, its specks repaired, and how many pixels that touched."""
+    """A frame's captured samples as `read` gives them by number, its specks and lines repaired, and how many pixels changed."""
     samples = read(plan.frame)
     if plan.dirt is None:
         return samples, 0
-    before, after = read(plan.frame - 1), read(plan.frame + 1)
-    mended = apply_dirt_repair(
-        samples, before, after, plan.dirt.repairs, table=table, hidden=plan.dirt.hidden
-    )
+    mended = samples
+    if plan.dirt.repairs:
+        before, after = read(plan.frame - 1), read(plan.frame + 1)
+        mended = apply_dirt_repair(
+            samples, before, after, plan.dirt.repairs, table=table, hidden=plan.dirt.hidden
+        )
     differs = mended != samples
+    if plan.dirt.lines:
+        # What was taken from other frames has no line on it.
+        mended = np.where(differs, mended, apply_scratch_repair(samples, plan.dirt.lines, table=table))
+        differs = mended != samples
     touched = np.count_nonzero(differs if differs.ndim == 2 else differs.any(axis=2))
     return mended, int(touched)
 

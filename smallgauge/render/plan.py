@@ -150,12 +150,13 @@ def plan_rendering(
     faults: SoundFaults | None = None,
     television_rate: Fraction = TELEVISION_RATE,
     dirt: Table | None = None,
+    lines: Table | None = None,
 ) -> Plan:
     """Plan the finished film from the papers alone.
 
     `frames` are the reel's rows in film order; `material` names its captures where it has several;
     `track` is what the captured sound says as a whole, `faults` what is to be taken out of it where that is decided;
-    `television_rate` is that of the shop's country, used where the order names none; `dirt` what was found on the film.
+    `television_rate` is that of the shop's country, used where the order names none; `dirt` and `lines` what was found on the film.
 
     A film position without a captured picture (missing in the numbering, or let pass) is left out of a
     silent film; where there is sound its slot repeats the frame before, so that sound stays in step.
@@ -180,7 +181,7 @@ def plan_rendering(
     colours, scene_flicker, findings = _colours(
         captures, running, treatment, places, moves, (held.width, held.height)
     )
-    repairs, specks, said = plan_dirt(dirt, running, treatment)
+    repairs, specks, said = plan_dirt(dirt, running, treatment, lines)
     less, told = plan_grain(
         running, treatment, readable=readable, moves=moves, size=(held.width, held.height), captures=captures
     )

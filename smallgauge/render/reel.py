@@ -29,6 +29,7 @@ from smallgauge.record.rendertable import (
     SoundFix,
     SoundSummary,
 )
+from smallgauge.record.scratchtable import read_scratches
 from smallgauge.record.shop import TELEVISION_RATE
 from smallgauge.record.soundfaults import read_faults
 from smallgauge.record.table import Table, write_table
@@ -86,8 +87,8 @@ def render_reel(
     name = device_name(device)
     track = read_json(folder / TRACK_PAPER, TrackPaper) if capture.sound is not None else None
     faults = read_faults(folder) if capture.sound is not None else None
-    dirt = read_dirt(folder)
-    plan = plan_rendering(capture, frames, treatment, material, track, faults, television_rate, dirt)
+    found = read_dirt(folder), read_scratches(folder)
+    plan = plan_rendering(capture, frames, treatment, material, track, faults, television_rate, *found)
     jobs = [segment_job(folder, material, plan, first, stop) for first, stop in plan.segments()]
     films = films_of(capture, plan, jobs)
     shelf = FilmShelf(folder=folder, jobs=jobs, films=films, journal=journal)

@@ -43,6 +43,7 @@ from smallgauge.record.light import evenness_for, table_for
 from smallgauge.record.loading import in_running_order, loading_of
 from smallgauge.record.material import PACK_FOLDER, Material, material_of
 from smallgauge.record.recipe import FINISHED
+from smallgauge.record.scratchtable import SCRATCH_TABLE, read_scratches
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Decision, Treatment, treatment_of
@@ -108,7 +109,7 @@ class OpenReel:
         self._planning = Lock()
         self._plan: Planned | None = None
         self._decided: tuple[object, Decided] | None = None
-        self._dirt: tuple[object, Table | None] | None = None
+        self._dirt: tuple[object, tuple[Table | None, Table | None]] | None = None
 
     @property
     def count(self) -> int:
@@ -182,10 +183,17 @@ class OpenReel:
 
     def dirt(self) -> Table | None:
         """The table of dirt; None where it was not looked for. Read again only where it has changed."""
-        path = self.folder / DIRT_TABLE
-        seen = path.stat().st_mtime_ns if path.is_file() else None
+        return self._found()[0]
+
+    def lines(self) -> Table | None:
+        """The table of lines along the film; None where they were not looked for. Read again only where it has changed."""
+        return self._found()[1]
+
+    def _found(self) -> tuple[Table | None, Table | None]:
+        paths = self.folder / DIRT_TABLE, self.folder / SCRATCH_TABLE
+        seen = tuple(path.stat().st_mtime_ns if path.is_file() else None for path in paths)
         if self._dirt is None or self._dirt[0] != seen:
-            self._dirt = seen, read_dirt(self.folder)
+            self._dirt = seen, (read_dirt(self.folder), read_scratches(self.folder))
         return self._dirt[1]
 
     # Rough looks
@@ -352,7 +360,13 @@ class OpenReel:
                     else None
                 )
                 plan = plan_rendering(
-                    self.capture, self.frames, treatment_of(log), material, track, dirt=self.dirt()
+                    self.capture,
+                    self.frames,
+                    treatment_of(log),
+                    material,
+                    track,
+                    dirt=self.dirt(),
+                    lines=self.lines(),
                 )
             shown: dict[int, int] = {}
             for n, frame in enumerate(plan.frames):
@@ -423,7 +437,12 @@ class OpenReel:
             colour = self._drafted(frame, draft)
         elif draft is not None:
             plan = plan_rendering(
-                self.capture, self.frames, self._with(draft), self.material(), dirt=self.dirt()
+                self.capture,
+                self.frames,
+                self._with(draft),
+                self.material(),
+                dirt=self.dirt(),
+                lines=self.lines(),
             )
             frame = next(each for each in plan.frames if each.source == row)
             colour = frame.colour.whole

@@ -1,7 +1,7 @@
 """Specks at the bench: how many a frame has, which of them are repaired as things stand, and by whose word some are left.
 
 speck_counts   of every row: what the strip shows
-specks_of      of one row: what is outlined, and what was decided for its scene
+specks_of      of one row: what is outlined, and what was decided for its scene; scratches among them
 
 A refusal is a decision on dirt like any other, recorded by `decide.record`.
 """
@@ -13,8 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.picture.dirt_kinds import DIRT, KINDS, SORTS, solve_dirt
+from smallgauge.picture.dirt_kinds import DIRT, KINDS, LINES, SORTS, DirtDecision, solve_dirt, solve_lines
+from smallgauge.picture.scratches import KINDS as LINE_KINDS
+from smallgauge.picture.scratches import SIDES
 from smallgauge.record.decided_dirt import dirt_decisions
+from smallgauge.record.dirttable import runs_of
 from smallgauge.record.table import Table
 from smallgauge.workbench.opened import OpenReel
 
@@ -59,4 +62,44 @@ def specks_of(reel: OpenReel, row: int) -> tuple[list[dict[str, Any]], dict[str,
         }
         for n in range(len(at))
     ]
-    return specks, {**asdict(decision), "sorts": list(SORTS)}
+    specks += _lines_of(reel, (number, frame, scene), own, others, decided)
+    return specks, {**asdict(decision), "sorts": [*SORTS, LINES]}
+
+
+def _lines_of(
+    reel: OpenReel,
+    at: tuple[int, int, int],
+    own: dict[int, DirtDecision],
+    others: DirtDecision,
+    decided: bool,
+) -> list[dict[str, Any]]:
+    """The scratches of a captured frame; `at` are its capture, number and scene."""
+    table = reel.lines()
+    if table is None:
+        return []
+    number, frame, scene = at
+    rows = np.flatnonzero(
+        (table["capture"] == number) & (table["frame"] == frame) & (table["kind"] == "scratch")
+    )
+    lines = {name: column[rows] for name, column in table.values.items()}
+    wanted = solve_lines(lines, np.full(len(rows), scene), own, others) & decided
+    out = []
+    for n in range(len(rows)):
+        runs = np.array(runs_of(str(lines["runs"][n]), 0, 0), np.int64)
+        if not len(runs):
+            continue
+        left, top = int(runs[:, 0].min()), int(runs[:, 1].min())
+        out.append(
+            {
+                "name": f"line:{int(lines['track'][n])}",
+                "left": left,
+                "top": top,
+                "width": int(runs[:, 0].max()) + 1 - left,
+                "height": int(runs[:, 2].max()) - top,
+                "kind": "scratch",
+                "words": f"{LINE_KINDS['scratch']}; {SIDES.get(str(lines['side'][n]), '')}",
+                "sorts": [LINES],
+                "repaired": bool(wanted[n]),
+            }
+        )
+    return out

@@ -6,7 +6,7 @@ export const pointed = signal(""); // the speck whose button has the pointer or 
 const open = signal(false);
 const MOST = 60; // specks of a frame that have a button of their own
 
-const SORT_WORDS = /** @type {Record<string, string>} */ ({ dark: "dark specks", light: "light specks", long: "hairs" });
+const SORT_WORDS = /** @type {Record<string, string>} */ ({ dark: "dark specks", light: "light specks", long: "hairs", lines: "scratches" });
 
 /** The words of a decision on dirt. @param {{repair: boolean, but: string[]}} dirt */
 export const dirtText = (dirt) => (!dirt.repair ? "leave" : dirt.but.length ? `repair but ${dirt.but.join(" ")}` : "repair");
@@ -18,7 +18,7 @@ export function Specks({ told, fields }) {
   const may = told.specks.filter((/** @type {any} */ s) => s.kind === "dirt");
   const other = told.specks.length - may.length;
   return html`<details class="specks" open=${open.value} onToggle=${(/** @type {any} */ e) => (open.value = e.target.open)}>
-    <summary>Specks: ${may.length ? `${may.filter((/** @type {any} */ s) => s.repaired).length} of ${may.length} on this frame are repaired` : "none on this frame that is dirt"}${other ? `, ${other} more are left as no dirt` : ""}</summary>
+    <summary>Specks and scratches: ${may.length ? `${may.filter((/** @type {any} */ s) => s.repaired).length} of ${may.length} on this frame are repaired` : "none on this frame that is dirt"}${other ? `, ${other} more are left as no dirt` : ""}</summary>
     ${open.value ? html`<${Choices} told=${told} may=${may} fields=${fields} />` : ""}
   </details>`;
 }
@@ -40,7 +40,7 @@ function Choices({ told, may, fields }) {
       ${may.slice(0, MOST).map((/** @type {any} */ s) => {
         const sort = s.sorts.find((/** @type {string} */ each) => dirt.but.includes(each));
         const point = { onMouseEnter: () => (pointed.value = s.name), onFocus: () => (pointed.value = s.name), onMouseLeave: () => (pointed.value = ""), onBlur: () => (pointed.value = "") };
-        return html`<li><button aria-pressed=${s.repaired} disabled=${!dirt.repair || Boolean(sort)} ...${point} onClick=${() => turn(s.name)}>speck ${s.name.split(":")[1]}, ${s.width} x ${s.height} px: ${s.repaired ? "repaired" : "left"}</button></li>`;
+        return html`<li><button aria-pressed=${s.repaired} disabled=${!dirt.repair || Boolean(sort)} ...${point} onClick=${() => turn(s.name)}>${s.kind === "scratch" ? "scratch" : "speck"} ${s.name.split(":")[1]}, ${s.width} x ${s.height} px: ${s.repaired ? "repaired" : "left"}</button></li>`;
       })}
     </ul>
     ${may.length > MOST ? html`<p class="quiet">${may.length - MOST} more have no button here; decide on them by sort, or with smallgauge treat.</p>` : ""}
