@@ -15,7 +15,7 @@ export const dirtText = (dirt) => (!dirt.repair ? "leave" : dirt.but.length ? `r
 export function Specks({ told, fields }) {
   const { dirt } = told;
   if (!dirt) return "";
-  const may = told.specks.filter((/** @type {any} */ s) => s.kind === "dirt");
+  const may = told.specks.filter((/** @type {any} */ s) => s.kind === "dirt" || s.kind === "scratch");
   const other = told.specks.length - may.length;
   return html`<details class="specks" open=${open.value} onToggle=${(/** @type {any} */ e) => (open.value = e.target.open)}>
     <summary>Specks and scratches: ${may.length ? `${may.filter((/** @type {any} */ s) => s.repaired).length} of ${may.length} on this frame are repaired` : "none on this frame that is dirt"}${other ? `, ${other} more are left as no dirt` : ""}</summary>
