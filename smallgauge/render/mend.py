@@ -18,17 +18,16 @@ def mended_samples(
     samples = read(plan.frame)
     if plan.dirt is None:
         return samples, 0
-    mended = samples
-    if plan.dirt.repairs:
-        before, after = read(plan.frame - 1), read(plan.frame + 1)
-        mended = apply_dirt_repair(
-            samples, before, after, plan.dirt.repairs, table=table, hidden=plan.dirt.hidden
+    repairs, lines = plan.dirt.repairs, plan.dirt.lines
+    mended = apply_scratch_repair(samples, lines, table=table) if lines else samples
+    if repairs:
+        # A line lies on the frames beside it too, as good as at its own place.
+        before, after = (
+            apply_scratch_repair(each, lines, table=table) if lines else each
+            for each in (read(plan.frame - 1), read(plan.frame + 1))
         )
+        mended = apply_dirt_repair(mended, before, after, repairs, table=table, hidden=plan.dirt.hidden)
     differs = mended != samples
-    if plan.dirt.lines:
-        # What was taken from other frames has no line on it.
-        mended = np.where(differs, mended, apply_scratch_repair(samples, plan.dirt.lines, table=table))
-        differs = mended != samples
     touched = np.count_nonzero(differs if differs.ndim == 2 else differs.any(axis=2))
     return mended, int(touched)
 

@@ -52,16 +52,17 @@ def test_lines_are_left_by_track_by_sort_by_kind_and_where_they_hide_all():
 
 def test_a_line_is_given_back_beside_specks_and_counted():
     clean = np.full((60, 60, 3), 2000, np.uint16)
-    dirty = clean.copy()
-    dirty[:, 30] = 1600  # exp(-0.2231) of the light
+    scratched = clean.copy()
+    scratched[:, 30] = 1600  # exp(-0.2231) of the light
+    dirty = scratched.copy()
     dirty[20:24, 28:33] = 300
     runs = tuple((y, 28, 33) for y in range(20, 24))
     speck = DirtRepair(runs=runs, before=STILL, after=STILL)
     plan = DirtPlan(repairs=(speck,), hidden=((), ()), lines=(LINE,))
     frame = SimpleNamespace(frame=1, dirt=plan)
-    whole, touched = mended_samples(lambda n: dirty if n == 1 else clean, frame, TABLE)
+    whole, touched = mended_samples(lambda n: dirty if n == 1 else scratched, frame, TABLE)
     assert np.abs(whole.astype(int) - 2000).max() <= 2
-    assert touched == 60 + 4 * 4
+    assert touched == (whole != dirty).any(axis=2).sum() >= 60 + 4 * 4
     # Without specks its neighbours are not read; without anything nothing is.
     only = SimpleNamespace(frame=1, dirt=replace(plan, repairs=()))
     whole, touched = mended_samples({1: dirty}.__getitem__, only, TABLE)
