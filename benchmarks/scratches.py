@@ -3,11 +3,13 @@
 Drawn: six lines a reel, 1 to 3 px wide at 360 rows, of 12 to 60 per cent of the light, wandering by 0.08 px a frame; *broken*:
 half of them over 0.65 to 0.95 of the height only, half on 0.6 to 0.9 of the frames only. Posts: 1 to 7 px, over the whole height,
 nearer than what is behind them, so that they move by themselves. A column counts once a frame. *contrast*: how much a line
-changes lightness at its middle, mean over its height, in deviations of the grain there. Run:
+changes lightness at its middle, mean over its height, in deviations of the grain there. *left*: of what found lines change (mean
+over the height, columns within their width, the middle frame) how much is there after the repair. Run:
 `python -m benchmarks.scratches [--height 1080] [--frames 25] [--seeds 41 42 43] [--faint]`; `--faint`: lines of 2 to 12 per cent.
 """
 
 import argparse
+import copy
 import time
 from collections import Counter
 from itertools import pairwise
@@ -17,6 +19,7 @@ import numpy as np
 
 from benchmarks.moving_pictures import moving_scene, with_grain
 from smallgauge.picture.scratch_lines import find_scratch_lines
+from smallgauge.picture.scratch_repair import ScratchRepair, apply_scratch_repair, line_runs
 from smallgauge.picture.scratches import SIDES, make_scratch_sheet, measure_scratch_step
 from smallgauge.picture.synthetic_scratches import Scratches, draw_scratched, draw_scratches
 
@@ -55,15 +58,17 @@ def drawn_scene(kind, frames, height, seed):
 
 
 def searched(scene, scratches, seed):
-    """All lines, CPU seconds a frame, and each drawn line's contrast in deviations of the grain."""
+    """All lines, CPU seconds a frame, each drawn line's contrast in deviations of the grain; the middle frame, and clean."""
     random = np.random.default_rng([seed, 5])
     sheets, steps, spent = [], [], 0.0
-    strength = np.zeros(0)
+    strength, middle = np.zeros(0), None
     for n, light in enumerate(scene):
         if scratches is not None:
             behind, light = light, draw_scratched(light, scratches, n)
             if n == len(scratches.places) // 2:
                 strength = contrasts(behind, light, scratches, n)
+                clean = with_grain(behind, copy.deepcopy(random))
+                middle = with_grain(light, copy.deepcopy(random)), clean
         shown = np.asarray(255 * with_grain(light, random) ** np.float32(1 / 2.4), np.float32)
         begin = time.process_time()
         sheets.append(make_scratch_sheet(shown))
@@ -72,7 +77,31 @@ def searched(scene, scratches, seed):
     begin = time.process_time()
     lines = find_scratch_lines(sheets, steps)
     spent += time.process_time() - begin
-    return lines, spent / len(sheets), strength
+    return lines, spent / len(sheets), strength, middle
+
+
+def left_over(lines, scratches, middle):
+    """What found lines change on the middle frame, before and after the repair."""
+    n, (dirty, clean) = len(scratches.places) // 2, middle
+    size = (dirty.shape[1], dirty.shape[0])
+    found = [line for line in lines if line.kind == "scratch" and line.present[n]]
+    repairs = [
+        ScratchRepair(
+            x=line.x[n],
+            profile=line.profile,
+            colours=line.colours,
+            runs=line_runs(line.x[n], len(line.profile), line.bands, size),
+        )
+        for line in found
+    ]
+    mended = apply_scratch_repair(dirty, repairs, table=None)
+    change = [np.abs((each ** (1 / 2.4) - clean ** (1 / 2.4)).mean(axis=(0, 2))) for each in (dirty, mended)]
+    total = np.zeros(2)
+    for place, width in zip(scratches.places[n], scratches.widths, strict=True):
+        if np.isfinite(place) and any(abs(line.x[n] - place) < 2 * width for line in found):
+            part = slice(max(0, round(place - width)), round(place + width) + 1)
+            total += [each[part].sum() for each in change]
+    return total
 
 
 def contrasts(behind, light, scratches, n):
@@ -119,14 +148,14 @@ def main():
     parser.add_argument("--faint", action="store_true")
     parser.add_argument("--verbose", action="store_true")
     args = parser.parse_args()
-    print("| scene | found, of columns drawn | side right | false lines in frames | CPU s a frame |")
-    print("| --- | --- | --- | --- | --- |")
+    print("| scene | found, of columns drawn | side right | left | false lines in frames | CPU s a frame |")
+    print("| --- | --- | --- | --- | --- | --- |")
     scale = args.height / 360
     cases = [(kind, "scratched") for kind in SCRATCHED] + [("pan", "broken"), ("still", "broken")]
     cases += [(kind, "") for kind in (() if args.faint else CLEAN)]
     by_contrast = Counter()
     for kind, dirty in cases:
-        total, spent, false = np.zeros(3, int), 0.0, 0
+        total, spent, false, change = np.zeros(3, int), 0.0, 0, np.zeros(2)
         for seed in args.seeds:
             random, width = np.random.default_rng(seed), args.height * 4 // 3
             broken = 0.5 if dirty == "broken" else 0.0
@@ -141,7 +170,8 @@ def main():
                     spans=lines.spans,
                 )
             scene = drawn_scene(kind, args.frames, args.height, seed)
-            found, each, strength = searched(scene, lines if dirty else None, seed)
+            found, each, strength, middle = searched(scene, lines if dirty else None, seed)
+            change += left_over(found, lines, middle) if dirty else 0
             rows, wrong, _ = told(found, lines if dirty else None, scale)
             spent += each / len(args.seeds)
             false += len(wrong)
@@ -167,12 +197,18 @@ def main():
                     print("  false", kind, seed, brief(line))
         drawn, hit, right = total
         share = f"{hit / drawn:.3f} of {drawn}" if drawn else "-"
+        rest = f"{change[1] / change[0]:.2f}" if change[0] else "-"
         sides = f"{right / max(hit, 1):.3f}" if drawn else "-"
         name = kind + (f", {dirty}" if dirty else "")
         print(
-            f"| {name} | {share} | {sides} | {false} in {args.frames * len(args.seeds)} | {spent:.3f} |",
+            f"| {name} | {share} | {sides} | {rest} | {false} in {args.frames * len(args.seeds)} | {spent:.3f} |",
             flush=True,
         )
+    print_by_contrast(by_contrast)
+
+
+def print_by_contrast(by_contrast):
+    """Print how many columns are found at each contrast."""
     print("\n| contrast, deviations of the grain | found, of columns drawn |\n| --- | --- |")
     for n, (low, high) in enumerate(pairwise(LIMITS)):
         drawn = by_contrast[n, "drawn"]

@@ -4,6 +4,7 @@
 captured frames beside its own. Nothing is altered by it: the decisions on dirt say what is repaired in the finished film.
 """
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,22 @@ DIRT_TABLE = "dirt.parquet"
 
 def _c(name: str, unit: str, kind: ColumnType, meaning: str, *, source: str = "SROD") -> Column:
     return Column(name=name, unit=unit, type=kind, meaning=meaning, source=source)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DirtSummary:
+    """Dirt of the reel: blobs found, repaired, left because somebody decided so, left by kind; scenes left whole (from 0).
+
+    Scratches: how many lines were found, and how many of them are repaired on some frame.
+    """
+
+    found: int
+    repaired: int
+    left_by_decision: int
+    left: dict[str, int]
+    scenes_left: tuple[int, ...]
+    lines_found: int = 0
+    lines_repaired: int = 0
 
 
 MOVES = tuple(f"{side}_{letter}" for side in ("before", "after") for letter in "abcdef")

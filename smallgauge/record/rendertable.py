@@ -7,6 +7,7 @@ from math import nan
 from smallgauge.columns import Column
 from smallgauge.picture.flicker import TERMS
 from smallgauge.picture.steadiness import Steadiness
+from smallgauge.record.dirttable import DirtSummary
 from smallgauge.record.finding import Finding
 from smallgauge.record.toldcolour import GreyScale, SceneLight
 from smallgauge.sound.loudness import LoudnessReading, ViewingGain
@@ -458,22 +459,6 @@ class SceneFlicker:
     before_ln: float
     after_ln: float
     share: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DirtSummary:
-    """Dirt of the reel: blobs found, repaired, left because somebody decided so, left by kind; scenes left whole (from 0).
-
-    Scratches: how many lines were found, and how many of them are repaired on some frame.
-    """
-
-    found: int
-    repaired: int
-    left_by_decision: int
-    left: dict[str, int]
-    scenes_left: tuple[int, ...]
-    lines_found: int = 0
-    lines_repaired: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

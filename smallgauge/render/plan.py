@@ -23,6 +23,7 @@ from smallgauge.picture.steadiness import SteadinessSeries, solve_steadiness
 from smallgauge.record.by_scene import scenes_by_position
 from smallgauge.record.capture import Capture
 from smallgauge.record.chapters import scene_titles
+from smallgauge.record.dirttable import DirtSummary
 from smallgauge.record.evidence import evidence_of, film_scale, pixels_per_mm, shape_of
 from smallgauge.record.files import structured
 from smallgauge.record.finding import Finding
@@ -30,7 +31,7 @@ from smallgauge.record.loading import in_running_order, loading_of
 from smallgauge.record.material import Material
 from smallgauge.record.ordered import ordered_recipes
 from smallgauge.record.recipe import SEGMENT_FRAMES, CopyRecipe
-from smallgauge.record.rendertable import DirtSummary, SceneFlicker
+from smallgauge.record.rendertable import SceneFlicker
 from smallgauge.record.shop import TELEVISION_RATE
 from smallgauge.record.soundfaults import SoundFaults
 from smallgauge.record.table import Table

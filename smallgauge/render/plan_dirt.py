@@ -10,9 +10,8 @@ from smallgauge.picture.dirt_repair import DirtRepair, Run
 from smallgauge.picture.scratch_repair import ScratchRepair
 from smallgauge.record.by_scene import scenes_by_position
 from smallgauge.record.decided_dirt import dirt_decisions
-from smallgauge.record.dirttable import repair_of, rows_by_frame, runs_at
+from smallgauge.record.dirttable import DirtSummary, repair_of, rows_by_frame, runs_at
 from smallgauge.record.finding import Finding
-from smallgauge.record.rendertable import DirtSummary
 from smallgauge.record.scratchtable import line_repair_of
 from smallgauge.record.table import Table
 from smallgauge.record.treatment import Treatment

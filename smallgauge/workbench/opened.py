@@ -35,7 +35,6 @@ from smallgauge.picture.kernels import light_frame
 from smallgauge.picture.kernels_look import look_frame, split_colour
 from smallgauge.record.by_scene import scenes_by_position
 from smallgauge.record.capture import Capture
-from smallgauge.record.dirttable import DIRT_TABLE, read_dirt
 from smallgauge.record.files import read_decisions, read_json
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.lengths import Length, lengths_of
@@ -43,7 +42,6 @@ from smallgauge.record.light import evenness_for, table_for
 from smallgauge.record.loading import in_running_order, loading_of
 from smallgauge.record.material import PACK_FOLDER, Material, material_of
 from smallgauge.record.recipe import FINISHED
-from smallgauge.record.scratchtable import SCRATCH_TABLE, read_scratches
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Decision, Treatment, treatment_of
@@ -53,6 +51,7 @@ from smallgauge.render.pick import Place, frame_at, patch_density
 from smallgauge.render.plan import FramePlan, Plan, plan_rendering
 from smallgauge.render.plan_colour import FrameAt, plan_colours, plan_look
 from smallgauge.workbench.ahead import Ahead
+from smallgauge.workbench.film_finds import FilmFinds
 from smallgauge.workbench.looks import (
     BY_LOOK,
     CORRECTED,
@@ -109,7 +108,7 @@ class OpenReel:
         self._planning = Lock()
         self._plan: Planned | None = None
         self._decided: tuple[object, Decided] | None = None
-        self._dirt: tuple[object, tuple[Table | None, Table | None]] | None = None
+        self.finds = FilmFinds(folder)
 
     @property
     def count(self) -> int:
@@ -182,19 +181,8 @@ class OpenReel:
         return self._material
 
     def dirt(self) -> Table | None:
-        """The table of dirt; None where it was not looked for. Read again only where it has changed."""
-        return self._found()[0]
-
-    def lines(self) -> Table | None:
-        """The table of lines along the film; None where they were not looked for. Read again only where it has changed."""
-        return self._found()[1]
-
-    def _found(self) -> tuple[Table | None, Table | None]:
-        paths = self.folder / DIRT_TABLE, self.folder / SCRATCH_TABLE
-        seen = tuple(path.stat().st_mtime_ns if path.is_file() else None for path in paths)
-        if self._dirt is None or self._dirt[0] != seen:
-            self._dirt = seen, (read_dirt(self.folder), read_scratches(self.folder))
-        return self._dirt[1]
+        """The table of dirt; None where it was not looked for."""
+        return self.finds.dirt()
 
     # Rough looks
 
@@ -359,15 +347,9 @@ class OpenReel:
                     if self.capture.sound is not None
                     else None
                 )
-                plan = plan_rendering(
-                    self.capture,
-                    self.frames,
-                    treatment_of(log),
-                    material,
-                    track,
-                    dirt=self.dirt(),
-                    lines=self.lines(),
-                )
+                dirt, lines = self.dirt(), self.finds.lines()
+                given = self.capture, self.frames, treatment_of(log), material, track
+                plan = plan_rendering(*given, dirt=dirt, lines=lines)
             shown: dict[int, int] = {}
             for n, frame in enumerate(plan.frames):
                 shown.setdefault(frame.source, n)
@@ -442,7 +424,7 @@ class OpenReel:
                 self._with(draft),
                 self.material(),
                 dirt=self.dirt(),
-                lines=self.lines(),
+                lines=self.finds.lines(),
             )
             frame = next(each for each in plan.frames if each.source == row)
             colour = frame.colour.whole

@@ -74,7 +74,7 @@ def _lines_of(
     decided: bool,
 ) -> list[dict[str, Any]]:
     """The scratches of a captured frame; `at` are its capture, number and scene."""
-    table = reel.lines()
+    table = reel.finds.lines()
     if table is None:
         return []
     number, frame, scene = at
