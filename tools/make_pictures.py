@@ -44,6 +44,9 @@ from smallgauge.picture.primary import PrinterPoints
 from smallgauge.picture.rendering import propose_rendering
 from smallgauge.picture.repetition import find_grain_layout, make_grain, measure_repetition
 from smallgauge.picture.scenes import make_proxies
+from smallgauge.picture.scratch_lines import find_scratch_lines
+from smallgauge.picture.scratch_repair import ScratchRepair, apply_scratch_repair, line_runs
+from smallgauge.picture.scratches import make_scratch_sheet, measure_scratch_step
 from smallgauge.picture.selective import HueWindow
 from smallgauge.picture.synthetic import (
     PerforationDamage,
@@ -54,6 +57,7 @@ from smallgauge.picture.synthetic import (
     specimen_truth,
 )
 from smallgauge.picture.synthetic_negative import GREY, STOCKS, draw_negative, draw_scan
+from smallgauge.picture.synthetic_scratches import draw_scratched, draw_scratches
 from smallgauge.record.loading import Loading
 from smallgauge.sound.clicks import apply_click_repair, find_clicks
 from smallgauge.sound.fixes import BAND_SIGMAS, TAPE_RUN, Fix, solve_fixes
@@ -423,6 +427,39 @@ def sound_faults() -> None:
     write_picture("sound-faults", np.repeat(np.vstack(panels)[:, :, None], 3, axis=2))
 
 
+def scratches() -> None:
+    """A drawn frame with three scratches: as scanned, with what was found marked above, and as it is finished."""
+    truth = specimen_truth(
+        "super 8", width=768, height=576, frames=16, seed=11, dirt_per_frame=0.0, start_exposures=()
+    )
+    lines = draw_scratches(np.random.default_rng(5), 472, 16, 3)
+    seen, sheets, steps = [], [], []
+    for n, light in enumerate(lights(truth)):
+        left, top = 184, 108  # inside the camera's picture
+        seen.append(draw_scratched(light[top : top + 348, left : left + 472], lines, n))
+        sheets.append(
+            make_scratch_sheet(np.ascontiguousarray(255 * seen[-1] ** np.float32(1 / 2.4), np.float32))
+        )
+        steps.append(measure_scratch_step(*sheets[-2:]) if n else None)
+    found = [line for line in find_scratch_lines(sheets, steps) if line.kind == "scratch"]
+    number = 8
+    repairs = [
+        ScratchRepair(
+            x=line.x[number],
+            profile=line.profile,
+            colours=line.colours,
+            runs=line_runs(line.x[number], len(line.profile), line.bands, (472, 348)),
+        )
+        for line in found
+    ]
+    mended = apply_scratch_repair(seen[number], repairs, table=None)
+    left, right = (np.clip(each, 0, 1) ** (1 / 2.4) for each in (seen[number], mended))
+    for line in found:
+        x = round(line.x[number])
+        left[:8, max(0, x - 1) : x + 2] = (1.0, 0.3, 0.1)
+    write_picture("scratches", np.hstack([left, np.ones((348, 12, 3)), right]))
+
+
 def dirt() -> None:
     """A drawn frame with dirt: as scanned, with what was found framed, and as it is finished."""
     import cv2
@@ -590,6 +627,7 @@ def grain() -> None:
 ALL: tuple[Callable[[], None], ...] = (
     colour,
     dirt,
+    scratches,
     completeness,
     damage,
     flicker,

@@ -20,8 +20,11 @@ from smallgauge.picture.flow import dense_flow
 STEP = 2  # flow is found on a picture reduced by this
 THRESHOLD = 3.7  # deviations of the grain; the reference names it (picture science, section e)
 DETAIL = 0.2  # of the spread of nine pixels that is added to the limit; common practice, no source
-SOFT_PX = (0.0, 1.0, 2.0)
-SHAPE_PX = (0.0, 1.0)
+SOFT_PX, SOFTER_PX = (
+    1.0,
+    1.7,
+)  # softness at which is looked too; the second on top of the first, together 2 px
+FILLED_AT = 4  # how much smaller flow is filled
 SHAPE_SHARE = 0.2  # of a blob's strongest pixel that its weakest one has; common practice, no source
 GROWN = (
     2.0  # deviations from which a pixel beside a seed belongs to the same blob; common practice, no source
@@ -137,32 +140,32 @@ def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> tuple[Blob
     pairs = list(zip((before, after), flows, offsets, strict=True))
     sides = [_carried(sheet.lightness, flow, offset) for sheet, flow, offset in pairs]
     sigma = _grain(now.lightness, sides)
-    far = _spikes(now.lightness, sides, sigma, THRESHOLD, strict=True)
+    far = _spikes(now.lightness, sides, sigma)[0]
     # The flow under what stands out is filled from around it, and the question asked again.
     under = _under(far != 0, flows[0].shape[:2])
     filled = [_filled(flow, under) for flow in flows]
     for (sheet, _, offset), flow, side in zip(pairs, filled, sides, strict=True):
         _carry_again(sheet.lightness, flow, offset, under, side)
-    far, near = _at_scales(now.lightness, sides)
+    far, near = _at_scales(now.lightness, sides, _grain(now.lightness, sides))
     return _blobs(_Searched(now=now.lightness, sides=sides, sigma=sigma, far=far, near=near, flows=filled))
 
 
-def _at_scales(now: Floats, sides: list[Floats]) -> tuple[Floats, Floats]:
+def _at_scales(now: Floats, sides: list[Floats], sigma: Floats) -> tuple[Floats, Floats]:
     """What stands out of both sides at some softness, strictly and loosely: the value farthest from 0 of all of them."""
     import cv2
 
-    far, near = np.zeros_like(now), np.zeros_like(now)
-    for soft in SOFT_PX:
-        if soft:
-            here, *beside = (cv2.GaussianBlur(each, (0, 0), soft) for each in (now, *sides))
-        else:
-            here, beside = now, sides
-        sigma = _grain(here, beside)
-        strict = _spikes(here, beside, sigma, THRESHOLD, strict=True)
-        far = np.where(np.abs(strict) > np.abs(far), strict, far)
-        if soft in SHAPE_PX:
-            loose = _spikes(here, beside, sigma, GROWN, strict=False)
-            near = np.where(np.abs(loose) > np.abs(near), loose, near)
+    far, near = _spikes(now, sides, sigma)
+    soft, *beside = (cv2.GaussianBlur(each, (0, 0), SOFT_PX) for each in (now, *sides))
+    _spikes(soft, beside, _grain(soft, beside), into=(far, near))
+    # The softest is looked at in copies reduced to half: softened so far, nothing is lost.
+    size = (now.shape[1] // 2, now.shape[0] // 2)
+    soft, *beside = (
+        cv2.GaussianBlur(cv2.resize(each, size, interpolation=cv2.INTER_AREA), (0, 0), SOFTER_PX / 2)
+        for each in (soft, *beside)
+    )
+    softest = _spikes(soft, beside, _grain(soft, beside, every=2))[0]
+    softest = cv2.resize(softest, now.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    np.copyto(far, softest, where=np.abs(softest) > np.abs(far))
     return far, near
 
 
@@ -208,12 +211,12 @@ def _carry_again(lightness: Floats, flow: Floats, offset: Floats, under: Mask, o
     predict(lightness, flow, offset, STEP, where, out)
 
 
-def _grain(now: Floats, sides: list[Floats]) -> Floats:
+def _grain(now: Floats, sides: list[Floats], *, every: int = 4) -> Floats:
     """The grain's deviation by lightness, from calm pixels: 256 values."""
-    p, n, value = sides[0][::4, ::4].ravel(), sides[1][::4, ::4].ravel(), now[::4, ::4].ravel()
+    p, n, value = (each[::every, ::every].ravel() for each in (*sides, now))
     middle = 0.5 * (p + n)
     off = value - middle
-    bins = np.clip(middle, 0, 255).astype(np.int32) // 16
+    bins = np.clip(middle, 0, 255).astype(np.uint8) // 16  # 16 bits or fewer are sorted by counting
     order = np.argsort(bins, kind="stable")
     edges = np.searchsorted(bins[order], np.arange(17))
     centres, deviations = [], []
@@ -229,12 +232,24 @@ def _grain(now: Floats, sides: list[Floats]) -> Floats:
     return np.asarray(np.maximum(levels, LEAST_GRAIN), np.float32)
 
 
-def _spikes(now: Floats, sides: list[Floats], sigma: Floats, least: float, *, strict: bool) -> Floats:
+def _spikes(
+    now: Floats, sides: list[Floats], sigma: Floats, into: tuple[Floats, Floats] | None = None
+) -> tuple[Floats, Floats]:
+    """What stands out of both sides, strictly and loosely; where `into` holds what stands out farther, that is kept."""
     from smallgauge.picture.kernels_dirt import spikes
 
-    out = np.empty_like(now)
-    spikes(now, sides[0], sides[1], sigma, np.float32(least), np.float32(DETAIL), strict, out)
-    return out
+    far, near = into if into is not None else (np.zeros_like(now), np.zeros_like(now))
+    spikes(
+        now,
+        sides[0],
+        sides[1],
+        sigma,
+        (np.float32(THRESHOLD), np.float32(GROWN)),
+        np.float32(DETAIL),
+        far,
+        near,
+    )
+    return far, near
 
 
 def _under(seeds: Mask, shape: tuple[int, int]) -> Mask:
@@ -249,18 +264,24 @@ def _filled(flow: Floats, under: Mask) -> Floats:
     """Flow with what is `under` replaced from around it: normalised convolution, wider where there is less."""
     import cv2
 
+    size = (max(8, flow.shape[1] // FILLED_AT), max(8, flow.shape[0] // FILLED_AT))
     free = (~under).astype(np.float32)
-    out = flow.copy()
-    left = under.copy()
+    small = cv2.resize(free, size, interpolation=cv2.INTER_AREA)
+    known = cv2.resize(flow * free[..., None], size, interpolation=cv2.INTER_AREA)
+    filled = np.zeros_like(known)
+    left = np.ones(small.shape, bool)
     for width in (4.0, 10.0, 24.0):
-        weight = cv2.GaussianBlur(free, (0, 0), width)
+        weight = cv2.GaussianBlur(small, (0, 0), width / FILLED_AT)
         sure = left & (weight > 0.05)
-        if sure.any():
-            carried = cv2.GaussianBlur(flow * free[..., None], (0, 0), width)
-            out[sure] = carried[sure] / weight[sure][:, None]
-            left &= ~sure
+        carried = cv2.GaussianBlur(known, (0, 0), width / FILLED_AT)
+        filled[sure] = carried[sure] / weight[sure][:, None]
+        left &= ~sure
         if not left.any():
             break
+    out = flow.copy()
+    wide = cv2.resize(filled, flow.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+    sure = cv2.resize((~left).astype(np.uint8), flow.shape[1::-1], interpolation=cv2.INTER_NEAREST) > 0
+    out[under & sure] = wide[under & sure]
     return out
 
 

@@ -38,10 +38,11 @@ FAR_REACH = 0.25  # of its width: the same on a straight path through three fram
 CHANCE = (
     0.3  # that a speck lies so near another by chance; the reference names it (picture science, section e)
 )
-LIKE_AREA, LIKE_DEPTH, LIKE_LIGHTNESS = 2.5, 2.0, 15.0
+LIKE_AREA, LIKE_DEPTH, LIKE_LIGHTNESS = 2.2, 1.7, 15.0
 SAME_PX = 30  # pixels from which a blob is known again by its own lightness, whatever lies behind it
 AROUND, AROUND_FRAMES = 0.06, 3  # of the height, frames: what counts as beside a blob
-BUSY = 0.5  # things that move beside it, for each blob that may be dirt
+BUSY = 0.5  # things that move beside it, for each blob that may be dirt; of light ones, such as glitter
+BUSY_DARK = 1.0  # the same of dark ones
 WINDOW = 48  # frames that are judged together
 COLUMNS_ROWS = (4, 3)  # parts of the picture ...
 SPREAD = 0.35  # ... and the share of them with things that move, from which the scene is left whole
@@ -219,7 +220,9 @@ def _by_surroundings(kind: NDArray[np.object_], blobs: Columns, size: tuple[int,
         low, high = np.searchsorted(frame, (frame[n] - AROUND_FRAMES, frame[n] + AROUND_FRAMES + 1))
         away = middle[low:high] - middle[n]
         beside = (np.hypot(away[:, 0], away[:, 1]) < AROUND * size[1]) & (sign[low:high] == sign[n])
-        if (beside & moving[low:high]).sum() > BUSY * (beside & may_be[low:high]).sum():
+        if (beside & moving[low:high]).sum() > (BUSY_DARK if sign[n] < 0 else BUSY) * (
+            beside & may_be[low:high]
+        ).sum():
             kind[n] = "busy"
 
 

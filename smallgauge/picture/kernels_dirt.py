@@ -29,70 +29,74 @@ def _lerp(picture, x, y):  # type: ignore[no-untyped-def]
 
 
 @_kernel
-def _flow_at(flow, x, y, step):  # type: ignore[no-untyped-def]
-    """Flow at a pixel of the whole picture from a field that is `step` times as coarse; px of the whole picture."""
-    high, wide = flow.shape[0], flow.shape[1]
-    half = np.float32(0.5)
-    fx = (np.float32(x) + half) / np.float32(step) - half
-    fy = (np.float32(y) + half) / np.float32(step) - half
-    fx = min(max(fx, np.float32(0.0)), np.float32(wide - 1))
-    fy = min(max(fy, np.float32(0.0)), np.float32(high - 1))
-    i, j = min(int(fx), wide - 2), min(int(fy), high - 2)
-    a, b = fx - np.float32(i), fy - np.float32(j)
-    u = (flow[j, i, 0] + a * (flow[j, i + 1, 0] - flow[j, i, 0])) * (np.float32(1.0) - b) + b * (
-        flow[j + 1, i, 0] + a * (flow[j + 1, i + 1, 0] - flow[j + 1, i, 0])
-    )
-    v = (flow[j, i, 1] + a * (flow[j, i + 1, 1] - flow[j, i, 1])) * (np.float32(1.0) - b) + b * (
-        flow[j + 1, i, 1] + a * (flow[j + 1, i + 1, 1] - flow[j + 1, i, 1])
-    )
-    return u * np.float32(step), v * np.float32(step)
-
-
-@_kernel
 def predict(picture, flow, offset, step, where, out):  # type: ignore[no-untyped-def]
     """`picture` (height, width) carried by `flow` and brought to level by `offset` (both coarse by `step`), into `out`.
 
     Only where `where`, as coarse, is not 0.
     """
     high, wide = offset.shape
+    half, one = np.float32(0.5), np.float32(1.0)
+    scale, finer = np.float32(step), np.float32(1.0 / step)
+    u, v = np.empty(wide, np.float32), np.empty(wide, np.float32)
     for y in range(out.shape[0]):
         oy = min(y // step, high - 1)
-        for x in range(out.shape[1]):
-            if where[oy, min(x // step, wide - 1)] == 0:
+        fy = min(max((np.float32(y) + half) * finer - half, np.float32(0.0)), np.float32(high - 1))
+        j = min(int(fy), high - 2)
+        b = fy - np.float32(j)
+        any_here = False
+        for k in range(wide):
+            if where[oy, k] != 0:
+                any_here = True
+                break
+        if not any_here:
+            continue
+        for k in range(wide):  # the row's own flow, as coarse across
+            u[k] = (flow[j, k, 0] * (one - b) + flow[j + 1, k, 0] * b) * scale
+            v[k] = (flow[j, k, 1] * (one - b) + flow[j + 1, k, 1] * b) * scale
+        for ox in range(wide):
+            if where[oy, ox] == 0:
                 continue
-            u, v = _flow_at(flow, x, y, step)
-            out[y, x] = (
-                _lerp(picture, np.float32(x) + u, np.float32(y) + v) + offset[oy, min(x // step, wide - 1)]
-            )
+            level = offset[oy, ox]
+            first = ox * step
+            stop = out.shape[1] if ox == wide - 1 else first + step
+            for x in range(first, stop):
+                fx = min(max((np.float32(x) + half) * finer - half, np.float32(0.0)), np.float32(wide - 1))
+                i = min(int(fx), wide - 2)
+                a = fx - np.float32(i)
+                moved_x = np.float32(x) + u[i] + a * (u[i + 1] - u[i])
+                moved_y = np.float32(y) + v[i] + a * (v[i + 1] - v[i])
+                out[y, x] = _lerp(picture, moved_x, moved_y) + level
 
 
 @_kernel
-def spikes(now, before, after, sigma, least, detail, strict, out):  # type: ignore[no-untyped-def]
-    """How far each pixel stands out of both predictions, in deviations of its grain, signed, into `out` (float32).
+def spikes(now, before, after, sigma, limits, detail, far, near):  # type: ignore[no-untyped-def]
+    """How far each pixel stands out of both predictions, in deviations of its grain, signed; the farther goes into `far`, `near`.
 
     `now`, and `before` and `after` as predicted for it (height, width). `sigma` is the grain's deviation by level, an array over
-    0 to 255. A pixel counts from `least` deviations on (0 below). Where `strict`, the references are nine pixels of either
-    prediction (rank-ordered differences, the largest), and `detail` of their own spread is added to the limit, since
-    edges are never carried exactly; else the pixel's own alone.
+    0 to 255. `limits`: deviations from which a pixel counts, strictly and loosely. For `far` the references are nine pixels of
+    either prediction (rank-ordered differences, the largest), and `detail` of their own spread is added to the limit: edges are
+    never carried exactly; for `near` the pixel's own alone.
     """
     height, width = now.shape
     zero = np.float32(0.0)
     last = sigma.shape[0] - 1
+    least, loose = limits
     for y in range(height):
         up, low = max(y - 1, 0), min(y + 1, height - 1)
         for x in range(width):
             p, n, value = before[y, x], after[y, x], now[y, x]
-            out[y, x] = zero
             dp, dn = value - p, value - n
             if (dp > zero) != (dn > zero):
                 continue
-            middle = np.float32(0.5) * (p + n)
-            level = min(max(int(middle), 0), last)
-            limit = least * sigma[level]
-            if abs(dp) < limit or abs(dn) < limit:
+            level = sigma[min(max(int(np.float32(0.5) * (p + n)), 0), last)]
+            smaller = min(abs(dp), abs(dn))
+            if smaller < loose * level:
                 continue
-            if not strict:
-                out[y, x] = (dp if abs(dp) < abs(dn) else dn) / sigma[level]
+            share = smaller / level
+            if share > abs(near[y, x]):
+                near[y, x] = share if dp > zero else -share
+            limit = least * level
+            if smaller < limit:
                 continue
             left, right = max(x - 1, 0), min(x + 1, width - 1)
             high = small = p
@@ -102,9 +106,9 @@ def spikes(now, before, after, sigma, least, detail, strict, out):  # type: igno
                     high = max(high, max(one, two))
                     small = min(small, min(one, two))
             limit += detail * (high - small)
-            far = value - high if dp > zero else small - value
-            if far > limit:
-                out[y, x] = (far if dp > zero else -far) / sigma[level]
+            out = value - high if dp > zero else small - value
+            if out > limit and out / level > abs(far[y, x]):
+                far[y, x] = out / level if dp > zero else -out / level
 
 
 def warm() -> None:
@@ -113,4 +117,14 @@ def warm() -> None:
     flow: Any = np.zeros((4, 4, 2), np.float32)
     out: Any = np.zeros((8, 8), np.float32)
     predict(small, flow, np.zeros((4, 4), np.float32), 2, np.ones((4, 4), np.uint8), out)
-    spikes(small, small, small, np.ones(256, np.float32), np.float32(3.7), np.float32(0.1), True, out)
+    limits = np.float32(3.7), np.float32(2.0)
+    spikes(
+        small,
+        small,
+        small,
+        np.ones(256, np.float32),
+        limits,
+        np.float32(0.1),
+        out,
+        np.zeros((8, 8), np.float32),
+    )
