@@ -139,6 +139,18 @@ def told(lines, scratches, scale):
     return rows, [taken[m] for m in false], over
 
 
+def fainter(lines, seed):
+    """The same lines with a tenth to four tenths of their density."""
+    weaker = np.random.default_rng(seed + 1000).uniform(0.1, 0.4, 6)[:, None]
+    return Scratches(
+        places=lines.places,
+        widths=lines.widths,
+        gains=(lines.gains**weaker).astype(np.float32),
+        emulsion=lines.emulsion,
+        spans=lines.spans,
+    )
+
+
 def main():
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -160,15 +172,7 @@ def main():
             random, width = np.random.default_rng(seed), args.height * 4 // 3
             broken = 0.5 if dirty == "broken" else 0.0
             lines = draw_scratches(random, width, args.frames, 6, scale=scale, broken=broken)
-            if args.faint:
-                weaker = np.random.default_rng(seed + 1000).uniform(0.1, 0.4, 6)[:, None]
-                lines = Scratches(
-                    places=lines.places,
-                    widths=lines.widths,
-                    gains=(lines.gains**weaker).astype(np.float32),
-                    emulsion=lines.emulsion,
-                    spans=lines.spans,
-                )
+            lines = fainter(lines, seed) if args.faint else lines
             scene = drawn_scene(kind, args.frames, args.height, seed)
             found, each, strength, middle = searched(scene, lines if dirty else None, seed)
             change += left_over(found, lines, middle) if dirty else 0
