@@ -3,10 +3,14 @@
 A job is a plain function of a frozen description and a `tick` to call with frames done; only the
 description goes out and a small result comes back, never pictures. With one worker jobs run here, one
 after the other; with more, each in a process of its own (started afresh, not forked), and when one
-dies only its job is lost and given out once more. With a cluster, workers on other computers do them.
+dies only its job is lost and given out once more. What reads outside material (`outside=True`) never runs here: it has a
+process of its own even with one worker, under a ceiling of memory and a limit of time between two ticks. With a cluster, workers on
+other computers do the jobs.
 """
 
+import atexit
 import contextlib
+import faulthandler
 import hashlib
 import os
 import platform
@@ -14,18 +18,23 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
 from smallgauge.cluster import Cluster, ClusterAsked, refuse_unlike
 from smallgauge.errors import CallerError, SmallgaugeError
+from smallgauge.record.work import died
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 Tick = Callable[[int], None]
 
 NICENESS = 10  # of work behind the people at the machine
+# Ceilings of a process that reads outside material; common practice, no source. The largest frame takes a tenth of them.
+SILENT_S = 300.0  # between two ticks, that is for one frame
+MEMORY_BYTES = 8 * 2**30
 
 _counter: Any = None  # shared with the processes of a crew: frames done so far
 
@@ -55,11 +64,35 @@ def _kernels_digest() -> str:
     return digest.hexdigest()[:16]
 
 
+START = "spawn"  # how processes of a crew begin: afresh
+_kept: Any = None  # the one process beside a crew of one, kept for the next crew: starting it costs more than most of its jobs
+
+
 def _start(counter: Any) -> None:
     global _counter
     _counter = counter
     prepare_kernels()
     leave_ending_to_parent()
+
+
+def _limit_memory(ceiling: int) -> None:
+    """Let the system refuse this process more memory than the ceiling; where it can't, nothing."""
+    with contextlib.suppress(ImportError, ValueError, OSError):
+        import resource
+
+        _, most = resource.getrlimit(resource.RLIMIT_DATA)
+        resource.setrlimit(resource.RLIMIT_DATA, (ceiling, most))
+
+
+def _stop_kept() -> None:
+    global _kept
+    if _kept is not None:
+        _kept.stop()
+        _kept.join()
+        _kept = None
+
+
+atexit.register(_stop_kept)
 
 
 def leave_ending_to_parent() -> None:
@@ -85,8 +118,10 @@ def work_behind() -> None:
         os.nice(NICENESS)
 
 
-# How the pool tells that a worker died: with its job in hand, or before it was known to have one.
-_DEATHS = ("ProcessExpired", "BrokenProcessPool")
+ENDED_TWICE = (
+    "A working process was ended twice from outside (often for want of memory); "
+    "close other programs or give --workers 1, and run the same command again."
+)
 
 
 def _tick_shared(frames: int) -> None:
@@ -104,6 +139,23 @@ def _run_far(needed: dict[str, str], function: Callable[[Any, Tick], Any], job: 
     prepare_kernels()
     frames: list[int] = []
     return function(job, frames.append), sum(frames)
+
+
+def _run_outside(function: Callable[[Any, Tick], Any], job: Any, silent_s: float, memory: int) -> Any:
+    """A job under ceilings: `faulthandler` ends the process from a thread of the system when no tick comes in time."""
+    _limit_memory(memory)
+    nowhere = open(os.devnull, "w")  # noqa: PTH123, SIM115 - closed below, and the handler keeps its number
+
+    def tick(frames: int) -> None:
+        faulthandler.dump_traceback_later(silent_s, exit=True, file=nowhere)
+        _tick_shared(frames)
+
+    try:
+        tick(0)
+        return function(job, tick)
+    finally:
+        faulthandler.cancel_dump_traceback_later()
+        nowhere.close()
 
 
 class Crew:
@@ -154,38 +206,57 @@ class Crew:
             self._pool = None
 
     def _open(self) -> Any:
+        """The pool: this crew's own, or, where the jobs run here, the one process that is kept for outside material."""
+        global _kept
+        if not self.here:
+            self._pool = self._opened(self._pool)
+            return self._pool
+        _kept = self._opened(_kept)
+        return _kept
+
+    def _opened(self, pool: Any) -> Any:
         global _counter
-        if self._pool is not None and not self._pool.active:  # broken by a worker that died between two jobs
-            self._pool.stop()
-            self._pool.join()
-            self._pool = None
-        if self._pool is None:
+        if pool is not None and not pool.active:  # broken by a worker that died between two jobs
+            pool.stop()
+            pool.join()
+            pool = None
+        if pool is None:
             import multiprocessing
 
             from pebble import ProcessPool
 
-            context = multiprocessing.get_context("spawn")
+            context = multiprocessing.get_context(START)
             if _counter is None:
                 _counter = context.Value("q", 0)
-            self._pool = ProcessPool(
-                max_workers=self.workers,
+            pool = ProcessPool(
+                max_workers=1 if self.here else self.workers,
                 max_tasks=0,
                 context=context,
                 initializer=_start,
                 initargs=(_counter,),
             )
-        return self._pool
+        return pool
 
     def submit(
-        self, function: Callable[[Job, Tick], Result], job: Job, *, limit_s: float | None = None
+        self,
+        function: Callable[[Job, Tick], Result],
+        job: Job,
+        *,
+        limit_s: float | None = None,
+        outside: bool = False,
     ) -> "Future[Result]":
-        """Give out one job; the future brings its result or its error. A cluster knows no limit of time."""
+        """Give out one job; the future brings its result or its error. `outside`: it reads outside
+        material. A cluster knows no limit of time, and its workers are processes apart anyhow."""
         if self._cluster is not None:
             if limit_s is not None:
                 raise CallerError(
                     "A piece of work with a limit of time is done on this computer; leave --cluster out."
                 )
             return self._cluster.submit(_run_far, function, job)
+        if outside:
+            ceilings = (SILENT_S, MEMORY_BYTES)
+            expendable: Future[Result] = self._open().schedule(_run_outside, args=[function, job, *ceilings])
+            return expendable
         if self.here:
             future: Future[Result] = Future()
             try:
@@ -203,7 +274,7 @@ class Crew:
         """Frames done by all workers since the crew was made."""
         if self._cluster is not None:
             return self._cluster.done()
-        return self._done_here if self.here or _counter is None else int(_counter.value)
+        return self._done_here + (0 if _counter is None else int(_counter.value))
 
     def run(
         self,
@@ -212,12 +283,16 @@ class Crew:
         *,
         watch: Callable[[int], None] | None = None,
         limit_s: float | None = None,
+        outside: bool = False,
+        mend: Callable[[Job], Job | None] | None = None,
     ) -> Iterator[tuple[Job, Result]]:
         """Run jobs, a few ahead, and yield each with its result as it is finished (in no fixed order).
 
         `watch` is called about four times a second with the frames done in this call. A job whose
-        process died is given out once more; its second death is a plain error.
+        process died is given out once more; after its second death `mend` may give another job in its place, which is
+        given out twice at most too; otherwise it is a plain error.
         """
+        out = _Out(function, limit_s, outside, mend)
         begin = self.done()
         queue = iter(jobs)
         running: dict[Future[Result], tuple[Job, int]] = {}
@@ -225,11 +300,11 @@ class Crew:
         watcher = self._watch(watch, begin, stop)
         try:
             for job in queue:
-                running[self.submit(function, job, limit_s=limit_s)] = (job, 1)
+                running[self.submit(function, job, limit_s=limit_s, outside=outside)] = (job, 1)
                 if len(running) >= self.workers * 2:
-                    yield from self._finished(running, function, limit_s)
+                    yield from self._finished(running, out)
             while running:
-                yield from self._finished(running, function, limit_s)
+                yield from self._finished(running, out)
         finally:
             for future in running:
                 future.cancel()
@@ -257,8 +332,7 @@ class Crew:
     def _finished(
         self,
         running: "dict[Future[Result], tuple[Job, int]]",
-        function: Callable[[Job, Tick], Result],
-        limit_s: float | None,
+        out: "_Out",
     ) -> Iterator[tuple[Job, Result]]:
         done, _ = wait(running, return_when=FIRST_COMPLETED)
         for future in done:
@@ -266,13 +340,23 @@ class Crew:
             error = future.exception()
             if error is None:
                 yield job, future.result()
-            elif type(error).__name__ in _DEATHS and tries < 2:
-                time.sleep(0.1)
-                running[self.submit(function, job, limit_s=limit_s)] = (job, tries + 1)
-            elif type(error).__name__ in _DEATHS:
-                raise SmallgaugeError(
-                    "A working process was ended twice from outside (often for want of memory); "
-                    "close other programs or give --workers 1, and run the same command again."
-                )
-            else:
+                continue
+            if not died(error):
                 raise error
+            if tries == 2 and out.mend is not None and (other := out.mend(job)) is not None:
+                job, tries = other, 2  # it is given out twice: once now, and once more below
+            elif tries % 2 == 0:
+                raise SmallgaugeError(ENDED_TWICE)
+            time.sleep(0.1)
+            again = self.submit(out.function, job, limit_s=out.limit_s, outside=out.outside)
+            running[again] = (job, tries + 1)
+
+
+@dataclass(frozen=True)
+class _Out:
+    """How the jobs of one run are given out."""
+
+    function: Callable[[Any, Tick], Any]
+    limit_s: float | None
+    outside: bool
+    mend: Callable[[Any], Any] | None

@@ -10,11 +10,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from smallgauge.analyse.dirt import find_reel_dirt
 from smallgauge.analyse.follow import Bench, Follower
 from smallgauge.analyse.grain import find_reel_grain
+from smallgauge.analyse.outside import look_outside
 from smallgauge.analyse.reel import analyse_reel
-from smallgauge.analyse.source import Source, open_source
+from smallgauge.analyse.source import Source
 from smallgauge.cluster import ClusterAsked
 from smallgauge.crew import Crew
 from smallgauge.deliver.again import hand_over, write_changes
@@ -47,6 +50,7 @@ from smallgauge.record.files import (
 )
 from smallgauge.record.filmstate import FILM_PAPER, FilmState
 from smallgauge.record.finding import Finding, Proof
+from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.machines import MACHINES_FILE, Machines, read_machines
@@ -148,7 +152,8 @@ def finish(path: Path, out: Path, settings: Settings) -> Outcome:
     device_name(settings.device)  # refused before anything is begun
     if settings.cluster is not None:  # other computers begin elsewhere
         path, out = path.resolve(), out.resolve()
-    source = open_source(path, stated=settings.stated, machines=machines_beside(out))
+    with Crew(1) as beside:
+        source = look_outside(beside, path, stated=settings.stated, machines=machines_beside(out))
     folder = reel_folder(out, source)
     make_folder(folder)
     with ReelLock(folder, take_over=settings.take_over), _crew(folder, settings, source.path) as crew:
@@ -448,7 +453,10 @@ class Line:
         if self._made is not None:
             return self._made
         assert self.source is not None
-        return Material(stretches=(Stretch(capture=capture, frames=frames, listing=self.source.listing),))
+        # A frame that was let pass is not tried again: reading it may end this process.
+        passed = tuple(int(n) for n in np.flatnonzero(frames["flags"] & FLAG_NAMED["unreadable"].mask))
+        listing = replace(self.source.listing, left_out=passed)
+        return Material(stretches=(Stretch(capture=capture, frames=frames, listing=listing),))
 
     def _render(self, capture: Capture, frames: Table, treatment: Treatment) -> RenderSummary:
         summary = render_reel(

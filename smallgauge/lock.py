@@ -45,6 +45,11 @@ class ReelLock:
                     f"{self.path.parent.parent} is being worked on by another process that was faster; "
                     "wait for it to end."
                 )
+        for left in self.path.parent.glob(
+            f"{self.path.name}.*.dead"
+        ):  # of one killed while it took a dead lock away
+            with contextlib.suppress(OSError):
+                left.unlink()
         self._thread = threading.Thread(target=self._touch, daemon=True)
         self._thread.start()
         return self
@@ -69,7 +74,7 @@ class ReelLock:
             host, process, began = str(theirs["host"]), int(theirs["process"]), float(theirs["began"])
         except FileNotFoundError:
             return data  # let go of a moment ago
-        except (OSError, ValueError, KeyError, TypeError):
+        except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
             host, process, began = "an unknown host", -1, 0.0
         silent_s = time.time() - self.path.stat().st_mtime if self.path.exists() else STALE_S
         if host == platform.node():
@@ -127,6 +132,6 @@ def held_by(folder: Path) -> str | None:
             alive = runs_here(process, began)
         else:
             alive = time.time() - path.stat().st_mtime < STALE_S
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return None
     return f"{host}, process {process}" if alive else None

@@ -91,7 +91,7 @@ def read_list(path: Path) -> tuple[Said, ...]:
 def _toml_rows(path: Path, text: str) -> list[dict[str, str]]:
     try:
         rows = tomllib.loads(text).get("remark", [])
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise MaterialError(f"{path.name} must be TOML, but {error}; mend that line.") from None
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
         raise MaterialError(f"{path.name} must hold its remarks as [[remark]]; mend it.")

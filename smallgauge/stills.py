@@ -40,6 +40,7 @@ from smallgauge.render.fused import make_still
 from smallgauge.render.plan import Plan, plan_rendering
 from smallgauge.render.plan_stills import StillPlan, StillWish, plan_stills, scene_wishes
 
+NEXT_PAPER = "work/stills-next.json"  # the paper that is about to be named
 LONGEST_WORDS = 500  # characters, as beside a mark
 
 
@@ -99,6 +100,9 @@ def stills_folder(folder: Path, settings: Settings, asked: StillsAsked) -> KeptS
                     "stills", file.name, key=key, first=still.film_position, stop=still.film_position + 1
                 )
             settings.progress("photographs", count, len(planned))
+        # First beside, with a line of the journal: a stop between paper and line would leave a paper that nobody stands for.
+        write_json(folder / NEXT_PAPER, paper)
+        journal.add_file("stills", NEXT_PAPER, key=key_of("stills", paper.look))
         write_json(folder / STILLS_PAPER, paper)
         write_still_sheet(folder, paper)
         for name in (STILLS_PAPER, SHEET):
@@ -106,6 +110,8 @@ def stills_folder(folder: Path, settings: Settings, asked: StillsAsked) -> KeptS
                 journal.add_file("stills", name, key=key_of("stills", paper.look))
             elif name in journal.lines:
                 journal.forget(name)
+        journal.forget(NEXT_PAPER)
+        (folder / NEXT_PAPER).unlink(missing_ok=True)
     return paper
 
 
@@ -147,8 +153,11 @@ def _refuse_unfinished(folder: Path, revision: int) -> None:
 def _paper(folder: Path, journal: Journal, capture: Capture, plan: Plan, look: str) -> KeptStills:
     """The paper as it stands, or an empty one."""
     before = read_stills(folder)
-    line = journal.lines.get(STILLS_PAPER)
-    if before is not None and (line is None or not journal.holds(STILLS_PAPER, line.key)):
+    line, coming = journal.lines.get(STILLS_PAPER), journal.lines.get(NEXT_PAPER)
+    stands = line is not None and journal.holds(STILLS_PAPER, line.key)
+    if before is not None and not stands and coming is not None:  # a run that was stopped had just named it
+        stands = digest_file(folder / STILLS_PAPER) == coming.sha256
+    if before is not None and not stands:
         raise FixityError(
             f"{STILLS_PAPER} is not the file that was written in {folder}; bring it back from another copy, or take it away with "
             "the photographs and ask for them again."

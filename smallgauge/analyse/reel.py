@@ -25,6 +25,7 @@ from smallgauge.analyse.frames_out import (
 from smallgauge.analyse.frozen import take_followed, why_not_kept
 from smallgauge.analyse.guide import ARCHIVE_GUIDE, guide_key, hear_guide
 from smallgauge.analyse.lineup import line_up, line_up_findings
+from smallgauge.analyse.outside import mend_chunk, survey_outside
 from smallgauge.analyse.rows import HALO, ChunkJob, ChunkResult, analyse_chunk, chunk_files, chunk_pack
 from smallgauge.analyse.source import Source, look_at_sound
 from smallgauge.analyse.survey import survey_frames, surveyed_capture
@@ -111,6 +112,7 @@ def analyse_reel(
         return capture, read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
     surveyed = before if before is not None and journal.holds("capture.json", _survey_key(key)) else None
     if surveyed is None:
+        work = replace(work, source=survey_outside(runner, source))
         surveyed = _survey(work)
         write_json(folder / "capture.json", surveyed)
         journal.add_file("analyse", "capture.json", key=_survey_key(key))
@@ -329,6 +331,8 @@ def _chunks(work: _Work, jobs: list[ChunkJob], keys: dict[int, str]) -> tuple[Fi
         analyse_chunk,
         missing,
         watch=lambda done: work.progress("frames read and measured", kept + done, total),
+        outside=True,
+        mend=lambda job: mend_chunk(work.runner, job),
     ):
         note_chunk(work.journal, job, result, keys[job.first])
         log += [

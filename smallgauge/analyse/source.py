@@ -5,6 +5,7 @@ A folder holds the three papers beside its frames. A video file `reel.mov` has t
 """
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -131,8 +132,15 @@ def _digest_ends(path: Path) -> str:
         return hashlib.sha256(head + file.read()).hexdigest()
 
 
-def open_source(path: Path, *, stated: tuple[str, ...] = (), machines: Machines | None = None) -> Source:
+def open_source(
+    path: Path,
+    *,
+    stated: tuple[str, ...] = (),
+    machines: Machines | None = None,
+    tick: Callable[[int], None] | None = None,
+) -> Source:
     """Look at a capture: list its frames and read the papers beside them; `machines` is what the shop keeps of its own.
+    `tick` is called with 0 after each frame that was listed.
 
     Raises MaterialError where there is no capture, or where it can't be one.
     """
@@ -151,7 +159,7 @@ def open_source(path: Path, *, stated: tuple[str, ...] = (), machines: Machines 
     notes, findings = read_notes(read_text_if_there(toml), where=toml.name, stated=stated)
     if guide.exists():
         _check_guide(guide, sound, notes)
-    listing = list_capture(path)
+    listing = list_capture(path, progress=None if tick is None else lambda _: tick(0))
     open_gate, dark = (_lamp_picture(listing, name) for name in (notes.open_gate, notes.dark))
     if dark is not None and open_gate is None:
         raise MaterialError(

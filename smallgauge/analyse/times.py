@@ -24,13 +24,16 @@ def read_times(text: str, *, count: int, where: str) -> NDArray[np.float64]:
     times = np.full(count, np.nan)
     if not text.strip():
         return times
-    reader = csv.reader(io.StringIO(text))
-    header = [name.strip().lower() for name in next(reader, [])]
+    try:
+        rows = list(csv.reader(io.StringIO(text)))
+    except csv.Error as error:
+        raise MaterialError(f"{where} must be CSV, but {error}; mend it or take it away.") from None
+    header = [name.strip().lower() for name in (rows or [[]])[0]]
     if header[:2] != ["frame", "time_s"]:
         raise MaterialError(
             f"{where} must begin with the line 'frame,time_s', found '{','.join(header)}'; mend it or take it away."
         )
-    for line, row in enumerate(reader, start=2):
+    for line, row in enumerate(rows[1:], start=2):
         if not row:
             continue
         try:

@@ -275,7 +275,7 @@ def open_pack(folder: Path, name: str = "frames") -> PackReader:
         line, _, rest = index.read_bytes().partition(b"\n")
         head = PackHead(**json.loads(line))
         made = _made(pack)
-    except (OSError, ValueError, TypeError):
+    except (OSError, ValueError, TypeError, RecursionError):
         raise MaterialError(
             f"The little pictures of a reel need {pack.name} and {index.name}, whole, in {folder}, and they are not there; "
             "open the reel at the bench and they are made again."

@@ -58,7 +58,8 @@ class CaptureListing:
     name and reason. `unreadable` gives frame index and reason of files whose header can't be read; they
     keep their place and their number. `stamps` are a video's own time stamps (empty: not to be trusted).
     `notes` are sentences on how the pictures are read; `log` is what the libraries said. With a `region` only that part
-    of each picture is read, sample for sample, and `width` and `height` are its own; frames of `left_out` can't be read.
+    of each picture is read, sample for sample, and `width` and `height` are its own; frames of `left_out` can't be read,
+    and those of `deadly`, with the reason, are not tried again: reading them ended the process that did.
     `word_bits` says that the files are frames that we wrote ourselves, and how many bits hold one code.
     """
 
@@ -80,6 +81,7 @@ class CaptureListing:
     log: tuple[str, ...] = ()
     region: Region | None = None
     left_out: tuple[int, ...] = ()
+    deadly: tuple[tuple[int, str], ...] = ()
     word_bits: int | None = None
 
     @property
@@ -435,6 +437,9 @@ class FrameReader:
         listing = self.listing
         name = listing.files[number]
         path = listing.root / name
+        why = dict(listing.deadly).get(number)
+        if why is not None:
+            raise UnreadableFrame(number, name, why)
         try:
             header = read_header(path)
             if listing.word_bits is not None:

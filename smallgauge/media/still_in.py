@@ -37,6 +37,10 @@ _DPX_GREY, _DPX_RGB, _DPX_RGBA = 6, 50, 51
 # Lossless kinds of TIFF compression: none, LZW, deflate (two numbers), PackBits, zstd, LZMA.
 _TIFF_LOSSLESS = {1, 5, 8, 32946, 32773, 50000, 34925}
 _EXR_LOSSY = {"b44", "b44a", "dwaa", "dwab", "pxr24"}
+# Pixels of the largest picture that is read (16384 x 16384), so that a header can't ask for all the memory there is; common
+# practice, no source. Deflate packs 258 bytes into two bits at best (RFC 1951), 1032 to 1.
+MOST_PIXELS = 2**28
+DEFLATE_MOST = 1032
 _SOF_PLAIN = {0xC0, 0xC1, 0xC2}
 
 
@@ -75,6 +79,21 @@ def read_header(path: Path) -> StillHeader:
     MaterialError
         When the file is whole but of a kind that the program doesn't read.
     """
+    header = _header_of(path)
+    if header.width * header.height > MOST_PIXELS:
+        raise Damage(f"the header gives a size of {header.width} x {header.height}")
+    if (
+        header.format == "png"
+    ):  # what deflate can pack at most, before memory is taken for what it would unpack to
+        samples = header.width * header.height * (1 if header.encoding.layout == "grey" else 3)
+        least = samples * (header.encoding.bits // 8) // DEFLATE_MOST
+        if path.stat().st_size < least:
+            raise Damage(f"the file ends early: {path.stat().st_size} bytes of at least {least}")
+    return header
+
+
+def _header_of(path: Path) -> StillHeader:
+    """The header, as it is written."""
     try:
         with path.open("rb") as file:
             head = file.read(2048)
@@ -227,11 +246,11 @@ def _jpeg_header(path: Path) -> StillHeader:
             if len(size) < 2:
                 raise Damage("the file ends within its header")
             length = int.from_bytes(size, "big")
+            if length < 2:
+                raise Damage("the JPEG header can't be read")
             if 0xC0 <= mark[1] <= 0xCF and mark[1] not in (0xC4, 0xC8, 0xCC):
                 body = file.read(length - 2)
                 break
-            if length < 2:
-                raise Damage("the JPEG header can't be read")
             file.seek(length - 2, io.SEEK_CUR)
     if len(body) < 6 or len(body) < 6 + 3 * body[5]:
         raise Damage("the file ends within its header")

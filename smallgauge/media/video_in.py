@@ -86,6 +86,10 @@ def picture_stream(container: Any, path: Path) -> Any:
     if not streams:
         raise MaterialError(f"{path.name} holds no moving picture; give a video file or a folder of frames.")
     stream = streams[0]
+    if stream.codec_context is None:
+        raise MaterialError(
+            f"{path.name} holds moving pictures of a kind that isn't read here; give another form."
+        )
     stream.codec_context.thread_count = 1
     stream.codec_context.thread_type = "NONE"
     return stream

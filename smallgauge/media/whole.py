@@ -226,6 +226,18 @@ def append_line(path: Path, text: str) -> None:
         raise
 
 
+def _clear_drafts(folder: Path) -> None:
+    """Remove drafts that killed processes left in a folder. One of a live process elsewhere may be among them, whose number means
+    nothing here: it then makes its file exclusively instead."""
+    import psutil
+
+    for left in folder.glob(f"*{PART}"):
+        named = re.search(rf"\.(\d+)-\d+{re.escape(PART)}$", left.name)
+        if named is not None and not psutil.pid_exists(int(named[1])):
+            with contextlib.suppress(OSError):
+                left.unlink()
+
+
 def make_lock(path: Path, data: bytes) -> bool:
     """Make `path` holding `data`, exclusively: False, and nothing changed, when it exists already.
 
@@ -241,6 +253,7 @@ def make_lock(path: Path, data: bytes) -> bool:
     """
     path = Path(path)
     draft = path.with_name(f"{path.name}.{os.getpid()}-{threading.get_ident()}{PART}")
+    _clear_drafts(path.parent)
     try:
         with draft.open("wb") as file:
             file.write(data)

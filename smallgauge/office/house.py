@@ -115,7 +115,7 @@ def read_house(shelf: Path) -> House:
         document = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         return House()
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise MaterialError(f"{path} must be TOML in UTF-8, but {error}; mend it.") from None
     mistakes: list[str] = []
     holds, transports = (

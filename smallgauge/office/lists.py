@@ -80,21 +80,25 @@ def _bounded(path: Path) -> None:
 
 
 def _sheet(path: Path) -> list[list[str]]:
+    import zlib
     from zipfile import BadZipFile
 
     from openpyxl import load_workbook
     from openpyxl.utils.exceptions import InvalidFileException
 
     _bounded(path)
+    unreadable = MaterialError(
+        f"{path} must be a spreadsheet, and it can't be read as one; save it again, or as CSV."
+    )
     try:
         book = load_workbook(path, read_only=True, data_only=True)
-    except (InvalidFileException, BadZipFile, KeyError, ValueError):
-        raise MaterialError(
-            f"{path} must be a spreadsheet, and it can't be read as one; save it again, or as CSV."
-        ) from None
+    except (InvalidFileException, BadZipFile, LookupError, ValueError, OSError, zlib.error, SyntaxError):
+        raise unreadable from None
     try:
         rows = book.worksheets[0].iter_rows(values_only=True)
         table = [["" if cell is None else str(cell).strip() for cell in row] for row in rows]
+    except (BadZipFile, LookupError, ValueError, TypeError, OSError, zlib.error, SyntaxError):
+        raise unreadable from None
     finally:
         book.close()
     while table and not any(table[-1]):

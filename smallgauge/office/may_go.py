@@ -191,7 +191,7 @@ def reels_of_captures(shelf: Path) -> dict[str, dict[str, str]]:
     """
     found: dict[str, dict[str, str]] = {}
     for paper in (*shelf.glob("*/capture.json"), *shelf.glob("*/captures/*/capture.json")):
-        with contextlib.suppress(OSError, ValueError, TypeError, KeyError):
+        with contextlib.suppress(OSError, ValueError, TypeError, KeyError, RecursionError):
             document = json.loads(paper.read_bytes())
             name = paper.relative_to(shelf).parts[0]
             found.setdefault(document["identity"], {})[name] = document["digest"]

@@ -36,7 +36,7 @@ def named_server(shelf: Path) -> str:
         raise MaterialError(f"{path} must be a text file that can be read, but {error}; mend it.") from None
     try:
         office = tomllib.loads(text).get("office", {})
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise MaterialError(f"{path} must be TOML, but {error}; mend that line.") from None
     url = office.get("database", "") if isinstance(office, dict) else None
     if not isinstance(url, str):

@@ -74,7 +74,7 @@ def read_tariff(text: str, *, where: str) -> Tariff:
     """The tariff in `text`; all mistakes come at once, as one MaterialError."""
     try:
         document: dict[str, Any] = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise MaterialError(f"{where} must be TOML, but {error}; mend that line.") from None
     mistakes = [
         f"'{key}' is not known; the keys are {', '.join((*_KEYS, *_MAY))}"

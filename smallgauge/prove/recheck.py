@@ -77,7 +77,7 @@ class RecheckLog:
             try:
                 entry = json.loads(text)
                 chain = entry.pop("chain")
-            except (ValueError, TypeError, KeyError, AttributeError):
+            except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
                 chain, entry = "", {}
             if not entry or chain != self._chained(entry):
                 raise FixityError(

@@ -6,6 +6,7 @@ each with its place.
 
 import functools
 import json
+from dataclasses import fields, is_dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, TypeVar
@@ -62,11 +63,36 @@ def read_json(path: Path, kind: type[Paper]) -> Paper:
     """Read a paper; MaterialError names every mistake and its place."""
     try:
         plain = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise MaterialError(
             f"{path.name} must be a whole JSON document, but {error}; it lies in {path.parent}."
         ) from None
+    refuse_newer(
+        plain.get("version") if isinstance(plain, dict) else None, known=_version_of(kind), path=path
+    )
     return _structured(plain, kind, path)
+
+
+def _version_of(kind: object) -> int:
+    """The version of a paper that this program writes; 1 where the paper states none."""
+    stated = [field for field in fields(kind) if field.name == "version"] if is_dataclass(kind) else []
+    default = stated[0].default if stated else 1
+    return default if isinstance(default, int) else 1
+
+
+def refuse_newer(stated: object, *, known: int, path: Path) -> None:
+    """Refuse a paper whose version is above the one that this program writes; what it would leave out can't be known.
+
+    Raises
+    ------
+    MaterialError
+        With both versions.
+    """
+    if isinstance(stated, int) and stated > known:
+        raise MaterialError(
+            f"{path.name} was written by a newer version of the program (paper {stated}, this one knows {known}); open it "
+            f"with that version, and nothing here is changed; it lies in {path.parent}."
+        )
 
 
 def _structured(plain: Any, kind: type[Paper], path: Path) -> Paper:
@@ -77,8 +103,10 @@ def _structured(plain: Any, kind: type[Paper], path: Path) -> Paper:
         return paper
     except cattrs.BaseValidationError as error:
         mistakes = "; ".join(cattrs.transform_error(error))
-    except (TypeError, ValueError, KeyError) as error:
+    except (TypeError, ValueError, KeyError, AttributeError, ArithmeticError) as error:
         mistakes = str(error)
+    except RecursionError:
+        mistakes = "nested without end"
     raise MaterialError(
         f"{path.name} is not as this program writes it: {mistakes}; it lies in {path.parent}."
     )
@@ -100,7 +128,7 @@ def read_lines(path: Path, kind: type[Paper], *, torn: bool = False) -> tuple[Pa
     texts = raw[: raw.rfind(b"\n") + 1].decode("utf-8", errors="replace").splitlines()
     try:
         lines = [json.loads(text) for text in texts if not torn or text.endswith("}")]
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise MaterialError(
             f"{path.name} must hold one JSON document a line, but {error}; it lies in {path.parent}."
         ) from None
@@ -160,7 +188,14 @@ def _without_none(value: Any) -> Any:
 
 def read_text_if_there(path: Path) -> str:
     """The text of a file, or "" where there is none."""
-    return path.read_text(encoding="utf-8") if path.exists() else ""
+    if not path.exists():
+        return ""
+    try:
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as error:
+        raise MaterialError(
+            f"{path.name} must be text in UTF-8, and byte {error.start} is not; it lies in {path.parent}: save it as UTF-8."
+        ) from None
 
 
 def write_text(path: Path, text: str) -> None:

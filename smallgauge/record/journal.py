@@ -77,7 +77,7 @@ class Journal:
                 entry = json.loads(text)
                 del entry["chain"]
                 line = JournalLine(**entry)
-            except (ValueError, TypeError, KeyError):
+            except (ValueError, TypeError, KeyError, RecursionError):
                 self._broken(number)
             written, self._chain = _chained(line, self._chain)
             if written.encode() != text:

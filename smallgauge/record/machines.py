@@ -75,7 +75,7 @@ def read_machines(text: str, *, where: str) -> Machines:
     """
     try:
         document: dict[str, Any] = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise MaterialError(f"{where} must be TOML, but {error}; mend that line.") from None
     mistakes: list[str] = []
     offsets: dict[str, dict[str, float]] = {}
@@ -165,7 +165,7 @@ def with_scale(text: str, *, machine: str, gauge: str, scale: MachineScale, wher
     try:
         if tomllib.loads(new) == wanted:
             return new
-    except tomllib.TOMLDecodeError:
+    except (ValueError, RecursionError):
         pass
     return tomli_w.dumps(
         wanted

@@ -479,7 +479,7 @@ def read_notes(
     """
     try:
         table: dict[str, Any] = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise MaterialError(
             f"{where} must be TOML, but {error}; mend that line and run the command again."
         ) from None
@@ -526,7 +526,7 @@ def _from_command_line(name: str, value: str) -> Any:
         return value
     try:
         return tomllib.loads(f"x = {value}")["x"]
-    except tomllib.TOMLDecodeError:
+    except (ValueError, RecursionError):
         return value
 
 

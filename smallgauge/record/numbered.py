@@ -52,7 +52,7 @@ def _read(folder: Path, kind: type[Paper]) -> tuple[tuple[Paper, ...], str]:
         raw = path.read_bytes()
         try:
             said = json.loads(raw)["before"]
-        except (ValueError, TypeError, KeyError):
+        except (ValueError, TypeError, KeyError, RecursionError):
             said = ""
         if path.name != numbered_name(number) or said != before:
             raise FixityError(

@@ -168,7 +168,7 @@ def read_wishes(path: Path) -> Wishes:
     """The wishes of `programme.toml`; one MaterialError names every mistake and its place."""
     try:
         document: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise MaterialError(f"{path.name} must be TOML, but {error}; it lies in {path.parent}.") from None
     return _Reader(path).wishes(document)
 

@@ -82,7 +82,7 @@ def read_shop(text: str, *, where: str) -> Shop:
     """
     try:
         document: dict[str, Any] = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise MaterialError(f"{where} must be TOML, but {error}; mend that line.") from None
     known = ", ".join(_TABLES)
     mistakes = [f"'{name}' is not known; the tables are {known}" for name in document if name not in _TABLES]

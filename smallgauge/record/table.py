@@ -14,6 +14,7 @@ from smallgauge import __version__
 from smallgauge.columns import Column
 from smallgauge.errors import MaterialError
 from smallgauge.media.whole import write_whole_bytes
+from smallgauge.record.files import refuse_newer
 
 _NUMPY = {
     "int32": np.int32,
@@ -25,6 +26,9 @@ _NUMPY = {
 }
 
 
+VERSION = 1  # of every table
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Table:
     """Columns of equal length by name; `name` and `version` say which paper it is."""
@@ -32,7 +36,7 @@ class Table:
     name: str
     columns: tuple[Column, ...]
     values: Mapping[str, NDArray[Any]]
-    version: int = 1
+    version: int = VERSION
     capture_digest: str = ""
 
     def __len__(self) -> int:
@@ -108,7 +112,7 @@ def read_table(path: Path, columns: tuple[Column, ...], name: str) -> Table:
     try:
         frame = pl.read_parquet(path)
         metadata = pl.read_parquet_metadata(path)
-    except (OSError, pl.exceptions.PolarsError) as error:
+    except (OSError, pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
         raise MaterialError(
             f"{path.name} must be a whole Parquet table, but {str(error).splitlines()[0]} in {path.parent}; "
             "run the pass that writes it again."
@@ -117,22 +121,34 @@ def read_table(path: Path, columns: tuple[Column, ...], name: str) -> Table:
         raise MaterialError(
             f"{path.name} must hold the table '{name}', found '{metadata.get('table', 'none')}' in {path.parent}."
         )
+    stated = str(metadata.get("version", "1"))
+    if not stated.isdecimal() or len(stated) > 9:
+        raise MaterialError(
+            f"{path.name} must state its version as a number, found '{stated[:20]}' in {path.parent}."
+        )
+    refuse_newer(int(stated), known=VERSION, path=path)
     rows = frame.height
     blank = {"float32": np.nan, "float64": np.nan, "text": "", "bool": False, "int32": 0, "int64": 0}
     values: dict[str, NDArray[Any]] = {}
     for c in columns:
-        if c.name in frame.columns:
+        if c.name not in frame.columns:
+            values[c.name] = np.full(rows, blank[c.type], dtype=_NUMPY[c.type])
+            continue
+        try:
             values[c.name] = np.asarray(
                 frame[c.name].to_list() if c.type == "text" else frame[c.name].to_numpy(),
                 dtype=_NUMPY[c.type],
             )
-        else:
-            values[c.name] = np.full(rows, blank[c.type], dtype=_NUMPY[c.type])
+        except (ValueError, TypeError, OverflowError, pl.exceptions.PolarsError) as error:
+            raise MaterialError(
+                f"{path.name} must hold {c.type} in its column {c.name}, but {str(error).splitlines()[0]} in {path.parent}; "
+                "run the pass that writes it again."
+            ) from None
     return Table(
         name=name,
         columns=columns,
         values=values,
-        version=int(metadata["version"]),
+        version=int(stated),
         capture_digest=metadata["capture_digest"],
     )
 

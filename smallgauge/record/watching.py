@@ -56,7 +56,7 @@ def film_digest(folder: Path) -> str:
                 continue
             try:
                 line = json.loads(text)
-            except ValueError:
+            except (ValueError, RecursionError):
                 continue
             if line.get("file") == FILM:
                 digest = str(line.get("sha256", ""))

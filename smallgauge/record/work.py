@@ -20,8 +20,22 @@ class Runner(Protocol):
         jobs: Iterable[Job],
         *,
         watch: Callable[[int], None] | None = None,
+        outside: bool = False,
+        mend: Callable[[Job], Job | None] | None = None,
     ) -> Iterator[tuple[Job, Result]]:
-        """Run them; `watch` is told the frames done in this call."""
+        """Run them; `watch` is told the frames done in this call. `outside`: they read outside material, in processes that
+        may die; of a job that died twice `mend` may make another."""
+        ...
+
+    def submit(
+        self,
+        function: Callable[[Job, Callable[[int], None]], Result],
+        job: Job,
+        *,
+        limit_s: float | None = None,
+        outside: bool = False,
+    ) -> "Future[Result]":
+        """Give out one job; the future brings its result or its error."""
         ...
 
 
@@ -36,9 +50,19 @@ class Helper(Protocol):
         job: Job,
         *,
         limit_s: float | None = None,
+        outside: bool = False,
     ) -> "Future[Result]":
         """Give out one job; the future brings its result or its error."""
         ...
+
+
+# How a pool tells that a process died: with its job in hand, or before it was known to have one.
+_DEATHS = ("ProcessExpired", "BrokenProcessPool")
+
+
+def died(error: BaseException | None) -> bool:
+    """Whether a job's error is the death of its process, or its being refused memory, rather than a word of its own."""
+    return isinstance(error, MemoryError) or type(error).__name__ in _DEATHS
 
 
 def silent(what: str, done: int, of: int) -> None:

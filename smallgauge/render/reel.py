@@ -60,6 +60,7 @@ from smallgauge.render.track import HeardSound, render_editing_track, render_tra
 from smallgauge.sound.separate import ACCEPTED_S, DETECTED_S
 
 SUMMARY = "render.json"
+MADE_ON = "work/made-on.json"  # where frames of a rendering that goes on, or was stopped, are made
 # A fix this many standard errors from where all others put it is worth a look. common practice, no source
 STRAY_SIGMAS = 3.0
 STEADINESS = "steadiness.parquet"
@@ -99,11 +100,13 @@ def render_reel(
     stand = all(standing.get(film.file) for film in films) and shelf.table_stands()
     if not stand or (sound and heard is None):
         missing = [replace(job, device=device) for job in shelf.missing_jobs(standing)]
+        if missing:  # noted before the first frame: a run that is stopped has made some of them
+            made_on = _with_name(made_on, name, anew=len(missing) == len(jobs))
+            write_json(folder / MADE_ON, made_on)
         _segments(shelf, missing, runner, progress, total=len(plan.frames))
         finished, heard = sound_files(folder, capture, plan, journal, progress)
         shelf.join_table(capture.digest)
         shelf.join_films(standing, finished, progress)
-        made_on = _with_name(made_on, name, anew=len(missing) == len(jobs)) if missing else made_on
     smooth = make_smooth_copy(
         folder,
         capture,
@@ -119,6 +122,7 @@ def render_reel(
         told = Finding(code="no broadcast wave", where="sound")
         summary = replace(summary, findings=(*summary.findings, told))
     _write_summary(folder, journal, summary, f"{sound}.{key_of(RENDERING, to_plain(summary))}")
+    (folder / MADE_ON).unlink(missing_ok=True)
     shelf.drop_segments()
     smooth_key = journal.lines[SMOOTH.file].key if smooth is not None else ""
     foreign = track.cuts.foreign if track is not None and track.cuts is not None else ()
@@ -142,8 +146,10 @@ def _sound_heard(folder: Path, sound: str, journal: Journal) -> HeardSound | Non
 
 
 def _made_on(folder: Path, journal: Journal) -> tuple[str, ...]:
-    """Where the frames that stand were made, as a rendering noted it."""
+    """Where the frames that stand were made, as a rendering noted it at its end, or at its beginning where it was stopped."""
     line = journal.lines.get(SUMMARY)
+    if (folder / MADE_ON).is_file():
+        return read_json(folder / MADE_ON, tuple[str, ...])
     if line is None or not journal.holds(SUMMARY, line.key):
         return ()
     return read_json(folder / SUMMARY, RenderSummary).made_on

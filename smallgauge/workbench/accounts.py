@@ -72,7 +72,7 @@ def read_accounts(folder: Path) -> dict[str, Any]:
         right = told["format"] == 1 and all(
             isinstance(each["digest"], str) and isinstance(each["since"], str) for each in accounts.values()
         )
-    except (ValueError, KeyError, TypeError, AttributeError):
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         right = False
     if not right:
         raise MaterialError(

@@ -1,0 +1,150 @@
+"""Outside material is read first in a process that may die: a file made to break its reader costs that process and no more.
+
+look_outside     a capture's path -> its Source, once an expendable process has opened and read the same files and lived
+survey_outside   a source -> the source whose surveyed frames can be read by this process; those that can't are named in it
+mend_chunk       a chunk whose process died twice -> the same chunk without the frames that end their reader
+
+What crosses between processes is descriptions and numbers of frames, never pictures. A frame that ends its reader is found by
+halving and is then an unreadable frame like any other: refused by name, or let pass and flagged.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TypeVar
+
+from smallgauge.analyse.meter import Meter
+from smallgauge.analyse.rows import ChunkJob
+from smallgauge.analyse.source import Source, open_source
+from smallgauge.analyse.survey import MOST_FRAMES, survey_numbers
+from smallgauge.errors import MaterialError
+from smallgauge.media.picture_in import CaptureListing, UnreadableFrame, open_picture
+from smallgauge.media.sound_in import open_sound
+from smallgauge.record.capture import Capture
+from smallgauge.record.light import evenness_for
+from smallgauge.record.machines import Machines
+from smallgauge.record.work import Runner, died
+
+Job = TypeVar("Job")
+
+SOUND_BLOCK = 1 << 20  # samples of a sound file that are read at a time
+WHY = "reading it ended the process that read it, twice: it asks for too much memory or time, or breaks its decoder"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """A capture to be opened and its sound read to the end."""
+
+    path: str
+    stated: tuple[str, ...]
+    machines: Machines
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """Frames to be read, and measured where a capture is given."""
+
+    listing: CaptureListing
+    numbers: tuple[int, ...]
+    capture: Capture | None = None
+
+
+def try_look(job: Look, tick: Callable[[int], None]) -> None:
+    """Open a capture as the line does, and read its sound; errors of the material are this job's own."""
+    source = open_source(Path(job.path), stated=job.stated, machines=job.machines, tick=tick)
+    for sound in (source.sound, source.guide):
+        if sound is not None:
+            with open_sound(sound) as reader:
+                for first in range(0, reader.samples, SOUND_BLOCK):
+                    reader.read(first, min(first + SOUND_BLOCK, reader.samples))
+                    tick(0)
+
+
+def try_frames(job: Trial, tick: Callable[[int], None]) -> None:
+    """Read frames, and measure them; what can't be read in words is none of this job's business."""
+    meter = None
+    if job.capture is not None:
+        meter = Meter(job.capture, evenness_for(job.capture, job.listing.root, job.listing.region))
+    with open_picture(job.listing) as reader:
+        for number in job.numbers:
+            tick(0)
+            try:
+                frame = reader.read(number)
+            except UnreadableFrame:
+                continue
+            if meter is not None:
+                meter.measure(number, frame)
+
+
+def _lives(runner: Runner, function: Callable[[Job, Callable[[int], None]], None], job: Job) -> bool:
+    """Carry a job out in an expendable process, twice where it dies; whether it lived."""
+    for _ in range(2):
+        error = runner.submit(function, job, outside=True).exception()
+        if error is None:
+            return True
+        if not died(error):
+            raise error
+    return False
+
+
+def look_outside(runner: Runner, path: Path, *, stated: tuple[str, ...], machines: Machines) -> Source:
+    """A capture at hand, once an expendable process has opened all of it.
+
+    Raises
+    ------
+    MaterialError
+        When the process died twice, and as `open_source` does.
+    """
+    if not _lives(runner, try_look, Look(path=str(path), stated=stated, machines=machines)):
+        raise MaterialError(
+            f"A capture must be one that can be opened, but opening {path} ended the process that did, twice: a header or the "
+            "sound in it asks for too much memory or time, or breaks its reader; look for a file that differs from its neighbours."
+        )
+    return open_source(path, stated=stated, machines=machines)
+
+
+def deadly_frames(runner: Runner, trial: Trial) -> tuple[int, ...]:
+    """Frames that end the process that reads them, found by halving: those of a folder singly, of a video none."""
+    if _lives(runner, try_frames, trial):
+        return ()
+    if len(trial.numbers) == 1:
+        return trial.numbers
+    half = len(trial.numbers) // 2
+    parts = (trial.numbers[:half], trial.numbers[half:])
+    return tuple(n for part in parts for n in deadly_frames(runner, replace(trial, numbers=part)))
+
+
+def _named(listing: CaptureListing, deadly: tuple[int, ...]) -> CaptureListing:
+    known = dict(listing.deadly) | dict.fromkeys(deadly, WHY)
+    return replace(listing, deadly=tuple(sorted(known.items())))
+
+
+def survey_outside(runner: Runner, source: Source) -> Source:
+    """The source, of which every frame that the survey asks for has been read by an expendable process, or is named deadly.
+
+    Raises
+    ------
+    MaterialError
+        When frames of a video end their reader: what follows such a frame can't be reached.
+    """
+    trial = Trial(listing=source.listing, numbers=survey_numbers(source.listing.count, MOST_FRAMES))
+    deadly = deadly_frames(runner, trial)
+    if deadly and source.listing.kind == "video":
+        raise _deadly_video(source.listing, deadly)
+    return replace(source, listing=_named(source.listing, deadly)) if deadly else source
+
+
+def mend_chunk(runner: Runner, job: ChunkJob) -> ChunkJob | None:
+    """The chunk without the frames that end their reader; None where none of them alone does."""
+    numbers = tuple(range(max(0, job.first - 2), job.stop))
+    deadly = deadly_frames(runner, Trial(listing=job.listing, numbers=numbers, capture=job.capture))
+    if deadly and job.listing.kind == "video":
+        raise _deadly_video(job.listing, deadly)
+    return replace(job, listing=_named(job.listing, deadly)) if deadly else None
+
+
+def _deadly_video(listing: CaptureListing, deadly: tuple[int, ...]) -> MaterialError:
+    return MaterialError(
+        f"A video must be one that can be decoded, but decoding {listing.path.name} from frame {deadly[0]} on ended the process "
+        "that did, twice; capture it again, or bring the frames before that into a file of their own."
+    )
