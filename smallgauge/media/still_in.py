@@ -12,6 +12,7 @@ import io
 import logging
 import struct
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -204,7 +205,7 @@ def _exr_header(path: Path) -> StillHeader:
 
     file = oiio.ImageInput.open(str(path))
     if file is None:
-        raise Damage(f"the OpenEXR header can't be read ({_one_line(oiio.geterror())})")
+        raise Damage(f"the OpenEXR header can't be read ({_told(oiio.geterror)})")
     try:
         spec = file.spec()
         names = list(spec.channelnames)
@@ -216,6 +217,8 @@ def _exr_header(path: Path) -> StillHeader:
             raise _refuse(path, f"samples of type {spec.format}", "half or float")
         aspect = float(spec.get_float_attribute("PixelAspectRatio", 1.0))
         lossy = str(spec.get_string_attribute("compression", "none")).split(":")[0] in _EXR_LOSSY
+    except UnicodeDecodeError as error:
+        raise Damage(f"the OpenEXR header holds words that are no text ({error.reason})") from error
     finally:
         file.close()
     notes = []
@@ -262,6 +265,14 @@ def _jpeg_header(path: Path) -> StillHeader:
     samplings = {body[7 + 3 * n] for n in range(channels)}
     encoding = _encoding(8, channels == 1, lossy=True, sub_sampled=len(samplings) > 1)
     return StillHeader(width=width, height=height, encoding=encoding, format="jpeg")
+
+
+def _told(ask: Callable[[], str]) -> str:
+    """What OpenImageIO says of a file; it may quote bytes of it that are no text."""
+    try:
+        return _one_line(ask())
+    except UnicodeDecodeError:
+        return "it holds words that are no text"
 
 
 def _one_line(text: str) -> str:
@@ -408,11 +419,13 @@ def _read_oiio(path: Path, header: StillHeader) -> NDArray[Any]:
         read_header(path)  # the length of the file, on which OpenImageIO doesn't insist
     file = oiio.ImageInput.open(str(path))
     if file is None:
-        raise Damage(f"the picture can't be opened ({_one_line(oiio.geterror())})")
+        raise Damage(f"the picture can't be opened ({_told(oiio.geterror)})")
     try:
         names = list(file.spec().channelnames)
         samples = file.read_image(0, 0, 0, file.spec().nchannels, kind)
-        said = _one_line(file.geterror())
+        said = _told(file.geterror)
+    except UnicodeDecodeError as error:
+        raise Damage(f"its header holds words that are no text ({error.reason})") from error
     finally:
         file.close()
     if samples is None or said:
