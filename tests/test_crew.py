@@ -88,6 +88,37 @@ def test_a_job_that_kills_twice_is_an_error_in_words(two, tmp_path):
         list(two.run(die, [Job(9, str(tmp_path), deaths=2)]))
 
 
+def same(job, tick):
+    tick(1)
+    return job.number, os.getpid()
+
+
+def takes_all(job, tick):
+    if job.number == 3:
+        raise MemoryError
+    return job.number
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="left out: kills a POSIX process")
+def test_what_reads_outside_material_is_never_this_process(tmp_path):
+    """With one worker too; a job that dies twice may be mended, and one that is refused memory counts as dead."""
+    with Crew(1) as one:
+        ((_, (number, process)),) = one.run(same, [Job(5)], outside=True)
+        assert number == 5 and process != os.getpid()
+        asked = []
+
+        def mend(job):
+            asked.append(job)
+            return Job(8)
+
+        deadly = Job(9, str(tmp_path), deaths=2)
+        assert [result for _, result in one.run(die, [deadly], outside=True, mend=mend)] == [8]
+        assert asked == [deadly]
+        assert [result for _, result in one.run(takes_all, [Job(3)], outside=True, mend=mend)] == [8]
+        with pytest.raises(SmallgaugeError, match="ended twice"):
+            list(one.run(takes_all, [Job(3)], outside=True, mend=lambda job: None))
+
+
 PARENT = """
 import sys, time
 from smallgauge.crew import Crew

@@ -19,7 +19,11 @@ from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.table import read_table
 
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="left out: forks POSIX processes")
+pytestmark = [
+    pytest.mark.skipif(sys.platform == "win32", reason="left out: forks POSIX processes"),
+    # Run it alone: a process in which other tests have left threads is not fit to fork. `test_crew.py` has the daily part.
+    pytest.mark.campaign,
+]
 
 
 def kill_itself(path):
@@ -68,7 +72,7 @@ def analyse(capture, tmp_path, capsys, monkeypatch):
     return call
 
 
-@pytest.mark.parametrize("harm", [kill_itself, pytest.param(take_memory, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("harm", [kill_itself, take_memory])
 def test_a_frame_that_ends_its_reader_is_refused_by_name_and_can_be_let_pass(analyse, harm, tmp_path):
     code, words = analyse(harm, 5)
     assert code == 3 and "frame_000005.png" in words and "ended the process" in words
@@ -80,7 +84,6 @@ def test_a_frame_that_ends_its_reader_is_refused_by_name_and_can_be_let_pass(ana
     assert unreadable == [n == 5 for n in range(8)]
 
 
-@pytest.mark.campaign
 @pytest.mark.parametrize("harm", [kill_itself, take_memory])
 def test_a_frame_that_ends_the_process_that_measures_it_is_found_by_halving(analyse, harm, monkeypatch):
     """The survey has read it without harm: it is the chunk that dies, twice, and halving that finds the frame."""
@@ -97,7 +100,6 @@ def test_a_frame_that_ends_the_process_that_measures_it_is_found_by_halving(anal
     assert analyse(harm, extra=("--let-pass", "5"))[0] == 0
 
 
-@pytest.mark.campaign
 def test_a_frame_that_stalls_its_reader_costs_the_limit_and_no_more(analyse, monkeypatch):
     monkeypatch.setattr(crew, "SILENT_S", 15.0)
     begun = time.monotonic()
