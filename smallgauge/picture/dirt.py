@@ -131,7 +131,7 @@ def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> tuple[Blob
     >>> frames[1][40:45, 60:66] = 10.0
     >>> blob = find_dirt(*(make_dirt_sheet(frame) for frame in frames))[0]
     >>> (blob.left, blob.top, blob.width, blob.height, blob.depth < -50)
-    (58, 38, 10, 9, True)
+    (58, 38, 10, 8, True)
     """
     flows = [_flow(now.small, other.small) for other in (before, after)]
     offsets = [_level(now.small, other.small, flow) for other, flow in zip((before, after), flows)]
