@@ -52,7 +52,7 @@ def check_asked(asked: ClusterAsked) -> None:
     Examples
     --------
     >>> check_asked(ClusterAsked(address="tcp://127.0.0.1:8786"))
-    >>> check_asked(ClusterAsked(address="tcp://bench-two:8786"))
+    >>> check_asked(ClusterAsked(address="tcp://bench-two:8786"))  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     smallgauge.errors.CallerError: A cluster beyond this computer needs encryption, found tcp://bench-two:8786; ...
     """
