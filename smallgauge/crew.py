@@ -8,7 +8,6 @@ process of its own even with one worker, under a ceiling of memory and a limit o
 other computers do the jobs.
 """
 
-import atexit
 import contextlib
 import faulthandler
 import hashlib
@@ -90,9 +89,6 @@ def _stop_kept() -> None:
         _kept.stop()
         _kept.join()
         _kept = None
-
-
-atexit.register(_stop_kept)
 
 
 def leave_ending_to_parent() -> None:
@@ -211,7 +207,12 @@ class Crew:
         if not self.here:
             self._pool = self._opened(self._pool)
             return self._pool
-        _kept = self._opened(_kept)
+        before, _kept = _kept, self._opened(_kept)
+        if _kept is not before:
+            from multiprocessing.util import Finalize
+
+            # Stopped before multiprocessing waits for its processes at this one's end; a function of `atexit` comes too late.
+            Finalize(None, _stop_kept, exitpriority=10)
         return _kept
 
     def _opened(self, pool: Any) -> Any:

@@ -235,3 +235,20 @@ def test_a_pool_that_broke_is_opened_again(two, tmp_path, monkeypatch):
 
     monkeypatch.setattr(two, "submit", first_time_broken)
     assert [job.number for job, _ in two.run(square, [Job(3, str(tmp_path))])] == [3] and len(broken) == 1
+
+
+def read_outside():
+    with Crew(1) as crew:
+        assert crew.submit(square, Job(3), outside=True).result()[0] == 9
+
+
+def test_a_process_with_one_for_outside_material_ends_by_itself():
+    """A job of the queue is such a process: it must not wait at its end for the one that it keeps."""
+    import multiprocessing
+
+    process = multiprocessing.get_context("spawn").Process(target=read_outside)
+    process.start()
+    process.join(60)
+    ended = process.exitcode
+    process.kill()
+    assert ended == 0
