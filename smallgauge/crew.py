@@ -120,6 +120,11 @@ ENDED_TWICE = (
 )
 
 
+def _shared() -> int:
+    """Frames done so far by all processes of all crews of this process."""
+    return 0 if _counter is None else int(_counter.value)
+
+
 def _tick_shared(frames: int) -> None:
     with _counter.get_lock():
         _counter.value += frames
@@ -177,6 +182,7 @@ class Crew:
         self._cluster = Cluster(cluster) if cluster is not None else None
         self._places = places
         self._done_here = 0
+        self._done_before = _shared()
         prepare_kernels()
 
     def __enter__(self) -> Self:
@@ -275,7 +281,7 @@ class Crew:
         """Frames done by all workers since the crew was made."""
         if self._cluster is not None:
             return self._cluster.done()
-        return self._done_here + (0 if _counter is None else int(_counter.value))
+        return self._done_here + _shared() - self._done_before
 
     def run(
         self,

@@ -35,7 +35,7 @@ from smallgauge.analyse.reel import (
 from smallgauge.analyse.rows import HALO, ChunkJob, ChunkResult, analyse_chunk, chunk_files
 from smallgauge.analyse.seen import Seen, look_at_all, look_at_focus, look_at_recent
 from smallgauge.analyse.source import Source
-from smallgauge.analyse.standing import look_group, standing_told
+from smallgauge.analyse.standing import WHILE_RUNNING, look_group, standing_told
 from smallgauge.analyse.survey import SurveyFound, survey_frames, surveyed_capture
 from smallgauge.analyse.times import growing_times
 from smallgauge.analyse.verdict import Counted, judge_count, picture_length_s
@@ -357,7 +357,9 @@ class Follower:
         if self.looks % GROUP_FRAMES == 0:
             survey = capture.survey
             place = (survey.rows[0], survey.usual_y_px) if survey is not None else (0.0, 0.0)
-            self.stood = standing_told(self.standing, area=capture.picture_area, place=place, before="now ")
+            self.stood = standing_told(
+                self.standing, area=capture.picture_area, place=place, codes=WHILE_RUNNING
+            )
 
     # Chunks
 

@@ -13,6 +13,7 @@ from smallgauge.record.finding import Finding
 LEAST_FRAMES = 96  # of a capture: fewer show too few scenes; common practice, no source
 MOST_NAMED = 10  # places that a finding names
 CODES = ("spots stand still", "rings stand still")
+WHILE_RUNNING = ("now spots stand still", "now rings stand still")  # said while the film is on the machine
 
 
 def survey_group(index: int, count: int, frames: int) -> int | None:
@@ -38,9 +39,13 @@ def look_group(looks: int) -> int | None:
 
 
 def standing_told(
-    sums: StandingSums, *, area: PictureAreaPx, place: tuple[float, float], before: str = ""
+    sums: StandingSums,
+    *,
+    area: PictureAreaPx,
+    place: tuple[float, float],
+    codes: tuple[str, str] = CODES,
 ) -> tuple[Finding, ...]:
-    """What stands still, said; `place` is the film reference's usual place, px, `before` what each code begins with."""
+    """What stands still, said with the codes for spots and rings; `place` is the film reference's usual place, px."""
     x, y = place
     found = find_standing(sums, area=(x + area.left, y + area.top, x + area.right, y + area.bottom))
     told = []
@@ -51,8 +56,8 @@ def standing_told(
                 f"column {round(spot.x_px)} row {round(spot.y_px)}" for spot in found.spots[:MOST_NAMED]
             ],
         }
-        told.append(Finding(code=f"{before}{CODES[0]}", where="capture", values=values))
+        told.append(Finding(code=codes[0], where="capture", values=values))
     if found.rings is not None:
         values = {"x_px": round(found.rings.x_px), "y_px": round(found.rings.y_px)}
-        told.append(Finding(code=f"{before}{CODES[1]}", where="capture", values=values))
+        told.append(Finding(code=codes[1], where="capture", values=values))
     return tuple(told)

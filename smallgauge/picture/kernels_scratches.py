@@ -135,4 +135,4 @@ def warm() -> None:
     off: Any = np.zeros((2, 2))
     tint: Any = np.zeros((2, 2, 2, 8), np.float32)
     looks(many, many, many, off, tint, np.zeros(8), np.zeros((2, 2, 6)))
-    explained(many, many, many, off, np.zeros(8), np.zeros((2, 2, 8), np.float32))
+    explained(many, many, off, np.zeros(8), np.zeros((2, 2, 8), np.float32))

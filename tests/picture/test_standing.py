@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from smallgauge.analyse.standing import standing_told
+from smallgauge.analyse.standing import WHILE_RUNNING, standing_told
 from smallgauge.picture.standing import StandingSums, add_sheet, find_standing, make_standing_sheet
 from smallgauge.record.capture import PictureAreaPx
 
@@ -73,6 +73,6 @@ def test_what_is_said(seed=4):
     mask[60:63, 80:83] *= 0.5
     sums = capture(mask, seed=seed)
     area = PictureAreaPx(left=-100, right=139, top=-80, bottom=99, measured=())
-    spots, ringed = standing_told(sums, area=area, place=(100.0, 80.0), before="now ")
+    spots, ringed = standing_told(sums, area=area, place=(100.0, 80.0), codes=WHILE_RUNNING)
     assert (spots.code, ringed.code) == ("now spots stand still", "now rings stand still")
     assert spots.values["count"] == 1 and spots.values["places"] == ["column 81 row 61"]

@@ -18,9 +18,8 @@ function listen(scan) {
   const key = (/** @type {KeyboardEvent} */ event) => {
     const inField = /** @type {HTMLElement} */ (event.target).closest?.("input, select, textarea");
     if (inField || event.ctrlKey || event.altKey || event.metaKey) return;
-    const now = performance.now();
-    if (now - last > FAST_MS) typed = "";
-    last = now;
+    if (event.timeStamp - last > FAST_MS) typed = ""; // when the key was struck, not when a busy page came to it
+    last = event.timeStamp;
     if (event.key === "Enter" && typed.length >= 10) {
       event.preventDefault();
       scan(typed);
