@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from smallgauge.errors import CallerError
 from smallgauge.media.picture_out import FrameWriter, create_viewing
 from smallgauge.media.planes import ycbcr_from_rgb
+from smallgauge.media.whole import keep_urgency
 
 GROUP_SECONDS = 2  # between key frames; common practice, no source
 _BITEXACT = av.codec.context.Flags.bitexact
@@ -211,6 +212,10 @@ def create_copy(
         context.sample_aspect_ratio = Fraction(1)
         context.color_primaries, context.color_trc, context.colorspace = 1, 1, 1
         context.color_range = 1
+        with (
+            keep_urgency()
+        ):  # the coder of AV1 makes itself and its caller real-time threads where a superuser runs it
+            context.open()
         return container, stream
 
     def fill(samples: NDArray[Any]) -> Any:

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 import re
 import shutil
 from dataclasses import replace
@@ -22,7 +23,7 @@ from smallgauge.crew import Crew
 from smallgauge.demo import write_specimen
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.line import Settings, finish, finish_reel
-from smallgauge.media.copy_out import CODERS
+from smallgauge.media.copy_out import CODERS, create_copy
 from smallgauge.media.film_in import read_film
 from smallgauge.media.picture_out import join_segments
 from smallgauge.picture.synthetic import specimen_truth
@@ -324,3 +325,21 @@ def test_a_copy_that_cannot_be_made_is_refused_first(reel, tmp_path, monkeypatch
     with pytest.raises(MaterialError, match=re.escape("'av1' needs the coder nowhere")):
         finish(reel.parent.parent / "small", tmp_path, settings())
     assert not [path for path in (tmp_path / "small").rglob("*") if path.is_file() and path.name != "lock"]
+
+
+@pytest.mark.skipif(
+    not hasattr(os, "sched_getscheduler"), reason="left out: this system tells no urgency of threads"
+)
+@pytest.mark.parametrize("coding", CODERS)
+def test_a_coder_makes_no_thread_urgent(tmp_path, coding):
+    """Run by a superuser, the coder of AV1 would make itself and its caller real-time threads, for good."""
+    coder, before = CODERS[coding], os.sched_getscheduler(0)
+    quality = 0 if coding == "prores" else 30
+    path = tmp_path / f"copy.{coder.container}"
+    kind = np.uint8 if coder.bits == 8 else np.uint16
+    with create_copy(path, coding=coding, width=64, height=48, rate=Fraction(18), quality=quality) as writer:
+        for level in (10, 90, 200):
+            writer.write(np.full((48, 64, 3), level, kind))
+        threads = [int(each.name) for each in Path("/proc/self/task").iterdir()]
+        assert {os.sched_getscheduler(each) for each in threads} == {before}
+    assert os.sched_getscheduler(0) == before
