@@ -69,9 +69,15 @@ _kept: Any = None  # the one process beside a crew of one, kept for the next cre
 
 def _start(counter: Any) -> None:
     global _counter
+    import signal
+    import sys
+
     _counter = counter
     prepare_kernels()
     leave_ending_to_parent()
+    signal.signal(
+        signal.SIGTERM, lambda number, frame: sys.exit(0)
+    )  # so that an unfinished file is taken away
 
 
 def _limit_memory(ceiling: int) -> None:
