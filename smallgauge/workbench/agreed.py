@@ -10,8 +10,8 @@ from starlette.requests import Request
 
 from smallgauge.gauge.numbers import order_number
 from smallgauge.office import ledger
-from smallgauge.workbench.addresses import TEXT, Address, Answer, Schema, change
-from smallgauge.workbench.counter import ORDER, REEL, Counter, plain_words
+from smallgauge.workbench.addresses import Address, Answer, Schema, change
+from smallgauge.workbench.counter import ORDER, REEL, Counter, acts_by, texts
 
 CSV = "text/csv"
 MONEY = {
@@ -43,13 +43,7 @@ class Agreed:
 
         Why this is long: one address for each change, each of the same shape.
         """
-
-        def act(do: Callable[[Mapping[str, Any]], Any]) -> Answer:
-            return twin(lambda request: do({k: plain_words(v) for k, v in request.state.body.items()}))
-
-        def texts(*names: str) -> dict[str, Schema]:
-            return dict.fromkeys(names, TEXT)
-
+        act = acts_by(twin)
         return (
             Address(
                 path="/api/counter/order/{order}/money",

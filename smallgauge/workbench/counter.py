@@ -20,6 +20,8 @@ from smallgauge.office.place import book_place, has_book
 from smallgauge.office.safety import Notice, notices_for
 from smallgauge.workbench.addresses import PAGE, TEXT, YES_NO, Address, Answer, Asked, Schema, change
 
+Do = Callable[[Mapping[str, Any]], Any]  # what is done with the entries of a change
+
 COUNT: Schema = {"type": "integer", "minimum": 0, "maximum": 9999}
 LIST: Schema = {"type": "array", "items": TEXT, "maxItems": 200}
 WORDS = Asked(name="text", says="what a scanner or a person typed", schema=TEXT)
@@ -53,6 +55,18 @@ def plain_words(value: Any) -> Any:
         if isinstance(each, str) and any(ord(letter) < 32 or ord(letter) == 127 for letter in each):
             raise CallerError("A line break or control character stands in it; take it out.")
     return value
+
+
+def acts_by(twin: Callable[[Callable[[Request], Any]], Answer]) -> Callable[[Do], Answer]:
+    """What makes an answer of a function that takes the entries of a change, each of plain words."""
+    return lambda do: twin(
+        lambda request: do({name: plain_words(value) for name, value in request.state.body.items()})
+    )
+
+
+def texts(*names: str) -> dict[str, Schema]:
+    """Entries of a change that are words."""
+    return dict.fromkeys(names, TEXT)
 
 
 class Counter:
@@ -102,15 +116,7 @@ class Counter:
 
         Why this is long: one address for each change, each of the same shape.
         """
-
-        def act(do: Callable[[Mapping[str, Any]], Any]) -> Answer:
-            return twin(lambda request: do({k: plain_words(v) for k, v in request.state.body.items()}))
-
-        counts = dict.fromkeys(COUNTS, COUNT)
-
-        def texts(*names: str) -> dict[str, Schema]:
-            return dict.fromkeys(names, TEXT)
-
+        act, counts = acts_by(twin), dict.fromkeys(COUNTS, COUNT)
         needed = ("by", "client", "reach", "delete_on", "signed_by")
         answers = ("order", "by", "gauge", "box_words", "forbids", "decides")
         return (

@@ -66,7 +66,7 @@ def files(place: Path) -> dict[str, Path]:
     """Every file below a place by its name, without the folders `work`, in which each run keeps what it is making."""
     found = (path for path in sorted(place.rglob("*")) if path.is_file() and not path.is_symlink())
     told = {path.relative_to(place).as_posix(): path for path in found}
-    return {name: path for name, path in told.items() if "/work/" not in f"/{name}"}
+    return {name: path for name, path in told.items() if "work" not in name.split("/")}
 
 
 def digests(place: Path) -> dict[str, str]:
@@ -80,6 +80,12 @@ def left_lying(place: Path) -> list[str]:
         for path in sorted(place.rglob("*"))
         if path.name.endswith((".part", ".dead", ".old")) or ".part/" in f"{path}/" or path.name == "lock"
     ]
+
+
+def left_behind(place: Path, *, took_lock: bool) -> list[str]:
+    """The same after a command: one that had nothing left to do took no lock, and so took none over that a dead one left."""
+    lock = Path("shelf", NUMBER, "work", "lock").as_posix()
+    return [each for each in left_lying(place) if took_lock or not each.startswith(lock)]
 
 
 def copy_place(source: Path, target: Path) -> None:

@@ -20,7 +20,7 @@ from smallgauge.office.place import book_place
 sys.path.insert(0, str(Path(__file__).parents[1] / "lines"))
 from drawn_reels import small_reel
 from forked import Fault
-from story import FRAMES, NUMBER, Story, left_lying
+from story import FRAMES, NUMBER, Story, left_behind
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="left out: forks processes and kills them")
 SEED = 20261111
@@ -86,12 +86,8 @@ def kill_chain(story, name, chance, most):
     else:
         assert ended.code in (story.passes[name].code, 2, 3), (name, ended)
         assert story.otherwise(name) == [], (name, ended.err)
-    # A command that had nothing left to do took no lock, and so took none over.
-    untaken = "\n" if ended.code == story.passes[name].code else f"shelf/{NUMBER}/work/lock"
-    assert [each for each in left_lying(story.place) if not each.startswith(untaken)] == [], (
-        name,
-        left_lying(story.place),
-    )
+    left = left_behind(story.place, took_lock=ended.code == story.passes[name].code)
+    assert left == [], (name, left)
     return kills
 
 

@@ -4,8 +4,8 @@ import { useEffect } from "preact/hooks";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
 import { Agreed } from "./agreed.js";
+import { Head, Told, by, readWriter } from "./desk.js";
 import { Labels } from "./labels.js";
-import { Who } from "./session.js";
 
 const paper = signal(/** @type {any} */ (null));
 const order = signal(/** @type {any} */ (null));
@@ -13,7 +13,6 @@ const reel = signal(/** @type {any} */ (null));
 const told = signal({ words: "", refused: false });
 const notices = signal(/** @type {string[]} */ ([]));
 const going = signal(/** @type {string[]} */ ([]));
-const by = signal(sessionStorage.getItem("who decides") ?? "");
 const lifter = signal("");
 
 /** @param {string} words @param {boolean} [refused] */
@@ -30,7 +29,7 @@ async function act(doIt) {
 }
 
 export async function lookAround() {
-  by.value = sessionStorage.getItem("who decides") ?? "";
+  readWriter();
   await act(async () => (paper.value = await ask.json("/api/counter")));
 }
 
@@ -88,16 +87,8 @@ const countsOf = (words) => Object.fromEntries(paper.value.kinds.filter((/** @ty
 export function CounterPage() {
   document.title = order.value ? `Counter: order ${order.value.number}` : "Counter";
   return html`<main class="counter">
-    <header class="row">
-      <a href="/">Shelf</a> <a href="/queue">Queue</a> <a href="/release">Files that may go</a>
-      <h1>Counter</h1>
-      <label>Who writes <input id="by" class="short" value=${by.value} autocomplete="off" onInput=${(/** @type {any} */ e) => {
-        by.value = e.target.value;
-        sessionStorage.setItem("who decides", e.target.value);
-      }} /></label>
-      <span class="push"><${Who} /></span>
-    </header>
-    <p role=${told.value.refused ? "alert" : "status"} id="told" class=${told.value.refused ? "trouble" : "quiet"}>${told.value.words || "Scan a label, open an order, or take a parcel in."}</p>
+    <${Head} title="Counter" writes=${true} />
+    <${Told} words=${told.value.words || "Scan a label, open an order, or take a parcel in."} refused=${told.value.refused} />
     <${Labels} scan=${scan} />
     ${notices.value.length ? html`<section class="notices" aria-label="To know"><h2>To know</h2>${notices.value.map((words) => html`<p>${words}</p>`)}</section>` : ""}
     ${paper.value ? html`<${Orders} />` : ""}

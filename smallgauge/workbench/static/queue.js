@@ -3,16 +3,15 @@ import { html } from "./html.js";
 import { useEffect } from "preact/hooks";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
-import { Who } from "./session.js";
+import { Head, Told, by, readWriter } from "./desk.js";
 
 const AGAIN_MS = 3000; // between two looks while something runs or waits
 const MOST_TOLD = 50; // jobs that have ended
 const told = signal(/** @type {any} */ (null));
 const said = signal({ words: "", refused: false });
-const by = signal(sessionStorage.getItem("who decides") ?? "");
 
 export async function readQueue() {
-  by.value = sessionStorage.getItem("who decides") ?? "";
+  readWriter();
   try {
     told.value = await ask.json("/api/queue");
   } catch (error) {
@@ -67,16 +66,8 @@ export function QueuePage() {
     act("order", { jobs: others.toSpliced(first ? 0 : Math.max(0, at - 1), 0, id) }, `Job ${id} comes earlier.`);
   };
   return html`<main class="counter">
-    <header class="row">
-      <a href="/">Shelf</a> <a href="/counter">Counter</a> <a href="/release">Files that may go</a>
-      <h1>Queue</h1>
-      <label>Who writes <input id="by" class="short" value=${by.value} autocomplete="off" onInput=${(/** @type {any} */ e) => {
-        by.value = e.target.value;
-        sessionStorage.setItem("who decides", e.target.value);
-      }} /></label>
-      <span class="push"><${Who} /></span>
-    </header>
-    <p role=${said.value.refused ? "alert" : "status"} id="told" class=${said.value.refused ? "trouble" : "quiet"}>${said.value.words || (paper ? `${running} running, ${rest.length} waiting.` : "The queue is being read.")}</p>
+    <${Head} title="Queue" writes=${true} />
+    <${Told} words=${said.value.words || (paper ? `${running} running, ${rest.length} waiting.` : "The queue is being read.")} refused=${said.value.refused} />
     ${paper?.need_words ? html`<p id="need">${paper.need_words}</p>` : ""}
     ${paper ? html`<section aria-label="Put in the queue" class="work">
       <div class="row">

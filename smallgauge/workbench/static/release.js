@@ -3,13 +3,12 @@ import { html } from "./html.js";
 import { useEffect, useState } from "preact/hooks";
 import { signal } from "@preact/signals";
 import * as ask from "./ask.js";
-import { Who } from "./session.js";
+import { Head, Told, by, readWriter } from "./desk.js";
 
 const AGAIN_MS = 700; // between two looks while files go
 const told = signal(/** @type {any} */ (null));
 const now = signal(/** @type {any} */ (null));
 const trouble = signal("");
-const by = signal(sessionStorage.getItem("who decides") ?? "");
 /** What is meant by each kind. @type {Record<string, string>} */
 const WHAT = { frames: "captured frames", work: "proxies and segments", finished: "finished film that nobody ordered", everything: "everything" };
 
@@ -25,7 +24,7 @@ async function tryIt(doIt) {
 
 export const readList = () =>
   tryIt(async () => {
-    by.value = sessionStorage.getItem("who decides") ?? "";
+    readWriter();
     told.value = await ask.json("/api/release");
     now.value = told.value.now;
   });
@@ -48,12 +47,8 @@ export function ReleasePage() {
     return () => clearInterval(again);
   }, [Boolean(going)]);
   return html`<main class="counter">
-    <header class="row">
-      <a href="/">Shelf</a> <a href="/counter">Counter</a> <a href="/queue">Queue</a>
-      <h1>Files that may go</h1>
-      <span class="push"><${Who} /></span>
-    </header>
-    <p role=${trouble.value || now.value?.refused ? "alert" : "status"} id="told" class=${trouble.value || now.value?.refused ? "trouble" : "quiet"}>${trouble.value || now.value?.said || (paper ? `${gigabytes(paper.may_go_bytes)} may go. Nothing goes without a person's word.` : "The shelf is being read.")}</p>
+    <${Head} title="Files that may go" />
+    <${Told} words=${trouble.value || now.value?.said || (paper ? `${gigabytes(paper.may_go_bytes)} may go. Nothing goes without a person's word.` : "The shelf is being read.")} refused=${Boolean(trouble.value || now.value?.refused)} />
     ${going ? html`<p id="going">${going} <progress aria-label="how far it is" max=${Math.max(1, now.value.of)} value=${now.value.done}></progress></p>` : ""}
     ${paper && !paper.book ? html`<p>There is no book on this shelf: holds, and whether film went back, are known to whoever gives the word, not to the program.</p>` : ""}
     ${paper && !reels.length ? html`<p>No reel here.</p>` : ""}
