@@ -35,12 +35,14 @@ MOST_BLOBS = 400  # of a frame that are kept: more is no dirt; common practice, 
 MOST_STEP = 10.0
 LEVELS = 256
 LEAST_PX = 3  # pixels of a blob; fewer are grain
+LEAST_AFFINE = 60  # pixels of a blob that turn and stretch with what is behind; common practice, no source
 FITS = 3.5  # deviations within which a pixel around a blob fits a neighbour; common practice, no source
 LEAST_GRAIN = 0.3  # lightness; flat drawings have none; common practice, no source
 RING_PX = 6  # width of what is looked at around a blob; common practice, no source
 
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+Places = NDArray[np.int32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -140,33 +142,36 @@ def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> tuple[Blob
     pairs = list(zip((before, after), flows, offsets, strict=True))
     sides = [_carried(sheet.lightness, flow, offset) for sheet, flow, offset in pairs]
     sigma = _grain(now.lightness, sides)
-    far = _spikes(now.lightness, sides, sigma)[0]
+    far = _spikes(now.lightness, sides, sigma)
     # The flow under what stands out is filled from around it, and the question asked again.
     under = _under(far != 0, flows[0].shape[:2])
     filled = [_filled(flow, under) for flow in flows]
     for (sheet, _, offset), flow, side in zip(pairs, filled, sides, strict=True):
         _carry_again(sheet.lightness, flow, offset, under, side)
-    far, near = _at_scales(now.lightness, sides, _grain(now.lightness, sides))
-    return _blobs(_Searched(now=now.lightness, sides=sides, sigma=sigma, far=far, near=near, flows=filled))
+    return _blobs(_at_scales(now.lightness, sides, filled))
 
 
-def _at_scales(now: Floats, sides: list[Floats], sigma: Floats) -> tuple[Floats, Floats]:
-    """What stands out of both sides at some softness, strictly and loosely: the value farthest from 0 of all of them."""
+def _at_scales(now: Floats, sides: list[Floats], flows: list[Floats]) -> "_Searched":
+    """What stands out of both sides at some softness: the value farthest from 0 of all of them."""
     import cv2
 
-    far, near = _spikes(now, sides, sigma)
+    from smallgauge.picture.kernels_dirt import spread
+
+    sigma = _grain(now, sides)
+    far = _spikes(now, sides, sigma)
     soft, *beside = (cv2.GaussianBlur(each, (0, 0), SOFT_PX) for each in (now, *sides))
-    _spikes(soft, beside, _grain(soft, beside), into=(far, near))
+    soft_sigma = _grain(soft, beside)
+    _spikes(soft, beside, soft_sigma, into=far)
     # The softest is looked at in copies reduced to half: softened so far, nothing is lost.
     size = (now.shape[1] // 2, now.shape[0] // 2)
-    soft, *beside = (
+    softer, *about = (
         cv2.GaussianBlur(cv2.resize(each, size, interpolation=cv2.INTER_AREA), (0, 0), SOFTER_PX / 2)
         for each in (soft, *beside)
     )
-    softest = _spikes(soft, beside, _grain(soft, beside, every=2))[0]
-    softest = cv2.resize(softest, now.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    np.copyto(far, softest, where=np.abs(softest) > np.abs(far))
-    return far, near
+    spread(_spikes(softer, about, _grain(softer, about, every=2)), far)
+    return _Searched(
+        now=now, sides=sides, sigma=sigma, soft=(soft, *beside), soft_sigma=soft_sigma, far=far, flows=flows
+    )
 
 
 def _flow(now: NDArray[np.uint8], other: NDArray[np.uint8]) -> Floats:
@@ -194,11 +199,19 @@ def _level(now: NDArray[np.uint8], other: NDArray[np.uint8], flow: Floats) -> Fl
 
 
 def _carried(lightness: Floats, flow: Floats, offset: Floats) -> Floats:
-    from smallgauge.picture.kernels_dirt import predict
+    """The whole picture carried by its flow and brought to level."""
+    import cv2
 
-    out = np.empty_like(lightness)
-    predict(lightness, flow, offset, STEP, np.ones(offset.shape, np.uint8), out)
-    return out
+    high, wide = flow.shape[:2]
+    x, y = (np.arange(n, dtype=np.float32) * STEP + np.float32((STEP - 1) / 2) for n in (wide, high))
+    places = flow * np.float32(STEP)
+    places[..., 0] += x
+    places[..., 1] += y[:, None]
+    size = lightness.shape[::-1]
+    places = cv2.resize(places, size, interpolation=cv2.INTER_LINEAR)
+    out = cv2.remap(lightness, places, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    out += cv2.resize(offset, size, interpolation=cv2.INTER_NEAREST)
+    return np.asarray(out, np.float32)
 
 
 def _carry_again(lightness: Floats, flow: Floats, offset: Floats, under: Mask, out: Floats) -> None:
@@ -232,24 +245,13 @@ def _grain(now: Floats, sides: list[Floats], *, every: int = 4) -> Floats:
     return np.asarray(np.maximum(levels, LEAST_GRAIN), np.float32)
 
 
-def _spikes(
-    now: Floats, sides: list[Floats], sigma: Floats, into: tuple[Floats, Floats] | None = None
-) -> tuple[Floats, Floats]:
-    """What stands out of both sides, strictly and loosely; where `into` holds what stands out farther, that is kept."""
+def _spikes(now: Floats, sides: list[Floats], sigma: Floats, into: Floats | None = None) -> Floats:
+    """What stands out of both sides; where `into` holds what stands out farther, that is kept."""
     from smallgauge.picture.kernels_dirt import spikes
 
-    far, near = into if into is not None else (np.zeros_like(now), np.zeros_like(now))
-    spikes(
-        now,
-        sides[0],
-        sides[1],
-        sigma,
-        (np.float32(THRESHOLD), np.float32(GROWN)),
-        np.float32(DETAIL),
-        far,
-        near,
-    )
-    return far, near
+    far = into if into is not None else np.zeros_like(now)
+    spikes(now, sides[0], sides[1], sigma, np.float32(THRESHOLD), np.float32(DETAIL), far)
+    return far
 
 
 def _under(seeds: Mask, shape: tuple[int, int]) -> Mask:
@@ -287,59 +289,68 @@ def _filled(flow: Floats, under: Mask) -> Floats:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Searched:
-    """A frame with all that was found out about it."""
+    """A frame with all that was found out about it; `soft` are it and both sides at `SOFT_PX`."""
 
     now: Floats
     sides: list[Floats]
     sigma: Floats
+    soft: tuple[Floats, Floats, Floats]
+    soft_sigma: Floats
     far: Floats
-    near: Floats
     flows: list[Floats]
 
 
 def _blobs(searched: _Searched) -> tuple[Blob, ...]:
     """Connected pixels that stand out one way, with what is around them."""
-    import cv2
+    from smallgauge.picture.kernels_dirt import grow
 
-    far, near = searched.far, searched.near
+    now, width = searched.now, searched.now.shape[1]
+    places, strengths = np.empty(2 * now.size, np.int32), np.empty(2 * now.size, np.float32)
+    stops, peaks = np.zeros(10 * MOST_BLOBS, np.int64), np.zeros(10 * MOST_BLOBS, np.float32)
+    count = grow(
+        (now, searched.sides[0], searched.sides[1]),
+        searched.soft,
+        (searched.sigma, searched.soft_sigma),
+        searched.far,
+        (np.float32(SEED), np.float32(GROWN)),
+        places,
+        strengths,
+        stops,
+        peaks,
+    )
+    areas = np.diff(stops[:count], prepend=0)
+    kept = np.flatnonzero(areas >= LEAST_PX)
     found: list[Blob] = []
-    for sign in (-1, 1):
-        mask = ((near * sign > 0) | (far * sign > 0)).astype(np.uint8)
-        total, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-        if total <= 1:
-            continue
-        peak = np.zeros(total, np.float32)
-        at = np.nonzero(far * sign > 0)
-        np.maximum.at(peak, labels[at], np.abs(far[at]))
-        kept = np.flatnonzero((peak >= SEED) & (stats[:, cv2.CC_STAT_AREA] >= LEAST_PX))
-        kept = kept[kept > 0]
-        for label in kept[np.argsort(-peak[kept], kind="stable")][:MOST_BLOBS]:
-            left, top, wide, high = (int(v) for v in stats[label][:4])
-            y0, x0 = max(0, top - RING_PX - 2), max(0, left - RING_PX - 2)
-            part = (slice(y0, top + high + RING_PX + 2), slice(x0, left + wide + RING_PX + 2))
-            found.append(_blob(searched, labels[part] == label, part, float(peak[label])))
+    for n in kept[np.argsort(-peaks[kept], kind="stable")][:MOST_BLOBS]:
+        own = slice(stops[n] - areas[n], stops[n])
+        y, x = np.divmod(places[own], width)
+        found.append(_blob(searched, y, x, strengths[own], float(peaks[n])))
     found.sort(key=lambda blob: (-blob.peak, blob.top, blob.left))
-    return tuple(found[:MOST_BLOBS])
+    return tuple(found)
 
 
-def _blob(searched: _Searched, reached: Mask, part: tuple[slice, slice], peak: float) -> Blob:
-    """One blob: `reached` are the pixels of `part` that stand out, of which the weakest are only its soft edge."""
+def _blob(searched: _Searched, y: Places, x: Places, strengths: Floats, peak: float) -> Blob:
+    """One blob: pixels that stand out, of which the weakest are only its soft edge."""
     import cv2
 
-    y0, x0 = int(part[0].start), int(part[1].start)
-    strength = np.maximum(np.abs(searched.near[part]), np.abs(searched.far[part])) * reached
-    own = reached & (strength >= SHAPE_SHARE * strength.max())
-    wider = cv2.dilate(reached.astype(np.uint8), np.ones((5, 5), np.uint8))
+    far = RING_PX + 2
+    y0, x0 = max(0, int(y.min()) - far), max(0, int(x.min()) - far)
+    part = (slice(y0, int(y.max()) + 1 + far), slice(x0, int(x.max()) + 1 + far))
+    now, p, n = (each[part] for each in (searched.now, *searched.sides))
+    wider, own = np.zeros(now.shape, np.uint8), np.zeros(now.shape, np.bool_)
+    wider[y - y0, x - x0] = 1
+    strong = strengths >= SHAPE_SHARE * strengths.max()
+    own[y[strong] - y0, x[strong] - x0] = True
+    wider = cv2.dilate(wider, np.ones((5, 5), np.uint8))
     side = 2 * RING_PX - 1
     around = (cv2.dilate(wider, np.ones((side, side), np.uint8)) > 0) & (wider == 0)
-    now, p, n = (each[part] for each in (searched.now, *searched.sides))
     grain = searched.sigma[np.clip((p + n) / 2, 0, LEVELS - 1).astype(np.int32)]
     off = np.maximum(np.abs(now - p), np.abs(now - n)) > FITS * grain
     differ, level = (p - n)[own], float(grain[own].mean())
-    y, x = np.nonzero(own)
+    runs, y, x = _runs(own, x0, y0), y[strong], x[strong]
     return Blob(
-        left=x0 + int(x.min()),
-        top=y0 + int(y.min()),
+        left=int(x.min()),
+        top=int(y.min()),
         width=int(np.ptp(x)) + 1,
         height=int(np.ptp(y)) + 1,
         area_px=len(x),
@@ -348,49 +359,51 @@ def _blob(searched: _Searched, reached: Mask, part: tuple[slice, slice], peak: f
         lightness=float(now[own].mean()),
         restless=float(off[around].mean()) if around.any() else 1.0,
         apart=max(abs(float(differ.mean())), float(np.sqrt(np.mean(differ**2))) / 2.0) / level,
-        **_shape(own),
-        runs=_runs(own, x0, y0),
-        before=_move(searched.flows[0], own, x0, y0),
-        after=_move(searched.flows[1], own, x0, y0),
+        **_shape(y, x),
+        runs=runs,
+        before=_move(searched.flows[0], y, x),
+        after=_move(searched.flows[1], y, x),
     )
 
 
-def _shape(own: Mask) -> dict[str, float]:
+def _shape(y: Places, x: Places) -> dict[str, float]:
     """Direction of a blob, degrees, and how many times longer than wide it is."""
-    y, x = np.nonzero(own)
-    spread = np.cov(np.stack([x, y])) if len(x) > 1 else np.zeros((2, 2))
-    values, vectors = np.linalg.eigh(spread + np.eye(2) / 12)
-    turn = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])))
-    return {"turn_deg": turn % 180.0, "long": float(np.sqrt(values[1] / values[0]))}
+    sxx, syy, sxy = _spread(y, x)
+    middle, half = (sxx + syy) / 2 + 1 / 12, float(np.hypot((sxx - syy) / 2, sxy))  # a pixel's own is 1/12
+    turn = 0.5 * float(np.degrees(np.arctan2(2 * sxy, sxx - syy)))
+    return {"turn_deg": turn % 180.0, "long": float(np.sqrt((middle + half) / (middle - half)))}
+
+
+def _spread(y: Places, x: Places) -> tuple[float, float, float]:
+    """Second moments of places about their middle: across, along, both."""
+    dx, dy = x - x.mean(), y - y.mean()
+    return float(np.mean(dx * dx)), float(np.mean(dy * dy)), float(np.mean(dx * dy))
 
 
 def _runs(own: Mask, x0: int, y0: int) -> tuple[tuple[int, int, int], ...]:
     """(row, first, stop) of each unbroken line of pixels."""
-    runs = []
-    for y in range(own.shape[0]):
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], own[y].astype(np.int8), [0]])))
-        runs += [(y0 + y, x0 + int(a), x0 + int(b)) for a, b in zip(edges[::2], edges[1::2])]
-    return tuple(runs)
+    edges = np.diff(np.pad(own.astype(np.int8), ((0, 0), (1, 1))), axis=1)
+    y, first = np.nonzero(edges > 0)
+    stop = np.nonzero(edges < 0)[1]
+    return tuple(zip((y + y0).tolist(), (first + x0).tolist(), (stop + x0).tolist(), strict=True))
 
 
-def _move(flow: Floats, own: Mask, x0: int, y0: int) -> tuple[float, float, float, float, float, float]:
+def _move(flow: Floats, y: Places, x: Places) -> tuple[float, float, float, float, float, float]:
     """The affine move of a blob's pixels into a frame beside it, least squares over its flow."""
-    y, x = np.nonzero(own)
-    x, y = x + x0, y + y0
     high, wide = flow.shape[:2]
     i = np.clip((x + 0.5) / STEP - 0.5, 0, wide - 1).round().astype(int)
     j = np.clip((y + 0.5) / STEP - 0.5, 0, high - 1).round().astype(int)
-    u, v = flow[j, i, 0] * STEP, flow[j, i, 1] * STEP
-    if len(x) < 60:
-        return (1.0, 0.0, float(u.mean()), 0.0, 1.0, float(v.mean()))
-    mx, my = x.mean(), y.mean()
-    basis = np.stack([x - mx, y - my, np.ones(len(x))], axis=1)
-    (a, b, c), (d, e, f) = (np.linalg.lstsq(basis, each, rcond=None)[0] for each in (u, v))
-    return (
-        1.0 + float(a),
-        float(b),
-        float(c - a * mx - b * my),
-        float(d),
-        1.0 + float(e),
-        float(f - d * mx - e * my),
-    )
+    u, v = (flow[j, i, k].astype(np.float64) * STEP for k in (0, 1))
+    mean_u, mean_v = float(u.mean()), float(v.mean())
+    sxx, syy, sxy = _spread(y, x)
+    free = sxx * syy - sxy * sxy
+    if len(x) < LEAST_AFFINE or free < 1e-6:
+        return (1.0, 0.0, mean_u, 0.0, 1.0, mean_v)
+    mx, my = float(x.mean()), float(y.mean())
+    rows: list[float] = []
+    for each, mean in ((u, mean_u), (v, mean_v)):
+        cx, cy = float(np.mean((x - mx) * each)), float(np.mean((y - my) * each))
+        a, b = (cx * syy - cy * sxy) / free, (cy * sxx - cx * sxy) / free
+        rows += [a, b, mean - a * mx - b * my]
+    a, b, c, d, e, f = rows
+    return (1.0 + a, b, c, d, 1.0 + e, f)

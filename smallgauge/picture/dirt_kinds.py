@@ -271,16 +271,15 @@ def propose_dirt(kind: Sequence[str], *, frames: int) -> tuple[DirtDecision, str
     Examples
     --------
     >>> propose_dirt(["dirt"] * 9 + ["moves"], frames=30)
-    (DirtDecision(repair=True, but=()), '9 specks on 30 frames lie on one frame only')
+    (DirtDecision(repair=True, but=()), '9 specks lie on one frame only, on 30 frames together')
     >>> propose_dirt(["weather"] * 40, frames=30)
-    (DirtDecision(repair=False, but=()), 'more is found than dirt explains: 40 on 30 frames')
+    (DirtDecision(repair=False, but=()), 'more is found than dirt explains: 40 on 30 frames together')
     """
     counted = [list(kind).count(name) for name in (DIRT, "weather")]
     if counted[1] > counted[0]:
-        return DirtDecision(
-            repair=False
-        ), f"more is found than dirt explains: {counted[1]} on {frames} frames"
-    return DirtDecision(), f"{counted[0]} specks on {frames} frames lie on one frame only"
+        why = f"more is found than dirt explains: {counted[1]} on {frames} frames together"
+        return DirtDecision(repair=False), why
+    return DirtDecision(), f"{counted[0]} specks lie on one frame only, on {frames} frames together"
 
 
 def solve_dirt(

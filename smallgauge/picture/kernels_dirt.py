@@ -1,7 +1,9 @@
 """Compiled loops of dirt: three pictures through their flows, spikes in time, and what is around them.
 
-spikes      picture, the two beside it, their flows  -> how far each pixel stands out of both, in its grain
-predict     picture beside, its flow                 -> that picture carried to this one
+spikes      picture, the two beside it, carried      -> how far each pixel stands out of both, in its grain
+spread      the same of copies of half the size      -> into that of the whole picture
+grow        all these                                -> pixels that hang together around what stands out
+predict     picture beside, its flow                 -> spots of that picture carried to this one
 warm        compiles all of it once
 
 Imported inside functions only. No fastmath: the same input gives the same numbers on every x86-64 machine.
@@ -69,34 +71,29 @@ def predict(picture, flow, offset, step, where, out):  # type: ignore[no-untyped
 
 
 @_kernel
-def spikes(now, before, after, sigma, limits, detail, far, near):  # type: ignore[no-untyped-def]
-    """How far each pixel stands out of both predictions, in deviations of its grain, signed; the farther goes into `far`, `near`.
+def spikes(now, before, after, sigma, least, detail, far):  # type: ignore[no-untyped-def]
+    """How far each pixel stands out of both predictions, in deviations of its grain, signed; the farther goes into `far`.
 
     `now`, and `before` and `after` as predicted for it (height, width). `sigma` is the grain's deviation by level, an array over
-    0 to 255. `limits`: deviations from which a pixel counts, strictly and loosely. For `far` the references are nine pixels of
-    either prediction (rank-ordered differences, the largest), and `detail` of their own spread is added to the limit: edges are
-    never carried exactly; for `near` the pixel's own alone.
+    0 to 255. The references are nine pixels of either prediction (rank-ordered differences, the largest); `least` deviations
+    count, and `detail` of the references' own spread is added to that: edges are never carried exactly.
     """
     height, width = now.shape
-    zero = np.float32(0.0)
     last = sigma.shape[0] - 1
-    least, loose = limits
+    floor = least * sigma.min()
+    smaller = np.empty(width, np.float32)
     for y in range(height):
         up, low = max(y - 1, 0), min(y + 1, height - 1)
+        for x in range(width):  # without a branch: above 0 where both differ one way
+            dp, dn = now[y, x] - before[y, x], now[y, x] - after[y, x]
+            smaller[x] = max(min(dp, dn), -max(dp, dn))
         for x in range(width):
+            if smaller[x] < floor:
+                continue
             p, n, value = before[y, x], after[y, x], now[y, x]
-            dp, dn = value - p, value - n
-            if (dp > zero) != (dn > zero):
-                continue
             level = sigma[min(max(int(np.float32(0.5) * (p + n)), 0), last)]
-            smaller = min(abs(dp), abs(dn))
-            if smaller < loose * level:
-                continue
-            share = smaller / level
-            if share > abs(near[y, x]):
-                near[y, x] = share if dp > zero else -share
             limit = least * level
-            if smaller < limit:
+            if smaller[x] < limit:
                 continue
             left, right = max(x - 1, 0), min(x + 1, width - 1)
             high = small = p
@@ -106,9 +103,89 @@ def spikes(now, before, after, sigma, limits, detail, far, near):  # type: ignor
                     high = max(high, max(one, two))
                     small = min(small, min(one, two))
             limit += detail * (high - small)
-            out = value - high if dp > zero else small - value
+            light = value > p
+            out = value - high if light else small - value
             if out > limit and out / level > abs(far[y, x]):
-                far[y, x] = out / level if dp > zero else -out / level
+                far[y, x] = out / level if light else -out / level
+
+
+@_kernel
+def spread(coarse, far):  # type: ignore[no-untyped-def]
+    """What stands out in copies of half the size, into `far` where it stands out farther."""
+    height, width = far.shape
+    zero = np.float32(0.0)
+    for j in range(coarse.shape[0]):
+        for i in range(coarse.shape[1]):
+            value = coarse[j, i]
+            if value == zero:
+                continue
+            for y in range(2 * j, min(2 * j + 2, height)):
+                for x in range(2 * i, min(2 * i + 2, width)):
+                    if abs(value) > abs(far[y, x]):
+                        far[y, x] = value
+
+
+@_kernel
+def _stands(now, before, after, sigma, y, x, sign):  # type: ignore[no-untyped-def]
+    """Deviations of the grain by which a pixel stands out of both predictions one way; 0 or below where it doesn't."""
+    p, n = before[y, x], after[y, x]
+    level = sigma[min(max(int(np.float32(0.5) * (p + n)), 0), sigma.shape[0] - 1)]
+    return min(sign * (now[y, x] - p), sign * (now[y, x] - n)) / level
+
+
+@_kernel
+def grow(sharp, soft, sigmas, far, limits, places, strengths, stops, peaks):  # type: ignore[no-untyped-def]
+    """Pixels that hang together, one way, around each that stands out by the first of `limits`; returns how many blobs.
+
+    A pixel belongs where `far` says so, or where it stands out by the second of `limits` in `sharp` or `soft` (each: now, before,
+    after), whose grain is `sigmas`. Their places (row times width and column) go into `places`, how far they stand out into
+    `strengths`, blob by blob; where a blob's end is into `stops`, its largest of `far` into `peaks`. Ends when `stops` is full.
+    """
+    height, width = far.shape
+    seed, loose = limits
+    zero = np.float32(0.0)
+    seen = np.zeros((height, width), np.uint8)
+    count = filled = 0
+    for y0 in range(height):
+        for x0 in range(width):
+            value = far[y0, x0]
+            if abs(value) < seed:
+                continue
+            sign, bit = (np.float32(1.0), 1) if value > zero else (np.float32(-1.0), 2)
+            if seen[y0, x0] & bit or count == stops.shape[0]:
+                continue
+            first, peak = filled, zero
+            seen[y0, x0] |= bit
+            places[filled] = y0 * width + x0
+            filled += 1
+            at = first
+            while at < filled:
+                y, x = places[at] // width, places[at] % width
+                own = sign * far[y, x]
+                peak = max(peak, own)
+                near = _stands(sharp[0], sharp[1], sharp[2], sigmas[0], y, x, sign)
+                near = max(near, _stands(soft[0], soft[1], soft[2], sigmas[1], y, x, sign))
+                strengths[at] = max(near, own)
+                at += 1
+                for row in range(max(y - 1, 0), min(y + 2, height)):
+                    for column in range(max(x - 1, 0), min(x + 2, width)):
+                        if seen[row, column] & bit:
+                            continue
+                        belongs = sign * far[row, column] > zero
+                        if not belongs:
+                            near = _stands(sharp[0], sharp[1], sharp[2], sigmas[0], row, column, sign)
+                            belongs = near >= loose
+                        if not belongs:
+                            near = _stands(soft[0], soft[1], soft[2], sigmas[1], row, column, sign)
+                            belongs = near >= loose
+                        if belongs:
+                            seen[row, column] |= bit
+                            places[filled] = row * width + column
+                            filled += 1
+            stops[count] = filled
+            peaks[count] = peak
+            count += 1
+    return count
 
 
 def warm() -> None:
@@ -117,14 +194,19 @@ def warm() -> None:
     flow: Any = np.zeros((4, 4, 2), np.float32)
     out: Any = np.zeros((8, 8), np.float32)
     predict(small, flow, np.zeros((4, 4), np.float32), 2, np.ones((4, 4), np.uint8), out)
-    limits = np.float32(3.7), np.float32(2.0)
-    spikes(
-        small,
-        small,
-        small,
-        np.ones(256, np.float32),
-        limits,
-        np.float32(0.1),
+    sigma: Any = np.ones(256, np.float32)
+    spikes(small, small, small, sigma, np.float32(3.7), np.float32(0.1), out)
+    spread(np.zeros((4, 4), np.float32), out)
+    three = small, small, small
+    limits = np.float32(4.5), np.float32(2.0)
+    grow(
+        three,
+        three,
+        (sigma, sigma),
         out,
-        np.zeros((8, 8), np.float32),
+        limits,
+        np.zeros(128, np.int32),
+        np.zeros(128, np.float32),
+        np.zeros(4, np.int64),
+        np.zeros(4, np.float32),
     )

@@ -8,7 +8,7 @@ from benchmarks.dirt import lightness, searched, under
 from benchmarks.moving_pictures import CLEAN_KINDS, moving_scene, with_grain
 from smallgauge.picture import dirt_repair
 from smallgauge.picture.dirt import find_dirt, make_dirt_sheet
-from smallgauge.picture.dirt_kinds import DIRT, KINDS, blob_columns, find_dirt_kinds
+from smallgauge.picture.dirt_kinds import DIRT, KINDS, blob_columns, find_dirt_kinds, propose_dirt
 from smallgauge.picture.dirt_repair import DirtRepair, apply_dirt_repair
 from smallgauge.picture.synthetic_dirt import draw_dirty, draw_specks
 
@@ -80,13 +80,12 @@ def repaired(pans):
             mended = apply_dirt_repair(
                 codes[n], codes[n - 1], codes[n + 1], repairs, table=TABLE, hidden=hidden
             )
-            where, far = np.zeros((HEIGHT, WIDTH), bool), np.ones((HEIGHT, WIDTH), bool)
+            where = np.zeros((HEIGHT, WIDTH), bool)
             for blob in mine:
                 for y, first, stop in blob.runs:
                     where[y, first:stop] = True
-                low, right = blob.top + blob.height + 7, blob.left + blob.width + 7
-                far[max(0, blob.top - 7) : low, max(0, blob.left - 7) : right] = False
-            assert np.array_equal(mended[far], codes[n][far])  # nothing else is touched
+            far = cv2.distanceTransform((~where).astype(np.uint8), cv2.DIST_L2, 5) > 5.5
+            assert np.array_equal(mended[far], codes[n][far])  # nothing outside the masks is touched
             truth, now = lightness(clean[n]), lightness(mended / np.float32(65535))
             errors.append((now - truth)[where])
             was.append((lightness(seen[n]) - truth)[where])
@@ -123,6 +122,37 @@ def test_an_undamaged_picture_is_left_alone():
     _, seen, _ = drawn("pan", 8, 8, dirty=False)
     touched = sum(blob.area_px for _, blob, of in listed(seen) if of == DIRT)
     assert touched / (6 * HEIGHT * WIDTH) < 0.0001
+
+
+@pytest.mark.parametrize("kind", ["rain", "snow"])
+def test_a_scene_of_weather_is_left_whole_and_said_to_be(kind):
+    """More is found than dirt explains: no blob of the scene is taken for dirt, and the proposal says why."""
+    _, seen, _ = drawn(kind, 8, 21, dirty=False)
+    kinds = [of for _, _, of in listed(seen)]
+    assert DIRT not in kinds
+    decision, why = propose_dirt(kinds, frames=len(seen))
+    assert not decision.repair
+    assert why.startswith("more is found than dirt explains: ")
+
+
+@pytest.mark.parametrize(("behind_px", "kind"), [(5, "apart"), (16, "restless")])
+def test_where_the_frames_beside_it_disagree_a_speck_is_left_and_named(behind_px, kind):
+    """A lamp that is lit on the frame before only: what the speck hides can't be known."""
+    frames = [lightness(light) for light in drawn("still", 3, 4, dirty=False)[1]]
+    with_lamp = cv2.circle(frames[0].copy(), (160, 120), behind_px, 250.0, -1, cv2.LINE_AA)
+    cv2.circle(frames[1], (160, 120), 4, 5.0, -1, cv2.LINE_AA)
+
+    def kinds(before):
+        """Of what is found where the speck is."""
+        sheets = [make_dirt_sheet(frame) for frame in (before, *frames[1:])]
+        found = [(1, blob) for blob in find_dirt(*sheets)]
+        told = find_dirt_kinds(blob_columns(found), scene=np.zeros(3, int), size=(WIDTH, HEIGHT)).tolist()
+        return [
+            kind for (_, blob), kind in zip(found, told) if any(y == 120 and a <= 160 < b for y, a, b in blob.runs)
+        ]
+
+    assert kinds(with_lamp) == [kind]
+    assert kinds(frames[0]) == [DIRT]  # the same speck between frames that agree
 
 
 def test_a_speck_that_is_printed_in_stays():

@@ -11,7 +11,7 @@ from smallgauge.line import Settings, decide_on, finish
 from smallgauge.media.picture_in import list_capture, open_picture
 from smallgauge.picture.synthetic import SceneTruth, specimen_truth
 from smallgauge.record.decided import decided_value
-from smallgauge.record.dirttable import DIRT_COLUMNS, read_dirt
+from smallgauge.record.dirttable import DIRT_COLUMNS, read_dirt, runs_at
 from smallgauge.record.files import read_json
 from smallgauge.record.rendertable import RENDER_COLUMNS, RenderSummary
 from smallgauge.record.scratchtable import read_scratches
@@ -108,6 +108,18 @@ def test_a_decision_renders_again_without_searching_again(small):
     assert (folder / "dirt.parquet").stat().st_mtime_ns == searched
     assert read_table(folder / "render.parquet", RENDER_COLUMNS, "render")["retouched_share"].max() == 0
     assert len(read_table(folder / "dirt.parquet", DIRT_COLUMNS, "dirt")) > 0
+
+
+def test_the_mask_of_every_repair_is_kept(small):
+    """Run-length in the table: as many pixels as it says, inside the captured frame, on every frame that was retouched."""
+    folder = small / "shelf" / "dirty"
+    dirt = read_dirt(folder)
+    for row in range(len(dirt)):
+        runs = runs_at(dirt, row)
+        assert sum(stop - first for _, first, stop in runs) == dirt["area_px"][row] > 0
+        assert all(0 <= y < 384 and 0 <= first < stop <= 512 for y, first, stop in runs)
+    repaired = dirt["frame"][dirt["kind"] == "dirt"]
+    assert set(repaired.tolist()) == {1, 2}  # of four frames, those between the first and the last
 
 
 def test_lines_are_looked_for_in_the_same_reading(small):
