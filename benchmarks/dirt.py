@@ -22,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.moving_pictures import CLEAN_KINDS, moving_scene, with_grain
-from smallgauge.picture.dirt import Blob, find_dirt, make_dirt_sheet
+from smallgauge.picture.dirt import find_dirt, make_dirt_sheet
+from smallgauge.picture.dirt_blobs import Blob
 from smallgauge.picture.dirt_kinds import DIRT, blob_columns, find_dirt_kinds
 from smallgauge.picture.dirt_repair import DirtRepair, apply_dirt_repair
 from smallgauge.picture.synthetic_dirt import draw_dirty, draw_specks

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from smallgauge.analyse.scratches import LineSearch, LineWindow, line_windows, write_reel_lines
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
-from smallgauge.picture.dirt import Blob, DirtSheet, find_dirt, make_dirt_sheet
+from smallgauge.picture.dirt import DirtSheet, find_dirt, make_dirt_sheet
+from smallgauge.picture.dirt_blobs import Blob
 from smallgauge.picture.dirt_kinds import TOLD, find_dirt_kinds
 from smallgauge.picture.scratches import ScratchSheet, make_scratch_sheet
 from smallgauge.record.capture import Capture
@@ -29,7 +30,7 @@ from smallgauge.record.scratchtable import SCRATCH_TABLE
 from smallgauge.record.table import Table, join_tables, read_table, table_of, write_table
 from smallgauge.record.work import Progress, Runner
 
-SEARCHING = 5  # raised when the same frames would give other rows
+SEARCHING = 6  # raised when the same frames would give other rows
 HALO = 1  # frames on either side of a piece that its own are compared with
 LEAST_SIDE_PX = 64  # of a picture in which dirt is looked for
 SIDES = ("before", "after")

@@ -37,8 +37,8 @@ def dirt_sentence(papers: Papers) -> str | None:
         return lines + left
     lines = f" {lines}" if lines else ""
     return (
-        f"On all {count_words(papers.summary.frames, 'picture')} of the film taken together, {count_words(dirt.repaired, 'speck')} of "
-        f"dust {'is' if dirt.repaired == 1 else 'are'} no longer seen in the finished film.{lines}{left}"
+        f"On all {count_words(papers.summary.frames, 'picture')} of the film taken together, "
+        f"{count_words(dirt.repaired, 'speck')} of dust {'is' if dirt.repaired == 1 else 'are'} no longer seen in the finished film.{lines}{left}"
     )
 
 

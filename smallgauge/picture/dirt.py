@@ -15,34 +15,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.picture.dirt_blobs import GRAIN_LEVELS, SOFT_PX, STEP, Blob, Searched, measure_blobs
 from smallgauge.picture.flow import dense_flow
 
-STEP = 2  # flow is found on a picture reduced by this
 THRESHOLD = 3.7  # deviations of the grain; the reference names it (picture science, section e)
 DETAIL = 0.2  # of the spread of nine pixels that is added to the limit; common practice, no source
-SOFT_PX, SOFTER_PX = (
-    1.0,
-    1.7,
-)  # softness at which is looked too; the second on top of the first, together 2 px
+SOFTER_PX = 1.7  # softness at which is looked as well, on top of `SOFT_PX`: together 2 px
 FILLED_AT = 4  # how much smaller flow is filled
-SHAPE_SHARE = 0.2  # of a blob's strongest pixel that its weakest one has; common practice, no source
-GROWN = (
-    2.0  # deviations from which a pixel beside a seed belongs to the same blob; common practice, no source
-)
-SEED = 4.5  # deviations that a blob's deepest pixel has at least to be listed; common practice, no source
-MOST_BLOBS = 400  # of a frame that are kept: more is no dirt; common practice, no source
 # Of lightness between neighbours, as at a slow start of the camera: beyond it nothing is told. common practice, no source
 MOST_STEP = 10.0
-LEVELS = 256
-LEAST_PX = 3  # pixels of a blob; fewer are grain
-LEAST_AFFINE = 60  # pixels of a blob that turn and stretch with what is behind; common practice, no source
-FITS = 3.5  # deviations within which a pixel around a blob fits a neighbour; common practice, no source
 LEAST_GRAIN = 0.3  # lightness; flat drawings have none; common practice, no source
-RING_PX = 6  # width of what is looked at around a blob; common practice, no source
 
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
-Places = NDArray[np.int32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,33 +36,6 @@ class DirtSheet:
 
     lightness: Floats
     small: NDArray[np.uint8]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Blob:
-    """One thing on one frame. Places are pixels of the sheet.
-
-    `runs` are (row, first, stop) of its pixels. `before` and `after` say where it lies in the frames beside it: six numbers of
-    an affine move, x' = a x + b y + c, y' = d x + e y + f. `depth` is its mean difference in lightness, below 0 for
-    dark. `restless` is the share of its surroundings that do not fit either neighbour, `apart` how far the two
-    predictions differ under it, in deviations of the grain.
-    """
-
-    left: int
-    top: int
-    width: int
-    height: int
-    area_px: int
-    depth: float
-    peak: float
-    lightness: float
-    restless: float
-    apart: float
-    turn_deg: float
-    long: float
-    runs: tuple[tuple[int, int, int], ...]
-    before: tuple[float, float, float, float, float, float]
-    after: tuple[float, float, float, float, float, float]
 
 
 def make_dirt_sheet(lightness: Floats) -> DirtSheet:
@@ -139,25 +97,39 @@ def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> tuple[Blob
     offsets = [_level(now.small, other.small, flow) for other, flow in zip((before, after), flows)]
     if max(abs(float(np.median(offset))) for offset in offsets) > MOST_STEP:
         return ()
-    pairs = list(zip((before, after), flows, offsets, strict=True))
-    sides = [_carried(sheet.lightness, flow, offset) for sheet, flow, offset in pairs]
-    sigma = _grain(now.lightness, sides)
-    far = _spikes(now.lightness, sides, sigma)
+    pairs = list(zip((before.lightness, after.lightness), flows, offsets, strict=True))
+    sides = [_carried(*pair) for pair in pairs]
+    far = _spikes(now.lightness, sides, _grain(now.lightness, sides))
     # The flow under what stands out is filled from around it, and the question asked again.
     under = _under(far != 0, flows[0].shape[:2])
     filled = [_filled(flow, under) for flow in flows]
-    for (sheet, _, offset), flow, side in zip(pairs, filled, sides, strict=True):
-        _carry_again(sheet.lightness, flow, offset, under, side)
-    return _blobs(_at_scales(now.lightness, sides, filled))
+    for (beside, _, offset), flow, side in zip(pairs, filled, sides, strict=True):
+        _carry_again(beside, flow, offset, under, side)
+    sigma = _grain(now.lightness, sides)
+    far, soft, soft_sigma = _at_scales(now.lightness, sides, sigma)
+    return measure_blobs(
+        Searched(
+            now=now.lightness,
+            beside=(before.lightness, after.lightness),
+            sides=(sides[0], sides[1]),
+            sigma=sigma,
+            soft=soft,
+            soft_sigma=soft_sigma,
+            far=far,
+            flows=(filled[0], filled[1]),
+            offsets=(offsets[0], offsets[1]),
+        )
+    )
 
 
-def _at_scales(now: Floats, sides: list[Floats], flows: list[Floats]) -> "_Searched":
-    """What stands out of both sides at some softness: the value farthest from 0 of all of them."""
+def _at_scales(
+    now: Floats, sides: list[Floats], sigma: Floats
+) -> tuple[Floats, tuple[Floats, Floats, Floats], Floats]:
+    """What stands out of both sides at some softness, the farthest from 0; the frame and both sides softened, and their grain."""
     import cv2
 
     from smallgauge.picture.kernels_dirt import spread
 
-    sigma = _grain(now, sides)
     far = _spikes(now, sides, sigma)
     soft, *beside = (cv2.GaussianBlur(each, (0, 0), SOFT_PX) for each in (now, *sides))
     soft_sigma = _grain(soft, beside)
@@ -169,9 +141,7 @@ def _at_scales(now: Floats, sides: list[Floats], flows: list[Floats]) -> "_Searc
         for each in (soft, *beside)
     )
     spread(_spikes(softer, about, _grain(softer, about, every=2)), far)
-    return _Searched(
-        now=now, sides=sides, sigma=sigma, soft=(soft, *beside), soft_sigma=soft_sigma, far=far, flows=flows
-    )
+    return far, (soft, beside[0], beside[1]), soft_sigma
 
 
 def _flow(now: NDArray[np.uint8], other: NDArray[np.uint8]) -> Floats:
@@ -240,8 +210,8 @@ def _grain(now: Floats, sides: list[Floats], *, every: int = 4) -> Floats:
             # A normal deviation by its median; the mean of two frames adds half their grain, less what carrying smooths.
             deviations.append(float(np.median(part)) * 1.4826 / np.sqrt(1.4))
     if not centres:
-        return np.full(LEVELS, max(1.0, float(np.median(np.abs(off))) * 1.25), np.float32)
-    levels = np.interp(np.arange(LEVELS), centres, deviations)
+        return np.full(GRAIN_LEVELS, max(1.0, float(np.median(np.abs(off))) * 1.25), np.float32)
+    levels = np.interp(np.arange(GRAIN_LEVELS), centres, deviations)
     return np.asarray(np.maximum(levels, LEAST_GRAIN), np.float32)
 
 
@@ -285,125 +255,3 @@ def _filled(flow: Floats, under: Mask) -> Floats:
     sure = cv2.resize((~left).astype(np.uint8), flow.shape[1::-1], interpolation=cv2.INTER_NEAREST) > 0
     out[under & sure] = wide[under & sure]
     return out
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Searched:
-    """A frame with all that was found out about it; `soft` are it and both sides at `SOFT_PX`."""
-
-    now: Floats
-    sides: list[Floats]
-    sigma: Floats
-    soft: tuple[Floats, Floats, Floats]
-    soft_sigma: Floats
-    far: Floats
-    flows: list[Floats]
-
-
-def _blobs(searched: _Searched) -> tuple[Blob, ...]:
-    """Connected pixels that stand out one way, with what is around them."""
-    from smallgauge.picture.kernels_dirt import grow
-
-    now, width = searched.now, searched.now.shape[1]
-    places, strengths = np.empty(2 * now.size, np.int32), np.empty(2 * now.size, np.float32)
-    stops, peaks = np.zeros(10 * MOST_BLOBS, np.int64), np.zeros(10 * MOST_BLOBS, np.float32)
-    count = grow(
-        (now, searched.sides[0], searched.sides[1]),
-        searched.soft,
-        (searched.sigma, searched.soft_sigma),
-        searched.far,
-        (np.float32(SEED), np.float32(GROWN)),
-        places,
-        strengths,
-        stops,
-        peaks,
-    )
-    areas = np.diff(stops[:count], prepend=0)
-    kept = np.flatnonzero(areas >= LEAST_PX)
-    found: list[Blob] = []
-    for n in kept[np.argsort(-peaks[kept], kind="stable")][:MOST_BLOBS]:
-        own = slice(stops[n] - areas[n], stops[n])
-        y, x = np.divmod(places[own], width)
-        found.append(_blob(searched, y, x, strengths[own], float(peaks[n])))
-    found.sort(key=lambda blob: (-blob.peak, blob.top, blob.left))
-    return tuple(found)
-
-
-def _blob(searched: _Searched, y: Places, x: Places, strengths: Floats, peak: float) -> Blob:
-    """One blob: pixels that stand out, of which the weakest are only its soft edge."""
-    import cv2
-
-    far = RING_PX + 2
-    y0, x0 = max(0, int(y.min()) - far), max(0, int(x.min()) - far)
-    part = (slice(y0, int(y.max()) + 1 + far), slice(x0, int(x.max()) + 1 + far))
-    now, p, n = (each[part] for each in (searched.now, *searched.sides))
-    wider, own = np.zeros(now.shape, np.uint8), np.zeros(now.shape, np.bool_)
-    wider[y - y0, x - x0] = 1
-    strong = strengths >= SHAPE_SHARE * strengths.max()
-    own[y[strong] - y0, x[strong] - x0] = True
-    wider = cv2.dilate(wider, np.ones((5, 5), np.uint8))
-    side = 2 * RING_PX - 1
-    around = (cv2.dilate(wider, np.ones((side, side), np.uint8)) > 0) & (wider == 0)
-    grain = searched.sigma[np.clip((p + n) / 2, 0, LEVELS - 1).astype(np.int32)]
-    off = np.maximum(np.abs(now - p), np.abs(now - n)) > FITS * grain
-    differ, level = (p - n)[own], float(grain[own].mean())
-    runs, y, x = _runs(own, x0, y0), y[strong], x[strong]
-    return Blob(
-        left=int(x.min()),
-        top=int(y.min()),
-        width=int(np.ptp(x)) + 1,
-        height=int(np.ptp(y)) + 1,
-        area_px=len(x),
-        depth=float(np.mean((now - (p + n) / 2)[own])),
-        peak=peak,
-        lightness=float(now[own].mean()),
-        restless=float(off[around].mean()) if around.any() else 1.0,
-        apart=max(abs(float(differ.mean())), float(np.sqrt(np.mean(differ**2))) / 2.0) / level,
-        **_shape(y, x),
-        runs=runs,
-        before=_move(searched.flows[0], y, x),
-        after=_move(searched.flows[1], y, x),
-    )
-
-
-def _shape(y: Places, x: Places) -> dict[str, float]:
-    """Direction of a blob, degrees, and how many times longer than wide it is."""
-    sxx, syy, sxy = _spread(y, x)
-    middle, half = (sxx + syy) / 2 + 1 / 12, float(np.hypot((sxx - syy) / 2, sxy))  # a pixel's own is 1/12
-    turn = 0.5 * float(np.degrees(np.arctan2(2 * sxy, sxx - syy)))
-    return {"turn_deg": turn % 180.0, "long": float(np.sqrt((middle + half) / (middle - half)))}
-
-
-def _spread(y: Places, x: Places) -> tuple[float, float, float]:
-    """Second moments of places about their middle: across, along, both."""
-    dx, dy = x - x.mean(), y - y.mean()
-    return float(np.mean(dx * dx)), float(np.mean(dy * dy)), float(np.mean(dx * dy))
-
-
-def _runs(own: Mask, x0: int, y0: int) -> tuple[tuple[int, int, int], ...]:
-    """(row, first, stop) of each unbroken line of pixels."""
-    edges = np.diff(np.pad(own.astype(np.int8), ((0, 0), (1, 1))), axis=1)
-    y, first = np.nonzero(edges > 0)
-    stop = np.nonzero(edges < 0)[1]
-    return tuple(zip((y + y0).tolist(), (first + x0).tolist(), (stop + x0).tolist(), strict=True))
-
-
-def _move(flow: Floats, y: Places, x: Places) -> tuple[float, float, float, float, float, float]:
-    """The affine move of a blob's pixels into a frame beside it, least squares over its flow."""
-    high, wide = flow.shape[:2]
-    i = np.clip((x + 0.5) / STEP - 0.5, 0, wide - 1).round().astype(int)
-    j = np.clip((y + 0.5) / STEP - 0.5, 0, high - 1).round().astype(int)
-    u, v = (flow[j, i, k].astype(np.float64) * STEP for k in (0, 1))
-    mean_u, mean_v = float(u.mean()), float(v.mean())
-    sxx, syy, sxy = _spread(y, x)
-    free = sxx * syy - sxy * sxy
-    if len(x) < LEAST_AFFINE or free < 1e-6:
-        return (1.0, 0.0, mean_u, 0.0, 1.0, mean_v)
-    mx, my = float(x.mean()), float(y.mean())
-    rows: list[float] = []
-    for each, mean in ((u, mean_u), (v, mean_v)):
-        cx, cy = float(np.mean((x - mx) * each)), float(np.mean((y - my) * each))
-        a, b = (cx * syy - cy * sxy) / free, (cy * sxx - cx * sxy) / free
-        rows += [a, b, mean - a * mx - b * my]
-    a, b, c, d, e, f = rows
-    return (1.0 + a, b, c, d, 1.0 + e, f)

@@ -18,17 +18,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.picture.dirt import Blob
+from smallgauge.picture.dirt_blobs import Blob
 from smallgauge.picture.scratch_repair import DEEPEST
 
 # Limits of what is repaired, in deviations of the grain or as shares; chosen on drawn dirt over photographs that move
-# (benchmarks/dirt.py, seeds 1 to 4), checked on others. common practice, no source
+# (benchmarks/dirt.py, seeds 1 to 7), checked on others. common practice, no source
 SEED = 5.2  # a blob's deepest pixel, less the deepest of eighteen beside it
 SEED_PIXELS = (
     172_800  # ... in a picture of so many pixels: the more there are, the further the grain of one strays
 )
 RESTLESS = 0.15  # of the surroundings that fit neither neighbour
 APART = 3.0  # between the two predictions
+TORN = 1.35  # between the surroundings and a frame beside it, moved as one piece
 # Of the picture. The reference (picture science, section e) allows 0.04; a flash of one frame, such as a clapper's, is smaller than
 # that, and no dirt. common practice, no source
 LARGE, LARGE_LIGHT = 0.005, 0.001
@@ -43,6 +44,8 @@ SAME_PX = 30  # pixels from which a blob is known again by its own lightness, wh
 AROUND, AROUND_FRAMES = 0.06, 3  # of the height, frames: what counts as beside a blob
 BUSY = 0.5  # things that move beside it, for each blob that may be dirt; of light ones, such as glitter
 BUSY_DARK = 1.0  # the same of dark ones
+# A small blob whose surroundings move as one is dirt whatever moves beside it: so much of the picture, and so far (as TORN).
+SMALL, CALM = 1e-4, 1.15
 WINDOW = 48  # frames that are judged together
 COLUMNS_ROWS = (4, 3)  # parts of the picture ...
 SPREAD = 0.35  # ... and the share of them with things that move, from which the scene is left whole
@@ -55,6 +58,7 @@ KINDS = {
     "edge": "at the picture's edge",
     "restless": "the surroundings move",
     "apart": "the frames before and after differ there",
+    "torn": "its surroundings do not move as one",
     "large": "too large to be taken from neighbours",
     "end": "first or last frame of a scene, with a neighbour on one side only",
     "moves": "found near on the frames before and after",
@@ -62,7 +66,7 @@ KINDS = {
     "busy": "among things that move",
     "weather": "more of these than dirt explains, all over the picture",
 }
-_MOVING = ("restless", "apart", "moves", "path")
+_MOVING = ("restless", "apart", "torn", "moves", "path")
 
 # What is told of a blob, as `picture.dirt.Blob` names it.
 TOLD = (
@@ -76,6 +80,7 @@ TOLD = (
     "lightness",
     "restless",
     "apart",
+    "torn",
     "turn_deg",
     "long",
 )
@@ -138,7 +143,8 @@ def find_dirt_kinds(blobs: Columns, *, scene: NDArray[Any], size: tuple[int, int
     Examples
     --------
     >>> one = {"frame": [1], "left": [40], "top": [30], "width": [4], "height": [4], "area_px": [14], "depth": [-40.0]}
-    >>> one |= {"peak": [9.0], "lightness": [60.0], "restless": [0.0], "apart": [0.4], "turn_deg": [0.0], "long": [1.2]}
+    >>> one |= {"peak": [9.0], "lightness": [60.0], "restless": [0.0], "apart": [0.4], "torn": [1.0]}
+    >>> one |= {"turn_deg": [0.0], "long": [1.2]}
     >>> arrays = {name: np.array(values) for name, values in one.items()}
     >>> find_dirt_kinds(arrays, scene=np.zeros(3, int), size=(160, 120)).tolist()
     ['dirt']
@@ -167,6 +173,7 @@ def _by_itself(kind: NDArray[np.object_], blobs: Columns, scene: NDArray[Any], s
         ("large", blobs["area_px"] > np.where(blobs["depth"] > 0, LARGE_LIGHT, LARGE) * width * height),
         ("restless", blobs["restless"] > RESTLESS),
         ("apart", blobs["apart"] > APART),
+        ("torn", blobs["torn"] > TORN),
         ("edge", margin < EDGE_PX),
         ("faint", blobs["peak"] < np.sqrt(SEED**2 + 2 * np.log(max(1.0, width * height / SEED_PIXELS)))),
     ):
@@ -213,10 +220,11 @@ def _by_neighbours(kind: NDArray[np.object_], blobs: Columns, size: tuple[int, i
 
 
 def _by_surroundings(kind: NDArray[np.object_], blobs: Columns, size: tuple[int, int]) -> None:
-    """Blobs beside which more moves than may be dirt."""
+    """Blobs beside which more moves than may be dirt; small ones on what moves as one stay."""
     frame, middle, sign = blobs["frame"], _middles(blobs), np.sign(blobs["depth"])
     moving, may_be = np.isin(kind.astype(str), _MOVING), kind == DIRT
-    for n in np.flatnonzero(may_be):
+    sure = (blobs["torn"] <= CALM) & (blobs["area_px"] <= SMALL * size[0] * size[1])
+    for n in np.flatnonzero(may_be & ~sure):
         low, high = np.searchsorted(frame, (frame[n] - AROUND_FRAMES, frame[n] + AROUND_FRAMES + 1))
         away = middle[low:high] - middle[n]
         beside = (np.hypot(away[:, 0], away[:, 1]) < AROUND * size[1]) & (sign[low:high] == sign[n])

@@ -3,6 +3,7 @@
 spikes      picture, the two beside it, carried      -> how far each pixel stands out of both, in its grain
 spread      the same of copies of half the size      -> into that of the whole picture
 grow        all these                                -> pixels that hang together around what stands out
+settle      places around a blob, a picture beside -> the stiff move that carries them best
 predict     picture beside, its flow                 -> spots of that picture carried to this one
 warm        compiles all of it once
 
@@ -188,6 +189,61 @@ def grow(sharp, soft, sigmas, far, limits, places, strengths, stops, peaks):  # 
     return count
 
 
+@_kernel
+def _differ(values, beside, y, x, scale, across, down, best):  # type: ignore[no-untyped-def]
+    """Mean difference of places from those of `beside` that a move leads to, each by `scale`; infinite where it exceeds `best`.
+
+    Places that are led out of the picture do not count; half of them must stay in it.
+    """
+    height, width = beside.shape
+    count, total, used = y.shape[0], np.float32(0.0), 0
+    limit = best * np.float32(count)
+    for k in range(count):
+        u, v = np.float32(x[k]) + across, np.float32(y[k]) + down
+        if u < 0 or v < 0 or u > width - 1 or v > height - 1:
+            continue
+        total += min(abs(values[k] - _lerp(beside, u, v)) * scale[k], np.float32(6.0))
+        used += 1
+        if total > limit:
+            return np.float32(np.inf)
+    if 2 * used < count:
+        return np.float32(np.inf)
+    return total / np.float32(used)
+
+
+@_kernel
+def settle(now, beside, level, y, x, sigma, moves, reach):  # type: ignore[no-untyped-def]
+    """The move (across, down) that carries places best into `beside`, to a quarter of a pixel, and the mean difference then.
+
+    `moves` (count, 2), whole pixels, are tried with what is up to `reach` around them. Differences are in deviations of the grain,
+    `sigma` by level.
+    """
+    count = y.shape[0]
+    values, scale = np.empty(count, np.float32), np.empty(count, np.float32)
+    for k in range(count):
+        value = now[y[k], x[k]]
+        values[k] = value - level
+        scale[k] = np.float32(1.0) / sigma[min(max(int(value), 0), sigma.shape[0] - 1)]
+    best = np.float32(np.inf)
+    across = down = np.float32(0.0)
+    for n in range(moves.shape[0]):
+        for j in range(-reach, reach + 1):
+            for i in range(-reach, reach + 1):
+                u, v = np.float32(moves[n, 0] + i), np.float32(moves[n, 1] + j)
+                differ = _differ(values, beside, y, x, scale, u, v, best)
+                if differ < best:
+                    best, across, down = differ, u, v
+    for finer in (np.float32(0.5), np.float32(0.25)):
+        from_u, from_v = across, down
+        for j in range(-1, 2):
+            for i in range(-1, 2):
+                u, v = from_u + np.float32(i) * finer, from_v + np.float32(j) * finer
+                differ = _differ(values, beside, y, x, scale, u, v, best)
+                if differ < best:
+                    best, across, down = differ, u, v
+    return across, down, best
+
+
 def warm() -> None:
     """Compile every loop of this file for the types that it is called with."""
     small: Any = np.zeros((8, 8), np.float32)
@@ -210,3 +266,5 @@ def warm() -> None:
         np.zeros(4, np.int64),
         np.zeros(4, np.float32),
     )
+    places = np.zeros(4, np.int64)
+    settle(small, small, np.float32(0.0), places, places, sigma, np.zeros((1, 2), np.int64), 1)

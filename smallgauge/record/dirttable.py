@@ -70,6 +70,14 @@ DIRT_COLUMNS: tuple[Column, ...] = (
     _c("lightness", "1", "float32", "Its own mean lightness, 0 to 255."),
     _c("restless", "1", "float32", "Share of its surroundings that fit neither frame beside it."),
     _c("apart", "1", "float32", "How far the frames beside it differ under it, deviations of the grain."),
+    _c(
+        "torn",
+        "1",
+        "float32",
+        "How far its surroundings, moved as one piece, differ from the worse of the frames beside it: a mean, deviations of the "
+        "grain; about 1.1 where all moves together, 6 at most. NaN where the blob is too faint or too large to be asked.",
+        source="definition",
+    ),
     _c("turn_deg", "degree", "float32", "Direction of its longer side, 0 across the capture, 0 to 180."),
     _c("long", "1", "float32", "How many times longer than wide it is."),
     _c(

@@ -148,7 +148,9 @@ def test_where_the_frames_beside_it_disagree_a_speck_is_left_and_named(behind_px
         found = [(1, blob) for blob in find_dirt(*sheets)]
         told = find_dirt_kinds(blob_columns(found), scene=np.zeros(3, int), size=(WIDTH, HEIGHT)).tolist()
         return [
-            kind for (_, blob), kind in zip(found, told) if any(y == 120 and a <= 160 < b for y, a, b in blob.runs)
+            kind
+            for (_, blob), kind in zip(found, told)
+            if any(y == 120 and a <= 160 < b for y, a, b in blob.runs)
         ]
 
     assert kinds(with_lamp) == [kind]
