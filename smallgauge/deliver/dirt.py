@@ -38,7 +38,8 @@ def dirt_sentence(papers: Papers) -> str | None:
     lines = f" {lines}" if lines else ""
     return (
         f"On all {count_words(papers.summary.frames, 'picture')} of the film taken together, "
-        f"{count_words(dirt.repaired, 'speck')} of dust {'is' if dirt.repaired == 1 else 'are'} no longer seen in the finished film.{lines}{left}"
+        f"{count_words(dirt.repaired, 'speck')} of dust {'is' if dirt.repaired == 1 else 'are'} no longer seen "
+        f"in the finished film.{lines}{left}"
     )
 
 
