@@ -115,7 +115,8 @@ def _add_device(parser: argparse.ArgumentParser) -> None:
         "--device",
         default="processor",
         metavar="WHERE",
-        help="where finished frames are made: processor (unless said), card, or card:1 for a second NVIDIA card; same bytes",
+        help="where finished frames are made: processor (unless said), card, or card:1 for a second NVIDIA card; "
+        "there codes may differ by one",
     )
 
 

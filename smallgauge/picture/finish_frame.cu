@@ -1,12 +1,15 @@
-// The pixel program on an NVIDIA card: the arithmetic of kernels.py and kernels_colour.py, in the same order and precision,
-// compiled without contraction, so that a card gives the bytes that a processor gives. Two ways: a displaced frame in one kernel, by
-// tiles in shared memory; a turned or scaled one in two, with the first pass kept in single precision.
+// The pixel program on an NVIDIA card: the arithmetic of kernels.py and kernels_colour.py, in the same order and precision, compiled
+// without contraction, so that a card gives the bytes that a processor gives. Two ways: a displaced frame in one kernel, by tiles in
+// shared memory; a turned or scaled one in two, with the first pass kept in single precision. Colour is written for both precisions: in
+// single it serves finish_quick.cu, which stands behind this.
 //
-// Given by whoever compiles: SAMPLE (unsigned char, unsigned short, float), CHANNELS (1 or 3), LOOKED_UP, EVEN, COLOURED (0 or 1).
+// Given by whoever compiles: SAMPLE (unsigned char, unsigned short, float), CHANNELS (1 or 3), LOOKED_UP, EVEN, COLOURED (0 or 1),
+// QUICK (1: only what finish_quick.cu needs).
 
 #define TAPS 12
 #define REACH 5
 #define PHASES 4096
+#define SPAN 512
 #define TILE_X 32
 #define TILE_Y 32
 #define ROWS_OF_THREADS 8
@@ -99,7 +102,22 @@ __device__ void store(const float *light, u32 hash, float peak, unsigned short *
   }
 }
 
-// --- colour, as kernels_colour.py, one pixel at a time
+// --- colour, as kernels_colour.py, one pixel at a time: in double precision as there, or in single where that is near enough
+
+__device__ __forceinline__ double mad(double a, double b, double c) { return a * b + c; }  // two roundings, as on a processor
+__device__ __forceinline__ float mad(float a, float b, float c) { return __fmaf_rn(a, b, c); }
+
+__device__ __forceinline__ float log2_of(float value) {
+  float result;
+  asm("lg2.approx.ftz.f32 %0, %1;" : "=f"(result) : "f"(value));
+  return result;
+}
+
+__device__ __forceinline__ float exp2_of(float value) {
+  float result;
+  asm("ex2.approx.ftz.f32 %0, %1;" : "=f"(result) : "f"(value));
+  return result;
+}
 
 #if COLOURED
 __device__ double log2_of(double value) {
@@ -123,18 +141,23 @@ __device__ double exp2_of(double value) {
   return two * __longlong_as_double(bits);
 }
 
-__device__ void matrix(double *p, const double *m, double p0, double q0, double r0) {
-  double x = p[0], y = p[1], z = p[2];
-  p[0] = p0 + m[0] * x + m[1] * y + m[2] * z;
-  p[1] = q0 + m[3] * x + m[4] * y + m[5] * z;
-  p[2] = r0 + m[6] * x + m[7] * y + m[8] * z;
+template <typename Real>
+__device__ __forceinline__ void matrix(Real *p, const Real *m, Real p0, Real q0, Real r0) {
+  Real x = p[0], y = p[1], z = p[2];
+  p[0] = mad(m[2], z, mad(m[1], y, mad(m[0], x, p0)));
+  p[1] = mad(m[5], z, mad(m[4], y, mad(m[3], x, q0)));
+  p[2] = mad(m[8], z, mad(m[7], y, mad(m[6], x, r0)));
 }
 
-__device__ void polynomial(double *p, const double *terms) {
-  double r = p[0], g = p[1], b = p[2];
+template <typename Real>
+__device__ __forceinline__ void polynomial(Real *p, const Real *terms) {
+  Real r = p[0], g = p[1], b = p[2];
+#pragma unroll
   for (int channel = 0; channel < 3; channel += 1) {
-    const double *c = terms + 10 * channel;
-    p[channel] = c[0] + r * (c[1] + c[4] * r + c[7] * g + c[8] * b) + g * (c[2] + c[5] * g + c[9] * b) + b * (c[3] + c[6] * b);
+    const Real *c = terms + 10 * channel;
+    Real of_red = mad(c[8], b, mad(c[7], g, mad(c[4], r, c[1])));
+    Real of_green = mad(c[9], b, mad(c[5], g, c[2]));
+    p[channel] = mad(b, mad(c[6], b, c[3]), mad(g, of_green, mad(r, of_red, c[0])));
   }
 }
 
@@ -167,111 +190,165 @@ __device__ void hues(double *p, const Colour &colour) {
   matrix(p, CONES_BACK, 0.0, 0.0, 0.0);
 }
 
-__device__ void density_steps(double *p, const Colour &colour, double y, double x) {
-  const double *n = colour.numbers;
+__device__ __forceinline__ double share_of(double a, double b) { return a / b; }
+__device__ __forceinline__ float share_of(float a, float b) { return __fdividef(a, b); }
+
+// Steps on density, for COUNT pixels that lie side by side from x on, `across` apart.
+template <int COUNT, typename Real, typename Program>
+__device__ __forceinline__ void density_steps(Real (*p)[3], const Program &colour, Real y, Real x, Real across) {
+  const Real *n = colour.numbers;
   if (colour.steps[S_FLICKER]) {
+#pragma unroll
     for (int channel = 0; channel < 3; channel += 1) {
-      const double *t = n + N_SURFACE + 7 * channel;
-      double at_0 = t[0] + t[2] * y + t[5] * y * y;
-      double at_x = t[1] + t[4] * y, at_xx = t[3];
-      p[channel] = p[channel] + (at_0 + x * (at_x + x * at_xx)) + t[6] * (p[channel] - n[N_MIDDLE + channel]);
+      const Real *t = n + N_SURFACE + 7 * channel;
+      Real at_0 = mad(t[5] * y, y, mad(t[2], y, t[0]));
+      Real at_x = mad(t[4], y, t[1]), at_xx = t[3];
+#pragma unroll
+      for (int k = 0; k < COUNT; k += 1) {
+        Real place = mad((Real)k, across, x), value = p[k][channel];
+        p[k][channel] = mad(t[6], value - n[N_MIDDLE + channel], value + mad(place, mad(place, at_xx, at_x), at_0));
+      }
     }
   }
   if (colour.steps[S_FADE] == 1) {
-    const double *offset = n + N_BEFORE + 9;
-    matrix(p, n + N_BEFORE, offset[0], offset[1], offset[2]);
+    const Real *offset = n + N_BEFORE + 9;
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1) matrix(p[k], n + N_BEFORE, offset[0], offset[1], offset[2]);
   } else if (colour.steps[S_FADE] == 2) {
-    polynomial(p, n + N_BEFORE);
-    polynomial(p, n + N_AFTER);
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1) polynomial(p[k], n + N_BEFORE);
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1) polynomial(p[k], n + N_AFTER);
   }
   if (colour.steps[S_NEGATIVE]) {
     int last = colour.knots - 1;
+#pragma unroll
     for (int channel = 0; channel < 3; channel += 1) {
-      const double *curve = colour.curves + colour.knots * channel;
-      double inverse = 1.0 / n[N_CURVE_STEP + channel], end = (double)last;
-      double place = (p[channel] - n[N_CURVE_FIRST + channel]) * inverse;
-      place = place > 0.0 ? place : 0.0;
-      place = place < end ? place : end;
-      long long knot = (long long)place;
-      knot = knot < last - 1 ? knot : last - 1;
-      p[channel] = curve[knot] + (place - (double)knot) * (curve[knot + 1] - curve[knot]);
+      const Real *curve = colour.curves + colour.knots * channel;
+      Real inverse = share_of((Real)1, n[N_CURVE_STEP + channel]), end = (Real)last;
+#pragma unroll
+      for (int k = 0; k < COUNT; k += 1) {
+        Real place = (p[k][channel] - n[N_CURVE_FIRST + channel]) * inverse;
+        place = place > (Real)0 ? place : (Real)0;
+        place = place < end ? place : end;
+        int knot = (int)place;
+        knot = knot < last - 1 ? knot : last - 1;
+        p[k][channel] = mad(place - (Real)knot, curve[knot + 1] - curve[knot], curve[knot]);
+      }
     }
   }
   if (colour.steps[S_MONO]) {
-    const double *w = n + N_WEIGHTS, *tone = n + N_TONE;
-    double silver = p[0] * w[0] + p[1] * w[1] + p[2] * w[2];
-    for (int channel = 0; channel < 3; channel += 1) p[channel] = tone[2 * channel] + silver * tone[2 * channel + 1];
+    const Real *w = n + N_WEIGHTS, *tone = n + N_TONE;
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1) {
+      Real silver = mad(p[k][2], w[2], mad(p[k][1], w[1], p[k][0] * w[0]));
+#pragma unroll
+      for (int channel = 0; channel < 3; channel += 1) p[k][channel] = mad(silver, tone[2 * channel + 1], tone[2 * channel]);
+    }
   }
 }
 
-__device__ void decide(double *p, const Colour &colour) {
-  const double *n = colour.numbers;
+template <typename Real, typename Program>
+__device__ __forceinline__ void decide(Real *p, const Program &colour) {
+  const Real *n = colour.numbers;
+#pragma unroll
   for (int channel = 0; channel < 3; channel += 1) {
-    p[channel] = p[channel] * n[N_SLOPE + channel] + n[N_OFFSET + channel];
-    double power = n[N_POWERS + channel], value = p[channel];
-    if (power != 1.0) {
-      double raised = exp2_of(log2_of(value > 1e-300 ? value : 1e-300) * power);
-      p[channel] = value > 0.0 ? raised : value;
+    p[channel] = mad(p[channel], n[N_SLOPE + channel], n[N_OFFSET + channel]);
+    if constexpr (sizeof(Real) == 8) {  // a program with powers is not made in single precision
+      double power = n[N_POWERS + channel], value = p[channel];
+      if (power != 1.0) {
+        double raised = exp2_of(log2_of(value > 1e-300 ? value : 1e-300) * power);
+        p[channel] = value > 0.0 ? raised : value;
+      }
     }
   }
   if (colour.steps[S_SATURATION]) {
-    double amount = n[N_AMOUNT];
-    double luma = 0.2126 * p[0] + 0.7152 * p[1] + 0.0722 * p[2];
-    for (int channel = 0; channel < 3; channel += 1) p[channel] = luma + amount * (p[channel] - luma);
+    Real amount = n[N_AMOUNT];
+    Real luma = mad((Real)0.0722, p[2], mad((Real)0.7152, p[1], (Real)0.2126 * p[0]));
+#pragma unroll
+    for (int channel = 0; channel < 3; channel += 1) p[channel] = mad(amount, p[channel] - luma, luma);
   }
 }
 
-__device__ void colour_pixel(float *light, const Colour &colour, double y, double x) {
-  const double *n = colour.numbers;
+// Light to light; `seen` takes the light before and `made` the light after density, for whoever bounds what single precision loses.
+template <int COUNT, typename Real, typename Program>
+__device__ __forceinline__ void colour_pixels(Real (*p)[3], const Program &colour, Real y, Real x, Real across, Real (*seen)[3],
+                                              Real (*made)[3]) {
+  const Real *n = colour.numbers;
   bool density = colour.steps[S_DENSITY] != 0;
-  double least = n[N_FLOOR], p[3];
-  for (int channel = 0; channel < 3; channel += 1) {
-    double value = (double)light[channel] * n[N_SCALE + channel] + n[N_SHIFT + channel];
-    value = value > least ? value : least;
-    if (density) {
-      p[channel] = log2_of(value) * -LOG10_2;
-    } else {
-      value = value * n[N_OUT_SCALE + channel] + n[N_OUT_SHIFT + channel];
-      p[channel] = value < BRIGHTEST ? value : BRIGHTEST;
+#pragma unroll
+  for (int k = 0; k < COUNT; k += 1)
+#pragma unroll
+    for (int channel = 0; channel < 3; channel += 1) {
+      Real value = mad(p[k][channel], n[N_SCALE + channel], n[N_SHIFT + channel]);
+      seen[k][channel] = value;
+      p[k][channel] = value > n[N_FLOOR] ? value : n[N_FLOOR];
     }
-  }
   if (density) {
-    density_steps(p, colour, y, x);
-    for (int channel = 0; channel < 3; channel += 1) {
-      double value = exp2_of(n[N_OUT_POWER + channel] - p[channel] * LOG2_10) * n[N_OUT_SCALE + channel] + n[N_OUT_SHIFT + channel];
-      p[channel] = value < BRIGHTEST ? value : BRIGHTEST;
-    }
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1)
+#pragma unroll
+      for (int channel = 0; channel < 3; channel += 1) p[k][channel] = log2_of(p[k][channel]) * (Real)-LOG10_2;
+    density_steps<COUNT>(p, colour, y, x, across);
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1)
+#pragma unroll
+      for (int channel = 0; channel < 3; channel += 1)
+        p[k][channel] = exp2_of(n[N_OUT_POWER + channel] - p[k][channel] * (Real)LOG2_10);
   }
-  if (colour.steps[S_DECISIONS]) decide(p, colour);
+#pragma unroll
+  for (int k = 0; k < COUNT; k += 1)
+#pragma unroll
+    for (int channel = 0; channel < 3; channel += 1) {
+      made[k][channel] = p[k][channel] * n[N_OUT_SCALE + channel];
+      Real value = mad(p[k][channel], n[N_OUT_SCALE + channel], n[N_OUT_SHIFT + channel]);
+      p[k][channel] = value < (Real)BRIGHTEST ? value : (Real)BRIGHTEST;
+    }
+  if (colour.steps[S_DECISIONS])
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1) decide(p[k], colour);
   if (colour.window_count > 0 || colour.steps[S_MATRIX])
-    for (int channel = 0; channel < 3; channel += 1) p[channel] = p[channel] > 0.0 ? p[channel] : 0.0;
-  if (colour.window_count > 0) hues(p, colour);
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1)
+#pragma unroll
+      for (int channel = 0; channel < 3; channel += 1) p[k][channel] = p[k][channel] > (Real)0 ? p[k][channel] : (Real)0;
+  if constexpr (sizeof(Real) == 8)  // nor is one with windows of hue
+    if (colour.window_count > 0)
+      for (int k = 0; k < COUNT; k += 1) hues(p[k], colour);
   if (colour.steps[S_SHOULDER]) {
-    double share = n[N_KNEE], inverse = share > 0.0 ? 1.0 / (4.0 * share) : 0.0;
-    for (int channel = 0; channel < 3; channel += 1) {
-      double value = p[channel] < 1.0 + share ? p[channel] : 1.0 + share;
-      double over = value - (1.0 - share);
-      over = over > 0.0 ? over : 0.0;
-      p[channel] = value - over * over * inverse;
-    }
+    Real share = n[N_KNEE], inverse = share > (Real)0 ? share_of((Real)1, (Real)4 * share) : (Real)0;
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1)
+#pragma unroll
+      for (int channel = 0; channel < 3; channel += 1) {
+        Real value = p[k][channel] < (Real)1 + share ? p[k][channel] : (Real)1 + share;
+        Real over = value - ((Real)1 - share);
+        over = over > (Real)0 ? over : (Real)0;
+        p[k][channel] = mad(-(over * over), inverse, value);
+      }
   }
-  if (colour.steps[S_MATRIX]) matrix(p, n + N_PRIMARIES, 0.0, 0.0, 0.0);
-  for (int channel = 0; channel < 3; channel += 1) light[channel] = (float)p[channel];
+  if (colour.steps[S_MATRIX])
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1) matrix(p[k], n + N_PRIMARIES, (Real)0, (Real)0, (Real)0);
 }
 #endif
 
 __device__ void finish_pixel(float *light, const Shape &shape, const Colour &colour, const Dither &dither, int x, int y, bool inside,
-                             unsigned short *out) {
+                             unsigned short *pixel) {
 #if COLOURED
-  colour_pixel(light, colour, (double)(2 * y + 1) / shape.height - 1.0, (double)(2 * x + 1) / shape.width - 1.0);
+  double p[1][3] = {{light[0], light[1], light[2]}}, seen[1][3], made[1][3];
+  double down = (double)(2 * y + 1) / shape.height - 1.0, across = (double)(2 * x + 1) / shape.width - 1.0;
+  colour_pixels<1>(p, colour, down, across, 0.0, seen, made);
+  for (int channel = 0; channel < 3; channel += 1) light[channel] = (float)p[0][channel];
 #endif
   if (!inside)
     for (int channel = 0; channel < CHANNELS; channel += 1) light[channel] = 0.0f;
-  store(light, hash_of(dither.frame, x, y), dither.peak, out + 3 * ((long)y * shape.width + x));
+  store(light, hash_of(dither.frame, x, y), dither.peak, pixel);
 }
 
 __device__ int within(int place, int count) { return place < 0 ? 0 : place < count ? place : count - 1; }
 
+#if !QUICK
 // --- a displaced frame: a tile of captured light, filtered along its rows and then down its columns
 
 // Sums of twelve neighbours, RUN of them beginning one after the other; each is added from its first tap to its last.
@@ -325,12 +402,11 @@ extern "C" __global__ void finish_straight(const SAMPLE *samples, const float *t
     float pixel_light[3];
 #pragma unroll
     for (int channel = 0; channel < CHANNELS; channel += 1) pixel_light[channel] = sums[channel][k];
-    if (inside) {
-      finish_pixel(pixel_light, shape, colour, dither, x, y, true, out);
-    } else {
-      unsigned short *pixel = out + 3 * ((long)y * shape.width + x);
+    unsigned short *pixel = out + 3 * ((long)y * shape.width + x);
+    if (inside)
+      finish_pixel(pixel_light, shape, colour, dither, x, y, true, pixel);
+    else
       pixel[0] = pixel[1] = pixel[2] = 0;
-    }
   }
 }
 
@@ -346,23 +422,42 @@ __device__ int place_of(double place, int limit, int &phase) {
   return (int)(first < limit ? first : limit);
 }
 
-extern "C" __global__ void turn_along(const SAMPLE *samples, const float *table, int last, const float *gain, const float *offset,
-                                      const float *phases, Shape shape, Turned move, float *along) {
-  int x = blockIdx.x * blockDim.x + threadIdx.x, v = move.low + blockIdx.y;
-  if (x >= shape.width || v >= move.high) return;
-  int phase, first = place_of(move.slope * (double)x + (move.per_row * (double)v + move.offset), shape.captured_width, phase);
-  float sums[CHANNELS];
-  for (int channel = 0; channel < CHANNELS; channel += 1) sums[channel] = 0.0f;
-  for (int tap = 0; tap < TAPS; tap += 1) {
-    int u = within(first + tap, shape.captured_width);
-    if (move.mirrored) u = shape.captured_width - 1 - u;
-    float weight = phases[phase * TAPS + tap];
-    for (int channel = 0; channel < CHANNELS; channel += 1) {
-      long place = ((long)v * shape.captured_width + u) * CHANNELS + channel;
-      sums[channel] = sums[channel] + weight * light_of(samples, table, last, gain, offset, place);
-    }
+__device__ __forceinline__ void weights_of(const float *phases, int phase, float *weights) {
+#pragma unroll
+  for (int n = 0; n < TAPS / 4; n += 1) {
+    float4 four = ((const float4 *)(phases + phase * TAPS))[n];
+    weights[4 * n] = four.x, weights[4 * n + 1] = four.y, weights[4 * n + 2] = four.z, weights[4 * n + 3] = four.w;
   }
-  for (int channel = 0; channel < CHANNELS; channel += 1) along[((long)v * CHANNELS + channel) * shape.width + x] = sums[channel];
+}
+
+// A block makes `count` finished columns of a captured row, whose light it looks up once: at most SPAN pixels of it.
+extern "C" __global__ void turn_along(const SAMPLE *samples, const float *table, int last, const float *gain, const float *offset,
+                                      const float *phases, Shape shape, Turned move, float *along, int count) {
+  __shared__ float light[CHANNELS][SPAN];
+  int left = blockIdx.x * count, x = left + threadIdx.x, v = move.low + blockIdx.y;
+  if (v >= move.high) return;
+  double begin = move.per_row * (double)v + move.offset;
+  int right = (left + count < shape.width ? left + count : shape.width) - 1, phase;
+  int lowest = place_of(move.slope * (double)left + begin, shape.captured_width, phase);
+  int pixels = place_of(move.slope * (double)right + begin, shape.captured_width, phase) + TAPS - lowest;
+  for (int n = threadIdx.x; n < pixels * CHANNELS; n += blockDim.x) {
+    int u = within(lowest + n / CHANNELS, shape.captured_width);
+    if (move.mirrored) u = shape.captured_width - 1 - u;
+    long place = ((long)v * shape.captured_width + u) * CHANNELS + n % CHANNELS;
+    light[n % CHANNELS][n / CHANNELS] = light_of(samples, table, last, gain, offset, place);
+  }
+  __syncthreads();
+  if (x > right) return;
+  int first = place_of(move.slope * (double)x + begin, shape.captured_width, phase) - lowest;
+  float weights[TAPS];
+  weights_of(phases, phase, weights);
+#pragma unroll
+  for (int channel = 0; channel < CHANNELS; channel += 1) {
+    float sum = 0.0f;
+#pragma unroll
+    for (int tap = 0; tap < TAPS; tap += 1) sum = sum + weights[tap] * light[channel][first + tap];
+    along[((long)v * CHANNELS + channel) * shape.width + x] = sum;
+  }
 }
 
 extern "C" __global__ void turn_down(const float *along, const float *phases, Shape shape, Turned move, Colour colour, Dither dither,
@@ -370,16 +465,18 @@ extern "C" __global__ void turn_down(const float *along, const float *phases, Sh
   int x = blockIdx.x * blockDim.x + threadIdx.x, y = blockIdx.y;
   if (x >= shape.width) return;
   int phase, first = place_of(move.down_x * (double)x + (move.down_y * (double)y + move.down_0), shape.captured_height, phase);
-  float sums[3];
+  float sums[3], weights[TAPS];
+  weights_of(phases, phase, weights);
   for (int channel = 0; channel < CHANNELS; channel += 1) sums[channel] = 0.0f;
+#pragma unroll
   for (int tap = 0; tap < TAPS; tap += 1) {
     int v = first + tap;
     v = v < move.low ? move.low : v < move.high ? v : move.high - 1;
-    float weight = phases[phase * TAPS + tap];
     for (int channel = 0; channel < CHANNELS; channel += 1)
-      sums[channel] = sums[channel] + weight * along[((long)v * CHANNELS + channel) * shape.width + x];
+      sums[channel] = sums[channel] + weights[tap] * along[((long)v * CHANNELS + channel) * shape.width + x];
   }
   double across = move.a * (double)x + move.b * (double)y + move.c, down = move.d * (double)x + move.e * (double)y + move.f;
   bool inside = across >= -0.5 && across <= move.captured_width - 0.5 && down >= -0.5 && down <= move.captured_height - 0.5;
-  finish_pixel(sums, shape, colour, dither, x, y, inside, out);
+  finish_pixel(sums, shape, colour, dither, x, y, inside, out + 3 * ((long)y * shape.width + x));
 }
+#endif

@@ -1,11 +1,12 @@
-"""The pixel program on an NVIDIA card: the same bytes as `kernels.finish_frame` makes, from the same numbers.
+"""The pixel program on an NVIDIA card: what `kernels.finish_frame` makes, from the same numbers.
 
 Card          a card with the kernels compiled for it; `finish_frame` as its namesake
 find_cards    names of the cards that can be used; none without a card or without CuPy
 
-The kernels stand in `finish_frame.cu`. They do what `kernels.py` and `kernels_colour.py` do, pixel by pixel and in the same
-order, compiled without contraction; constants are handed over as exact bits. A card is used only where somebody asks for one.
-CuPy compiles for the card at hand and keeps what it compiled.
+The kernels stand in two files. `finish_frame.cu` does what `kernels.py` and `kernels_colour.py` do, pixel by pixel and in the same
+order, compiled without contraction, with constants handed over as exact bits: the same bytes. `finish_quick.cu` makes displaced
+frames in colour of up to 12 bits in single precision, within half a code of the processor before rounding; `kernels_quick.py` says
+when that holds. A card is used only where somebody asks for one. CuPy compiles for the card at hand and keeps what it compiled.
 """
 
 from collections.abc import Callable, Sequence
@@ -22,6 +23,7 @@ from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.evenness import Evenness
 from smallgauge.picture.kernels import _even_planes, _planes_of, _span, check_finished
 from smallgauge.picture.kernels_colour import colour_program
+from smallgauge.picture.kernels_quick import QuickTable, colour_gains, is_quick, quick_table
 from smallgauge.picture.resample import (
     TAPS,
     Move,
@@ -34,6 +36,19 @@ from smallgauge.picture.resample import (
 )
 
 _TILE, _ROWS_OF_THREADS, _LINE = 32, 8, 128  # threads; TILE_X, TILE_Y and ROWS_OF_THREADS of finish_frame.cu
+_SPAN = 512  # SPAN of finish_frame.cu
+_ACROSS, _PITCH, _ROWS_A_TURN, _QUICK_THREADS = (
+    128,
+    420,
+    8,
+    256,
+)  # as finish_quick.cu; rows a turn are its WARPS
+_BLOCKS = 2  # of a multiprocessor: registers and shared memory allow it
+_COLOUR_LOSES = 3e-6  # of light: roundings of density in single precision, and the card's logarithm
+
+_Call = tuple[
+    Any, tuple[int, ...], tuple[int, ...], tuple[Any, ...], int
+]  # kernel, grid, block, arguments, bytes of shared memory
 
 _SHAPE = np.dtype([(name, "i4") for name in ("captured_width", "captured_height", "width", "height")])
 _STRAIGHT = np.dtype(
@@ -71,6 +86,30 @@ _COLOUR = np.dtype(
     align=True,
 )
 _DITHER = np.dtype([("peak", "f4"), ("frame", "u4")])
+_QUICK = np.dtype(
+    [
+        *((name, "u8") for name in ("curves", "lights")),
+        ("steps", "i4", (9,)),
+        *(
+            (name, "i4")
+            for name in (
+                "knots",
+                "window_count",
+                "light_count",
+                "lift",
+                "least_bits",
+                "most_bits",
+                "rows",
+                "multiprocessors",
+            )
+        ),
+        *((name, "f4") for name in ("knots_share", "knots_most", "colour_loses", "per_column", "per_row")),
+        ("numbers", "f4", (kernels_colour._NUMBERS,)),
+        ("before", "f4", (9,)),
+        ("after", "f4", (9,)),
+    ],
+    align=True,
+)
 _C_TYPES = {"uint8": "unsigned char", "uint16": "unsigned short", "float32": "float"}
 
 
@@ -157,15 +196,17 @@ def _constants() -> str:
 
 @cache
 def _source() -> str:
-    return _constants() + files("smallgauge.picture").joinpath("finish_frame.cu").read_text(encoding="utf-8")
+    folder = files("smallgauge.picture")
+    texts = (
+        folder.joinpath(name).read_text(encoding="utf-8") for name in ("finish_frame.cu", "finish_quick.cu")
+    )
+    return _constants() + "".join(texts)
 
 
-def _launch(
-    calls: Sequence[tuple[Any, tuple[int, ...], tuple[int, ...], tuple[Any, ...]]], kept: object
-) -> None:
+def _launch(calls: Sequence[_Call], kept: object) -> None:
     """Start kernels one after the other; `kept` holds what their addresses point to."""
-    for kernel, grid, block, given in calls:
-        kernel(grid, block, given)
+    for kernel, grid, block, given, room in calls:
+        kernel(grid, block, given, shared_mem=room)
 
 
 def _straight_numbers(
@@ -214,12 +255,14 @@ class Card:
         self._cupy, self._device = cupy, cupy.cuda.Device(number)
         self._modules: dict[tuple[object, ...], Any] = {}
         self._kept: dict[str, tuple[bytes, Any]] = {}
+        self._known: tuple[bytes | None, QuickTable | None] | None = None
+        self._multiprocessors = int(self._device.attributes["MultiProcessorCount"])
         with self._device:
             self._phases = cupy.asarray(phase_table())
 
     def _module(self, *key: object) -> Any:
         if key not in self._modules:
-            kind, channels, looked_up, even, coloured = key
+            kind, channels, looked_up, even, coloured, table = key
             options = [
                 "--std=c++17",
                 "--fmad=false",
@@ -227,6 +270,7 @@ class Card:
                 f"-DCHANNELS={channels}",
             ]
             options += [f"-DLOOKED_UP={looked_up:d}", f"-DEVEN={even:d}", f"-DCOLOURED={coloured:d}"]
+            options += [f"-DQUICK={table is not None:d}", f"-DTABLE={table or 0}", f"-DBLOCKS={_BLOCKS}"]
             self._modules[key] = self._cupy.RawModule(code=_source(), options=tuple(options))
         return self._modules[key]
 
@@ -252,11 +296,12 @@ class Card:
         evenness: Evenness | None = None,
         out: NDArray[np.uint16] | None = None,
     ) -> NDArray[np.uint16]:
-        """A captured frame to a finished one, as `kernels.finish_frame`: the same arguments, the same bytes.
+        """A captured frame to a finished one, as `kernels.finish_frame`, with the same arguments.
 
         Notes
         -----
-        Source: as `kernels.finish_frame`.
+        Source: as `kernels.finish_frame`, whose values a displaced frame in colour of up to 12 bits is near by less than half a
+        code before rounding, stored values by at most one; every other frame has the same bytes.
         """
         check_finished(width, height, bits)
         planes, even = _planes_of(samples, table), _even_planes(evenness, samples)
@@ -292,9 +337,9 @@ class Card:
             on_card, gain, offset = (
                 cp.ascontiguousarray(each.transpose(1, 0, 2)) for each in (on_card, gain, offset)
             )
-        module = self._module(
-            str(planes.dtype), channels, table is not None, even[0].shape[0] > 0, colour is not None
-        )
+        quick = None if straight is None else self._quick_table(planes, table, colour, bits)
+        kinds = (str(planes.dtype), channels, table is not None, even[0].shape[0] > 0, colour is not None)
+        module = self._module(*kinds, None if quick is None else quick.kind)
         lights = self._there("table", np.zeros(1, np.float32) if table is None else table)
         capture = (on_card, lights, np.int32(lights.size - 1), gain, offset)
         told, kept = self._colour(colour)
@@ -302,23 +347,89 @@ class Card:
         shape = np.array((on_card.shape[1], on_card.shape[0], width, height), _SHAPE)[()]
         finished = cp.empty((height, width, 3), cp.uint16)
         after = (told, dither, finished)
-        calls: list[tuple[Any, tuple[int, ...], tuple[int, ...], tuple[Any, ...]]]
+        calls: list[_Call]
         if straight is not None:
             moved, grid = _straight_numbers(straight, move, planes.shape, size)
+            if quick is not None:
+                given = (*capture, shape, moved, *after)
+                calls, held = self._quick_calls(module, given, quick, colour, size)
+                return finished, partial(_launch, calls, (kept, held))
             kernel = module.get_function("finish_straight")
-            calls = [(kernel, grid, (_TILE, _ROWS_OF_THREADS), (*capture, shape, moved, *after))]
+            calls = [(kernel, grid, (_TILE, _ROWS_OF_THREADS), (*capture, shape, moved, *after), 0)]
             return finished, partial(_launch, calls, kept)
         assert turned is not None
         moved, rows = _turned_numbers(turned, move, planes.shape, on_card.shape[0], size)
         along = cp.empty((on_card.shape[0], channels, width), cp.float32)
-        lines = -(-width // _LINE)
-        first = (*capture, self._phases, shape, moved, along)
+        count = max(min(int((_SPAN - 2 * TAPS) / turned.along_x), _LINE), 1)
+        first = (*capture, self._phases, shape, moved, along, np.int32(count))
         second = (along, self._phases, shape, moved, *after)
         calls = [
-            (module.get_function("turn_along"), (lines, rows), (_LINE,), first),
-            (module.get_function("turn_down"), (lines, height), (_LINE,), second),
+            (module.get_function("turn_along"), (-(-width // count), rows), (_LINE,), first, 0),
+            (module.get_function("turn_down"), (-(-width // _LINE), height), (_LINE,), second, 0),
         ]
         return finished, partial(_launch, calls, kept)
+
+    def _quick_table(
+        self,
+        planes: NDArray[Any],
+        table: NDArray[np.float32] | None,
+        colour: FrameColour | None,
+        bits: int,
+    ) -> QuickTable | None:
+        """The table of light for the quick kernel, made once; None where a frame is not made by it."""
+        if planes.shape[2] != 3 or planes.size >= 2**31 or not is_quick(colour, bits):
+            return None
+        data = None if table is None else table.tobytes()
+        if self._known is None or self._known[0] != data:
+            self._known = data, quick_table(table)
+        return self._known[1]
+
+    def _quick_calls(
+        self,
+        module: Any,
+        given: tuple[Any, ...],
+        table: QuickTable,
+        colour: FrameColour | None,
+        size: tuple[int, int],
+    ) -> tuple[list[_Call], tuple[Any, ...]]:
+        """The start of the quick kernel, and what keeps what its addresses point to."""
+        program = colour_program(colour or FrameColour())
+        before, after = colour_gains(program, (colour or FrameColour()).deepest)
+        lights = self._there("lights", table.lights)
+        curves = self._cupy.asarray(program.curves.astype(np.float32))
+        strips = -(-size[0] // _ACROSS)
+        pieces = max(self._multiprocessors * _BLOCKS // strips, 1)
+        rows = -(-size[1] // (pieces * _ROWS_A_TURN)) * _ROWS_A_TURN
+        grid = strips, -(-size[1] // rows)
+        numbers = np.zeros((), _QUICK)
+        told = {
+            "curves": curves.data.ptr,
+            "lights": lights.data.ptr,
+            "steps": program.steps,
+            "knots": program.curves.shape[1],
+            "light_count": table.lights.size,
+            "lift": table.lift,
+            "least_bits": table.least_bits,
+            "most_bits": table.most_bits,
+            "rows": rows,
+            "multiprocessors": self._multiprocessors,
+            "knots_share": table.share,
+            "knots_most": table.most,
+            "colour_loses": _COLOUR_LOSES * (1.0 + before.sum(axis=1).max()),
+            "per_column": 2.0 / size[0],
+            "per_row": 2.0 / size[1],
+            "numbers": program.numbers,
+            "before": before.ravel(),
+            "after": after.ravel(),
+        }
+        for name, value in told.items():
+            numbers[name] = value
+        doubtful = self._cupy.empty(grid[0] * grid[1] * rows * _ACROSS, self._cupy.uint32)
+        room = 4 * (2 * _ROWS_A_TURN * _PITCH + table.lights.size)
+        kernel = module.get_function("finish_quick")
+        kernel.max_dynamic_shared_size_bytes = room
+        call = (kernel, grid, (_QUICK_THREADS,), (*given, numbers[()], doubtful), room)
+        return [call], (lights, curves)
 
     def _colour(self, colour: FrameColour | None) -> tuple[Any, tuple[Any, ...]]:
         """A colour program on the card: its addresses, and what keeps them."""

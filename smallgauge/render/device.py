@@ -1,4 +1,4 @@
-"""Where the pixel program runs: on the processor, or, where somebody asks for it, on an NVIDIA card. The bytes are the same.
+"""Where the pixel program runs: on the processor, or, where somebody asks for it, on an NVIDIA card, within half a code of it.
 
 device_name   a word as it is given -> the name that goes into the paper, or a refusal before anything is begun
 finisher      the function that makes a finished frame there

@@ -54,7 +54,8 @@ class SegmentJob:
     """Finished frames of one segment; files go to the reel's `work` folder.
 
     `made_before` names the file below the reel's folder that holds these finished frames already, the first
-    of them at `made_before_first`; then only the copies are made. "" is none. `device` changes no byte and no key.
+    of them at `made_before_first`; then only the copies are made. "" is none. `device` changes no key, though a
+    card's codes may be the next ones.
     """
 
     folder: str
