@@ -52,6 +52,7 @@ from smallgauge.record.filmstate import FILM_PAPER, FilmState
 from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.hairtable import hair_findings, read_hairs
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.machines import MACHINES_FILE, Machines, read_machines
 from smallgauge.record.material import Material, Stretch, capture_folders, material_of
@@ -61,6 +62,7 @@ from smallgauge.record.ordered import recipe_of
 from smallgauge.record.reel import Reel
 from smallgauge.record.remarks import read_remarks
 from smallgauge.record.rendertable import RenderSummary
+from smallgauge.record.scratchtable import line_findings, read_scratches
 from smallgauge.record.shop import SHOP_FILE, Shop, read_shop
 from smallgauge.record.signature import ApprovalPaper, needs_signature, signature_of
 from smallgauge.record.table import Table, read_table
@@ -385,6 +387,7 @@ class Line:
             runner=self.crew,
             progress=self.settings.progress,
         )
+        self._say(*hair_findings(read_hairs(self.folder)), *line_findings(read_scratches(self.folder)))
 
     def _find_grain(self, capture: Capture, frames: Table) -> None:
         find_reel_grain(

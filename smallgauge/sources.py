@@ -235,6 +235,11 @@ SOURCES |= {
         "scene's movement",
         seen="abstract; measured here on drawn scratches in the tests and in benchmarks/scratches.py",
     ),
+    "own measure of hairs": Source(
+        title="own measure: a thread that is joined to the picture's side, stays while the scene moves or changes, and goes "
+        "with the film or with the capture",
+        seen="measured here on drawn hairs in the tests and in benchmarks/hairs.py",
+    ),
     "Kokaram repair": Source(
         title="A. C. Kokaram et al., Interpolation of missing data in image sequences, IEEE TIP 4(11), 1509 (1995)",
         seen="first page",

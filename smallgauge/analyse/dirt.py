@@ -1,5 +1,5 @@
-"""Dirt and lines of a reel: three frames in a row are compared for dirt, the same frames for lines along the film, and the whole
-tables say what each blob and each line is.
+"""Dirt, lines and hairs of a reel: three frames in a row are compared for dirt, the same frames for lines along the film and for
+hairs in a gate, and the whole tables say what each blob, line and hair is.
 
 Frames are read once more than the other measures read them, and from the files that they came in, since each frame needs the one
 after it too: docs/decisions/0200. Where the order leaves dirt alone, nothing is read.
@@ -13,15 +13,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.analyse.hairs import HairSearch, write_reel_hairs
 from smallgauge.analyse.scratches import LineSearch, LineWindow, line_windows, write_reel_lines
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.picture.dirt import DirtSheet, find_dirt, make_dirt_sheet
 from smallgauge.picture.dirt_blobs import Blob
 from smallgauge.picture.dirt_kinds import TOLD, find_dirt_kinds
+from smallgauge.picture.hairs import HairSheet, make_hair_sheet
 from smallgauge.picture.scratches import ScratchSheet, make_scratch_sheet
 from smallgauge.record.capture import Capture
 from smallgauge.record.dirttable import DIRT_COLUMNS, DIRT_TABLE, runs_text
 from smallgauge.record.exposures import picture_boxes
+from smallgauge.record.hairtable import HAIR_TABLE
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.light import table_for
 from smallgauge.record.material import Material
@@ -61,12 +64,19 @@ def _lines_file(number: int, first: int) -> str:
     return f"work/rows/scratches-{number}-{first:06d}.parquet"
 
 
+def _hairs_file(number: int, first: int) -> str:
+    return f"work/rows/hairs-{number}-{first:06d}.parquet"
+
+
+FILES = (_rows_file, _lines_file, _hairs_file)
+
+
 def find_reel_dirt(
     folder: Path, *, material: Material, frames: Table, journal: Journal, runner: Runner, progress: Progress
 ) -> None:
-    """Find a reel's dirt into `dirt.parquet` and its lines into `scratches.parquet`; what stands is kept.
+    """Find a reel's dirt into `dirt.parquet`, its lines into `scratches.parquet`, hairs into `hairs.parquet`; what stands is kept.
 
-    Neither is written where no picture is large enough.
+    None is written where no picture is large enough.
     """
     digests = [
         (stretch.capture.digest, stretch.capture.light, stretch.capture.encoding)
@@ -80,16 +90,13 @@ def find_reel_dirt(
         )
     }
     key = key_of("dirt", SEARCHING, digests, [each[0] for each in corners], sorted(scenes.items()))
-    if journal.holds(DIRT_TABLE, key) and journal.holds(SCRATCH_TABLE, key):
+    if all(journal.holds(table, key) for table in (DIRT_TABLE, SCRATCH_TABLE, HAIR_TABLE)):
         return
     jobs, keys = _jobs(folder, material, corners)
     missing = [
         job
         for job in jobs
-        if not all(
-            journal.holds(file(job.number, job.first), keys[job.number, job.first])
-            for file in (_rows_file, _lines_file)
-        )
+        if not all(journal.holds(file(job.number, job.first), keys[job.number, job.first]) for file in FILES)
     ]
     total = sum(job.stop - job.first for job in jobs)
     kept = total - sum(job.stop - job.first for job in missing)
@@ -110,7 +117,10 @@ def find_reel_dirt(
     colours = [not stretch.capture.notes.is_black_and_white for stretch in material.stretches]
     count = write_reel_lines(folder, lines, [(place, size) for place, _, size in corners], colours)
     journal.add_file("analyse", SCRATCH_TABLE, key=key, stop=total, rows=count)
-    for piece in (*pieces, *lines):
+    hairs = [folder / _hairs_file(job.number, job.first) for job in jobs]
+    count = write_reel_hairs(folder, hairs, [size for _, _, size in corners])
+    journal.add_file("analyse", HAIR_TABLE, key=key, stop=total, rows=count)
+    for piece in (*pieces, *lines, *hairs):
         piece.unlink(missing_ok=True)
 
 
@@ -175,21 +185,22 @@ def _jobs(
     return jobs, keys
 
 
-def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> tuple[str, str]:
-    """Search a piece of a capture; the files of its rows: blobs, lines."""
-    file, lines_file = _rows_file(job.number, job.first), _lines_file(job.number, job.first)
+def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> tuple[str, str, str]:
+    """Search a piece of a capture; the files of its rows: blobs, lines, hairs."""
+    file, lines_file, hairs_file = (name(job.number, job.first) for name in FILES)
     (Path(job.folder) / file).parent.mkdir(parents=True, exist_ok=True)
     lightness = _lightness_table(job.capture)
     rows: list[dict[str, object]] = []
     sheets: dict[int, DirtSheet | None] = {}
     lines = LineSearch(job.number, job.windows, job.size)
+    hairs = HairSearch(job.number, job.windows)
     with open_picture(job.listing) as reader:
         last = job.begin + len(job.corners)
         for number in range(job.begin, last):
             corner = job.corners[number - job.begin]
-            off = job.off_px[number - job.begin]
-            sheets[number], upright = _sheets(reader, number, corner, job.size, lightness, off)
-            lines.look(number, upright, corner)
+            sheets[number], upright, dark = _sheets(reader, job, number, lightness)
+            moved = lines.look(number, upright, corner)
+            hairs.look(number, dark, moved)
             sheets.pop(number - 3, None)
             if job.first <= number - 1 < job.stop:
                 rows += _rows(job, number - 1, sheets)
@@ -198,7 +209,8 @@ def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> tuple[str, str]:
             tick(1)
     write_table(Path(job.folder) / file, table_of("dirt", DIRT_COLUMNS, rows))
     lines.write(Path(job.folder) / lines_file)
-    return file, lines_file
+    hairs.write(Path(job.folder) / hairs_file)
+    return file, lines_file, hairs_file
 
 
 def _lightness_table(capture: Capture) -> NDArray[np.float32] | None:
@@ -207,28 +219,27 @@ def _lightness_table(capture: Capture) -> NDArray[np.float32] | None:
 
 
 def _sheets(
-    reader: FrameReader,
-    number: int,
-    corner: tuple[int, int],
-    size: tuple[int, int],
-    table: NDArray[np.float32] | None,
-    off_px: float,
-) -> tuple[DirtSheet | None, ScratchSheet | None]:
-    """The sheets of a frame's picture, for dirt and for lines; None where the frame can't be read."""
+    reader: FrameReader, job: DirtJob, number: int, table: NDArray[np.float32] | None
+) -> tuple[DirtSheet | None, ScratchSheet | None, tuple[HairSheet, ...]]:
+    """The sheets of a frame's picture, for dirt, lines and hairs; none where the frame can't be read."""
     try:
         samples = reader.read(number).samples
     except UnreadableFrame:
-        return None, None
-    (left, top), (wide, high) = corner, size
-    part = samples[top : top + high, left : left + wide]
+        return None, None, ()
+    corner, (wide, high) = job.corners[number - job.begin], job.size
+    part = samples[corner[1] : corner[1] + high, corner[0] : corner[0] + wide]
     if table is None:
         values = 255 * np.clip(np.nan_to_num(np.asarray(part, np.float32)), 0, 1) ** np.float32(1 / 2.4)
     else:
         values = table[part]
-    upright = make_scratch_sheet(np.ascontiguousarray(values, np.float32), off_px=off_px)
+    values = np.ascontiguousarray(values, np.float32)
+    upright = make_scratch_sheet(values, off_px=job.off_px[number - job.begin])
+    # A hair in the camera's gate leaves a negative clear; one in the scanner's is dark on any film.
+    sorts = (False, True) if job.capture.notes.is_negative else (False,)
+    hairs = tuple(make_hair_sheet(values, corner=corner, light=light) for light in sorts)
     if values.ndim == 3:
         values = values @ np.array([0.25, 0.5, 0.25], np.float32)
-    return make_dirt_sheet(np.ascontiguousarray(values, np.float32)), upright
+    return make_dirt_sheet(np.ascontiguousarray(values, np.float32)), upright, hairs
 
 
 def _rows(job: DirtJob, number: int, sheets: dict[int, DirtSheet | None]) -> list[dict[str, object]]:

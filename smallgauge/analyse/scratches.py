@@ -59,11 +59,17 @@ class LineSearch:
         self._kept: list[tuple[int, int, int, ScratchSheet, ScratchStep | None]] = []
         self.rows: list[dict[str, object]] = []
 
-    def look(self, frame: int, sheet: ScratchSheet | None, corner: tuple[int, int]) -> None:
-        """Take a frame's sheet, None where it can't be read; `corner`: its first column and row in the capture."""
+    def look(
+        self, frame: int, sheet: ScratchSheet | None, corner: tuple[int, int]
+    ) -> tuple[float, float] | None:
+        """Take a frame's sheet, None where it can't be read; `corner`: its first column and row in the capture.
+
+        How far the scene moved since the frame before, px; None where that was not looked at.
+        """
         before, self._before = self._before, sheet
         if not self._windows or frame < self._windows[0].begin:
-            return
+            return None
+        step = None
         if sheet is not None:
             step = None if before is None else measure_scratch_step(before, sheet)
             self._kept.append((frame, *corner, sheet, step))
@@ -71,6 +77,7 @@ class LineSearch:
             self._tell(self._windows.pop(0))
             begin = self._windows[0].begin if self._windows else frame + 1
             self._kept = [each for each in self._kept if each[0] >= begin]
+        return None if step is None else step.scene_px
 
     def _tell(self, window: LineWindow) -> None:
         """Rows of a window's frames."""
@@ -96,6 +103,7 @@ class LineSearch:
         row["runs"] = runs_text(tuple((x + left, y + top, end + top) for x, y, end in runs), 0, 0)
         row["profile"] = profile_text(line.profile)
         row |= {"capture": self._capture, "frame": frame, "x": line.x[n] + left}
+        row |= {"agree": line.agree[n], "scene_px": line.scene_px[n]}
         return row | {"red": red, "green": green, "blue": blue}
 
     def write(self, path: Path) -> None:

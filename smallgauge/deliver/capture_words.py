@@ -231,6 +231,22 @@ def _single_frames(v: Values) -> str:
     )
 
 
+def _hairs(v: Values) -> str:
+    """How many hairs there are, on which sides."""
+    count, frames = v.count("count"), v.count("frames")
+    said = "Some hairs reach" if count is None else "A hair reaches" if count == 1 else f"{count} hairs reach"
+    on = "" if frames is None else f" on {frames:,} frames"
+    return f"{said} into the picture{v.plain(' (', 'sides', ')')}{v.plain(' from frame ', 'first')}{on};"
+
+
+def _them(v: Values) -> str:
+    return "it" if v.count("count") == 1 else "them"
+
+
+def _they(v: Values) -> str:
+    return "it is" if v.count("count") == 1 else "they are"
+
+
 SENTENCES: dict[str, _Say] = {
     "files passed over": _passed_over,
     "how pictures are read": lambda v: (
@@ -313,6 +329,23 @@ SENTENCES: dict[str, _Say] = {
         f"Rings stand still in the picture{v.plain(', about column ', 'x_px')}{v.plain(' and row ', 'y_px')} of the capture: "
         "Newton's rings, light between the film and a glass that it nearly touches. They are never taken out. Change the glass "
         "or its pressure, and scan again."
+    ),
+    "hairs in the scanner": lambda v: (
+        f"{_hairs(v)} the film moves under {_them(v)}: in the scanner's gate, not on the film. "
+        "Nothing is done about it. Clean the gate and scan again; the film has what is behind."
+    ),
+    "hairs in the camera": lambda v: (
+        f"{_hairs(v)} the film carries {_them(v)} along: photographed in the camera's gate, so part of the film. "
+        "Nothing is done about it, and another scan would show the same."
+    ),
+    "hairs in a gate": lambda v: (
+        f"{_hairs(v)} the film ran too steadily to tell whether {_they(v)} in the camera's gate or the scanner's. Nothing "
+        "is done about it. Look at the scanner's gate."
+    ),
+    "scratches left": lambda v: (
+        f"{v.text('lines', 'Some')} lines along the film are left as they are, on {v.text('frames', 'some')} frames: taken for a "
+        f"scratch in one place and for the scene's own in another{v.plain(' (', 'disputed', ')')}, or so deep that nothing is "
+        f"seen behind{v.plain(' (', 'deep', ')')}. scratches.parquet names them."
     ),
     "picture area assumed": lambda v: (
         f"The edge of the camera's picture was not seen{v.plain(' on these sides: ', 'sides')}; the gauge's nominal place "

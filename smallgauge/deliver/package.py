@@ -68,6 +68,7 @@ LATER_TABLES = (
     "repairs.parquet",
     "dirt.parquet",
     "scratches.parquet",
+    "hairs.parquet",
     "grain.parquet",
     "copies.parquet",
     "overlap.parquet",

@@ -20,12 +20,14 @@ from smallgauge.record.filmstate import FILM_PAPER, FilmState
 from smallgauge.record.finding import Finding, Proof
 from smallgauge.record.flags import FRAME_FLAGS
 from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.hairtable import hair_findings, read_hairs
 from smallgauge.record.keptstills import KeptStill, read_stills
 from smallgauge.record.loading import film_in_running_order, loading_of
 from smallgauge.record.order import Order, read_order
 from smallgauge.record.recipe import STILLS
 from smallgauge.record.reel import Reel
 from smallgauge.record.rendertable import RENDER_COLUMNS, SOUND_COLUMNS, STEADINESS_COLUMNS, RenderSummary
+from smallgauge.record.scratchtable import line_findings, read_scratches
 from smallgauge.record.shop import SHOP_FILE, Shop, read_shop
 from smallgauge.record.table import Table, read_table
 from smallgauge.record.treatment import HOUSE_VALUE, PROGRAM, Treatment, treatment_findings, treatment_of
@@ -164,6 +166,8 @@ class Papers:
         """Every finding of the papers once, the weightiest first."""
         everything = [
             *self.capture.findings,
+            *hair_findings(read_hairs(self.folder)),
+            *line_findings(read_scratches(self.folder)),
             *treatment_findings(self.treatment),
             *(self.summary.findings if self.summary else ()),
             *(self.proof.findings if self.proof else ()),

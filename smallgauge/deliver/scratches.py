@@ -25,7 +25,7 @@ def scratch_table(papers: Papers) -> ReportTable | None:
     if lines is None:
         return None
     rows = []
-    for kind in ("scratch", "unsure", "scene"):
+    for kind in ("scratch", "disputed", "unsure", "scene", "chance"):
         for side in SIDES:
             here = (lines["kind"] == kind) & (lines["side"] == side)
             if not here.any():

@@ -6,6 +6,8 @@ The differences of all frames are explained by lines that lie still on the film:
 beside it, all fitted anew each time. A line is believed where every part of the frame's height and every frame says the same depth,
 where what is left there is as little as elsewhere, and where the picture shows about as much contrast there. A post that
 moves by itself, or a movement that was misread, fails one of these. Where the scene hardly moved, nothing can be told.
+
+Why this is long: what a line is, and everything that speaks against it, is one argument.
 """
 
 from collections.abc import Callable, Sequence
@@ -20,6 +22,7 @@ from smallgauge.picture.scratches import BANDS, ScratchSheet, ScratchStep
 # 12 to 70 micrometres on 8 mm; common practice, no source
 WIDTHS_AT_360 = (0.6, 0.95, 1.5, 2.3, 3.6, 5.5)
 WIDEST = 4  # of these that a line may have
+AGREEING = 32  # parts of a frame's height, of which a line's frames say how many agree
 DEVIATIONS = 6.0  # of its doubt that a line's depth has; common practice, no source
 MOST_LINES = 60  # of a few frames; common practice, no source
 LEAST_STEPS = 7  # pairs of frames; fewer tell nothing; common practice, no source
@@ -55,7 +58,9 @@ class ScratchLine:
     profile; `profile` has its depth px by px, as shares of `depth`, the middle one at `x`. `depth` is the logarithm of lightness
     at its middle, below 0 darker, `doubt` its deviation, `contrast` what the picture itself shows there, `lightness` (0 to 255)
     what is there. `colours` are per cent of the light behind (logarithmic; first to last colour of the sheet). `frames_alike`,
-    `bands_alike`, `misfit`, `explained` say how well frames, bands and all differences agree with it.
+    `bands_alike`, `misfit`, `explained` say how well frames, bands and all differences agree with it. Of each frame, `agree` says
+    how many of 32 parts of its height are lighter, or darker, there than on both sides, and `scene_px` how far the scene moved
+    across the film since the frame before, NaN where there is none before it.
     """
 
     kind: str
@@ -73,6 +78,8 @@ class ScratchLine:
     bands_alike: float
     misfit: float
     explained: float
+    agree: tuple[int, ...] = ()
+    scene_px: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,7 +135,7 @@ def find_scratch_lines(
     present = [step for step in steps if step is not None]
     picture = _Picture(sheets, [n for n, step in enumerate(steps) if step is not None])
     if len(present) < LEAST_STEPS:
-        return tuple(_untold(picture, [], None))
+        return tuple(_by_frame(line, picture, steps) for line in _untold(picture, [], None))
     stacked = _Steps(
         difference=np.stack([step.difference for step in present]),
         worth=np.stack([step.worth for step in present]),
@@ -142,7 +149,7 @@ def find_scratch_lines(
     )
     taken = _lines(picture, stacked, atoms, lambda atom: _shape(picture, atom, atoms, matrix, rest))
     lines = [*taken, *_untold(picture, taken, np.diag(matrix) / scale**2)]
-    return tuple(sorted(lines, key=lambda line: line.x[0]))
+    return tuple(_by_frame(line, picture, steps) for line in sorted(lines, key=lambda line: line.x[0]))
 
 
 class _Picture:
@@ -160,6 +167,22 @@ class _Picture:
         grey = np.stack([sheet.strip.mean(axis=2) for sheet in sheets])
         bands = grey.reshape(len(sheets), BANDS, rows // BANDS, columns).mean(axis=2)
         self.log = np.log(np.maximum(bands, np.float32(8.0)))
+        edges = np.linspace(0, rows, AGREEING + 1).round().astype(int)
+        fine = np.add.reduceat(grey, edges[:-1], axis=1) / np.diff(edges)[:, None]
+        self._fine = np.cumsum(np.pad(fine, ((0, 0), (0, 0), (1, 0))), axis=2, dtype=np.float64)
+
+    def agreeing(self, column: NDArray[np.int64], size: int, depth: float) -> NDArray[np.int64]:
+        """Of each frame, how many of 32 parts of its height are lighter, or darker, than on both sides of a column."""
+        frame = np.arange(self.frames)
+
+        def mean(first: NDArray[np.int64], wide: int) -> Doubles:
+            begin = np.clip(first, 0, self.columns - wide)
+            return np.asarray((self._fine[frame, :, begin + wide] - self._fine[frame, :, begin]) / wide)
+
+        left, gap = column - size // 2, 1 + size // 2
+        inner = mean(left, size)
+        off = [inner - mean(at, size + 1) for at in (left - gap - size - 1, left + size + gap)]
+        return np.count_nonzero(np.minimum(*off) > 0 if depth > 0 else np.maximum(*off) < 0, axis=1)
 
     def sigma(self, width: int) -> float:
         """Deviation of a profile, columns of the strip; no finer than the strip shows."""
@@ -198,6 +221,19 @@ class _Picture:
         away = np.arange(-reach, reach + 1)
         basis = np.stack([np.exp(-0.5 * (away / sigma) ** 2), np.ones(len(away)), away], axis=1)
         return np.asarray(np.einsum("k,fbk->fb", np.linalg.pinv(basis)[0], self.log[:, :, at]))
+
+
+def _by_frame(line: ScratchLine, picture: _Picture, steps: Sequence[ScratchStep | None]) -> ScratchLine:
+    """A line with what each frame says by itself."""
+    columns = [round((x + 0.5) / picture.across - 0.5) for x in line.x]
+    moved = [
+        float("nan")
+        if step is None
+        else picture.across * (step.off[0] - step.off[1] - float(step.moved[:, column].mean()))
+        for step, column in zip(steps, np.clip(columns, 0, picture.columns - 1).tolist(), strict=True)
+    ]
+    agree = picture.agreeing(np.array(columns), max(1, round(line.width / picture.across)), line.depth)
+    return replace(line, agree=tuple(agree.tolist()), scene_px=tuple(moved))
 
 
 def _profile(sigma: float) -> Doubles:

@@ -30,11 +30,16 @@ TEXTURE = (
     3.0  # lightness from one pixel to the next from which movement across is seen; common practice, no source
 )
 GAP = 26  # frames over which a track goes on; common practice, no source
+DISPUTED = (
+    0.2  # of a track's told frames that say the contrary, from which it is left; common practice, no source
+)
 COLOURED = 0.3  # difference of the colours' depths, of the deepest, from which a line is coloured; common practice, no source
 KINDS = {
     "scratch": "a line that stays on the film while the scene moves",
     "scene": "a line that moves with the scene, such as a post",
     "unsure": "a line in a scene that does not move enough to tell, or one that moves by itself",
+    "disputed": "a scratch on some frames and the scene's own on others: it is left",
+    "chance": "too short or too broken to be told from chance; only tables of older programs list such lines",
 }
 SIDES = {
     "base side": "alike in all colours",
@@ -67,7 +72,8 @@ class ScratchStep:
 
     `difference`, `worth` (1 over its variance), `moved` (bands, columns; columns that the scene moved, from the frame to the one
     before); `tint` (2, bands, columns): the difference of the first and the last colour less that of all light; `off`
-    (2): film columns less the frame's own, now and before.
+    (2): film columns less the frame's own, now and before; `scene_px`: how far the scene as a whole moved since the frame before,
+    right and down, px of the frame.
     """
 
     difference: Floats
@@ -75,6 +81,7 @@ class ScratchStep:
     moved: Floats
     tint: Floats
     off: tuple[float, float]
+    scene_px: tuple[float, float]
 
 
 def make_scratch_sheet(lightness: Floats, *, off_px: float = 0.0) -> ScratchSheet:
@@ -169,7 +176,14 @@ def measure_scratch_step(before: ScratchSheet, now: ScratchSheet) -> ScratchStep
         moved=np.asarray(moved, np.float32),
         tint=np.ascontiguousarray(tint, np.float32),
         off=(now.off_px / now.across, before.off_px / now.across),
+        scene_px=_whole(flow, now),
     )
+
+
+def _whole(flow: Floats, sheet: ScratchSheet) -> tuple[float, float]:
+    """The scene's movement since the frame before, right and down, px of the frame."""
+    right, down = (-float(v) for v in np.median(flow[::4, ::4].reshape(-1, 2), axis=0))
+    return right * sheet.across, down * sheet.along
 
 
 def _movement(before: ScratchSheet, now: ScratchSheet) -> Floats:
@@ -220,7 +234,7 @@ def find_scratches(
     -------
     track, kind, side : arrays
         Number of the track; a key of `KINDS`, of a track that was a scratch on some of its frames and unsure on others
-        `scratch` throughout; a key of `SIDES`.
+        `scratch` throughout, of one that was a scratch on some and the scene's own on a fifth or more `disputed`; a key of `SIDES`.
 
     Notes
     -----
@@ -243,8 +257,11 @@ def find_scratches(
         if not len(rows):
             continue
         counted = rows[kind[rows] == "scratch"]
-        if len(counted) and not (kind[rows] == "scene").any():
+        against = int(np.count_nonzero(kind[rows] == "scene"))
+        if len(counted) and not against:
             kind[rows] = "scratch"
+        elif len(counted) and against >= DISPUTED * (against + len(counted)):
+            kind[rows] = "disputed"
         if colours:
             side[rows] = _side(lines, counted if len(counted) else rows)
     return track, kind, side

@@ -66,6 +66,7 @@ _declare(
     "fading not told",
     "fading seems none",
     "lamp level filled in",
+    "hairs in the camera",
 )
 _declare(
     "note",
@@ -116,6 +117,9 @@ _declare(
     "frame let pass",
     "spots stand still",
     "rings stand still",
+    "hairs in the scanner",
+    "hairs in a gate",
+    "scratches left",
     "perforation full scale",
     "perforation not measured",
     "perforations not in view",

@@ -6,10 +6,14 @@ touches. Nothing is altered by it: the decisions on dirt say what is repaired in
 
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from smallgauge.columns import Column, ColumnType
-from smallgauge.picture.scratch_repair import ScratchRepair
+from smallgauge.picture.scratch_repair import DEEPEST, ScratchRepair
 from smallgauge.picture.scratches import KINDS, SIDES
 from smallgauge.record.dirttable import runs_of
+from smallgauge.record.finding import Finding
 from smallgauge.record.table import Table, read_table
 
 SCRATCH_TABLE = "scratches.parquet"
@@ -26,6 +30,12 @@ SCRATCH_COLUMNS: tuple[Column, ...] = (
     _c("x", "px", "float32", "Column of its middle in the captured frame."),
     _c("width", "px", "float32", "How wide it is: its profile's area over its height."),
     _c(
+        "agree",
+        "1",
+        "int32",
+        "Bands of the picture, of 32, that are lighter, or darker, there than on both sides; 0 too where a program did not count.",
+    ),
+    _c(
         "depth", "1", "float32", "How much lighter it is than both sides, lightness 0 to 255; below 0 darker."
     ),
     *(
@@ -36,6 +46,13 @@ SCRATCH_COLUMNS: tuple[Column, ...] = (
             f"The same in {name}, per cent of the light behind, logarithmic; without colours that of all light.",
         )
         for name in ("red", "green", "blue")
+    ),
+    _c(
+        "scene_px",
+        "px",
+        "float32",
+        "How far the scene moved across the film since the frame before; NaN: not found.",
+        source="DIS flow",
     ),
     _c("doubt", "1", "float32", "How sure that is, one deviation, lightness; NaN: nothing tells."),
     _c(
@@ -116,6 +133,32 @@ def line_repair_of(table: Table, row: int) -> ScratchRepair:
         colours=(float(table["red"][row]), float(table["green"][row]), float(table["blue"][row])),
         runs=runs_of(str(table["runs"][row]), 0, 0),
     )
+
+
+def line_findings(lines: Table | None) -> tuple[Finding, ...]:
+    """What there is to say of lines that are left: those that disagree from place to place, and those that hide nearly all.
+
+    Examples
+    --------
+    >>> from smallgauge.record.table import table_of
+    >>> rows = [{"frame": n, "kind": "disputed"} for n in (4, 5)]
+    >>> [(found.code, found.values["frames"]) for found in line_findings(table_of("scratches", SCRATCH_COLUMNS, rows))]
+    [('scratches left', 2)]
+    """
+    if lines is None:
+        return ()
+    depth = np.max([np.abs(lines[name]) for name in ("red", "green", "blue")], axis=0)
+    disputed, deep = lines["kind"] == "disputed", (lines["kind"] == "scratch") & (depth > DEEPEST)
+    here = disputed | deep
+    if not here.any():
+        return ()
+
+    def count(rows: NDArray[np.bool_], name: str) -> int:
+        return len(set(zip(lines["capture"][rows].tolist(), lines[name][rows].tolist(), strict=True)))
+
+    values: dict[str, object] = {"lines": count(here, "track"), "frames": count(here, "frame")}
+    values |= {"disputed": count(disputed, "track"), "deep": count(deep, "track")}
+    return (Finding(code="scratches left", where="capture", values=values),)
 
 
 def read_scratches(folder: Path) -> Table | None:
