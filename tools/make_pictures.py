@@ -30,6 +30,7 @@ from smallgauge.picture.flicker_pairs import make_flicker_sheet, measure_flicker
 from smallgauge.picture.fusion import apply_fusion
 from smallgauge.picture.gauge_reading import find_gauge
 from smallgauge.picture.grain_reduction import apply_less_grain
+from smallgauge.picture.hairs import find_hairs, make_hair_sheet
 from smallgauge.picture.mono import COLUMNS as TONE_COLUMNS
 from smallgauge.picture.mono import LOOKS, MonoDecision, measure_tone, solve_mono, tone_of
 from smallgauge.picture.negative import (
@@ -56,6 +57,7 @@ from smallgauge.picture.synthetic import (
     frame_truth,
     specimen_truth,
 )
+from smallgauge.picture.synthetic_hairs import draw_hair, draw_haired
 from smallgauge.picture.synthetic_negative import GREY, STOCKS, draw_negative, draw_scan
 from smallgauge.picture.synthetic_scratches import draw_scratched, draw_scratches
 from smallgauge.record.loading import Loading
@@ -460,6 +462,46 @@ def scratches() -> None:
     write_picture("scratches", np.hstack([left, np.ones((348, 12, 3)), right]))
 
 
+def hairs() -> None:
+    """A drawn frame with a hair in the scanner's gate and one in the camera's, framed as they were told."""
+    import cv2
+
+    truth = specimen_truth(
+        "super 8",
+        width=768,
+        height=576,
+        frames=20,
+        seed=12,
+        weave_um=(25.0, 25.0),
+        start_exposures=(),
+        scenes=(SceneTruth(kind="garden", first=0, stop=9), SceneTruth(kind="sea", first=9, stop=20)),
+    )
+    one, two = (np.random.default_rng(seed) for seed in (3, 8))
+    scanner = draw_hair(one, (348, 472), "left", length_px=70, thick_px=3.5)
+    camera = draw_hair(two, (348, 472), "bottom", length_px=70, thick_px=3.5)
+    sheets, steps, upright, shown = [], [], [], np.zeros(0)
+    for n, light in enumerate(lights(truth)):
+        x, y = frame_truth(truth, n).picture_centre_px
+        left, top = round(x) - 236, round(y) - 174
+        place = np.zeros(light.shape[:2], np.float32)
+        place[top : top + 348, left : left + 472] = camera
+        whole = draw_haired(light, place)
+        whole[108:456, 184:656] = draw_haired(whole[108:456, 184:656], scanner)
+        part = np.ascontiguousarray(whole[top : top + 348, left : left + 472], np.float32)
+        lightness = np.asarray(255 * np.clip(part, 0, 1) ** np.float32(1 / 2.4), np.float32)
+        upright.append(make_scratch_sheet(lightness))
+        steps.append(measure_scratch_step(*upright[-2:]).scene_px if n else None)
+        sheets.append(make_hair_sheet(lightness, corner=(left, top)))
+        if n == 12:
+            shown = np.asarray(lightness / 255, np.float64)
+    for hair in find_hairs(sheets, steps):
+        colour = (1.0, 0.3, 0.1) if hair.with_film < 0.2 else (1.0, 0.9, 0.2)
+        if hair.with_film < 0.2 or hair.cuts:
+            left, top, wide, high = hair.boxes[12]
+            cv2.rectangle(shown, (left - 4, top - 4), (left + wide + 4, top + high + 4), colour, 2)
+    write_picture("hairs", shown)
+
+
 def dirt() -> None:
     """A drawn frame with dirt: as scanned, with what was found framed, and as it is finished."""
     import cv2
@@ -628,6 +670,7 @@ ALL: tuple[Callable[[], None], ...] = (
     colour,
     dirt,
     scratches,
+    hairs,
     completeness,
     damage,
     flicker,

@@ -33,6 +33,7 @@ from smallgauge.deliver.flicker import flicker_plots, flicker_sentence, flicker_
 from smallgauge.deliver.frame_files import with_files
 from smallgauge.deliver.frame_notes import note_sentences
 from smallgauge.deliver.grain import grain_sentence, grain_table
+from smallgauge.deliver.hairs import hair_table
 from smallgauge.deliver.kept import kept_words
 from smallgauge.deliver.papers import Papers, asked_photographs, still_places
 from smallgauge.deliver.phrases import (
@@ -254,6 +255,7 @@ def _tables(papers: Papers) -> tuple[ReportTable, ...]:
         flicker_table(papers),
         dirt_table(papers),
         scratch_table(papers),
+        hair_table(papers),
         grain_table(papers),
         sound_table(papers),
         witness_table(papers),

@@ -103,6 +103,15 @@ class _Thread:
     stop: int
     mask: Marks
     side: str
+    votes: Bytes  # of the groups, in how many each pixel is part of it
+    groups: int = 1
+
+    def with_more(self, stop: int, mask: Marks) -> "_Thread":
+        """The same with one more group of frames; its pixels are those of more than half of all."""
+        votes, groups = self.votes + mask, self.groups + 1
+        most = 2 * votes > groups
+        own = most if most.any() else mask
+        return _Thread(first=self.first, stop=stop, mask=own, side=self.side, votes=votes, groups=groups)
 
 
 def make_hair_sheet(lightness: Floats, *, corner: tuple[int, int], light: bool = False) -> HairSheet:
@@ -162,7 +171,7 @@ def find_hairs(sheets: Sequence[HairSheet], moves: Sequence[tuple[float, float] 
     >>> frames = [draw_haired(view[:, 5 * n : 5 * n + 240], cover) for n in range(12)]
     >>> hairs = find_hairs([make_hair_sheet(each, corner=(9, 9)) for each in frames], [None, *([(-5.0, 0.0)] * 11)])
     >>> [(hair.side, sum(hair.present), round(hair.moved, 2), hair.with_film) for hair in hairs]
-    [('bottom', 12, 0.31, nan)]
+    [('bottom', 12, 0.3, nan)]
     """
     if len(sheets) < GROUP:
         return ()
@@ -175,8 +184,9 @@ def find_hairs(sheets: Sequence[HairSheet], moves: Sequence[tuple[float, float] 
     # What is found on the film and in the capture is one: the deeper of them shows where it stands still.
     kept: list[tuple[Hair, Marks]] = []
     for hair, mask in sorted(hairs, key=lambda each: -each[0].depth * sum(each[0].present)):
-        if any(hair.present) and not any(_overlap(mask, far) > ALIKE for _, far in kept):
-            kept.append((hair, mask))
+        near = _near(mask)
+        if any(hair.present) and not any(_overlap(near, far) > ALIKE for _, far in kept):
+            kept.append((hair, near))
     return tuple(sorted((hair for hair, _ in kept), key=lambda hair: (hair.side, hair.at)))
 
 
@@ -222,7 +232,8 @@ class _Window:
         left, top = x.min() - by[:, 0], y.min() - by[:, 1]
         boxes = np.stack([left, top, *(np.full(len(by), np.ptp(each) + 1) for each in (x, y))], axis=1)
         length, thick = _measure(thread.mask[y.min() : y.max() + 1, x.min() : x.max() + 1])
-        rim = _inside(thread.mask.shape, by)[y, x] <= 2
+        depth = _inside(thread.mask.shape, by)[y, x]
+        rim = depth <= max(2, int(depth.min()))
         along = (x if thread.side in ("top", "bottom") else y)[rim]
         with_film, doubt = self._with_film(stack, thread.mask, seen, by)
         return Hair(
@@ -256,7 +267,8 @@ class _Window:
         # Along itself a wire of the scene may move and look as it did.
         y, x = np.nonzero(mask)
         across = np.linalg.svd(np.stack([x - x.mean(), y - y.mean()]), full_matrices=False)[0][:, 1]
-        return float(np.ptp(self.path[run] @ across)) / (mask.shape[0] * self.scale)
+        went = float(np.ptp(self.path[run] @ across))
+        return went / float(mask.shape[0] * self.scale)
 
     def _with_film(
         self, stack: Bytes, mask: Marks, seen: Marks, by: NDArray[np.int64]
@@ -348,11 +360,12 @@ def _threads(stack: Bytes, away: NDArray[np.int64]) -> list[_Thread]:
         for mask, side in _slender(_steady(stack[first:stop]) & (inside > 0), inside):
             last = next((each for each in running if _overlap(each.mask, mask) > ALIKE), None)
             if last is None:
-                going.append(_Thread(first=first, stop=stop, mask=mask, side=side))
+                going.append(
+                    _Thread(first=first, stop=stop, mask=mask, side=side, votes=mask.astype(np.uint8))
+                )
             else:
                 running.remove(last)
-                both = mask if mask.sum() > last.mask.sum() else last.mask
-                going.append(_Thread(first=last.first, stop=stop, mask=both, side=last.side))
+                going.append(last.with_more(stop, mask))
         done, running = done + running, going
     return done + running
 

@@ -182,7 +182,8 @@ class _Picture:
         left, gap = column - size // 2, 1 + size // 2
         inner = mean(left, size)
         off = [inner - mean(at, size + 1) for at in (left - gap - size - 1, left + size + gap)]
-        return np.count_nonzero(np.minimum(*off) > 0 if depth > 0 else np.maximum(*off) < 0, axis=1)
+        alike = np.minimum(*off) > 0 if depth > 0 else np.maximum(*off) < 0
+        return np.asarray(alike.sum(axis=1), np.int64)
 
     def sigma(self, width: int) -> float:
         """Deviation of a profile, columns of the strip; no finer than the strip shows."""

@@ -147,7 +147,7 @@ def line_findings(lines: Table | None) -> tuple[Finding, ...]:
     """
     if lines is None:
         return ()
-    depth = np.max([np.abs(lines[name]) for name in ("red", "green", "blue")], axis=0)
+    depth = np.fmax.reduce([np.abs(lines[name]) for name in ("red", "green", "blue")])
     disputed, deep = lines["kind"] == "disputed", (lines["kind"] == "scratch") & (depth > DEEPEST)
     here = disputed | deep
     if not here.any():

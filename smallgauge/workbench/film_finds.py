@@ -3,16 +3,17 @@
 from pathlib import Path
 
 from smallgauge.record.dirttable import DIRT_TABLE, read_dirt
+from smallgauge.record.hairtable import HAIR_TABLE, read_hairs
 from smallgauge.record.scratchtable import SCRATCH_TABLE, read_scratches
 from smallgauge.record.table import Table
 
 
 class FilmFinds:
-    """The tables of dirt and of lines along the film of one folder; None where they were not looked for."""
+    """The tables of dirt, of lines along the film and of hairs of one folder; None where they were not looked for."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._kept: tuple[object, tuple[Table | None, Table | None]] | None = None
+        self._kept: tuple[object, tuple[Table | None, ...]] | None = None
 
     def dirt(self) -> Table | None:
         """The table of dirt."""
@@ -22,9 +23,14 @@ class FilmFinds:
         """The table of lines along the film."""
         return self._tables()[1]
 
-    def _tables(self) -> tuple[Table | None, Table | None]:
-        paths = self._folder / DIRT_TABLE, self._folder / SCRATCH_TABLE
+    def hairs(self) -> Table | None:
+        """The table of hairs in a gate."""
+        return self._tables()[2]
+
+    def _tables(self) -> tuple[Table | None, ...]:
+        paths = [self._folder / name for name in (DIRT_TABLE, SCRATCH_TABLE, HAIR_TABLE)]
         seen = tuple(path.stat().st_mtime_ns if path.is_file() else None for path in paths)
         if self._kept is None or self._kept[0] != seen:
-            self._kept = seen, (read_dirt(self._folder), read_scratches(self._folder))
+            tables = read_dirt(self._folder), read_scratches(self._folder), read_hairs(self._folder)
+            self._kept = seen, tables
         return self._kept[1]

@@ -1,7 +1,7 @@
 """Specks at the bench: how many a frame has, which of them are repaired as things stand, and by whose word some are left.
 
 speck_counts   of every row: what the strip shows
-specks_of      of one row: what is outlined, and what was decided for its scene; scratches among them
+specks_of      of one row: what is outlined, and what was decided for its scene; scratches and hairs among them
 
 A refusal is a decision on dirt like any other, recorded by `decide.record`.
 """
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.picture.dirt_kinds import DIRT, KINDS, LINES, SORTS, DirtDecision, solve_dirt, solve_lines
+from smallgauge.picture.hairs import KINDS as HAIR_KINDS
 from smallgauge.picture.scratches import KINDS as LINE_KINDS
 from smallgauge.picture.scratches import SIDES
 from smallgauge.record.decided_dirt import dirt_decisions
@@ -62,7 +63,7 @@ def specks_of(reel: OpenReel, row: int) -> tuple[list[dict[str, Any]], dict[str,
         }
         for n in range(len(at))
     ]
-    specks += _lines_of(reel, (number, frame, scene), own, others, decided)
+    specks += _lines_of(reel, (number, frame, scene), own, others, decided) + _hairs_of(reel, number, frame)
     return specks, {**asdict(decision), "sorts": [*SORTS, LINES]}
 
 
@@ -78,9 +79,8 @@ def _lines_of(
     if table is None:
         return []
     number, frame, scene = at
-    rows = np.flatnonzero(
-        (table["capture"] == number) & (table["frame"] == frame) & (table["kind"] == "scratch")
-    )
+    named = np.isin(table["kind"], ("scratch", "disputed"))
+    rows = np.flatnonzero((table["capture"] == number) & (table["frame"] == frame) & named)
     lines = {name: column[rows] for name, column in table.values.items()}
     wanted = solve_lines(lines, np.full(len(rows), scene), own, others) & decided
     out = []
@@ -96,10 +96,29 @@ def _lines_of(
                 "top": top,
                 "width": int(runs[:, 0].max()) + 1 - left,
                 "height": int(runs[:, 2].max()) - top,
-                "kind": "scratch",
-                "words": f"{LINE_KINDS['scratch']}; {SIDES.get(str(lines['side'][n]), '')}",
+                "kind": str(lines["kind"][n]),
+                "words": f"{LINE_KINDS[str(lines['kind'][n])]}; {SIDES.get(str(lines['side'][n]), '')}",
                 "sorts": [LINES],
                 "repaired": bool(wanted[n]),
             }
         )
     return out
+
+
+def _hairs_of(reel: OpenReel, number: int, frame: int) -> list[dict[str, Any]]:
+    """The hairs of a captured frame; those in doubt are not among them. None is ever repaired."""
+    table = reel.finds.hairs()
+    if table is None:
+        return []
+    here = (table["capture"] == number) & (table["frame"] == frame) & (table["kind"] != "unsure")
+    return [
+        {
+            "name": f"hair:{int(table['track'][n])}",
+            **{side: int(table[side][n]) for side in ("left", "top", "width", "height")},
+            "kind": f"hair, {table['kind'][n]}" if table["kind"][n] != "hair" else "hair",
+            "words": HAIR_KINDS.get(str(table["kind"][n]), ""),
+            "sorts": [],
+            "repaired": False,
+        }
+        for n in np.flatnonzero(here).tolist()
+    ]

@@ -13,6 +13,7 @@ from smallgauge.picture.synthetic import SceneTruth, specimen_truth
 from smallgauge.record.decided import decided_value
 from smallgauge.record.dirttable import DIRT_COLUMNS, read_dirt, runs_at
 from smallgauge.record.files import read_json
+from smallgauge.record.hairtable import read_hairs
 from smallgauge.record.rendertable import RENDER_COLUMNS, RenderSummary
 from smallgauge.record.scratchtable import read_scratches
 from smallgauge.record.table import read_table
@@ -126,10 +127,12 @@ def test_lines_are_looked_for_in_the_same_reading(small):
     folder = small / "shelf" / "dirty"
     lines = read_scratches(folder)
     assert lines is not None
-    assert set(lines["kind"].tolist()) <= {"chance"}  # four frames are too few to tell a line from chance
-    written = (folder / "scratches.parquet").stat().st_mtime_ns
+    assert set(lines["kind"].tolist()) <= {"unsure"}  # four frames are too few to tell a line
+    assert len(read_hairs(folder)) == 0  # and too few for a hair
+    tables = [folder / name for name in ("scratches.parquet", "hairs.parquet")]
+    written = [path.stat().st_mtime_ns for path in tables]
     finish(small / "dirty", small / "shelf", settings())
-    assert (folder / "scratches.parquet").stat().st_mtime_ns == written
+    assert [path.stat().st_mtime_ns for path in tables] == written
 
 
 def test_any_cutting_into_pieces_finds_the_same(small, monkeypatch):

@@ -7,8 +7,10 @@ import numpy as np
 
 from smallgauge.analyse.scratches import LineSearch, line_windows, write_reel_lines
 from smallgauge.deliver.scratches import scratch_table
+from smallgauge.picture.scratch_repair import DEEPEST
 from smallgauge.picture.scratches import make_scratch_sheet
-from smallgauge.record.scratchtable import profile_of, read_scratches
+from smallgauge.record.scratchtable import SCRATCH_COLUMNS, line_findings, profile_of, read_scratches
+from smallgauge.record.table import table_of, write_table
 
 COUNT, LEFT, SIZE = 30, 7, (128, 96)
 VIEW = 110 + 40 * np.sin(np.arange(300) / 5)[None, :] * np.cos(np.arange(96) / 7)[:, None]
@@ -48,6 +50,12 @@ def test_a_line_is_one_scratch_in_captured_pixels_over_all_pieces(tmp_path):
     profile = profile_of(lines["profile"][row])
     assert len(profile) == len(runs)
     assert max(profile) > 0.8
+    # The scene moves 3 px to the left a frame; where nothing was before a frame, nothing is told.
+    assert lines["agree"][at].min() >= 0 and lines["agree"][at].max() <= 32
+    moved = lines["scene_px"][at]
+    assert np.isnan(moved[lines["frame"][at] == 13]).all()
+    assert np.abs(moved[np.isfinite(moved)] + 3).max() < 0.5
+    assert np.isfinite(moved).sum() >= 26
     table = scratch_table(SimpleNamespace(folder=tmp_path))
     assert [each[:3] for each in table.rows if each[0].startswith("scratch")] == [
         ("scratch, base side", "1", "29")
@@ -61,13 +69,32 @@ def test_any_cutting_into_pieces_gives_the_same_rows(tmp_path):
         tables.append(read_scratches(tmp_path))
     for column in tables[0].columns:
         one, two = (table[column.name] for table in tables)
-        assert one.dtype == object or np.isfinite(one).all()
-        assert (one == two).all(), column.name
+        assert one.dtype == object or column.name == "scene_px" or np.isfinite(one).all()
+        told = one == two if one.dtype == object else np.isclose(one, two, atol=0, rtol=0, equal_nan=True)
+        assert told.all(), column.name
 
 
 def test_a_black_and_white_film_has_no_side_to_tell(tmp_path):
     reel(tmp_path, colours=False)
     assert set(read_scratches(tmp_path)["side"].tolist()) == {"not told"}
+
+
+def test_lines_that_are_left_are_said(tmp_path):
+    rows = [{"frame": n, "track": 1, "kind": "disputed"} for n in (1, 2, 3)]
+    rows += [{"frame": n, "track": 2, "kind": "scratch", "red": -DEEPEST - 1} for n in (3, 4)]
+    rows += [
+        {"frame": 9, "track": 3, "kind": "scratch", "red": -20.0},
+        {"frame": 9, "track": 4, "kind": "chance"},
+    ]
+    rows = [{"side": "not told", **row} for row in rows]
+    write_table(tmp_path / "scratches.parquet", table_of("scratches", SCRATCH_COLUMNS, rows))
+    (said,) = line_findings(read_scratches(tmp_path))
+    assert said.values == {"lines": 2, "frames": 4, "disputed": 1, "deep": 1}
+    table = scratch_table(SimpleNamespace(folder=tmp_path))
+    assert [row[0].split(",")[0] for row in table.rows] == ["scratch", "disputed", "chance"]
+    assert line_findings(None) == ()
+    reel(tmp_path)
+    assert line_findings(read_scratches(tmp_path)) == ()
 
 
 def test_no_line_no_table(tmp_path):

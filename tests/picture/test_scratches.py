@@ -112,9 +112,25 @@ def test_grain_alone_has_no_lines_and_two_frames_tell_none():
 
 
 def rows(kinds, frame, x, colours=(9.0, 9.1, 9.0)):
-    lines = {"frame": np.array(frame), "x": np.array(x, float), "kind": np.array(kinds, object)}
+    lines = {"frame": np.array(list(frame)), "x": np.array(x, float), "kind": np.array(kinds, object)}
     lines |= {name: np.full(len(x), value) for name, value in zip(("red", "green", "blue"), colours)}
     return lines | {"depth": np.full(len(x), 9.0)}
+
+
+def test_each_frame_says_in_how_many_parts_of_its_height_a_line_is_lighter():
+    random = np.random.default_rng(6)
+    pictures = [random.normal(100, 1, (HIGH, WIDE)).astype(np.float32) for _ in range(3)]
+    for picture in pictures:
+        picture[: HIGH // 2, 100:103] += 20
+        picture[:, 170:173] -= 20
+    (line,) = found(pictures)  # the one that is there over nearly all of the height
+    assert abs(line.x[0] - 171) < 2
+    assert line.depth < 0
+    assert line.agree == (32, 32, 32)
+    pictures[1][HIGH // 4 :, 170:173] += 20
+    (agree,) = (line.agree for line in found(pictures) if abs(line.x[0] - 171) < 2)
+    assert agree[0] == 32
+    assert 8 <= agree[1] <= 20  # a quarter, and by chance one in three of the rest
 
 
 def test_a_line_is_one_over_windows_and_a_scratch_where_any_of_them_tells():
@@ -123,6 +139,11 @@ def test_a_line_is_one_over_windows_and_a_scratch_where_any_of_them_tells():
     )
     assert track.tolist() == [0, 0, 1]
     assert kind.tolist() == ["scratch", "scratch", "scene"]
+    # What is the scene's own on a fifth of the frames or more is left throughout.
+    disputed = find_scratches(rows(["scratch"] * 4 + ["scene"], range(5), [40] * 5), size=(WIDE, HIGH))[1]
+    assert disputed.tolist() == ["disputed"] * 5
+    seldom = find_scratches(rows(["scratch"] * 9 + ["scene"], range(10), [40] * 10), size=(WIDE, HIGH))[1]
+    assert seldom.tolist() == ["scratch"] * 9 + ["scene"]
     assert set(side.tolist()) == {BASE}
     _, _, side = find_scratches(rows(["scratch"], [1], [40], (9.0, 30.0, 14.0)), size=(WIDE, HIGH))
     assert side.tolist() == [EMULSION]
