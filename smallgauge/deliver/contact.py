@@ -11,6 +11,7 @@ import numpy as np
 from smallgauge.deliver.papers import Papers, StillPlace, read_papers, still_places
 from smallgauge.deliver.pictures import Picture, jpeg_of, read_picture, reduced
 from smallgauge.gauge.rates import running_time_text
+from smallgauge.media.photograph_out import with_srgb_profile
 from smallgauge.media.whole import write_whole_bytes
 
 # The look of the sheet: common practice, no source. Neutral grey around pictures, so that colour is judged fairly.
@@ -34,7 +35,10 @@ def write_contact_sheet(folder: Path) -> None:
     places = still_places(papers.folder)
     if places:
         sheet = contact_sheet(papers, places)
-        write_whole_bytes(papers.folder / "stills" / "contact-sheet.jpg", jpeg_of(sheet, quality=_QUALITY))
+        write_whole_bytes(
+            papers.folder / "stills" / "contact-sheet.jpg",
+            with_srgb_profile(jpeg_of(sheet, quality=_QUALITY)),
+        )
 
 
 def contact_sheet(papers: Papers, places: tuple[StillPlace, ...]) -> Picture:

@@ -2,6 +2,7 @@
 
 write_jpeg_photograph   8-bit picture and words   -> a JPEG at full quality with EXIF, IPTC and XMP
 write_tiff_photograph   16-bit picture and words  -> a TIFF with the same
+with_srgb_profile       bytes of a JPEG           -> the same with the profile of sRGB inside
 
 Both are sRGB, and say so with a profile. A date goes into EXIF and IPTC only where it is a full day, and the hour stays
 blank as EXIF says for one that is not known. Every other date stands in XMP alone, in the Extended Date/Time Format.
@@ -31,6 +32,7 @@ NAMESPACES = {
 _Entries = dict[int, tuple[int, bytes]]
 _RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
 _SOURCE_TYPES = "http://cv.iptc.org/newscodes/digitalsourcetype/"
+_JFIF = b"\xff\xe0"  # marker of the segment that a JPEG file begins with
 _PROFILE_HEAD = b"ICC_PROFILE\0\1\1"  # the first of one piece
 _PROFILE_DATE = slice(24, 36)  # of a profile: year, month, day, hour, minute, second, each two bytes
 _XMP_HEAD, _EXIF_HEAD, _RESOURCES_HEAD = b"http://ns.adobe.com/xap/1.0/\0", b"Exif\0\0", b"Photoshop 3.0\0"
@@ -106,7 +108,7 @@ def write_jpeg_photograph(path: Path, rgb8: NDArray[np.uint8], words: Photograph
     segments = (
         _segment(0xE1, _EXIF_HEAD + _exif(words, rgb8.shape[1], rgb8.shape[0])),
         _segment(0xE1, _XMP_HEAD + _xmp(words)),
-        _segment(0xE2, _PROFILE_HEAD + srgb_profile()),
+        _profile_segment(),
         _segment(0xED, _RESOURCES_HEAD + block),
     )
     # EXIF comes first behind the start of the image; the JFIF segment of the coder keeps its place behind them.
@@ -182,6 +184,29 @@ def srgb_profile() -> bytes:
     made = bytearray(imagecodecs.cms_profile("srgb"))
     made[_PROFILE_DATE] = struct.pack(">6H", 2000, 1, 1, 0, 0, 0)
     return bytes(made)
+
+
+def with_srgb_profile(jpeg: bytes) -> bytes:
+    """A JPEG of three colours with sRGB's profile inside, behind the JFIF segment where it begins with one.
+
+    Notes
+    -----
+    Source: ITU-T T.81; ICC.1, annex B, for the profile's place (from memory of standard).
+
+    Examples
+    --------
+    >>> import imagecodecs
+    >>> data = imagecodecs.jpeg8_encode(np.full((16, 16, 3), 90, np.uint8))
+    >>> bare, told = bytes(data), with_srgb_profile(bytes(data))
+    >>> b"ICC_PROFILE" in bare, told[:4] == bare[:4], told.count(b"ICC_PROFILE")
+    (False, True, 1)
+    """
+    at = 4 + struct.unpack(">H", jpeg[4:6])[0] if jpeg[2:4] == _JFIF else 2
+    return jpeg[:at] + _profile_segment() + jpeg[at:]
+
+
+def _profile_segment() -> bytes:
+    return _segment(0xE2, _PROFILE_HEAD + srgb_profile())
 
 
 def _segment(marker: int, payload: bytes) -> bytes:

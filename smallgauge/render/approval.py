@@ -37,7 +37,7 @@ from smallgauge.render.films import segment_key
 from smallgauge.render.plan import Plan, plan_rendering, still_frames
 from smallgauge.render.reel import segment_job, sound_files
 from smallgauge.render.segments import NATIVE_RATE, Canvas, SegmentJob, canvas_for, rendered_frames
-from smallgauge.render.stills import still_name
+from smallgauge.render.stills import ENCODING, srgb_picture, still_name
 
 LARGEST_HEIGHT = 480  # enough to decide from, small enough to send: common practice, no source
 QUALITY = 27  # H.264 constant rate factor of a copy that is looked at once; common practice, no source
@@ -77,7 +77,9 @@ def make_approval(
         _job(segment_job(folder, material, plan, first, stop), capture, plan, mark, stills)
         for first, stop in plan.segments()
     ]
-    keys = [key_of(segment_key(capture, job.segment), job.words, job.mark, job.stills) for job in jobs]
+    keys = [
+        key_of(segment_key(capture, job.segment), job.words, job.mark, job.stills, ENCODING) for job in jobs
+    ]
     canvas = _canvas(plan.width, plan.height)
     paper = ApprovalPaper(
         reel=capture.notes.reel or capture.name,
@@ -222,8 +224,8 @@ def render_approval_segment(job: ApprovalJob, tick: Callable[[int], None]) -> st
             )
             writer.write(apply_words(small, below=words, across=job.mark))
             if plan.finished in stills:
-                whole = (codes >> (FINISHED.bits - 8)).astype("uint8")
                 (folder / stills[plan.finished]).parent.mkdir(exist_ok=True)
-                write_still(folder / stills[plan.finished], apply_words(whole, below=words, across=job.mark))
+                worded = apply_words(srgb_picture(codes), below=words, across=job.mark)
+                write_still(folder / stills[plan.finished], worded)
             tick(1)
     return job.file

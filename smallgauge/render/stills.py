@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from smallgauge.media.picture_in import FrameReader, open_picture
 from smallgauge.media.stills import write_still
 from smallgauge.picture.colour import FrameColour
+from smallgauge.picture.display import srgb_of_display
 from smallgauge.record.journal import Journal
 from smallgauge.record.light import evenness_for, table_for
 from smallgauge.record.material import Material
@@ -23,6 +24,8 @@ from smallgauge.render.less_grain import prepared_samples
 from smallgauge.render.plan import FramePlan, Plan, still_frames
 from smallgauge.render.plan_colour import ColourPlan
 from smallgauge.render.told_colour import corrected
+
+ENCODING = "sRGB"  # part of a still's key: those of older programs had the finished film's codes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +62,19 @@ def as_it_is_today(colour: ColourPlan) -> FrameColour | None:
     return None if colour.lamp is None else FrameColour(lamp=colour.lamp)
 
 
+def srgb_picture(codes: NDArray[np.uint16]) -> NDArray[np.uint8]:
+    """The finished film's codes as sRGB in 8 bits, three colours of a grey picture too.
+
+    Examples
+    --------
+    >>> srgb_picture(np.array([[0, 2048, 4095]], np.uint16))[0].tolist()
+    [[0, 0, 0], [120, 120, 120], [255, 255, 255]]
+    """
+    eight = np.rint(srgb_of_display(FINISHED.bits) * (255 / ((1 << FINISHED.bits) - 1))).astype(np.uint8)
+    picture = eight[codes]
+    return np.repeat(picture[..., None], 3, axis=2) if picture.ndim == 2 else picture
+
+
 def make_stills(
     folder: Path,
     material: Material,
@@ -81,6 +97,7 @@ def make_stills(
         )
         for n, file in before_names(plan, frames).items()
     ]
+    key = f"{key}.{ENCODING}"
     files = {each.file for each in wanted}
     begins = tuple(f"{STILLS.folder}/{before}scene-" for before in ("", STILLS.before))
     for old in [f for f in journal.lines if f.startswith(begins) and f not in files]:
@@ -112,9 +129,7 @@ def make_stills(
                 colour=each.colour,
                 evenness=even[number],
             )
-            write_still(
-                folder / each.file, (codes >> (FINISHED.bits - 8)).astype(np.uint8), quality=STILLS.quality
-            )
+            write_still(folder / each.file, srgb_picture(codes), quality=STILLS.quality)
             journal.add_file(
                 "render", each.file, key=key, first=each.frame.finished, stop=each.frame.finished + 1
             )

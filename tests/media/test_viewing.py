@@ -1,12 +1,16 @@
 """H.264 viewing copies: the colour equations, the groups, joining with B-frames, sound in step."""
 
 import itertools
+import shutil
+import subprocess
 from fractions import Fraction
+from io import BytesIO
 
 import av
 import numpy as np
 import pytest
 from makers import noise, scene
+from PIL import Image, ImageCms
 
 from smallgauge.errors import CallerError
 from smallgauge.media.film_in import read_film
@@ -195,7 +199,23 @@ def test_still_is_full_colour_jpeg(tmp_path):
     got = np.asarray(file.read_image(0, 0, 0, 3, "uint8")).astype(int)
     file.close()
     assert np.abs(got - picture).mean() < 3
-    for wrong in (picture[:, :, :2], picture.astype(np.uint16)):
+    with Image.open(tmp_path / "a.jpg") as opened:  # another reader finds sRGB's profile
+        told = ImageCms.ImageCmsProfile(BytesIO(opened.info["icc_profile"]))
+    assert "sRGB" in ImageCms.getProfileDescription(told)
+    if shutil.which("exiftool"):  # and so does a program that only reads what is in a file
+        asked = [
+            "exiftool",
+            "-s",
+            "-s",
+            "-s",
+            "-ProfileDescription",
+            "-ProfileConnectionSpace",
+            str(tmp_path / "a.jpg"),
+        ]
+        said = subprocess.run(asked, capture_output=True, text=True, check=True).stdout.split("\n")
+        assert "sRGB" in said[0]
+        assert said[1].strip() == "XYZ"
+    for wrong in (picture[:, :, :2], picture.astype(np.uint16), picture[:, :, 0]):
         with pytest.raises(CallerError):
             write_still(tmp_path / "b.jpg", wrong)
     with pytest.raises(CallerError, match=r"b\.png"):

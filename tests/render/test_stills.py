@@ -13,7 +13,7 @@ from smallgauge.picture.primary import ColourDecisionList, PrinterPoints
 from smallgauge.picture.rendering import OutputRendering
 from smallgauge.record.toldcolour import GREY_DENSITIES
 from smallgauge.render.plan_colour import ColourPlan
-from smallgauge.render.stills import as_it_is_today
+from smallgauge.render.stills import as_it_is_today, srgb_picture
 from smallgauge.render.told_colour import corrected, steps_of, told_scales, told_scenes
 
 WHITE = OutputRendering(white=(0.1, 0.1, 0.1), black=(3.0, 3.0, 3.0))
@@ -81,3 +81,15 @@ def test_light_of_a_scene_is_its_middle_before_and_after():
     assert first.before == pytest.approx([10**-0.5, 10**-0.7, 0.1], abs=1e-5)
     assert first.after == pytest.approx([10**-0.8, 10**-0.7, 0.1], abs=1e-5)
     assert second.frames == 1 and np.isnan(second.before).all() and np.isnan(second.after).all()
+
+
+def test_a_still_is_srgb_as_the_standard_has_it():
+    """IEC 61966-2-1 of light = code^2.4, within one step of 8 bits; three colours of a grey film too."""
+    codes = np.array([[0, 100, 1000, 2048, 3000, 4095]], np.uint16)
+    light = (codes / 4095) ** 2.4
+    expected = 255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    picture = srgb_picture(codes)
+    assert picture.dtype == np.uint8
+    assert picture.shape == (1, 6, 3)
+    assert np.abs(picture - expected[..., None]).max() <= 0.55
+    assert (srgb_picture(np.repeat(codes[..., None], 3, axis=2)) == picture).all()
