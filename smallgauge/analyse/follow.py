@@ -35,14 +35,13 @@ from smallgauge.analyse.reel import (
 from smallgauge.analyse.rows import HALO, ChunkJob, ChunkResult, analyse_chunk, chunk_files
 from smallgauge.analyse.seen import Seen, look_at_all, look_at_focus, look_at_recent
 from smallgauge.analyse.source import Source
-from smallgauge.analyse.standing import WHILE_RUNNING, look_group, standing_told
+from smallgauge.analyse.standing import StandingLooks
 from smallgauge.analyse.survey import SurveyFound, survey_frames, surveyed_capture
 from smallgauge.analyse.times import growing_times
 from smallgauge.analyse.verdict import Counted, judge_count, picture_length_s
 from smallgauge.errors import MaterialError, SmallgaugeError
 from smallgauge.media.arriving import Arrival, Arrivals
 from smallgauge.media.picture_in import UnreadableFrame, open_picture
-from smallgauge.picture.standing import GROUP_FRAMES, StandingSums, add_sheet, make_standing_sheet
 from smallgauge.record.archive import MATROSKA, form_wanted
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_text_if_there, write_json
@@ -157,8 +156,7 @@ class Follower:
         self.chunks = _Chunks()
         self.warnings: dict[str, Finding] = {}
         self.warned: list[Finding] = []
-        self.standing, self.looks = StandingSums(), 0
-        self.stood: tuple[Finding, ...] = ()  # what stands still, as far as the looks say
+        self.standing = StandingLooks()
 
     # The loop
 
@@ -337,29 +335,16 @@ class Follower:
         except UnreadableFrame as error:
             self.unreadable[number] = error.reason
             return
-        self._look_at_standing(picture.samples)
+        survey = self.capture.survey
+        self.standing.look(
+            light_of_capture(picture.samples, self.meter.table, None),
+            area=self.capture.picture_area,
+            place=(survey.rows[0], survey.usual_y_px) if survey is not None else (0.0, 0.0),
+        )
         self.meter.forget()
         row, holes = self.meter.measure(frame, picture)
         margin = _margin_px([(h.get("x_px"), h.get("confidence")) for h in holes], self.capture)
         self.seen.add(number, row, margin_px=margin, compared=False)
-
-    def _look_at_standing(self, samples: Any) -> None:
-        """Lay the frame over those that were looked at before it: what belongs to the machine stands still."""
-        group, capture = look_group(self.looks), self.capture
-        if group is None or capture is None or self.meter is None:
-            return
-        add_sheet(
-            self.standing,
-            make_standing_sheet(light_of_capture(samples, self.meter.table, None)),
-            group=group,
-        )
-        self.looks += 1
-        if self.looks % GROUP_FRAMES == 0:
-            survey = capture.survey
-            place = (survey.rows[0], survey.usual_y_px) if survey is not None else (0.0, 0.0)
-            self.stood = standing_told(
-                self.standing, area=capture.picture_area, place=place, codes=WHILE_RUNNING
-            )
 
     # Chunks
 
@@ -543,7 +528,7 @@ class Follower:
             found.append(Finding(code="now numbers missing", values=values))
         if self.refused and self.capture is None and self.tried >= FIRST_SURVEYS[1]:
             found.append(Finding(code="now not measured", values={"reason": self.refused}))
-        found += self.stood
+        found += self.standing.told
         pace = self._pace(now) if since >= PACE_S else None
         if pace is not None:
             found.append(pace)

@@ -1,19 +1,34 @@
 """What stands still while the film runs, from the survey's frames and from those that `follow` looks at.
 
 survey_group   which group a frame of the survey belongs to, None where the capture is too short to tell
+StandingLooks  the frames that `follow` looks at, the latest ones -> findings
 standing_told  sums of groups -> findings
 
 Docs: docs/guide/line-up.md, decision 0187.
 """
 
-from smallgauge.picture.standing import GROUP_FRAMES, GROUPS, StandingSums, find_standing
+import numpy as np
+from numpy.typing import NDArray
+
+from smallgauge.picture.standing import (
+    GROUP_FRAMES,
+    GROUPS,
+    StandingSums,
+    add_sheet,
+    clear_group,
+    find_standing,
+    make_standing_sheet,
+)
 from smallgauge.record.capture import PictureAreaPx
 from smallgauge.record.finding import Finding
 
 LEAST_FRAMES = 96  # of a capture: fewer show too few scenes; common practice, no source
+LATER = 3  # groups, after which the looks are told again once all groups have been full
 MOST_NAMED = 10  # places that a finding names
 CODES = ("spots stand still", "rings stand still")
 WHILE_RUNNING = ("now spots stand still", "now rings stand still")  # said while the film is on the machine
+
+Floats = NDArray[np.float32]
 
 
 def survey_group(index: int, count: int, frames: int) -> int | None:
@@ -27,15 +42,24 @@ def survey_group(index: int, count: int, frames: int) -> int | None:
     return index * GROUPS // count if frames >= LEAST_FRAMES else None
 
 
-def look_group(looks: int) -> int | None:
-    """The group of the next frame that `follow` looks at, after so many; None once all are full.
+class StandingLooks:
+    """The frames that `follow` looks at, in groups, of which the oldest makes room: dirt may come at any time."""
 
-    Examples
-    --------
-    >>> look_group(15), look_group(16), look_group(96)
-    (0, 1, None)
-    """
-    return looks // GROUP_FRAMES if looks < GROUPS * GROUP_FRAMES else None
+    def __init__(self) -> None:
+        self._sums, self._looks = StandingSums(), 0
+        self.told: tuple[Finding, ...] = ()  # what stands still, as far as the looks say
+
+    def look(self, light: Floats, *, area: PictureAreaPx, place: tuple[float, float]) -> None:
+        """Lay a frame's light, as captured, over those that were looked at before it; see `standing_told`."""
+        count, within = divmod(self._looks, GROUP_FRAMES)
+        group = count % GROUPS
+        if within == 0 and count >= GROUPS:
+            clear_group(self._sums, group=group)
+        add_sheet(self._sums, make_standing_sheet(light), group=group)
+        self._looks += 1
+        # Telling takes half a second at 1440 x 1080: not after each group for as long as the film runs.
+        if within == GROUP_FRAMES - 1 and (count < GROUPS or group % LATER == LATER - 1):
+            self.told = standing_told(self._sums, area=area, place=place, codes=WHILE_RUNNING)
 
 
 def standing_told(

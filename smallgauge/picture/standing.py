@@ -2,6 +2,7 @@
 
 make_standing_sheet  light of a frame, as captured                   ->  StandingSheet: what stands out of its surroundings
 add_sheet            a sheet                                         ->  sums of a group of frames
+clear_group          sums                                            ->  the same without what one group held
 find_standing        sums of groups, picture area                    ->  Standing: spots, and rings          (analyse, follow)
 
 Frames are laid over one another as they were captured, not registered. Film moves, by scenes and by the transport's
@@ -151,6 +152,22 @@ def add_sheet(sums: StandingSums, sheet: StandingSheet, *, group: int) -> None:
         sums.seen[group] += sheet.seen
         sums.small[group] += sheet.small
         sums.frames[group] += 1
+
+
+def clear_group(sums: StandingSums, *, group: int) -> None:
+    """Make room for other frames in a group.
+
+    Examples
+    --------
+    >>> sums = StandingSums()
+    >>> add_sheet(sums, make_standing_sheet(np.full((90, 120), 0.5, np.float32)), group=0)
+    >>> clear_group(sums, group=0)
+    >>> sums.frames, int(sums.seen[0].max())
+    ([0], 0)
+    """
+    for planes in (sums.fine, sums.seen, sums.small):
+        planes[group][:] = 0
+    sums.frames[group] = 0
 
 
 def find_standing(sums: StandingSums, *, area: Box) -> Standing:

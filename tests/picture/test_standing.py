@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from smallgauge.analyse.standing import WHILE_RUNNING, standing_told
+from smallgauge.analyse import standing
+from smallgauge.analyse.standing import WHILE_RUNNING, StandingLooks, standing_told
 from smallgauge.picture.standing import StandingSums, add_sheet, find_standing, make_standing_sheet
 from smallgauge.record.capture import PictureAreaPx
 
@@ -76,3 +77,31 @@ def test_what_is_said(seed=4):
     spots, ringed = standing_told(sums, area=area, place=(100.0, 80.0), codes=WHILE_RUNNING)
     assert (spots.code, ringed.code) == ("now spots stand still", "now rings stand still")
     assert spots.values["count"] == 1 and spots.values["places"] == ["column 81 row 61"]
+
+
+def looks_at(looks, views, mask, *, seed, count):
+    """Let `follow` look at so many frames of each view, through what stands still."""
+    random = np.random.default_rng(seed)
+    area = PictureAreaPx(left=-100, right=139, top=-80, bottom=99, measured=())
+    told = []
+    for view in views:
+        for _ in range(count):
+            x, y = random.integers(0, 60, 2)
+            light = view[y : y + HIGH, x : x + WIDE] * random.normal(1, 0.06, (HIGH, WIDE)) * mask
+            looks.look(np.clip(light, 0, 1).astype(np.float32), area=area, place=(100.0, 80.0))
+        told.append([finding.code for finding in looks.told])
+    return told
+
+
+def test_follow_tells_dust_and_rings_while_the_film_runs_however_late_they_come(monkeypatch):
+    monkeypatch.setattr(standing, "GROUP_FRAMES", 8)  # so that it takes less time
+    random = np.random.default_rng(9)
+    views = [wide_view(random) for _ in range(6)]
+    clean, dusty = np.ones((HIGH, WIDE)), rings(120, 90, 36, 0.05)
+    dusty[60:63, 80:83] *= 0.5
+    looks = StandingLooks()
+    grey = np.full((HIGH + 60, WIDE + 60), 0.2)
+    assert looks_at(looks, [grey], clean, seed=1, count=48) == [[]]  # a long leader fills all groups
+    assert looks_at(looks, views, clean, seed=2, count=8)[-1] == []
+    assert looks_at(looks, views, dusty, seed=3, count=8)[-1] == list(WHILE_RUNNING)
+    assert looks.told[0].values["places"] == ["column 81 row 61"]
