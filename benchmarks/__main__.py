@@ -20,6 +20,7 @@ NAMES = (
     "flicker",
     "follow",
     "grain",
+    "hairs",
     "recovery",
     "registration",
     "resample",

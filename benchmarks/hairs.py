@@ -15,7 +15,8 @@ import numpy as np
 
 from benchmarks.moving_pictures import moving_scene, with_grain
 from benchmarks.scratches import drawn_scene
-from smallgauge.picture.hairs import KINDS, find_hair_kinds, find_hairs, make_hair_sheet
+from smallgauge.picture.hair_kinds import KINDS, find_hair_kinds
+from smallgauge.picture.hairs import find_hairs, make_hair_sheet
 from smallgauge.picture.scratches import make_scratch_sheet, measure_scratch_step
 from smallgauge.picture.synthetic_hairs import draw_hair, draw_haired
 

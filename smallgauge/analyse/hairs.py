@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.analyse.scratches import TOGETHER, LineWindow
-from smallgauge.picture.hairs import Hair, HairSheet, find_hair_kinds, find_hairs
+from smallgauge.picture.hair_kinds import find_hair_kinds
+from smallgauge.picture.hairs import Hair, HairSheet, find_hairs
 from smallgauge.record.hairtable import HAIR_COLUMNS, HAIR_TABLE
 from smallgauge.record.table import join_tables, read_table, table_of, write_table
 

@@ -248,18 +248,10 @@ def report_content(papers: Papers) -> ReportContent:
 def _tables(papers: Papers) -> tuple[ReportTable, ...]:
     """The tables of the technician's part, those that have anything to tell."""
     told = (
-        shrinkage_table(papers),
-        steadiness_table(papers),
-        length_table(papers),
-        scene_table(papers),
-        flicker_table(papers),
-        dirt_table(papers),
-        scratch_table(papers),
-        hair_table(papers),
-        grain_table(papers),
-        sound_table(papers),
+        shrinkage_table(papers), steadiness_table(papers), length_table(papers), scene_table(papers), flicker_table(papers),
+        dirt_table(papers), scratch_table(papers), hair_table(papers), grain_table(papers), sound_table(papers),
         witness_table(papers),
-    )
+    )  # fmt: skip
     return tuple(table for table in told if table is not None)
 
 

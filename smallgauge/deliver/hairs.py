@@ -7,7 +7,7 @@ import numpy as np
 
 from smallgauge.deliver.papers import Papers
 from smallgauge.deliver.technician import ReportTable
-from smallgauge.picture.hairs import KINDS
+from smallgauge.picture.hair_kinds import KINDS
 from smallgauge.record.hairtable import read_hairs
 
 MOST = 40  # hairs that have a row of their own; those in doubt last

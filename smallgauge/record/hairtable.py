@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from smallgauge.columns import Column, ColumnType
-from smallgauge.picture.hairs import KINDS
+from smallgauge.picture.hair_kinds import KINDS
 from smallgauge.record.finding import Finding
 from smallgauge.record.table import Table, read_table
 
@@ -26,7 +26,7 @@ HAIR_COLUMNS: tuple[Column, ...] = (
     _c("frame", "1", "int32", "Captured frame, from 0.", source="definition"),
     _c("track", "1", "int32", "Number of the hair within its capture, the same on all its frames."),
     _c("left", "px", "int32", "First column of what is seen of it in the captured frame."),
-    _c("top", "px", "int32", "First row."),
+    _c("top", "px", "int32", "First row of it in the captured frame."),
     _c("width", "px", "int32", "Columns that it covers."),
     _c("height", "px", "int32", "Rows that it covers."),
     _c("side", "", "text", "Side of the picture that it reaches in from: left, top, right or bottom."),

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.picture.dirt_kinds import DIRT, KINDS, LINES, SORTS, DirtDecision, solve_dirt, solve_lines
-from smallgauge.picture.hairs import KINDS as HAIR_KINDS
+from smallgauge.picture.hair_kinds import KINDS as HAIR_KINDS
 from smallgauge.picture.scratches import KINDS as LINE_KINDS
 from smallgauge.picture.scratches import SIDES
 from smallgauge.record.decided_dirt import dirt_decisions

@@ -5,7 +5,8 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from smallgauge.picture.hairs import find_hair_kinds, find_hairs, make_hair_sheet
+from smallgauge.picture.hair_kinds import find_hair_kinds
+from smallgauge.picture.hairs import find_hairs, make_hair_sheet
 from smallgauge.picture.synthetic_hairs import draw_hair, draw_haired
 
 FRAMES, WIDE, HIGH, BORDER = 16, 240, 180, 16
