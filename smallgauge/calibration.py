@@ -8,14 +8,23 @@ from pathlib import Path
 
 from smallgauge.analyse.calibrate import calibrate_by_film, calibrate_by_graticule
 from smallgauge.analyse.machine import line_up_film, line_up_graticule
-from smallgauge.analyse.source import open_source
+from smallgauge.analyse.outside import look_outside, measure_outside
+from smallgauge.analyse.source import Source
+from smallgauge.crew import Crew
 from smallgauge.errors import CallerError, MaterialError
-from smallgauge.gauge.gauges import gauge_named
+from smallgauge.gauge.gauges import Gauge, gauge_named
 from smallgauge.gauge.geometry import new_pitch_mm
 from smallgauge.line import Settings, machines_beside
 from smallgauge.record.files import read_text_if_there, write_text
 from smallgauge.record.lineups import MachineLineUp, add_line_up
-from smallgauge.record.machines import EVERY_GAUGE, MACHINES_FILE, MachineScale, read_machines, with_scale
+from smallgauge.record.machines import (
+    EVERY_GAUGE,
+    MACHINES_FILE,
+    Machines,
+    MachineScale,
+    read_machines,
+    with_scale,
+)
 
 
 def calibrate(
@@ -43,39 +52,52 @@ def calibrate(
     file = out / MACHINES_FILE
     text = read_text_if_there(file)
     read_machines(text, where=str(file))  # a document that is not understood is told before any work
-    source = open_source(path, stated=settings.stated)
-    known = gauge or source.notes.gauge
-    if graticule is not None:
-        kept_for = gauge_named(gauge).key if gauge else EVERY_GAUGE
-        across_mm, along_mm = _two_numbers(graticule, "x", "--graticule", "0.5 or 0.5x0.4 (across x along)")
-        scale = calibrate_by_graticule(
-            source, across_mm=across_mm, along_mm=along_mm, by=by, at=settings.at, progress=settings.progress
-        )
-    else:
-        assert pitch is not None
-        if known is None:
-            raise CallerError(
-                "Film of known pitch has a gauge; give --gauge, or state gauge in capture.toml."
+    with Crew(1) as beside:
+        source = look_outside(beside, path, stated=settings.stated, machines=Machines())
+        if graticule is not None:
+            kept_for = gauge_named(gauge).key if gauge else EVERY_GAUGE
+            across_mm, along_mm = _two_numbers(
+                graticule, "x", "--graticule", "0.5 or 0.5x0.4 (across x along)"
             )
-        film = gauge_named(known)
-        kept_for = film.key
-        if pitch in ("long", "short", "new"):
-            limits, words = new_pitch_mm(film, pitch), f"{film.name} film, {pitch} pitch"  # type: ignore[arg-type]
+            scale = measure_outside(
+                beside,
+                calibrate_by_graticule,
+                source,
+                settings.progress,
+                across_mm=across_mm,
+                along_mm=along_mm,
+                by=by,
+                at=settings.at,
+            )
         else:
-            limits = _two_numbers(pitch, "..", "--pitch", "long, short, new, 4.2342 or 4.22..4.24")
-            words = f"{film.name} film, pitch {pitch} mm"
-        scale = calibrate_by_film(
-            source,
-            gauge=film,
-            pitch_mm=limits,
-            words=words,
-            by=by,
-            at=settings.at,
-            progress=settings.progress,
-        )
+            film, limits, words = _known_pitch(source, gauge, pitch or "")
+            kept_for = film.key
+            scale = measure_outside(
+                beside,
+                calibrate_by_film,
+                source,
+                settings.progress,
+                gauge=film,
+                pitch_mm=limits,
+                words=words,
+                by=by,
+                at=settings.at,
+            )
     _make_shelf(out)
     write_text(file, with_scale(text, machine=machine, gauge=kept_for, scale=scale, where=str(file)))
     return scale, kept_for
+
+
+def _known_pitch(source: Source, gauge: str | None, pitch: str) -> tuple[Gauge, tuple[float, float], str]:
+    """The gauge of film of known pitch, the limits of that in millimetres, and how it is told."""
+    known = gauge or source.notes.gauge
+    if known is None:
+        raise CallerError("Film of known pitch has a gauge; give --gauge, or state gauge in capture.toml.")
+    film = gauge_named(known)
+    if pitch in ("long", "short", "new"):
+        return film, new_pitch_mm(film, pitch), f"{film.name} film, {pitch} pitch"  # type: ignore[arg-type]
+    limits = _two_numbers(pitch, "..", "--pitch", "long, short, new, 4.2342 or 4.22..4.24")
+    return film, limits, f"{film.name} film, pitch {pitch} mm"
 
 
 def line_up(
@@ -104,20 +126,25 @@ def line_up(
         )
     heard = tuple(_mark(text) for text in marks)
     machines = machines_beside(out)
-    source = open_source(path, stated=settings.stated, machines=machines)
-    if graticule is not None:
-        period, _ = _two_numbers(graticule, "x", "--graticule", "0.5")
-        gauge = gauge_named(source.notes.gauge).key if source.notes.gauge else EVERY_GAUGE
-        frames, figures, no_go = line_up_graticule(source, period_mm=period, progress=settings.progress)
-    else:
+    with Crew(1) as beside:
+        source = look_outside(beside, path, stated=settings.stated, machines=machines)
         stated = gauge_named(source.notes.gauge).key if source.notes.gauge else None
-        gauge, frames, figures, no_go = line_up_film(
-            source,
-            clear=clear,
-            marks=heard,
-            head_frames=machines.head_offset(machine, stated) if stated else None,
-            progress=settings.progress,
-        )
+        if graticule is not None:
+            period, _ = _two_numbers(graticule, "x", "--graticule", "0.5")
+            gauge = stated or EVERY_GAUGE
+            frames, figures, no_go = measure_outside(
+                beside, line_up_graticule, source, settings.progress, period_mm=period
+            )
+        else:
+            gauge, frames, figures, no_go = measure_outside(
+                beside,
+                line_up_film,
+                source,
+                settings.progress,
+                clear=clear,
+                marks=heard,
+                head_frames=machines.head_offset(machine, stated) if stated else None,
+            )
     paper = MachineLineUp(
         machine=machine,
         gauge=gauge,

@@ -76,6 +76,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
         words, code = _unforeseen(error)
         _complain(options, words, code)
         return code
+    finally:
+        _tidy(options)
+
+
+def _tidy(options: argparse.Namespace) -> None:
+    """Take away what dead processes left in the reels that were named: a command with nothing to do, or refused, took no lock."""
+    from pathlib import Path
+
+    named = [getattr(options, "reel", None), *getattr(options, "reels", ())]
+    shelf = Path(getattr(options, "shelf", None) or ".")
+    for folder in {place for each in named if isinstance(each, str) for place in (Path(each), shelf / each)}:
+        if any((folder / name).exists() for name in ("journal.jsonl", "released")):
+            from smallgauge.lock import tidy_reel
+
+            tidy_reel(folder)
 
 
 def _unforeseen(error: Exception) -> tuple[str, int]:

@@ -1,5 +1,9 @@
 """One process at a time in a reel's folder.
 
+ReelLock     holds a reel's folder
+tidy_reel    takes away what dead processes left in one
+held_by      who works in one now
+
 The lock says host, process and when that process began, and its file is touched while the work goes on.
 A dead process of this host is taken over at once; another host's lock only after two minutes without a
 touch and on a person's word.
@@ -15,8 +19,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from smallgauge.errors import CallerError
-from smallgauge.media.whole import make_lock
+from smallgauge.errors import CallerError, MaterialError
+from smallgauge.media.whole import clear_drafts, find_drafts, make_lock
 
 TOUCH_S = 10.0
 STALE_S = 120.0  # another host's lock may be taken over after this, on a person's word
@@ -50,6 +54,7 @@ class ReelLock:
         ):  # of one killed while it took a dead lock away
             with contextlib.suppress(OSError):
                 left.unlink()
+        clear_drafts(self.path.parent.parent)
         self._thread = threading.Thread(target=self._touch, daemon=True)
         self._thread.start()
         return self
@@ -106,6 +111,19 @@ class ReelLock:
         with contextlib.suppress(OSError):  # a lock that was taken over is another's
             if self.path.read_bytes() == self._mine:
                 self.path.unlink()
+
+
+def tidy_reel(folder: Path) -> None:
+    """Take away the lock and the drafts that dead processes left in a reel's folder; nothing where somebody works in it.
+
+    For the end of a command that took no lock because it had nothing to do, or was refused. A folder that is closed to writing, and
+    a lock that waits for a person's word, are left as they are.
+    """
+    work = folder / "work"
+    if not (find_drafts(folder) or (work / "lock").exists() or any(work.glob("lock.*.dead"))):
+        return
+    with contextlib.suppress(CallerError, MaterialError, OSError), ReelLock(folder):
+        pass
 
 
 def runs_here(process: int, began: float) -> bool:

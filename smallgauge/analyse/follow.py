@@ -54,7 +54,7 @@ from smallgauge.record.notes import CaptureNotes, read_notes
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.table import read_table
 from smallgauge.record.verdict import Verdict
-from smallgauge.record.work import Helper, silent
+from smallgauge.record.work import Helper, died, silent
 
 # All below: common practice, no source.
 TURN_S = 0.2  # between two looks
@@ -117,6 +117,7 @@ class _Chunks:
     running: dict[int, _Running] = field(default_factory=dict)
     done: dict[int, _Done] = field(default_factory=dict)
     failed: set[int] = field(default_factory=set)
+    deaths: dict[int, int] = field(default_factory=dict)
 
 
 def survey_job(source: Source, tick: Callable[[int], None]) -> SurveyFound:
@@ -284,7 +285,7 @@ class Follower:
         if followed is not None:
             self._use(source, followed.found, frozen=True)
             return
-        self.surveying = self.helper.submit(survey_job, source)
+        self.surveying = self.helper.submit(survey_job, source, outside=True)
         if self.surveying.done():
             self._survey(now, ended=ended)
 
@@ -293,8 +294,10 @@ class Follower:
         assert source is not None
         try:
             found = future.result()
-        except SmallgaugeError as error:
-            self.refused = str(error)
+        except Exception as error:
+            if not (isinstance(error, SmallgaugeError) or died(error)):
+                raise
+            self.refused = "a frame of it ended the process that read it" if died(error) else str(error)
             return
         self.refused = ""
         frozen = good_enough(found, source.listing.count)
@@ -374,7 +377,9 @@ class Follower:
         for first, done in sorted(self.chunks.done.items()):
             if len(self.chunks.running) >= self.helper.workers:
                 return
-            if not done.archived and not done.tail and first not in self.chunks.running:
+            if first in self.chunks.running or first in self.chunks.failed:
+                continue
+            if not done.archived and not done.tail:
                 source = source or self._source(front)
                 if (
                     form_wanted(source.listing, source.notes.archive) == MATROSKA
@@ -409,7 +414,7 @@ class Follower:
         if not rows and missing_part(self.journal, job, key) is None:
             self.chunks.done[first].archived = True
             return
-        future = self.helper.submit(analyse_chunk, job)
+        future = self.helper.submit(analyse_chunk, job, outside=True)
         self.chunks.running[first] = _Running(future=future, job=job, key=key, names=names)
         if future.done():
             self._harvest()
@@ -433,7 +438,11 @@ class Follower:
                 self.chunks.failed.add(first)
             elif isinstance(error, MaterialError):  # a frame changed between two readings
                 self.chunks.done.pop(first, None)
-            elif error is not None and type(error).__name__ != "ProcessExpired":
+            elif died(error):  # given out once more, and then left to be looked at frame by frame
+                self.chunks.deaths[first] = self.chunks.deaths.get(first, 0) + 1
+                if self.chunks.deaths[first] == 2:
+                    self.chunks.failed.add(first)
+            elif error is not None:
                 raise error
 
     def _rows_stand(self, job: ChunkJob, key: str, names: tuple[str, ...]) -> None:

@@ -1,5 +1,7 @@
 """Outside material is read first in a process that may die: a file made to break its reader costs that process and no more.
 
+do_outside       a function and its description -> its result, made in a process that may die
+measure_outside  a source and a function of it -> what the function measured, in such a process
 look_outside     a capture's path -> its Source, once an expendable process has opened and read the same files and lived
 survey_outside   a source -> the source whose surveyed frames can be read by this process; those that can't are named in it
 mend_chunk       a chunk whose process died twice -> the same chunk without the frames that end their reader
@@ -9,9 +11,9 @@ halving and is then an unreadable frame like any other: refused by name, or let 
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, NoReturn, TypeVar
 
 from smallgauge.analyse.meter import Meter
 from smallgauge.analyse.rows import ChunkJob
@@ -23,9 +25,10 @@ from smallgauge.media.sound_in import open_sound
 from smallgauge.record.capture import Capture
 from smallgauge.record.light import evenness_for
 from smallgauge.record.machines import Machines
-from smallgauge.record.work import Runner, died
+from smallgauge.record.work import Progress, Runner
 
 Job = TypeVar("Job")
+Result = TypeVar("Result")
 
 SOUND_BLOCK = 1 << 20  # samples of a sound file that are read at a time
 WHY = "reading it ended the process that read it, twice: it asks for too much memory or time, or breaks its decoder"
@@ -47,6 +50,15 @@ class Trial:
     listing: CaptureListing
     numbers: tuple[int, ...]
     capture: Capture | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurement:
+    """A function of a source and `progress`, named by its module, with its other words."""
+
+    function: Callable[..., Any]
+    source: Source
+    words: dict[str, object] = field(default_factory=dict)
 
 
 def try_look(job: Look, tick: Callable[[int], None]) -> None:
@@ -76,15 +88,73 @@ def try_frames(job: Trial, tick: Callable[[int], None]) -> None:
                 meter.measure(number, frame)
 
 
+class ReaderDiedError(MaterialError):
+    """What was read ended the process that read it, twice."""
+
+
+def do_outside(
+    runner: Runner,
+    function: Callable[[Job, Callable[[int], None]], Result],
+    job: Job,
+    *,
+    watch: Callable[[int], None] | None = None,
+) -> Result:
+    """Carry one job out in an expendable process, twice where that dies, and give its result.
+
+    Raises
+    ------
+    ReaderDiedError
+        When it died twice. Errors of the job's own are raised as they are.
+    """
+
+    def give_up(job: Job) -> NoReturn:
+        raise ReaderDiedError(
+            f"What was read can't be read here: {WHY}; look for a file that differs from its neighbours."
+        )
+
+    ((_, result),) = runner.run(function, (job,), outside=True, mend=give_up, watch=watch)
+    return result
+
+
 def _lives(runner: Runner, function: Callable[[Job, Callable[[int], None]], None], job: Job) -> bool:
     """Carry a job out in an expendable process, twice where it dies; whether it lived."""
-    for _ in range(2):
-        error = runner.submit(function, job, outside=True).exception()
-        if error is None:
-            return True
-        if not died(error):
-            raise error
-    return False
+    try:
+        do_outside(runner, function, job)
+    except ReaderDiedError:
+        return False
+    return True
+
+
+def carry_measurement(job: Measurement, tick: Callable[[int], None]) -> Any:
+    """Call the function; each word of its progress is a tick, so that it is seen to go on."""
+    told = 0
+
+    def progress(what: str, done: int, of: int) -> None:
+        nonlocal told
+        tick(max(0, done - told))
+        told = done
+
+    return job.function(job.source, **job.words, progress=progress)
+
+
+def measure_outside(
+    runner: Runner, function: Callable[..., Result], source: Source, progress: Progress, **words: object
+) -> Result:
+    """What a function measures in a source's frames, which nothing but an expendable process reads.
+
+    Raises
+    ------
+    ReaderDiedError
+        When the process died twice, and as the function does.
+    """
+    job = Measurement(function=function, source=source, words=words)
+    count = source.listing.count
+
+    def watch(done: int) -> None:
+        progress("frames read", min(done, count), count)
+
+    measured: Result = do_outside(runner, carry_measurement, job, watch=watch)
+    return measured
 
 
 def look_outside(runner: Runner, path: Path, *, stated: tuple[str, ...], machines: Machines) -> Source:

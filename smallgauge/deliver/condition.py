@@ -10,6 +10,7 @@ import re
 from xml.etree import ElementTree
 
 from smallgauge.deliver.papers import Papers
+from smallgauge.media.xml_words import xml_words
 
 VERSION = "2.0"
 _DEFORMATION = {"none": "keine", "slight": "gering", "medium": "mittel", "strong": "stark"}
@@ -57,4 +58,4 @@ def condition_record(papers: Papers) -> str | None:
 
 
 def _add(parent: ElementTree.Element, name: str, text: str) -> None:
-    ElementTree.SubElement(parent, name).text = text
+    ElementTree.SubElement(parent, name).text = xml_words(text)

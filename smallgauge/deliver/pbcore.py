@@ -15,6 +15,7 @@ from smallgauge.deliver.copy_words import CODING_NAMES
 from smallgauge.deliver.papers import Papers
 from smallgauge.deliver.phrases import gauge_words, length_words
 from smallgauge.media.copy_out import CODERS
+from smallgauge.media.xml_words import xml_words
 from smallgauge.record.archive import frames_there
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json
@@ -168,7 +169,7 @@ def _generation(name: str) -> str:
 
 
 def _add(parent: Element, name: str, text: str = "", **attributes: str) -> Element:
-    child = ElementTree.SubElement(parent, name, attributes)
+    child = ElementTree.SubElement(parent, name, {key: xml_words(said) for key, said in attributes.items()})
     if text:
-        child.text = text
+        child.text = xml_words(text)
     return child

@@ -9,7 +9,6 @@ with the typesetter, and with no others.
 """
 
 import base64
-import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -17,6 +16,7 @@ from typing import Any
 from smallgauge.deliver.content import ReportContent, report_content
 from smallgauge.deliver.papers import read_papers
 from smallgauge.deliver.pictures import reduced_jpeg
+from smallgauge.deliver.typeset import typeset
 from smallgauge.media.whole import write_whole_bytes
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -97,8 +97,6 @@ def build_pdf(folder: Path) -> None:
 
 def report_pdf(content: ReportContent) -> bytes:
     """The PDF of a report's content; its only date is that of the latest decision."""
-    import typst
-
     plain = asdict(content)
     del plain["plots"], plain["colour_plots"]
     for still in plain["stills"]:
@@ -107,12 +105,4 @@ def report_pdf(content: ReportContent) -> bytes:
     for pair in plain["pairs"]:
         for which in ("before", "after"):
             pair[which] = list(reduced_jpeg(pair[which], width=STILL_WIDTH, quality=STILL_QUALITY)[0])
-    return bytes(
-        typst.compile(
-            (TEMPLATES / "report.typ").read_bytes(),
-            ignore_system_fonts=True,
-            format="pdf",
-            pdf_standards="a-2a" if content.decided_on else [],  # PDF/A needs a date
-            sys_inputs={"content": json.dumps(plain, sort_keys=True)},
-        )
-    )
+    return typeset(TEMPLATES / "report.typ", plain, archival=bool(content.decided_on))  # PDF/A needs a date

@@ -3,11 +3,11 @@
 write_still_sheet   reel folder, its stills.json -> stills/photographs.pdf
 """
 
-import json
 from pathlib import Path
 
 from smallgauge.deliver.pictures import reduced_jpeg
 from smallgauge.deliver.still_words import still_caption
+from smallgauge.deliver.typeset import typeset
 from smallgauge.media.whole import write_whole_bytes
 from smallgauge.record.keptstills import FUSED_JPEG, SHEET, KeptStills
 
@@ -25,8 +25,6 @@ def write_still_sheet(folder: Path, paper: KeptStills) -> None:
 
 def still_sheet(folder: Path, paper: KeptStills) -> bytes:
     """The sheet as a PDF; its only date is that of the latest photograph."""
-    import typst
-
     cells = []
     for still in paper.stills:
         jpeg, _, _ = reduced_jpeg(folder / f"{still.name}{FUSED_JPEG}", width=WIDTH, quality=QUALITY)
@@ -41,12 +39,4 @@ def still_sheet(folder: Path, paper: KeptStills) -> bytes:
         )
     day = max(still.at for still in paper.stills)[:10]
     content = {"reel": paper.reel, "day": [int(part) for part in day.split("-")], "stills": cells}
-    return bytes(
-        typst.compile(
-            TEMPLATE.read_bytes(),
-            ignore_system_fonts=True,
-            format="pdf",
-            pdf_standards="a-2a",
-            sys_inputs={"content": json.dumps(content, sort_keys=True)},
-        )
-    )
+    return typeset(TEMPLATE, content)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
 from smallgauge.media.whole import write_whole, write_whole_bytes
+from smallgauge.media.xml_words import xml_words
 
 PROGRAM = "smallgauge"
 # Namespaces: ISO 16684-1 (dc, xmp), IPTC Photo Metadata (photoshop, Iptc4xmpExt), DCMI Metadata Terms (dcterms).
@@ -291,11 +292,11 @@ def _xmp(words: PhotographWords) -> bytes:
         "photoshop:TransmissionReference": words.reel,
         "Iptc4xmpExt:DigitalSourceType": _SOURCE_TYPES + kind,
     }
-    lines = [f"   <{name}>{escape(text)}</{name}>" for name, text in simple.items() if text]
+    lines = [f"   <{name}>{escape(xml_words(text))}</{name}>" for name, text in simple.items() if text]
     for name, text in (("dc:title", words.title), ("dc:description", words.description)):
         if text:
             lines.append(
-                f'   <{name}><rdf:Alt><rdf:li xml:lang="x-default">{escape(text)}</rdf:li></rdf:Alt></{name}>'
+                f'   <{name}><rdf:Alt><rdf:li xml:lang="x-default">{escape(xml_words(text))}</rdf:li></rdf:Alt></{name}>'
             )
     spaces = "".join(f'\n    xmlns:{prefix}="{uri}"' for prefix, uri in NAMESPACES.items())
     body = "\n".join(

@@ -3,6 +3,7 @@
 write_whole, write_whole_bytes   a file made beside its name, synced, then renamed
 append_line                      one line added to a journal and brought to the medium
 make_lock                        a file that only one process can have made
+find_drafts, clear_drafts        what killed processes left of such files
 link_or_copy                     the same file under a second name
 digest_file                      SHA-256 of a file, from the medium where the system can
 keep_urgency                     no thread that is begun gets more urgent than its caller
@@ -35,6 +36,7 @@ _RESERVED = frozenset(
     + [f"lpt{n}" for n in "0123456789¹²³"]
 )
 _NAME_LIMIT = 99
+_DRAFT = re.compile(rf"\.(\d{{1,10}})-\d+{re.escape(PART)}$")  # process and thread that make it
 
 
 FAT_LARGEST = 2**32 - 1  # bytes of a file on FAT32, which keeps a length in 32 bits: from memory, not checked
@@ -227,13 +229,40 @@ def append_line(path: Path, text: str) -> None:
         raise
 
 
-def _clear_drafts(folder: Path) -> None:
-    """Remove drafts that killed processes left in a folder. One of a live process elsewhere may be among them, whose number means
-    nothing here: it then makes its file exclusively instead."""
+def find_drafts(folder: Path) -> list[Path]:
+    """Drafts of `make_lock` in a folder and in the folders right below it.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> (folder / "work").mkdir()
+    >>> (folder / "work" / "lock.17-4.part").touch()
+    >>> [path.name for path in find_drafts(folder)]
+    ['lock.17-4.part']
+    """
+    near = (*folder.glob(f"*{PART}"), *folder.glob(f"*/*{PART}"))
+    return sorted(path for path in near if _DRAFT.search(path.name))
+
+
+def clear_drafts(folder: Path) -> None:
+    """Remove drafts that killed processes left in a folder and right below it.
+
+    One of a live process elsewhere may be among them, whose number means nothing here: it then makes its file exclusively instead.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> (folder / f"0001.json.{2**31 - 2}-4.part").touch()  # a number that no process has
+    >>> clear_drafts(folder)
+    >>> list(folder.iterdir())
+    []
+    """
     import psutil
 
-    for left in folder.glob(f"*{PART}"):
-        named = re.search(rf"\.(\d+)-\d+{re.escape(PART)}$", left.name)
+    for left in find_drafts(folder):
+        named = _DRAFT.search(left.name)
         if named is not None and not psutil.pid_exists(int(named[1])):
             with contextlib.suppress(OSError):
                 left.unlink()
@@ -254,7 +283,7 @@ def make_lock(path: Path, data: bytes) -> bool:
     """
     path = Path(path)
     draft = path.with_name(f"{path.name}.{os.getpid()}-{threading.get_ident()}{PART}")
-    _clear_drafts(path.parent)
+    clear_drafts(path.parent)
     try:
         with draft.open("wb") as file:
             file.write(data)
@@ -444,6 +473,17 @@ def digests_file(path: Path, kinds: tuple[str, ...], *, from_medium: bool = Fals
     return {kind: digest.hexdigest() for kind, digest in digests.items()}
 
 
+def names_device(name: str) -> bool:
+    """Whether a file of that name is a device on some system, whatever its ending.
+
+    Examples
+    --------
+    >>> names_device("NUL.txt"), names_device("null.txt")
+    (True, False)
+    """
+    return name.split(".")[0].rstrip().lower() in _RESERVED
+
+
 def safe_file_name(text: str) -> str:
     r"""A file or folder name made from `text` that every common system takes.
 
@@ -465,7 +505,7 @@ def safe_file_name(text: str) -> str:
     name = "".join(c for c in name if unicodedata.category(c) not in unseen)
     name = unicodedata.normalize("NFC", name)
     name = name.strip(" .")
-    if name.split(".")[0].rstrip().lower() in _RESERVED:
+    if names_device(name):
         name = f"_{name}"
     name = name[:_NAME_LIMIT]
     while len(name.encode()) > 255:

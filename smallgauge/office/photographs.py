@@ -8,8 +8,8 @@ digests stand in the book's chain. A date that the camera wrote is shown and nev
 that in which the book was told.
 """
 
-import hashlib
 import shutil
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -23,6 +23,7 @@ from smallgauge.media.whole import digest_file, safe_file_name, write_whole
 from smallgauge.office import ledger
 from smallgauge.office.book import Book
 from smallgauge.office.models import Condition, Reel
+from smallgauge.record.work import Runner
 
 FOLDER = "photographs"  # on the shelf: a folder a reel in it
 ASIDE = "put aside"  # in it: photographs that belong to no reel yet
@@ -73,9 +74,13 @@ def file_photographs(
     with book.read() as session:
         named = ledger.find_reel(session, reel).number if reel else ""
         known = set(session.scalars(sa.select(Reel.number)))
-    seen = [
-        _look(path, path.relative_to(card if card.is_dir() else card.parent), known, named) for path in files
-    ]
+    from smallgauge.crew import Crew
+
+    with Crew(1) as beside:
+        seen = [
+            _look(path, path.relative_to(card if card.is_dir() else card.parent), known, named, beside)
+            for path in files
+        ]
     with book.read() as session:
         told = {
             number: {row[1] for row in _rows(session, number)}
@@ -106,17 +111,42 @@ def _files(card: Path) -> list[Path]:
     return files
 
 
-def _look(path: Path, name: Path, known: set[str], named: str) -> _Seen:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looked:
+    """What is in a photograph: labels of reels, none where it is no picture that can be read, and the camera's date."""
+
+    labels: tuple[str, ...] | None
+    date: str = ""
+
+
+def look_at_photograph(path: str, tick: Callable[[int], None]) -> Looked:
+    """Read a photograph, in a process that may die."""
+    from smallgauge.office.labels import read_labels
+
+    picture = read_photograph(Path(path).read_bytes())
+    if picture is None:
+        return Looked(labels=None)
+    return Looked(labels=tuple(read_labels(picture)), date=camera_date(Path(path)))
+
+
+def _look(path: Path, name: Path, known: set[str], named: str, beside: Runner) -> _Seen:
     if path.stat().st_size > MOST_BYTES:
         raise MaterialError(
             f"A photograph is below {MOST_BYTES // 10**6} MB, and {name} is larger; take it off the card's folder."
         )
-    from smallgauge.office.labels import read_labels  # here, because looking a reel up needs no arrays
+    from smallgauge.analyse.outside import (
+        WHY,
+        ReaderDiedError,
+        do_outside,
+    )  # here: looking a reel up needs no arrays
 
-    data = path.read_bytes()
-    sha256 = hashlib.sha256(data).hexdigest()
-    picture = read_photograph(data)
-    labels = read_labels(picture) if picture is not None else ()
+    sha256 = digest_file(path)
+    unread = "it can't be read as a picture here"
+    try:
+        looked = do_outside(beside, look_at_photograph, str(path))
+    except ReaderDiedError:
+        looked, unread = Looked(labels=None), WHY
+    labels = looked.labels or ()
     number, why = "", ""
     if named and any(label != named for label in labels):
         raise MaterialError(
@@ -125,8 +155,8 @@ def _look(path: Path, name: Path, known: set[str], named: str) -> _Seen:
         )
     if named:
         number = named
-    elif picture is None:
-        why = "it can't be read as a picture here"
+    elif looked.labels is None:
+        why = unread
     elif not labels:
         why = "no label of the shop can be read in it"
     elif len(labels) > 1:
@@ -135,8 +165,7 @@ def _look(path: Path, name: Path, known: set[str], named: str) -> _Seen:
         why = f"the reel on its label, {labels[0]}, is not in the book"
     else:
         number = labels[0]
-    date = camera_date(path) if picture is not None else ""
-    return _Seen(path=path, name=name.as_posix(), sha256=sha256, date=date, reel=number, why=why)
+    return _Seen(path=path, name=name.as_posix(), sha256=sha256, date=looked.date, reel=number, why=why)
 
 
 def _became(each: _Seen, became: Literal["filed", "there already", "put aside"], copy: str) -> Photograph:

@@ -30,6 +30,7 @@ from smallgauge.record.package import (
     FAMILY_SUMS,
     PIECES_NOTE,
     digest_pieces,
+    is_inside,
     kind_of_sums,
     pieces_of,
     read_sums,
@@ -92,17 +93,16 @@ def read_list(folder: Path) -> PackageFiles | None:
         if text and not text.endswith("\n"):  # a list ends with its last line's end: a line may be cut
             found.append(Finding(code="file digest differs", where=name, values={"file": name}))
         for line in read_sums(text, name):
-            if line is None or not _inside(line[0]):
+            if line is None or not _inside(folder, line[0]):
                 found.append(Finding(code="file digest differs", where=name, values={"file": name}))
                 continue
             digests[line[0]] = line[1]
     return PackageFiles(root=folder, bag=bag, digests=digests, findings=tuple(found))
 
 
-def _inside(place: str) -> bool:
-    """Whether a listed path lies in the package: a list from elsewhere may name anything."""
-    path = Path(place)
-    return not path.is_absolute() and ".." not in path.parts and bool(path.parts)
+def _inside(root: Path, place: str) -> bool:
+    """Whether a file that is listed lies in the package: no link may lead out of it."""
+    return (root / place).resolve().is_relative_to(root.resolve())
 
 
 def prove_package(listed: PackageFiles, *, source: Path | None, runner: Runner, progress: Progress) -> Proof:
@@ -257,7 +257,7 @@ def _places(listed: PackageFiles, proof: Proof | None) -> dict[str, str]:
     if proof is not None and listed.kind == "sha256":
         by_digest = {digest: place for place, digest in listed.digests.items()}
         for file in proof.files:
-            if file.name not in found and file.sha256 in by_digest:
+            if file.name not in found and file.sha256 in by_digest and is_inside(file.name):
                 found[file.name] = by_digest[file.sha256]
     return found
 

@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from smallgauge.errors import MaterialError
 from smallgauge.media.whole import write_whole_bytes
 from smallgauge.record.treatment import Decision, InForce, Treatment
+from smallgauge.record.upgrade import bring_up
 
 Paper = TypeVar("Paper")
 
@@ -67,9 +68,8 @@ def read_json(path: Path, kind: type[Paper]) -> Paper:
         raise MaterialError(
             f"{path.name} must be a whole JSON document, but {error}; it lies in {path.parent}."
         ) from None
-    refuse_newer(
-        plain.get("version") if isinstance(plain, dict) else None, known=_version_of(kind), path=path
-    )
+    if isinstance(plain, dict):
+        plain = bring_up(plain, kind.__name__, known=_version_of(kind), path=path)
     return _structured(plain, kind, path)
 
 
@@ -78,21 +78,6 @@ def _version_of(kind: object) -> int:
     stated = [field for field in fields(kind) if field.name == "version"] if is_dataclass(kind) else []
     default = stated[0].default if stated else 1
     return default if isinstance(default, int) else 1
-
-
-def refuse_newer(stated: object, *, known: int, path: Path) -> None:
-    """Refuse a paper whose version is above the one that this program writes; what it would leave out can't be known.
-
-    Raises
-    ------
-    MaterialError
-        With both versions.
-    """
-    if isinstance(stated, int) and stated > known:
-        raise MaterialError(
-            f"{path.name} was written by a newer version of the program (paper {stated}, this one knows {known}); open it "
-            f"with that version, and nothing here is changed; it lies in {path.parent}."
-        )
 
 
 def _structured(plain: Any, kind: type[Paper], path: Path) -> Paper:

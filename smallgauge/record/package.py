@@ -9,9 +9,9 @@ import hashlib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath, PureWindowsPath
 
-from smallgauge.media.whole import digests_file
+from smallgauge.media.whole import digests_file, names_device
 
 # A family's package has one list, as coreutils' sha256sum writes it; a bag two, by RFC 8493.
 FAMILY_SUMS, BAG_SUMS, BAG_TAG_SUMS = "SHA256SUMS", "manifest-sha512.txt", "tagmanifest-sha512.txt"
@@ -55,8 +55,21 @@ def kind_of_sums(name: str) -> str:
     return "sha256" if name == FAMILY_SUMS else "sha512"
 
 
+def is_inside(place: str) -> bool:
+    r"""Whether a path from a list or a paper lies below the folder that it is put to, on every system: it may name anything.
+
+    Examples
+    --------
+    >>> [is_inside(place) for place in ("data/a.mkv", "../a", "/a", "data/../../a", "C:a", r"\\host\a", r"a\..\b", "a\0b", "NUL")]
+    [True, False, False, False, False, False, False, False, False]
+    """
+    read = (PurePosixPath(place), PureWindowsPath(place))
+    below = all(bool(path.parts) and not path.anchor and ".." not in path.parts for path in read)
+    return below and "\0" not in place and not any(names_device(part) for path in read for part in path.parts)
+
+
 def read_sums(text: str, name: str) -> tuple[tuple[str, str] | None, ...]:
-    """The lines of the list called `name`: place and digest, None for a line that is neither.
+    """The lines of the list called `name`: place and digest, None for a line that is neither, or leads out.
 
     Source: RFC 8493; the layout of coreutils' sha256sum.
 
@@ -68,7 +81,8 @@ def read_sums(text: str, name: str) -> tuple[tuple[str, str] | None, ...]:
     """
     lines = text.replace("\r\n", "\n").split("\n")
     matches = [_LINES[kind_of_sums(name)].fullmatch(line) for line in (lines if lines[-1] else lines[:-1])]
-    return tuple((_plain(match[2], name), match[1]) if match else None for match in matches)
+    told = ((_plain(match[2], name), match[1]) if match else None for match in matches)
+    return tuple(line if line is not None and is_inside(line[0]) else None for line in told)
 
 
 def sums_text(sums: Mapping[str, str], name: str) -> str:

@@ -14,7 +14,7 @@ from smallgauge import __version__
 from smallgauge.columns import Column
 from smallgauge.errors import MaterialError
 from smallgauge.media.whole import write_whole_bytes
-from smallgauge.record.files import refuse_newer
+from smallgauge.record.upgrade import refuse_newer
 
 _NUMPY = {
     "int32": np.int32,

@@ -62,6 +62,9 @@ class _Steps:
         self.top, self.fault, self.shared, self.record = str(top), fault, shared, record
         self.busy = False
         self.fsync = os.fsync
+        self.flushed: dict[
+            tuple[int, int], int
+        ] = {}  # bytes of a file that a flush has brought to the medium
 
     def install(self) -> None:
         os.fsync = self._flush
@@ -113,18 +116,26 @@ class _Steps:
             if str(Path(f"/proc/self/fd/{number}").readlink()).startswith(self.top):
                 self._step("flush", number)
         self.fsync(handle)
+        with contextlib.suppress(OSError):
+            told = os.fstat(number)
+            self.flushed[told.st_dev, told.st_ino] = told.st_size
 
     def _tear(self, number: int, chance: random.Random) -> None:
-        """Lose some of what was not flushed yet: of a file that is being made, or of the last line of a paper that grows."""
+        """Lose some of what was not flushed yet: of a file that is being made, or of the last line of a paper that grows.
+
+        What was flushed before stays, by whatever process: a file that was opened to be read is flushed by who reads it back, and
+        nothing of it is lost.
+        """
+        if fcntl.fcntl(number, fcntl.F_GETFL) & os.O_ACCMODE == os.O_RDONLY:
+            return
         place = Path(f"/proc/self/fd/{number}")
-        path = place.readlink()
-        length = path.stat().st_size
-        first = 0
+        path, told = place.readlink(), os.fstat(number)
+        first = self.flushed.get((told.st_dev, told.st_ino), 0)
         if path.suffix == ".jsonl":
-            first = path.read_bytes()[:-1].rfind(b"\n") + 1
+            first = max(first, path.read_bytes()[:-1].rfind(b"\n") + 1)
         elif path.suffix != ".part":
-            return  # flushed before: a flush of a file that is read back loses nothing
-        os.truncate(place, chance.randint(first, length))
+            return
+        os.truncate(place, chance.randint(min(first, told.st_size), told.st_size))
 
     def _kill_later(self, microseconds: int) -> None:
         group, waited = os.getpgid(0), ctypes.CDLL(None).usleep
@@ -157,52 +168,66 @@ class _Steps:
         os.killpg(0, signal.SIGKILL)
 
 
-def run_forked(
-    arguments: list[str],
-    top: Path,
-    *,
-    fault: Fault | None = None,
-    record: bool = False,
-    settle: Callable[[], None] | None = None,
-    limit_s: float = LIMIT_S,
-) -> Ended:
-    """`smallgauge` with arguments in a forked process group of its own; `settle` is called there first."""
-    base = Path(f"{top}.told")
-    noted = Path(f"{base}.named")
-    said = [os.pipe() for _ in range(2)]
-    for reading, _ in said:  # wide enough for all that a command says, so that nobody need listen meanwhile
-        fcntl.fcntl(reading, F_SETPIPE_SZ, 2**20)
-    noted.unlink(missing_ok=True)
-    shared = mmap.mmap(-1, 16)
-    child = os.fork()
-    if child == 0:
-        _carry_out(arguments, top, fault, shared, noted if record else None, settle, said)
-    until = time.monotonic() + limit_s
-    while True:
-        ended, status, used = os.wait4(child, os.WNOHANG)
-        if ended:
-            break
-        if time.monotonic() > until:
-            os.killpg(child, signal.SIGKILL)
-            os.waitpid(child, 0)
-            raise TimeoutError(f"{arguments} did not end within {limit_s} s ({fault})")
-        time.sleep(0.003)
-    with contextlib.suppress(ProcessLookupError, PermissionError):
-        os.killpg(child, signal.SIGKILL)  # what it may have left behind
-    versions: dict[str, set[str]] = {}
-    if record and noted.exists():
-        for line in noted.read_text().splitlines():
-            name, digest = json.loads(line)
-            versions.setdefault(name, set()).add(digest)
-    (steps,) = struct.unpack_from("q", shared)
-    code = os.waitstatus_to_exitcode(status)
-    texts = []
-    for reading, writing in said:
-        os.close(writing)
-        with open(reading, errors="replace") as pipe:  # noqa: PTH123
-            texts.append(pipe.read())
-    noted.unlink(missing_ok=True)
-    return Ended(code, texts[0], texts[1], steps, used.ru_maxrss, versions)
+class Begun:
+    """`smallgauge` with arguments in a forked process group of its own; `settle` is called there first, `end` waits for it."""
+
+    def __init__(
+        self,
+        arguments: list[str],
+        top: Path,
+        *,
+        fault: Fault | None = None,
+        record: bool = False,
+        settle: Callable[[], None] | None = None,
+    ) -> None:
+        self.arguments, self.fault = arguments, fault
+        self.noted = Path(f"{top}.told.named")
+        self.record = record
+        self.said = [os.pipe() for _ in range(2)]
+        for (
+            reading,
+            _,
+        ) in self.said:  # wide enough for all that a command says, so that nobody need listen meanwhile
+            fcntl.fcntl(reading, F_SETPIPE_SZ, 2**20)
+        self.noted.unlink(missing_ok=True)
+        self.shared = mmap.mmap(-1, 16)
+        self.process = os.fork()
+        if self.process == 0:
+            _carry_out(arguments, top, fault, self.shared, self.noted if record else None, settle, self.said)
+
+    def end(self, limit_s: float = LIMIT_S) -> Ended:
+        """Wait until it has ended; what it may have left behind is ended too."""
+        until = time.monotonic() + limit_s
+        while True:
+            ended, status, used = os.wait4(self.process, os.WNOHANG)
+            if ended:
+                break
+            if time.monotonic() > until:
+                os.killpg(self.process, signal.SIGKILL)
+                os.waitpid(self.process, 0)
+                raise TimeoutError(f"{self.arguments} did not end within {limit_s} s ({self.fault})")
+            time.sleep(0.003)
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.killpg(self.process, signal.SIGKILL)
+        versions: dict[str, set[str]] = {}
+        if self.record and self.noted.exists():
+            for line in self.noted.read_text().splitlines():
+                name, digest = json.loads(line)
+                versions.setdefault(name, set()).add(digest)
+        (steps,) = struct.unpack_from("q", self.shared)
+        texts = []
+        for reading, writing in self.said:
+            os.close(writing)
+            with open(reading, errors="replace") as pipe:  # noqa: PTH123
+                texts.append(pipe.read())
+        self.noted.unlink(missing_ok=True)
+        code = os.waitstatus_to_exitcode(status)
+        return Ended(code, texts[0], texts[1], steps, used.ru_maxrss, versions)
+
+
+def run_forked(arguments: list[str], top: Path, *, limit_s: float = LIMIT_S, **options: Any) -> Ended:
+    """Begin a command and wait for its end."""
+    return Begun(arguments, top, **options).end(limit_s)
 
 
 def _carry_out(

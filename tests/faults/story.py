@@ -73,6 +73,13 @@ def digests(place: Path) -> dict[str, str]:
     return {name: digest(path) for name, path in files(place).items() if not name.startswith("shelf/office")}
 
 
+def unlike(found: dict[str, str], wanted: dict[str, str]) -> list[str]:
+    """Files that differ between two states; not those of which each stop of a removal, and each copying, makes one of its own."""
+    own = ("/released/", "/media/")
+    names = sorted(wanted.keys() | found.keys())
+    return [n for n in names if wanted.get(n) != found.get(n) and not any(each in n for each in own)]
+
+
 def left_lying(place: Path) -> list[str]:
     """Temporary files and locks, `work` too."""
     return [
@@ -122,8 +129,8 @@ class Pass:
 class Story:
     """The story told once without a fault; `place` is where commands run, always the same, so that papers agree."""
 
-    def __init__(self, base: Path, draw, *, names: tuple[str, ...] | None = None) -> None:
-        self.base, self.place = base, base / "place"
+    def __init__(self, base: Path, draw, *, names: tuple[str, ...] | None = None, again: int = 2) -> None:
+        self.base, self.place, self.again = base, base / "place", again
         self.place.mkdir(parents=True)
         (self.place / "shelf").mkdir()
         draw(self.place / "film")
@@ -152,9 +159,8 @@ class Story:
         for path, marks in ended.versions.items():
             known.setdefault(Path(path).relative_to(self.place).as_posix(), set()).update(marks)
         copy_place(self.place, self.base / "once")
-        for _ in range(
-            2
-        ):  # a report states the size of what lies beside it, which the report before was part of
+        twice = after
+        for _ in range(self.again):  # a report states the size of what lies beside it, the report before too
             again = run_forked(words, self.place, record=True, settle=settle)
             twice = digests(self.place)
             for n, d in twice.items():
@@ -220,16 +226,7 @@ class Story:
     def otherwise(self, name: str) -> list[str]:
         """Files that are not as the pass without a fault left them."""
         found, here = digests(self.place), self.passes[name]
-        papers = ("/released/", "/media/")  # each stop of a removal, and each copying, has a paper of its own
-        unlike = [
-            [
-                n
-                for n in sorted(wanted.keys() | found.keys())
-                if wanted.get(n) != found.get(n) and not any(p in n for p in papers)
-            ]
-            for wanted in (here.after, here.twice)
-        ]
-        return min(unlike, key=len)
+        return min((unlike(found, wanted) for wanted in (here.after, here.twice)), key=len)
 
 
 def settle() -> None:

@@ -3,7 +3,8 @@
 import importlib
 import json
 import pkgutil
-from dataclasses import MISSING, fields, is_dataclass
+from dataclasses import MISSING, dataclass, fields, is_dataclass
+from fractions import Fraction
 
 import polars as pl
 import pytest
@@ -15,6 +16,7 @@ from smallgauge.record.files import read_json
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.notes import read_notes
 from smallgauge.record.table import read_table, table_of, write_table
+from smallgauge.record.upgrade import FIRST_VERSION, STEPS
 
 
 def kinds():
@@ -77,3 +79,66 @@ def test_a_newer_table_is_refused(tmp_path):
 def test_newer_notes_are_refused():
     with pytest.raises(MaterialError, match="format must be 1"):
         read_notes("format = 2\n", where="capture.toml")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tin:
+    """A made-up paper in its fourth version."""
+
+    version: int = 4
+    feet: Fraction
+    words: tuple[str, ...]
+    seen: str = ""
+
+
+# Version 2 called the length "feet" and counted whole ones in text, 3 keeps every word, 4 states who has seen it.
+TIN_STEPS = {
+    1: lambda old: {"feet": str(int(old["length"])), "word": old["word"]},
+    2: lambda old: {"feet": old["feet"], "words": [old["word"]]},
+    3: lambda old: {**old, "seen": "not said"},
+}
+TINS = [
+    ({"length": 50, "word": "lake"}, "not said"),  # of the first version: it states none
+    ({"version": 1, "length": 50, "word": "lake"}, "not said"),
+    ({"version": 2, "feet": "50", "word": "lake"}, "not said"),
+    ({"version": 3, "feet": "50", "words": ["lake"]}, "not said"),
+    ({"version": 4, "feet": "50", "words": ["lake"], "seen": "mk"}, "mk"),
+]
+
+
+@pytest.mark.parametrize(("plain", "seen"), TINS)
+def test_an_older_paper_is_brought_up_a_step_at_a_time_and_its_file_left(plain, seen, tmp_path, monkeypatch):
+    monkeypatch.setitem(STEPS, "Tin", TIN_STEPS)
+    path = tmp_path / "tin.json"
+    path.write_text(json.dumps(plain))
+    was = path.read_bytes()
+    assert read_json(path, Tin) == Tin(feet=Fraction(50), words=("lake",), seen=seen)
+    assert path.read_bytes() == was
+
+
+@pytest.mark.parametrize(
+    ("plain", "words"),
+    [
+        (
+            {"version": 5, "feet": "50", "words": []},
+            "newer version of the program .paper 5, this one knows 4.",
+        ),
+        ({"version": 0, "feet": "50", "words": []}, "from 1 to 4, and no step leads on from its version 0"),
+        ({"version": -(10**30), "feet": "50", "words": []}, "no step leads on"),
+        ({"version": 1, "word": "lake"}, "from version 1 to 2, but KeyError..length"),
+        ({"version": 1, "length": "fifty", "word": "lake"}, "from version 1 to 2, but ValueError"),
+        ({"version": "2", "feet": "x", "words": []}, "is not as this program writes it"),
+    ],
+)
+def test_what_no_step_leads_from_is_refused_in_words(plain, words, tmp_path, monkeypatch):
+    monkeypatch.setitem(STEPS, "Tin", TIN_STEPS)
+    path = tmp_path / "tin.json"
+    path.write_text(json.dumps(plain))
+    with pytest.raises(MaterialError, match=words):
+        read_json(path, Tin)
+
+
+def test_every_kind_of_paper_has_all_its_steps():
+    for name, (_, known) in KINDS.items():
+        assert sorted(STEPS.get(name, {})) == list(range(FIRST_VERSION, known)), name
+    assert STEPS.keys() <= KINDS.keys()
