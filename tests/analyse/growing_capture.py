@@ -105,6 +105,15 @@ class Followed:
         return [finding.code for finding in self.verdict.reasons]
 
 
+class SameTime(Crew):
+    """With one worker every job is done where it is given out, because the scanner's clock knows nothing of other processes."""
+
+    def submit(self, function, job, **words):
+        return super().submit(
+            function, job, **(words | {"outside": words.get("outside", False) and not self.here})
+        )
+
+
 def follow(scanner: Scanner, folder: Path, *, keep: bool = True, workers: int = 1, **changes) -> Followed:
     """Follow a growing capture by the scanner's clock."""
     calls: list[tuple[float, Finding]] = []
@@ -117,6 +126,6 @@ def follow(scanner: Scanner, folder: Path, *, keep: bool = True, workers: int = 
         **changes,
     )
     folder.mkdir(parents=True, exist_ok=True)
-    with Crew(workers) as crew:
+    with SameTime(workers) as crew:
         verdict = Follower(scanner.folder, folder, Journal(folder), crew, bench, keep=keep).run()
     return Followed(verdict, calls, answered[0])

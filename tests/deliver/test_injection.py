@@ -269,3 +269,14 @@ def test_a_file_is_named_within_its_folder(text, tmp_path):
         and not set(name) & set('\\/:*?"<>|')
         and name.split(".")[0].casefold() not in ("con", "nul")
     )
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="left out: no poppler on this system")
+def test_signs_without_letters_are_printed_as_squares(tmp_path):
+    """Box words in any writing must not end a delivery: PDF/A takes no sign that its letters lack."""
+    folder = make_reel(tmp_path / "reel", box_words="夏の庭 1968 \U0001f39e Ёлка\x01")
+    (tmp_path / "one.pdf").write_bytes(report_pdf(report_content(read_papers(folder))))
+    told = subprocess.run(
+        ["pdftotext", tmp_path / "one.pdf", "-"], capture_output=True, text=True, check=True
+    ).stdout
+    assert "□□□ 1968 □ Ёлка□" in told and "stand as □" in " ".join(told.split())
