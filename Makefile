@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/ready
 
-.PHONY: demo test campaign bench lint docs pictures clean
+.PHONY: demo test campaign bench lint audit docs pictures clean
 
 demo: $(STAMP)
 	$(BIN)/smallgauge demo --out demo-out
@@ -21,6 +21,12 @@ bench: $(STAMP)
 lint: $(STAMP)
 	$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/mypy && $(BIN)/lint-imports
 
+# Whether advisories are published for what is pinned; needs the network, and fails where a library can't be asked for.
+audit:
+	$(PYTHON) -m venv .audit
+	.audit/bin/python -m pip install --quiet --disable-pip-version-check pip-audit
+	.audit/bin/pip-audit --strict --require-hashes --disable-pip -r requirements.lock
+
 docs: $(STAMP)
 	$(BIN)/python tools/make_docs.py
 
@@ -34,4 +40,4 @@ $(STAMP): requirements.lock pyproject.toml
 	touch $(STAMP)
 
 clean:
-	rm -rf $(VENV) demo-out
+	rm -rf $(VENV) .audit demo-out

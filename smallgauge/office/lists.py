@@ -9,6 +9,7 @@ import json
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -25,6 +26,10 @@ NEEDED = ("gauge", "forbids", "decides")
 MOST_WORDS = 500  # characters in a cell
 MOST_BYTES = 20_000_000
 MOST_UNPACKED = 200_000_000  # of a spreadsheet
+MOST_ROWS, MOST_COLUMNS = (
+    20_000,
+    100,
+)  # a cell far away makes rows and columns up to it; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,14 +100,32 @@ def _sheet(path: Path) -> list[list[str]]:
     except (InvalidFileException, BadZipFile, LookupError, ValueError, OSError, zlib.error, SyntaxError):
         raise unreadable from None
     try:
-        rows = book.worksheets[0].iter_rows(values_only=True)
-        table = [["" if cell is None else str(cell).strip() for cell in row] for row in rows]
+        table = _cells(book.worksheets[0], path)
     except (BadZipFile, LookupError, ValueError, TypeError, OSError, zlib.error, SyntaxError):
         raise unreadable from None
     finally:
         book.close()
     while table and not any(table[-1]):
         table.pop()
+    return table
+
+
+def _cells(sheet: Any, path: Path) -> list[list[str]]:
+    """The cells of a sheet as text, as wide as its headings where nothing stands beside them; its stated size is not taken."""
+    sheet.reset_dimensions()
+    table: list[list[str]] = []
+    for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
+        if len(row) > MOST_COLUMNS or (number > MOST_ROWS and any(cell is not None for cell in row)):
+            raise MaterialError(
+                f"A list of reels has at most {MOST_ROWS:,} rows and {MOST_COLUMNS} columns, and in {path} a cell stands beyond "
+                f"them, in row {number:,}; look for it, or give the list in parts."
+            )
+        told = ["" if cell is None else str(cell).strip() for cell in row]
+        wide = len(table[0]) if table else 0
+        while told and not told[-1] and len(told) > wide:
+            told.pop()
+        if number <= MOST_ROWS:
+            table.append(told + [""] * (wide - len(told)))
     return table
 
 

@@ -257,9 +257,9 @@ def _places(listed: PackageFiles, proof: Proof | None) -> dict[str, str]:
     if proof is not None and listed.kind == "sha256":
         by_digest = {digest: place for place, digest in listed.digests.items()}
         for file in proof.files:
-            if file.name not in found and file.sha256 in by_digest and is_inside(file.name):
+            if file.name not in found and file.sha256 in by_digest:
                 found[file.name] = by_digest[file.sha256]
-    return found
+    return {name: place for name, place in found.items() if is_inside(name)}
 
 
 def _film_of(places: Mapping[str, str]) -> str:

@@ -140,7 +140,6 @@ class Story:
             if names is not None and name not in names:
                 continue
             self._tell(name, words)
-        self.load()
 
     def _tell(self, name: str, words: list[str]) -> None:
         kept = self.base / "before" / name
@@ -151,6 +150,7 @@ class Story:
         copy_place(kept, self.place)
         ended = run_forked(words, self.place, record=True, settle=self._note_modules)
         assert ended.code in (0, 1), (name, ended)
+        self.load()
         assert not left_lying(self.place), (name, left_lying(self.place))
         after = digests(self.place)
         known = {n: {d} for n, d in before.items()}
@@ -185,7 +185,7 @@ class Story:
     def load(self) -> None:
         """Load here what the commands loaded, so that none of the processes to come has to."""
         prepare_kernels()
-        for name in sorted(set((self.base / "modules").read_text().split())):
+        for name in sorted(set((self.base / "modules").read_text().split()) - set(sys.modules)):
             if not name.startswith(("_", "tests", "test_", "conftest")):
                 with contextlib.suppress(Exception):
                     importlib.import_module(name)
