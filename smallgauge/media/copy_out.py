@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from smallgauge.errors import CallerError
 from smallgauge.media.picture_out import FrameWriter, create_viewing
 from smallgauge.media.planes import ycbcr_from_rgb
-from smallgauge.media.whole import keep_urgency
+from smallgauge.media.urgency import keep_urgency
 
 GROUP_SECONDS = 2  # between key frames; common practice, no source
 _BITEXACT = av.codec.context.Flags.bitexact

@@ -6,7 +6,6 @@ make_lock                        a file that only one process can have made
 find_drafts, clear_drafts        what killed processes left of such files
 link_or_copy                     the same file under a second name
 digest_file                      SHA-256 of a file, from the medium where the system can
-keep_urgency                     no thread that is begun gets more urgent than its caller
 free_bytes, safe_file_name       room left on a volume; a name that every common system takes
 
 Renaming over a name is atomic on POSIX file systems; on FAT and exFAT it is not promised across a power
@@ -375,32 +374,6 @@ def medium_doubt() -> str:
         "This system has no call that empties the file cache, so the file may have been read back from "
         "memory; take the disk off, plug it in again and run `smallgauge prove` to read it from the medium."
     )
-
-
-@contextlib.contextmanager
-def keep_urgency() -> Iterator[None]:
-    """Whatever is begun here, threads of this process get no more urgent than the one that begins it.
-
-    A library that is run by a superuser may make itself and its caller real-time threads, before which nothing else on the machine
-    gets a turn, and every process that is begun later inherits it. Linux only, where alone it was seen; elsewhere nothing is done.
-
-    Examples
-    --------
-    >>> with keep_urgency():
-    ...     pass
-    """
-    threads = Path("/proc/self/task")
-    if not hasattr(os, "sched_setscheduler") or not threads.is_dir():
-        yield
-        return
-    before, priority = os.sched_getscheduler(0), os.sched_getparam(0)
-    try:
-        yield
-    finally:
-        for each in threads.iterdir():
-            with contextlib.suppress(OSError):  # a thread that has ended meanwhile
-                if os.sched_getscheduler(int(each.name)) != before:
-                    os.sched_setscheduler(int(each.name), before, priority)
 
 
 def digest_file(path: Path, *, from_medium: bool = False) -> str:
