@@ -26,17 +26,19 @@ from smallgauge.errors import CallerError
 from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.display import GOLDEN, REDUCED_BITS, box_overlaps
 from smallgauge.picture.evenness import Evenness
-from smallgauge.picture.kernels_colour import colour_program, colour_row
-from smallgauge.picture.resample import (
-    PHASES,
-    REACH,
-    TAPS,
-    Move,
-    invert_move,
-    phase_table,
-    straight_move,
-    turned_move,
+from smallgauge.picture.kernels_colour import PIECE, colour_program, colour_row
+from smallgauge.picture.kernels_rows import copy_line, fill_line, load_row
+from smallgauge.picture.kernels_turned import (
+    STRIPE,
+    join_lines,
+    lay_lines,
+    place_along,
+    repeat_rows,
+    stripe_room,
+    sum_along,
+    sum_down,
 )
+from smallgauge.picture.resample import REACH, TAPS, Move, invert_move, straight_move, turned_move
 
 # error_model "numpy": no test for division by zero, which would keep loops from being vectorised
 _kernel = njit(nogil=True, parallel=False, cache=True, fastmath=False, boundscheck=False, error_model="numpy")
@@ -70,12 +72,12 @@ def _mix(number):  # type: ignore[no-untyped-def]
 
 
 @_kernel
-def _dither_row(frame, row, hashes):  # type: ignore[no-untyped-def]
-    """Fill `hashes` with one hash a pixel of this row, as `display.dither_of`."""
+def _dither_row(frame, row, left, hashes):  # type: ignore[no-untyped-def]
+    """Fill `hashes` with one hash a pixel of this row, from column `left` on, as `display.dither_of`."""
     frame_seed = _mix(np.uint32(frame + 1))
     row_seed = _mix(np.uint32(frame_seed + np.uint32(np.uint32(row) * _GOLDEN)))
     for x in range(hashes.shape[0]):
-        hashes[x] = _mix(np.uint32(row_seed + np.uint32(x)))
+        hashes[x] = _mix(np.uint32(row_seed + np.uint32(left + x)))
 
 
 @_kernel
@@ -119,30 +121,6 @@ def _store_row(light, hashes, channels, peak, out):  # type: ignore[no-untyped-d
 
 
 @_kernel
-def _look_up(codes, table, light):  # type: ignore[no-untyped-def]
-    """Light of one captured row of codes."""
-    last = table.shape[0] - 1
-    for i in range(light.shape[0]):
-        light[i] = table[min(np.int64(codes[i]), last)]
-
-
-@_kernel
-def _load(samples, v, table, light):  # type: ignore[no-untyped-def]
-    """Light of captured row `v`, whichever kind of sample the capture has, made even where its evenness is known."""
-    bytes_, words, lights, gains, offsets = samples
-    if bytes_.shape[0] > 0:
-        _look_up(bytes_[v], table, light)
-    elif words.shape[0] > 0:
-        _look_up(words[v], table, light)
-    else:
-        _copy(lights[v], light)
-    if gains.shape[0] > 0:
-        gain, offset = gains[v], offsets[v]
-        for i in range(light.shape[0]):
-            light[i] = light[i] * gain[i] + offset[i]
-
-
-@_kernel
 def _pad_row(light, mirrored, first, channels, padded):  # type: ignore[no-untyped-def]
     """A row from column `first` on, turned end to end if need be, its outermost pixels repeated."""
     width = light.shape[0] // channels
@@ -155,7 +133,7 @@ def _pad_row(light, mirrored, first, channels, padded):  # type: ignore[no-untyp
             for channel in range(channels):
                 padded[j * channels + channel] = light[base - j * channels + channel]
     else:
-        _copy(light[(first + before) * channels : (first + stop) * channels], padded[before * channels :])
+        copy_line(light[(first + before) * channels : (first + stop) * channels], padded[before * channels :])
     head = (width - 1) * channels if mirrored else 0
     tail = 0 if mirrored else (width - 1) * channels
     for j in range(before):
@@ -187,7 +165,7 @@ def _filter_row(padded, weights, channels, out):  # type: ignore[no-untyped-def]
 def _filter_column(ring, weights, top, out):  # type: ignore[no-untyped-def]
     """Twelve taps down a column, added in order; the row of the first tap stands at `top` in the ring."""
     n = out.shape[0]
-    _fill(out, _ZERO)
+    fill_line(out, _ZERO)
     for tap in range(0, TAPS, 4):
         w0, w1, w2, w3 = weights[tap], weights[tap + 1], weights[tap + 2], weights[tap + 3]
         place = top + tap
@@ -195,20 +173,6 @@ def _filter_column(ring, weights, top, out):  # type: ignore[no-untyped-def]
         r2, r3 = ring[(place + 2) % TAPS], ring[(place + 3) % TAPS]
         for i in range(n):
             out[i] = out[i] + w0 * r0[i] + w1 * r1[i] + w2 * r2[i] + w3 * r3[i]
-
-
-@_kernel
-def _fill(line, value):  # type: ignore[no-untyped-def]
-    """Set a row to one value; compiled far faster than assignment to a slice."""
-    for i in range(line.shape[0]):
-        line[i] = value
-
-
-@_kernel
-def _copy(line, target):  # type: ignore[no-untyped-def]
-    """Copy a row into another."""
-    for i in range(line.shape[0]):
-        target[i] = line[i]
 
 
 @_kernel
@@ -236,22 +200,22 @@ def _finish_straight(  # type: ignore[no-untyped-def]
     keeps = kept.shape[0] > 0
     for y in range(out.shape[0]):
         if not keeps and (span <= 0 or y < first_y or y >= stop_y):
-            _fill(out[y], np.uint16(0))
+            fill_line(out[y], np.uint16(0))
     if span <= 0 or stop_y <= first_y:
         return
     captured = np.empty(capture_width * channels, np.float32)
     padded = np.empty((span + TAPS - 1) * channels, np.float32)
     ring = np.empty((TAPS, span * channels), np.float32)
     light = np.empty(span * channels, np.float32)
-    hashes = np.empty(stop_x, np.uint32)
+    hashes = np.empty(span, np.uint32)
     coloured, program = colour
-    planes = np.empty((6, span))
+    planes = np.empty(6 * PIECE)
     start = first_y + offset_y - REACH
     for v in range(start, stop_y + offset_y - REACH + TAPS - 1):
         row = min(max(v, 0), capture_height - 1)
         if mirrored_y:
             row = capture_height - 1 - row
-        _load(samples, row, table, captured)
+        load_row(samples, row, 0, table, captured)
         _pad_row(captured, mirrored_x, first_x + offset_x - REACH, channels, padded)
         _filter_row(padded, weights_x, channels, ring[(v - start) % TAPS])
         top = v - start - (TAPS - 1)
@@ -262,94 +226,52 @@ def _finish_straight(  # type: ignore[no-untyped-def]
                 down = np.float64(2 * y + 1) / out.shape[0] - 1.0
                 colour_row(light, program, down, first_x, out.shape[1] // 3, planes)
             if keeps:
-                _copy(light, kept[y, first_x * 3 : stop_x * 3])
+                copy_line(light, kept[y, first_x * 3 : stop_x * 3])
                 continue
-            _dither_row(frame, y, hashes)
-            _fill(out[y, : first_x * 3], np.uint16(0))
-            _fill(out[y, stop_x * 3 :], np.uint16(0))
-            _store_row(light, hashes[first_x:stop_x], channels, peak, out[y, first_x * 3 : stop_x * 3])
+            _dither_row(frame, y, first_x, hashes)
+            fill_line(out[y, : first_x * 3], np.uint16(0))
+            fill_line(out[y, stop_x * 3 :], np.uint16(0))
+            _store_row(light, hashes, channels, peak, out[y, first_x * 3 : stop_x * 3])
 
 
 @_kernel
-def _place_row(slope, offset, limit, phases, first, weights):  # type: ignore[no-untyped-def]
-    """For each finished column: first tap, counted in a line with margins, and the weights of its taps."""
-    steps = np.empty(first.shape[0], np.int64)
-    for x in range(first.shape[0]):
-        place = slope * np.float64(x) + offset
-        place = place if place > -1e6 else -1e6
-        place = place if place < 1e6 else 1e6
-        steps[x] = np.int64(np.floor(place * PHASES + 0.5))
-    for x in range(first.shape[0]):
-        first[x] = min(max((steps[x] >> 12) - REACH, -TAPS), limit) + TAPS
-        steps[x] = steps[x] & (PHASES - 1)
-    for tap in range(TAPS):
-        line, column = weights[tap], phases[tap]
-        for x in range(first.shape[0]):
-            line[x] = column[steps[x]]
-
-
-@_kernel
-def _sum_run(weights, x0, lines, tap_row, tap_column, start, out):  # type: ignore[no-untyped-def]
-    """Twelve taps, in order, for a run of columns whose taps lie side by side in `lines`."""
-    n = out.shape[0]
-    _fill(out, _ZERO)
-    for tap in range(0, TAPS, 4):
-        w0, w1 = weights[tap, x0 : x0 + n], weights[tap + 1, x0 : x0 + n]
-        w2, w3 = weights[tap + 2, x0 : x0 + n], weights[tap + 3, x0 : x0 + n]
-        r0 = lines[start[0] + tap * tap_row, start[1] + tap * tap_column :]
-        r1 = lines[start[0] + (tap + 1) * tap_row, start[1] + (tap + 1) * tap_column :]
-        r2 = lines[start[0] + (tap + 2) * tap_row, start[1] + (tap + 2) * tap_column :]
-        r3 = lines[start[0] + (tap + 3) * tap_row, start[1] + (tap + 3) * tap_column :]
-        for i in range(n):
-            out[i] = out[i] + w0[i] * r0[i] + w1[i] * r1[i] + w2[i] * r2[i] + w3[i] * r3[i]
-
-
-@_kernel
-def _turn_along(samples, size, table, phases, mirrored, move, low, high, along):  # type: ignore[no-untyped-def]
-    """First pass: captured rows `low` to `high` to finished columns, one plane a channel."""
-    slope, per_row, offset = move
-    _, capture_width, channels = size
-    width = along.shape[1] // channels
-    captured = np.empty(capture_width * channels, np.float32)
-    padded = np.empty((capture_width + 2 * TAPS) * channels, np.float32)
-    lines = np.empty((channels, capture_width + 2 * TAPS), np.float32)
-    first = np.empty(width, np.int64)
-    weights = np.empty((TAPS, width), np.float32)
-    for v in range(low, high):
-        _load(samples, v, table, captured)
-        _pad_row(captured, mirrored, -TAPS, channels, padded)
-        for channel in range(channels):
-            line = lines[channel]
-            for x in range(line.shape[0]):
-                line[x] = padded[x * channels + channel]
-        _place_row(slope, per_row * np.float64(v) + offset, capture_width, phases, first, weights)
-        x0 = 0
-        while x0 < width:  # runs of columns that step along the row together
-            x1 = x0 + 1
-            while x1 < width and first[x1] - first[x0] == x1 - x0:
-                x1 += 1
-            for channel in range(channels):
-                out = along[v + TAPS, channel * width + x0 : channel * width + x1]
-                _sum_run(weights, x0, lines, 0, 1, (channel, first[x0]), out)
-            x0 = x1
-
-
-@_kernel
-def _blank_outside(light, channels, y, affine, captured):  # type: ignore[no-untyped-def]
-    """No light where a finished pixel of row `y` lies outside the capture."""
+def _is_inside(x, y, affine, captured):  # type: ignore[no-untyped-def]
+    """Whether a finished pixel lies on the capture."""
     a, b, c, d, e, f = affine
-    captured_width, captured_height = captured
-    for channel in range(channels):
-        for x in range(light.shape[0] // channels):
-            across = a * np.float64(x) + b * np.float64(y) + c
-            down = d * np.float64(x) + e * np.float64(y) + f
-            inside = (
-                (across >= -0.5)
-                & (across <= captured_width - 0.5)
-                & (down >= -0.5)
-                & (down <= captured_height - 0.5)
-            )
-            light[channels * x + channel] = light[channels * x + channel] if inside else _ZERO
+    across = a * np.float64(x) + b * np.float64(y) + c
+    down = d * np.float64(x) + e * np.float64(y) + f
+    return (
+        (across >= -0.5) & (across <= captured[0] - 0.5) & (down >= -0.5) & (down <= captured[1] - 0.5)
+    )
+
+
+@_kernel
+def _blank_outside(light, channels, left, y, affine, captured):  # type: ignore[no-untyped-def]
+    """No light where a finished pixel of row `y`, from column `left` on, lies outside the capture.
+
+    Along a row a place only grows or only falls, so that what lies on the capture is one stretch.
+    """
+    width = light.shape[0] // channels
+    first, stop = 0, width
+    while first < stop and not _is_inside(left + first, y, affine, captured):
+        first += 1
+    while stop > first and not _is_inside(left + stop - 1, y, affine, captured):
+        stop -= 1
+    fill_line(light[: first * channels], _ZERO)
+    fill_line(light[stop * channels :], _ZERO)
+
+
+@_kernel
+def _turn_along(samples, size, table, mirrored, move, left, count, low, high, room):  # type: ignore[no-untyped-def]
+    """First pass of a stripe: captured rows `low` to `high`, and the outermost once more where taps reach beyond them."""
+    slope, per_row, offset = move
+    rows, width, channels = size
+    for v in range(low, high):
+        offset_v = per_row * np.float64(v) + offset
+        begin, wide = place_along(slope, offset_v, left, count, width, room)
+        lay_lines(samples, table, v, begin, wide, mirrored, size, room)
+        sum_along(wide, channels, count, v + TAPS, room)
+    repeat_rows(low, high, rows, room)
 
 
 @_kernel
@@ -357,7 +279,6 @@ def _finish_turned(  # type: ignore[no-untyped-def]
     samples,
     size,
     table,
-    phases,
     mirrored,
     affine,
     along_move,
@@ -369,48 +290,36 @@ def _finish_turned(  # type: ignore[no-untyped-def]
     out,
     kept,
 ):
-    """A turned or scaled frame in two passes; the first is kept whole, in single precision. `kept` as above."""
+    """A turned or scaled frame in two passes, stripe by stripe. `kept` as above."""
     down_x, down_y, down_0 = down_move
     coloured, program = colour
-    rows, _, channels = size
+    rows, capture_width, channels = size
     height, width = out.shape[0], out.shape[1] // 3
-    along = np.empty((rows + 2 * TAPS, width * channels), np.float32)
-    corners = (0.0, down_x * (width - 1), down_y * (height - 1), down_x * (width - 1) + down_y * (height - 1))
-    low = min(max(np.int64(np.floor(min(corners) + down_0)) - TAPS, 0), rows - 1)
-    high = max(min(np.int64(np.ceil(max(corners) + down_0)) + TAPS, rows), low + 1)
-    _turn_along(samples, size, table, phases, mirrored, along_move, low, high, along)
-    for v in range(low + TAPS):
-        _copy(along[low + TAPS], along[v])
-    for v in range(high + TAPS, along.shape[0]):
-        _copy(along[high + TAPS - 1], along[v])
-    light = np.empty(width * channels, np.float32)
-    planes = np.empty((channels, width), np.float32)
-    lines = np.empty((6, width))
-    hashes = np.empty(width, np.uint32)
-    first = np.empty(width, np.int64)
-    weights = np.empty((TAPS, width), np.float32)
-    for y in range(height):
-        _place_row(down_x, down_y * np.float64(y) + down_0, rows, phases, first, weights)
-        x0 = 0
-        while x0 < width:  # runs of columns that read the same rows
-            x1 = x0 + 1
-            while x1 < width and first[x1] == first[x0]:
-                x1 += 1
-            for channel in range(channels):
-                _sum_run(weights, x0, along, 1, 0, (first[x0], channel * width + x0), planes[channel, x0:x1])
-            x0 = x1
-        for channel in range(channels):
-            plane = planes[channel]
-            for x in range(width):
-                light[channels * x + channel] = plane[x]
-        if coloured:
-            colour_row(light, program, np.float64(2 * y + 1) / height - 1.0, 0, width, lines)
-        _blank_outside(light, channels, y, affine, captured)
-        if kept.shape[0] > 0:
-            _copy(light, kept[y])
-            continue
-        _dither_row(frame, y, hashes)
-        _store_row(light, hashes, channels, peak, out[y])
+    room = stripe_room(rows, capture_width)
+    lines = np.empty(6 * PIECE)
+    hashes = np.empty(STRIPE, np.uint32)
+    light = np.empty(STRIPE * channels, np.float32)
+    for left in range(0, width, STRIPE):
+        count = min(STRIPE, width - left)
+        ends = (down_x * left, down_x * (left + count - 1))
+        ends = (min(ends), max(ends))
+        rise = (min(0.0, down_y * (height - 1)), max(0.0, down_y * (height - 1)))
+        low = min(max(np.int64(np.floor(ends[0] + rise[0] + down_0)) - TAPS, 0), rows - 1)
+        high = max(min(np.int64(np.ceil(ends[1] + rise[1] + down_0)) + TAPS, rows), low + 1)
+        _turn_along(samples, size, table, mirrored, along_move, left, count, low, high, room)
+        row = light[: count * channels]
+        for y in range(height):
+            sum_down(down_x, down_y * np.float64(y) + down_0, left, count, rows, channels, room)
+            join_lines(room, channels, row)
+            if coloured:
+                down = np.float64(2 * y + 1) / height - 1.0
+                colour_row(row, program, down, left, width, lines)
+            _blank_outside(row, channels, left, y, affine, captured)
+            if kept.shape[0] > 0:
+                copy_line(row, kept[y, left * 3 : (left + count) * 3])
+                continue
+            _dither_row(frame, y, left, hashes[:count])
+            _store_row(row, hashes[:count], channels, peak, out[y, left * 3 : (left + count) * 3])
 
 
 @_kernel
@@ -420,13 +329,13 @@ def _reduce(codes, rows, row_share, columns, column_share, scale, peak, frame, t
     down = np.empty(codes.shape[1], np.float32)
     hashes = np.empty(width, np.uint32)
     for y in range(height):
-        _fill(down, _ZERO)
+        fill_line(down, _ZERO)
         for tap in range(rows.shape[1]):
             share = row_share[y, tap]
             source = codes[rows[y, tap]]
             for i in range(down.shape[0]):
                 down[i] += share * np.float32(source[i])
-        _dither_row(frame, y, hashes)
+        _dither_row(frame, y, 0, hashes)
         for x in range(width):
             for channel in range(3):
                 total = _ZERO
@@ -635,7 +544,6 @@ def _run(
         _by_kind(planes, even),
         planes.shape,
         lights,
-        np.ascontiguousarray(phase_table().T),
         turned.mirrored_x,
         (float(move.a), float(move.b), float(move.c), float(move.d), float(move.e), float(move.f)),
         (float(turned.along_x), float(turned.along_v), float(turned.along_0)),

@@ -35,6 +35,7 @@ _kernel = njit(nogil=True, parallel=False, cache=True, fastmath=False, boundsche
 # Places in `steps`
 _DENSITY, _FLICKER, _FADE, _NEGATIVE, _MONO, _DECISIONS, _SATURATION, _SHOULDER, _MATRIX = range(9)
 _AFFINE, _POLYNOMIAL = 1, 2
+PIECE = 256  # pixels of a row whose six lines stay in the cache that is nearest
 # Places in `numbers`
 _SCALE, _SHIFT, _FLOOR, _OUT_POWER, _OUT_SCALE, _OUT_SHIFT = 0, 3, 6, 7, 10, 13
 _SURFACE, _MIDDLE = 16, 37  # 3 x 7 and 3
@@ -160,12 +161,19 @@ def _to_light(line, power, scale, shift):  # type: ignore[no-untyped-def]
 
 
 @_kernel
-def _flicker_line(line, terms, middle, y, first_x, width):  # type: ignore[no-untyped-def]
+def _across(first_x, width, places):  # type: ignore[no-untyped-def]
+    """Places of columns, -1 at the left edge of the finished picture to 1 at its right edge."""
+    for i in range(places.shape[0]):
+        places[i] = np.float64(2 * (first_x + i) + 1) / width - _ONE
+
+
+@_kernel
+def _flicker_line(line, terms, middle, y, places):  # type: ignore[no-untyped-def]
     """A frame's surface and contrast, added to one line of density."""
     at_0 = terms[0] + terms[2] * y + terms[5] * y * y
     at_x, at_xx, contrast = terms[1] + terms[4] * y, terms[3], terms[6]
     for i in range(line.shape[0]):
-        x = np.float64(2 * (first_x + i) + 1) / width - _ONE
+        x = places[i]
         line[i] = line[i] + (at_0 + x * (at_x + x * at_xx)) + contrast * (line[i] - middle)
 
 
@@ -330,9 +338,11 @@ def _density_steps(planes, spare, program, y, first_x, width):  # type: ignore[n
     """Flicker, fade, negative and one density, on density."""
     steps, numbers, curves, _ = program
     if steps[_FLICKER]:
+        places = spare[0]
+        _across(first_x, width, places)
         for channel in range(3):
             terms = numbers[_SURFACE + 7 * channel : _SURFACE + 7 * channel + 7]
-            _flicker_line(planes[channel], terms, numbers[_MIDDLE + channel], y, first_x, width)
+            _flicker_line(planes[channel], terms, numbers[_MIDDLE + channel], y, places)
     if steps[_FADE] == _AFFINE:
         _matrix(planes, numbers[_BEFORE : _BEFORE + 9], numbers[_BEFORE + 9 : _BEFORE + 12])
     elif steps[_FADE] == _POLYNOMIAL:
@@ -347,13 +357,8 @@ def _density_steps(planes, spare, program, y, first_x, width):  # type: ignore[n
 
 
 @_kernel
-def colour_row(light, program, y, first_x, width, planes):  # type: ignore[no-untyped-def]
-    """Colour of one row of pixels, in place.
-
-    `y` is the row's place, -1 at the top edge of the finished picture to 1 at its bottom edge; the row begins at
-    column `first_x` of `width`. `planes` is room for six lines of this row, no wider than it: lines that lie closely
-    behind each other go through the processor's vectors.
-    """
+def _colour_piece(light, program, y, first_x, width, planes):  # type: ignore[no-untyped-def]
+    """Colour of a piece of a row; lines that lie closely behind each other go through the processor's vectors."""
     steps, numbers, _, windows = program
     lines, spare, nothing = planes[:3], planes[3:6], np.zeros(3)
     _split(light, lines)
@@ -383,6 +388,20 @@ def colour_row(light, program, y, first_x, width, planes):  # type: ignore[no-un
     if steps[_MATRIX]:
         _matrix(lines, numbers[_PRIMARIES : _PRIMARIES + 9], nothing)
     _join(lines, light)
+
+
+@_kernel
+def colour_row(light, program, y, first_x, width, room):  # type: ignore[no-untyped-def]
+    """Colour of one row of pixels, in place.
+
+    `y` is the row's place, -1 at the top edge of the finished picture to 1 at its bottom edge; the row begins at
+    column `first_x` of `width`. `room` is six times `PIECE` numbers: a row is done in pieces that stay near the processor.
+    """
+    count = light.shape[0] // 3
+    for begin in range(0, count, PIECE):
+        stop = min(begin + PIECE, count)
+        planes = room[: 6 * (stop - begin)].reshape((6, stop - begin))
+        _colour_piece(light[3 * begin : 3 * stop], program, y, first_x + begin, width, planes)
 
 
 def colour_program(colour: FrameColour) -> ColourProgram:

@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
 from smallgauge.picture.colour import FrameColour
-from smallgauge.picture.kernels import _HALF, _ZERO, _blank_outside, _copy, _encode, _fill
-from smallgauge.picture.kernels_colour import colour_program, colour_row
+from smallgauge.picture.kernels import _HALF, _ZERO, _blank_outside, _encode
+from smallgauge.picture.kernels_colour import PIECE, colour_program, colour_row
+from smallgauge.picture.kernels_rows import copy_line, fill_line
 from smallgauge.picture.resample import Move
 
 _kernel = njit(nogil=True, parallel=False, cache=True, fastmath=False, boundscheck=False, error_model="numpy")
@@ -69,17 +70,17 @@ def _look_band(light, colour, blank, affine, captured, peak, factor, first, stop
     full = light.shape[1] // 3
     line = np.empty(light.shape[1], np.float32)
     total = np.empty(light.shape[1], np.float32)
-    planes = np.empty((6, full))
+    planes = np.empty(6 * PIECE)
     share = np.float32(1.0 / (factor * factor))
     for row in range(first, stop):
-        _fill(total, _ZERO)
+        fill_line(total, _ZERO)
         for down in range(factor):
             y = row * factor + down
-            _copy(light[y], line)
+            copy_line(light[y], line)
             if coloured:
                 colour_row(line, program, 0.0, 0, full, planes)
             if blank:
-                _blank_outside(line, 3, y, affine, captured)
+                _blank_outside(line, 3, 0, y, affine, captured)
             for i in range(total.shape[0]):
                 total[i] += _encode(line[i], peak)
         reduced = out[row]

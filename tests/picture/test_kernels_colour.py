@@ -13,7 +13,7 @@ from smallgauge.picture.dyefade import FadeCorrection
 from smallgauge.picture.evenness import Evenness, apply_evenness
 from smallgauge.picture.flicker import FlickerCorrection
 from smallgauge.picture.kernels import _encode, finish_frame
-from smallgauge.picture.kernels_colour import _exp2, _log2, colour_program, colour_row
+from smallgauge.picture.kernels_colour import PIECE, _exp2, _log2, colour_program, colour_row
 from smallgauge.picture.mono import MonoCorrection
 from smallgauge.picture.negative import InversionDecision, solve_inversion
 from smallgauge.picture.primary import ColourDecisionList, PrinterPoints
@@ -125,10 +125,10 @@ def test_rows_are_the_composition_within_half_a_code_of_16_bits(colour: FrameCol
         near = 10.0 ** -np.array(colour.output.black) * random.uniform(0.99, 1.01, (20, 3))
         light[1, :20] = near * np.array(colour.lamp or (1.0,) * 3)
     wanted = codes_of(apply_colour(light, colour))
-    program, planes = colour_program(colour).parts(), np.empty((6, width))
+    program, room = colour_program(colour).parts(), np.empty(6 * PIECE)
     for y in range(height):
         row = light[y].ravel().copy()
-        colour_row(row, program, (2 * y + 1) / height - 1.0, 0, width, planes)
+        colour_row(row, program, (2 * y + 1) / height - 1.0, 0, width, room)
         encoded = np.array([_encode(value, np.float32(PEAK)) for value in row], np.float64)
         assert np.abs(encoded - wanted[y].ravel()).max() < 0.5
 
