@@ -16,6 +16,7 @@ import hashlib
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
@@ -98,8 +99,10 @@ class Alternating:
         *,
         watch: Callable[[int], None] | None = None,
         limit_s: float | None = None,
+        outside: bool = False,
+        mend: Callable[[Any], Any] | None = None,
     ) -> Iterator[tuple[Any, Any]]:
-        """As a crew of one."""
+        """As a crew of one, outside material too."""
         for job in jobs:
             if self.first:
                 self.costs.reel, self.first = time.process_time() - self.begun, False
@@ -107,6 +110,19 @@ class Alternating:
             with self.costs.beside():
                 self.bare(job, self.costs)
             yield job, result
+
+    def submit(
+        self,
+        function: Callable[[Any, Callable[[int], None]], Any],
+        job: Any,
+        *,
+        limit_s: float | None = None,
+        outside: bool = False,
+    ) -> "Future[Any]":
+        """One job, done here: what a process apart would do is the pass's own work too."""
+        done: Future[Any] = Future()
+        done.set_result(function(job, lambda frames: None))
+        return done
 
 
 def hash_frames(pictures: Iterable[Any], costs: Costs) -> None:
