@@ -240,9 +240,7 @@ def _is_inside(x, y, affine, captured):  # type: ignore[no-untyped-def]
     a, b, c, d, e, f = affine
     across = a * np.float64(x) + b * np.float64(y) + c
     down = d * np.float64(x) + e * np.float64(y) + f
-    return (
-        (across >= -0.5) & (across <= captured[0] - 0.5) & (down >= -0.5) & (down <= captured[1] - 0.5)
-    )
+    return (across >= -0.5) & (across <= captured[0] - 0.5) & (down >= -0.5) & (down <= captured[1] - 0.5)
 
 
 @_kernel

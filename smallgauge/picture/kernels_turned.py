@@ -189,12 +189,17 @@ def lay_lines(samples, table, v, begin, width, mirrored, size, room):  # type: i
     """Light of a part of captured row `v`, `width` columns from `begin` on, counted with margins, to lines, a channel each."""
     bytes_, words, _, gains, _ = samples
     captured_width, channels = size[1], size[2]
-    first = min(max(begin - TAPS, 0), captured_width - 1)  # captured columns that are looked at, but for the mirror
+    first = min(
+        max(begin - TAPS, 0), captured_width - 1
+    )  # captured columns that are looked at, but for the mirror
     count = min(max(begin + width - 1 - TAPS, 0), captured_width - 1) + 1 - first
     ahead = min(max(TAPS - begin, 0), width - 1)
     lines, pitch = room[1], width + SPARE
     red = lines[ahead : ahead + count]
-    green, blue = lines[pitch + ahead : pitch + ahead + count], lines[2 * pitch + ahead : 2 * pitch + ahead + count]
+    green, blue = (
+        lines[pitch + ahead : pitch + ahead + count],
+        lines[2 * pitch + ahead : 2 * pitch + ahead + count],
+    )
     place = (captured_width - first - count if mirrored else first) * channels
     plain = channels == 3 and not mirrored and gains.shape[0] == 0
     if plain and words.shape[0] > 0:
