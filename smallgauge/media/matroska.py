@@ -140,7 +140,7 @@ def read_matroska_crcs(path: Path) -> MatroskaCheck:
                 data = file.read(size)
                 if data[:2] == b"\xbf\x84":
                     checked += 1
-                    if zlib.crc32(data[6:]) != int.from_bytes(data[2:6], "little"):
+                    if zlib.crc32(memoryview(data)[6:]) != int.from_bytes(data[2:6], "little"):
                         bad.append(at)
                 else:
                     unprotected.append((_FIRST_LEVEL[name], at))

@@ -11,6 +11,7 @@ energy is taken as a product between the planes, where noise does not add up.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -141,6 +142,16 @@ def _blur(plane: NDArray[np.float64], sigma: float) -> NDArray[np.float64]:
     return np.asarray(ndimage.gaussian_filter(plane, sigma, mode="nearest"))
 
 
+@lru_cache(maxsize=4)
+def _window_and_low_pass(height: int, width: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What phase correlation multiplies planes of a size by, and their spectra."""
+    from scipy import fft
+
+    window = np.hanning(height)[:, None] * np.hanning(width)
+    frequency = fft.fftfreq(height)[:, None] ** 2 + fft.rfftfreq(width) ** 2
+    return window, np.exp(-0.5 * frequency * (2 * np.pi * COARSE_BLUR_PX / 2) ** 2)
+
+
 def find_best_peak(
     planes: tuple[NDArray[np.floating], NDArray[np.floating]],
     coarse: tuple[NDArray[np.floating], NDArray[np.floating]],
@@ -151,12 +162,10 @@ def find_best_peak(
     from scipy import fft
 
     height, width = planes[0].shape
-    window = np.hanning(height)[:, None] * np.hanning(width)
+    window, low_pass = _window_and_low_pass(height, width)
     one, other = (fft.rfft2((plane - plane.mean()) * window) for plane in planes)
     product = other * np.conj(one)
     strength = np.abs(product)
-    frequency = fft.fftfreq(height)[:, None] ** 2 + fft.rfftfreq(width) ** 2
-    low_pass = np.exp(-0.5 * frequency * (2 * np.pi * COARSE_BLUR_PX / 2) ** 2)
     surface = fft.irfft2(product / (strength + 1e-6 * strength.max()) * low_pass, s=planes[0].shape)
     surface = np.roll(surface, (reach, reach), (0, 1))[: 2 * reach + 1, : 2 * reach + 1].copy()
     best, place = -2.0, (0.0, 0.0)

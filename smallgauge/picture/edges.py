@@ -282,27 +282,20 @@ def _levels(
     over a wider strip (sides,)."""
     from scipy.ndimage import median_filter
 
+    from smallgauge.picture.kernels_edges import stretch_means
+
     blur = profiles.blur[:, None]
-    offset = np.arange(-profiles.reach, profiles.reach + 1)
     near = start - np.maximum(3.0 * blur, 2.0)
-    inner = (offset >= (near - depth_px)[..., None]) & (offset <= near[..., None])
-    count = np.maximum(inner.sum(axis=2), 1)
-    high = np.einsum("srk,srk->sr", profiles.samples, inner.astype(np.float64)) / count
+    far = start + np.maximum(2.0 * blur, 1.5)
+    clear = start + np.maximum(3.0 * blur, 2.0)  # here no light of the opening is left
+    ends = np.stack([near - depth_px, near, far, far + np.maximum(1.5 * blur, 1.5), clear, clear + 10.0])
+    high, close, wide = stretch_means(profiles.samples, profiles.reach, ends.reshape(3, 2, *start.shape))
     side_high = masked_median(high, valid)[:, None]
     high = np.where(valid, high, _known(side_high))
     high = median_filter(high, size=(1, 9), mode="nearest")
     if full_scale < np.inf:
         high = np.where(high >= CLIP_SHARE * full_scale, max(hole_light, full_scale), high)
-    far = start + np.maximum(2.0 * blur, 1.5)
-    outer = offset >= far[..., None]
-    close = outer & (offset <= (far + np.maximum(1.5 * blur, 1.5))[..., None])
-    clear = start + np.maximum(3.0 * blur, 2.0)  # here no light of the opening is left
-    wide = (offset >= clear[..., None]) & (offset <= (clear + 10.0)[..., None])
-    low = [
-        np.einsum("srk,srk->sr", profiles.samples, each.astype(np.float64)) / np.maximum(each.sum(2), 1)
-        for each in (close, wide)
-    ]
-    return high, low[0], _usual_mean(low[1], valid)
+    return high, close, _usual_mean(wide, valid)
 
 
 def measure_crossings(

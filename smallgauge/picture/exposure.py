@@ -198,21 +198,24 @@ def measure_exposure(
     inner = [_inner(hole, light.shape, margin_px) for hole in holes]
     inner = [part for part in inner if part is not None]
     channels = light.shape[2]
+    lines = np.ascontiguousarray(samples).reshape(samples.shape[0], -1)
     levels, sigmas, full = [math.nan] * channels, [math.nan] * channels, math.nan
     if inner:
         open_light = np.concatenate([_thinned(light[part]).reshape(-1, channels) for part in inner])
         open_ends, pixels = np.zeros((2, channels), np.int64), 0
-        for part in inner:
-            count_ends(samples[part], float(lowest_code), highest, open_ends)
-            pixels += samples[part].shape[0] * samples[part].shape[1]
+        for rows, columns in inner:
+            part = rows.start, rows.stop, 1, columns.start, columns.stop
+            count_ends(lines, channels, part, float(lowest_code), highest, open_ends)
+            pixels += (rows.stop - rows.start) * (columns.stop - columns.start)
         shares = open_ends[1] / pixels
         full = float(shares.max())
         for channel in range(channels):
             if shares[channel] < LOST_SHARE:
                 levels[channel], sigmas[channel] = _median_and_error(open_light[:, channel], highest, bits)
-    area = _rows(samples, picture)
-    count, ends = max(area.shape[0] * area.shape[1], 1), np.zeros((2, channels), np.int64)
-    count_ends(area, float(lowest_code), highest, ends)
+    area, ends = _rows(samples, picture), np.zeros((2, channels), np.int64)
+    counted = len(range(*area[:3])) * max(area[4] - area[3], 0)
+    count = max(counted, 1)
+    count_ends(lines, channels, area, float(lowest_code), highest, ends)
     red, green, blue = levels if channels == 3 else levels * 3
     return ExposureReading(
         light=float(np.mean(levels)),
@@ -224,8 +227,8 @@ def measure_exposure(
         if not math.isnan(float(np.mean(levels)))
         else math.nan,
         perforation_full_scale=full,
-        clipped_high=float(ends[1].max()) / count if area.size else math.nan,
-        clipped_low=float(ends[0].max()) / count if area.size else math.nan,
+        clipped_high=float(ends[1].max()) / count if counted else math.nan,
+        clipped_low=float(ends[0].max()) / count if counted else math.nan,
         dark_light=_dark(light),
     )
 
@@ -301,16 +304,21 @@ def _median_and_error(values: NDArray[np.float32], highest: float, bits: int) ->
     return median, math.sqrt(math.pi / 2 / values.size) * max(scatter, step)
 
 
-def _rows(samples: Samples, picture: tuple[float, float, float, float] | None) -> Samples:
+def _rows(
+    samples: Samples, picture: tuple[float, float, float, float] | None
+) -> tuple[int, int, int, int, int]:
+    """The picture as far as it is in view: first row, stop, step, first column, stop."""
+    height, width = samples.shape[:2]
     if picture is None or not all(math.isfinite(side) for side in picture):
-        return samples[::ROW_STEP]
+        return 0, height, ROW_STEP, 0, width
     left, top, right, bottom = picture
-    rows = slice(max(math.ceil(top), 0), max(math.floor(bottom) + 1, 0), ROW_STEP)
-    return samples[rows, max(math.ceil(left), 0) : max(math.floor(right) + 1, 0)]
+    stop, last = min(max(math.floor(bottom) + 1, 0), height), min(max(math.floor(right) + 1, 0), width)
+    return max(math.ceil(top), 0), stop, ROW_STEP, max(math.ceil(left), 0), last
 
 
 def _dark(light: NDArray[np.float32]) -> float:
-    step = 2 * ROW_STEP
-    planes = np.ascontiguousarray(np.moveaxis(light[::step, ::step], 2, 0)).reshape(light.shape[2], -1)
-    index = planes.shape[1] // 1000
-    return float(np.partition(planes, index, axis=1)[:, index].min())
+    from smallgauge.picture.kernels_edges import low_order
+
+    thin = light[:: 2 * ROW_STEP, :: 2 * ROW_STEP]
+    order = thin.shape[0] * thin.shape[1] // 1000
+    return float(min(low_order(thin[:, :, channel], order) for channel in range(thin.shape[2])))

@@ -4,7 +4,11 @@ gather_profiles   planes, rows, offsets  -> samples across each side (mean of th
 row_medians       values, which count    -> median of each row
 fit_steps         samples, levels        -> crossing and low level of each row, Gauss-Newton
 follow_lines      crossings              -> intercept and slope of each side, Tukey biweight
+stretch_means     samples, offsets       -> mean of each row between two offsets
+open_widths       plane, two lights      -> how many columns of each row are open
 count_ends        codes                  -> samples at either end of the scale, channel by channel
+low_order         plane                  -> its least value but so many
+highest_near      spectrum, turns        -> the highest of its sums
 warm              compiles them once
 
 Imported inside functions only. Double precision, no fastmath: the same numbers everywhere.
@@ -159,17 +163,98 @@ def follow_lines(valid, position, along, slope, limits, iterations, intercept, g
 
 
 @_kernel
-def count_ends(samples, lowest, highest, counts):  # type: ignore[no-untyped-def]
-    """Of (rows, columns, channels): samples at or below `lowest`, at or above `highest`, by channel."""
-    for channel in range(samples.shape[2]):
-        low, high = 0, 0
-        for y in range(samples.shape[0]):
-            for x in range(samples.shape[1]):
-                value = np.float64(samples[y, x, channel])
+def stretch_means(samples, reach, ends):  # type: ignore[no-untyped-def]
+    """Mean of each row's samples (sides, rows, 2 reach + 1) from one offset to another; 0 where there is none between.
+
+    `ends` (stretches, 2, sides, rows) are the offsets, both counted in.
+    """
+    out = np.zeros((ends.shape[0], samples.shape[0], samples.shape[1]))
+    for stretch in range(ends.shape[0]):
+        for side in range(samples.shape[0]):
+            for row in range(samples.shape[1]):
+                first, last = ends[stretch, 0, side, row], ends[stretch, 1, side, row]
+                begin = int(max(np.ceil(first) + reach, 0.0))
+                stop = int(min(np.floor(last) + reach + 1.0, np.float64(samples.shape[2])))
+                total = 0.0
+                for k in range(begin, stop):
+                    total += samples[side, row, k]
+                out[stretch, side, row] = total / max(stop - begin, 1)
+    return out
+
+
+@_kernel
+def open_widths(plane, first, stop, low, high, out):  # type: ignore[no-untyped-def]
+    """How many of the columns `first` to `stop` of each row are open: 0 each at light `low`, 1 at `high`."""
+    scale = 1.0 / (high - low)
+    for y in range(plane.shape[0]):
+        total = 0.0
+        for x in range(first, stop):
+            share = (np.float64(plane[y, x]) - low) * scale
+            total += min(max(share, 0.0), 1.0)
+        out[y] = total
+
+
+@_kernel
+def count_ends(lines, channels, part, lowest, highest, counts):  # type: ignore[no-untyped-def]
+    """Samples at or below `lowest`, at or above `highest`, by channel, of a part of a frame (height, width x channels).
+
+    `part` is its first row, the row behind it, of how many rows one is counted, and its columns likewise.
+    """
+    first, stop, step, left, right = part
+    for y in range(first, stop, step):
+        line = lines[y, left * channels : right * channels]
+        for channel in range(channels):
+            low, high = 0, 0
+            for x in range(right - left):
+                value = line[x * channels + channel]
                 low += value <= lowest
                 high += value >= highest
-        counts[0, channel] += low
-        counts[1, channel] += high
+            counts[0, channel] += low
+            counts[1, channel] += high
+
+
+@_kernel
+def highest_near(spectrum, along, across):  # type: ignore[no-untyped-def]
+    """Highest real part of a spectrum's sum, its rows turned as each line of `along` says and its columns as `across`."""
+    real, imaginary = spectrum.real.copy(), spectrum.imag.copy()
+    width = spectrum.shape[1]
+    sums, others = np.empty(width), np.empty(width)
+    highest = -np.inf
+    for n in range(along.shape[0]):
+        for x in range(width):
+            sums[x] = 0.0
+            others[x] = 0.0
+        for y in range(spectrum.shape[0]):
+            c, s = along[n, y].real, along[n, y].imag
+            one, other = real[y], imaginary[y]
+            for x in range(width):
+                sums[x] += c * one[x] - s * other[x]
+                others[x] += c * other[x] + s * one[x]
+        for m in range(across.shape[0]):
+            total = 0.0
+            for x in range(width):
+                total += sums[x] * across[m, x].real - others[x] * across[m, x].imag
+            highest = max(highest, total)
+    return highest
+
+
+@_kernel
+def low_order(plane, order):  # type: ignore[no-untyped-def]
+    """The value of a plane that `order` others do not exceed, 0 the least of all; NaN where too few are known.
+
+    The least ones are kept in order; hardly any value is less than the greatest of them.
+    """
+    kept = np.full(order + 1, np.inf)
+    for y in range(plane.shape[0]):
+        for x in range(plane.shape[1]):
+            value = np.float64(plane[y, x])
+            if value < kept[order]:
+                place = order
+                while place > 0 and kept[place - 1] > value:
+                    kept[place] = kept[place - 1]
+                    place -= 1
+                kept[place] = value
+    return kept[order] if kept[order] < np.inf else np.nan
 
 
 def warm() -> None:

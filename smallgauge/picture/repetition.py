@@ -481,6 +481,8 @@ def _correlation(
 
 def _fine_peak(cross: Spectrum, size: tuple[int, int], peak: tuple[int, int]) -> float:
     """Highest value of the correlation surface within a pixel of a whole-pixel peak (upsampled transform)."""
+    from smallgauge.picture.kernels_edges import highest_near
+
     near = np.arange(-FINE, FINE + 1) / FINE
     frequency_y = np.fft.fftfreq(size[0])
     frequency_x = np.arange(cross.shape[1]) / size[1]
@@ -490,11 +492,8 @@ def _fine_peak(cross: Spectrum, size: tuple[int, int], peak: tuple[int, int]) ->
     weight[0] = 1.0
     if size[1] % 2 == 0:
         weight[-1] = 1.0
-    weighted = cross * weight
     # Plain sums: a matrix product this small costs more in threads than in sums, and hangs on the machine's library.
-    rows = np.stack([(turn[:, None] * weighted).sum(axis=0) for turn in along])
-    fine = (rows[:, None, :] * across[None]).sum(axis=-1).real
-    return float(fine.max()) / (size[0] * size[1])
+    return highest_near(cross * weight, along, across) / (size[0] * size[1])
 
 
 def measure_step(current: Plane, previous: Plane | None, before_previous: Plane | None) -> StepReading:

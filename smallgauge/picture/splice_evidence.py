@@ -282,6 +282,8 @@ def _lateral(
     """Where both film edges step sideways together: y, score and step (px, to the right)."""
     from scipy.ndimage import uniform_filter1d
 
+    from smallgauge.picture.kernels_edges import open_widths
+
     nothing = (float("nan"), float("nan"), float("nan"))
     if not (np.isfinite(survey.film_left_px) and np.isfinite(survey.film_right_px)):
         return nothing
@@ -295,11 +297,11 @@ def _lateral(
         stop = round(x + half) + 1
         if first < 0 or stop > plane.shape[1]:
             return nothing
-        strip = plane[:, first:stop].astype(np.float64)
-        low, high = np.percentile(strip[::4], [15, 85])
+        low, high = np.percentile(plane[::4, first:stop].astype(np.float64), [15, 85])
         if high - low < 0.2 * survey.hole_light:
             return nothing
-        open_px = ((strip - low) / (high - low)).clip(0.0, 1.0).sum(axis=1)
+        open_px = np.empty(height)
+        open_widths(plane, first, stop, low, high, open_px)
         place = (first + open_px if side < 0 else stop - open_px) - tilt * (rows - reference.y_px)
         mean = uniform_filter1d(place, reach, mode="nearest")
         gap = reach // 2 + 2
