@@ -253,8 +253,7 @@ def measure_border(
         if len(places) >= LEAST_PLACES:
             border, sigma, lowest, share = _darkest(samples, places, per_lamp)
     clear, middle, dense = _range_of(planes, picture, per_lamp)
-    thin = np.ascontiguousarray(planes[::VIEW_STEP, ::VIEW_STEP].transpose(2, 0, 1))
-    view = thin.reshape(planes.shape[2], -1).mean(axis=1, dtype=np.float64) / per_lamp
+    view = planes[::VIEW_STEP, ::VIEW_STEP].reshape(-1, planes.shape[2]).mean(axis=0) / per_lamp
     return BorderReading(
         border=_triple(border),
         border_sigma=_triple(sigma),
