@@ -195,8 +195,8 @@ def measure_exposure(
     light = light if light.ndim == 3 else light[:, :, None]
     samples = samples if samples.ndim == 3 else samples[:, :, None]
     highest = highest_code if highest_code is not None else 1.0 if bits == 32 else float(2**bits - 1)
-    inner = [_inner(hole, light.shape, margin_px) for hole in holes]
-    inner = [part for part in inner if part is not None]
+    parts = (_inner(hole, light.shape, margin_px) for hole in holes)
+    inner = [part for part in parts if part is not None]
     channels = light.shape[2]
     lines = np.ascontiguousarray(samples).reshape(samples.shape[0], -1)
     levels, sigmas, full = [math.nan] * channels, [math.nan] * channels, math.nan

@@ -338,11 +338,10 @@ def _density_steps(planes, spare, program, y, first_x, width):  # type: ignore[n
     """Flicker, fade, negative and one density, on density."""
     steps, numbers, curves, _ = program
     if steps[_FLICKER]:
-        places = spare[0]
-        _across(first_x, width, places)
+        _across(first_x, width, spare[0])
         for channel in range(3):
             terms = numbers[_SURFACE + 7 * channel : _SURFACE + 7 * channel + 7]
-            _flicker_line(planes[channel], terms, numbers[_MIDDLE + channel], y, places)
+            _flicker_line(planes[channel], terms, numbers[_MIDDLE + channel], y, spare[0])
     if steps[_FADE] == _AFFINE:
         _matrix(planes, numbers[_BEFORE : _BEFORE + 9], numbers[_BEFORE + 9 : _BEFORE + 12])
     elif steps[_FADE] == _POLYNOMIAL:
@@ -395,7 +394,7 @@ def colour_row(light, program, y, first_x, width, room):  # type: ignore[no-unty
     """Colour of one row of pixels, in place.
 
     `y` is the row's place, -1 at the top edge of the finished picture to 1 at its bottom edge; the row begins at
-    column `first_x` of `width`. `room` is six times `PIECE` numbers: a row is done in pieces that stay near the processor.
+    column `first_x` of `width`. `room` is six times `PIECE` numbers.
     """
     count = light.shape[0] // 3
     for begin in range(0, count, PIECE):

@@ -493,7 +493,7 @@ def _fine_peak(cross: Spectrum, size: tuple[int, int], peak: tuple[int, int]) ->
     if size[1] % 2 == 0:
         weight[-1] = 1.0
     # Plain sums: a matrix product this small costs more in threads than in sums, and hangs on the machine's library.
-    return highest_near(cross * weight, along, across) / (size[0] * size[1])
+    return float(highest_near(cross * weight, along, across)) / (size[0] * size[1])
 
 
 def measure_step(current: Plane, previous: Plane | None, before_previous: Plane | None) -> StepReading:

@@ -130,3 +130,16 @@ def test_light_in_planes_is_the_same_light(kind: type) -> None:
     assert light.base is planes and light[:, :, 1].flags.c_contiguous
     grey = samples[:, :, 0]
     assert np.array_equal(light_planes_of_samples(grey, table), light_of_samples(grey, table))
+
+
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16])
+@pytest.mark.parametrize(("black", "gate"), [(0.0, None), (16.0, 235.0), (3.5, 200.0)])
+@pytest.mark.parametrize("values", ["linear", "gamma"])
+def test_planes_are_the_table_s_numbers_whichever_way_they_are_made(kind, black, gate, values):
+    table = light_table(
+        bits=8, code_values=values, gamma_curve="bt1886", code_black=black, code_open_gate=gate
+    )
+    codes = np.arange(300 if kind == np.uint16 else 256, dtype=kind)  # some beyond the table
+    samples = np.stack([codes, codes[::-1], np.roll(codes, 7)], axis=1)[None]
+    planes = light_planes_of_samples(samples, table)
+    assert np.array_equal(planes, table[np.minimum(samples, 255)])

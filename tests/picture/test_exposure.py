@@ -120,3 +120,17 @@ def test_specimens_show_the_lamp_at_full_scale(name):
         reading = measure_exposure(light, samples, bits=bits, holes=holes)
         assert reading.perforation_full_scale > 0.9
         assert math.isnan(reading.light)
+
+
+def test_compiled_counts_and_orders_are_numpy_s():
+    from smallgauge.picture.kernels_edges import count_ends, low_order
+
+    codes = np.random.default_rng(3).integers(0, 9, (23, 17, 3)).astype(np.uint16)
+    counts = np.zeros((2, 3), np.int64)
+    count_ends(codes.reshape(23, -1), 3, (2, 21, 4, 5, 16), 0.0, 8.0, counts)
+    part = codes[2:21:4, 5:16]
+    assert counts.tolist() == [(part <= 0).sum(axis=(0, 1)).tolist(), (part >= 8).sum(axis=(0, 1)).tolist()]
+    light = np.random.default_rng(4).random((40, 50)).astype(np.float32)
+    for plane in (light, np.sort(light.ravel())[::-1].reshape(50, 40).T):
+        for order in (0, 1, 20, 1999):
+            assert low_order(plane, order) == np.sort(plane, axis=None)[order]

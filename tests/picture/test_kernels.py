@@ -217,3 +217,24 @@ def test_nonsense_is_refused() -> None:
         reduce_frame(
             samples.astype(np.uint16), bits=12, width=9, height=8, canvas_width=9, canvas_height=8, frame=0
         )
+
+
+@pytest.mark.parametrize(
+    "move",
+    [
+        Move(b=-0.004, c=10.3, d=0.004, f=5.4),
+        Move(a=1.01, b=0.03, c=-9.2, d=-0.05, e=0.98, f=21.0),
+        Move(a=-0.45, b=0.02, c=560.0, d=0.01, e=1.7, f=-4.0),
+        Move(a=2.3, b=0.01, c=-200.0, d=0.02, e=-1.1, f=50.0),
+        Move(a=0.01, b=1.02, c=-3.0, d=-0.1, e=0.02, f=52.0),
+    ],
+)
+@pytest.mark.parametrize("grey", [False, True])
+def test_stripes_of_a_wide_frame_are_the_reference_bit_for_bit(move: Move, grey: bool) -> None:
+    # wider than two stripes, and no whole number of them
+    samples = np.random.default_rng(7).integers(0, 4096, (48, 580, 3)).astype(np.uint16)
+    samples = samples[:, :, 0].copy() if grey else samples
+    table = light_table(bits=12, code_values="linear")
+    kept = kernels.light_frame(samples, table, move=move, width=531, height=40)
+    wanted = apply_move(light_of_samples(samples, table), move=move, width=531, height=40)
+    assert np.array_equal(kept, np.repeat(wanted[:, :, None], 3, axis=2) if grey else wanted)
