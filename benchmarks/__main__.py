@@ -8,7 +8,7 @@ Without a name all of those that need no folder of their own. Those that write t
 import runpy
 import sys
 
-WRITING = ("codec", "fused", "passes", "growth", "workers")
+WRITING = ("codec", "fused", "kernels", "passes", "growth", "workers")
 NAMES = (
     *WRITING,
     "account",

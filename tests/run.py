@@ -145,7 +145,8 @@ def run_tests(slices: list[Slice], environment: dict[str, str], arguments: list[
         spread = ["-n", str(processes), "--dist", "loadfile"] if processes > 1 else []
         print(f"== pytest, {processes} processes", flush=True)
         code, used_s = run(
-            ["-m", "pytest", "-q", *spread, *arguments], environment | {"SMALLGAUGE_TEST_TIMES": str(times)}
+            ["-m", "pytest", "-q", "-p", "no:benchmark", *spread, *arguments],
+            environment | {"SMALLGAUGE_TEST_TIMES": str(times)},
         )
         tests = json.loads(times.read_text(encoding="utf-8")) if times.is_file() else {}
     for nodeid, test in tests.items():
