@@ -270,6 +270,45 @@ __device__ __forceinline__ void decide(Real *p, const Program &colour) {
   }
 }
 
+// What is done to light after density. `made` becomes 0 where light is cut off at 0 so far below it that no error reaches it.
+template <int COUNT, typename Real, typename Program>
+__device__ __forceinline__ void finished_light(Real (*p)[3], const Program &colour, Real (*made)[3]) {
+  const Real *n = colour.numbers;
+#pragma unroll
+  for (int k = 0; k < COUNT; k += 1)
+#pragma unroll
+    for (int channel = 0; channel < 3; channel += 1) p[k][channel] = p[k][channel] < (Real)BRIGHTEST ? p[k][channel] : (Real)BRIGHTEST;
+  if (colour.steps[S_DECISIONS])
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1) decide(p[k], colour);
+  if (colour.window_count > 0 || colour.steps[S_MATRIX])
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1)
+#pragma unroll
+      for (int channel = 0; channel < 3; channel += 1) {
+        if (p[k][channel] < (Real)-0.25 * made[k][channel]) made[k][channel] = (Real)0;
+        p[k][channel] = p[k][channel] > (Real)0 ? p[k][channel] : (Real)0;
+      }
+  if constexpr (sizeof(Real) == 8)  // nor is one with windows of hue
+    if (colour.window_count > 0)
+      for (int k = 0; k < COUNT; k += 1) hues(p[k], colour);
+  if (colour.steps[S_SHOULDER]) {
+    Real share = n[N_KNEE], inverse = share > (Real)0 ? share_of((Real)1, (Real)4 * share) : (Real)0;
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1)
+#pragma unroll
+      for (int channel = 0; channel < 3; channel += 1) {
+        Real value = p[k][channel] < (Real)1 + share ? p[k][channel] : (Real)1 + share;
+        Real over = value - ((Real)1 - share);
+        over = over > (Real)0 ? over : (Real)0;
+        p[k][channel] = mad(-(over * over), inverse, value);
+      }
+  }
+  if (colour.steps[S_MATRIX])
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1) matrix(p[k], n + N_PRIMARIES, (Real)0, (Real)0, (Real)0);
+}
+
 // Light to light; `seen` takes the light before and `made` the light after density, for whoever bounds what single precision loses.
 template <int COUNT, typename Real, typename Program>
 __device__ __forceinline__ void colour_pixels(Real (*p)[3], const Program &colour, Real y, Real x, Real across, Real (*seen)[3],
@@ -301,35 +340,9 @@ __device__ __forceinline__ void colour_pixels(Real (*p)[3], const Program &colou
 #pragma unroll
     for (int channel = 0; channel < 3; channel += 1) {
       made[k][channel] = p[k][channel] * n[N_OUT_SCALE + channel];
-      Real value = mad(p[k][channel], n[N_OUT_SCALE + channel], n[N_OUT_SHIFT + channel]);
-      p[k][channel] = value < (Real)BRIGHTEST ? value : (Real)BRIGHTEST;
+      p[k][channel] = mad(p[k][channel], n[N_OUT_SCALE + channel], n[N_OUT_SHIFT + channel]);
     }
-  if (colour.steps[S_DECISIONS])
-#pragma unroll
-    for (int k = 0; k < COUNT; k += 1) decide(p[k], colour);
-  if (colour.window_count > 0 || colour.steps[S_MATRIX])
-#pragma unroll
-    for (int k = 0; k < COUNT; k += 1)
-#pragma unroll
-      for (int channel = 0; channel < 3; channel += 1) p[k][channel] = p[k][channel] > (Real)0 ? p[k][channel] : (Real)0;
-  if constexpr (sizeof(Real) == 8)  // nor is one with windows of hue
-    if (colour.window_count > 0)
-      for (int k = 0; k < COUNT; k += 1) hues(p[k], colour);
-  if (colour.steps[S_SHOULDER]) {
-    Real share = n[N_KNEE], inverse = share > (Real)0 ? share_of((Real)1, (Real)4 * share) : (Real)0;
-#pragma unroll
-    for (int k = 0; k < COUNT; k += 1)
-#pragma unroll
-      for (int channel = 0; channel < 3; channel += 1) {
-        Real value = p[k][channel] < (Real)1 + share ? p[k][channel] : (Real)1 + share;
-        Real over = value - ((Real)1 - share);
-        over = over > (Real)0 ? over : (Real)0;
-        p[k][channel] = mad(-(over * over), inverse, value);
-      }
-  }
-  if (colour.steps[S_MATRIX])
-#pragma unroll
-    for (int k = 0; k < COUNT; k += 1) matrix(p[k], n + N_PRIMARIES, (Real)0, (Real)0, (Real)0);
+  finished_light<COUNT>(p, colour, made);
 }
 #endif
 

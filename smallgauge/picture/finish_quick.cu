@@ -23,11 +23,12 @@
 struct Quick {
   const float *curves, *lights;
   int steps[9];
-  int knots, window_count, light_count, lift, least_bits, most_bits, rows, multiprocessors;
+  int knots, window_count, light_count, lift, least_bits, most_bits, rows, multiprocessors, affine, mixes;
   float knots_share, knots_most;  // what the knots of the table lose: of light, and at most
   float colour_loses;  // of light: roundings of density, and the card's logarithm
+  float most_scale, most_part;  // of captured light; of light after density that an error may be
   float per_column, per_row;  // of the finished picture from -1 to 1
-  float numbers[135], before[9], after[9];
+  float numbers[135], before[9], after[9], surface[18], mixed[9];
 };
 
 __device__ __forceinline__ float quick_light(SAMPLE sample, const Quick &quick, const float *lights, const float *table, int last) {
@@ -78,40 +79,83 @@ __device__ __noinline__ void exact_pixel(const Frame &frame, const Shape &shape,
   finish_pixel(light, shape, colour, dither, x, y, true, pixel);  // all lanes the same
 }
 
-// Codes of four pixels' light, and a bit for each of which one may be off by 0.4.
+#if COLOURED
+// Light to light where all of density is affine: one logarithm, a matrix, the frame's surface and one exponential a channel.
+template <int COUNT>
+__device__ __forceinline__ void affine_pixels(float (*p)[3], const Quick &quick, float y, float x, float across, float (*seen)[3],
+                                              float (*made)[3]) {
+  const float *n = quick.numbers;
+#pragma unroll
+  for (int k = 0; k < COUNT; k += 1)
+#pragma unroll
+    for (int channel = 0; channel < 3; channel += 1) {
+      seen[k][channel] = __fmaf_rn(p[k][channel], n[N_SCALE + channel], n[N_SHIFT + channel]);
+      p[k][channel] = log2_of(fmaxf(seen[k][channel], n[N_FLOOR]));
+    }
+#pragma unroll
+  for (int channel = 0; channel < 3; channel += 1) {
+    const float *t = quick.surface + 6 * channel, *g = quick.mixed + 3 * channel;
+    float at_0 = __fmaf_rn(__fmaf_rn(t[5], y, t[2]), y, t[0]), at_x = __fmaf_rn(t[4], y, t[1]);
+#pragma unroll
+    for (int k = 0; k < COUNT; k += 1) {
+      float place = __fmaf_rn((float)k, across, x), power = __fmaf_rn(place, __fmaf_rn(place, t[3], at_x), at_0);
+      made[k][channel] = exp2_of(__fmaf_rn(g[2], p[k][2], __fmaf_rn(g[1], p[k][1], __fmaf_rn(g[0], p[k][0], power))));
+    }
+  }
+#pragma unroll
+  for (int k = 0; k < COUNT; k += 1)
+#pragma unroll
+    for (int channel = 0; channel < 3; channel += 1) p[k][channel] = made[k][channel] + n[N_OUT_SHIFT + channel];
+  finished_light<COUNT>(p, quick, made);
+}
+#endif
+
+// Codes of pixels' light that lie side by side, and a bit for each of which one may be off by 0.4.
+template <int COUNT>
 __device__ __forceinline__ u32 quick_pixels(float (*p)[3], const Quick &quick, float lost, float least, float peak, u32 seed, int first,
                                             float y, float x, float across, u32 *codes) {
 #if COLOURED
-  float seen[4][3], made[4][3];
-  colour_pixels<4>(p, quick, y, x, across, seen, made);
+  float seen[COUNT][3], made[COUNT][3];
+  if (quick.affine)
+    affine_pixels<COUNT>(p, quick, y, x, across, seen, made);
+  else
+    colour_pixels<COUNT>(p, quick, y, x, across, seen, made);
 #endif
   u32 doubts = 0, base;
   asm("mov.u32 %0, 0x43000000;" : "=r"(base));  // 128; a byte of the hash below it counts 1/256
 #pragma unroll
-  for (int k = 0; k < 4; k += 1) {
+  for (int k = 0; k < COUNT; k += 1) {
     u32 hash = mix(seed + (u32)(first + k)) | 0x00010101u;  // a step of dither and a half, in halves
     bool doubtful = false;
 #if COLOURED
-    float share[3], parts[3];
+    float share[3], off[3];
 #pragma unroll
     for (int n = 0; n < 3; n += 1) {  // nothing is lost of light that stays below the floor
       float floor = quick.numbers[N_FLOOR];
-      bool above = __fmaf_rn(lost, quick.numbers[N_SCALE + n], seen[k][n]) > floor;
+      bool above = seen[k][n] > __fmaf_rn(-lost, quick.most_scale, floor);
       share[n] = above ? __fdividef(lost, fmaxf(seen[k][n], floor)) : 0.0f;
     }
 #pragma unroll
     for (int n = 0; n < 3; n += 1) {
       const float *b = quick.before + 3 * n;
-      parts[n] = made[k][n] * __fmaf_rn(b[0], share[0], __fmaf_rn(b[1], share[1], __fmaf_rn(b[2], share[2], quick.colour_loses)));
+      float part = __fmaf_rn(b[0], share[0], __fmaf_rn(b[1], share[1], __fmaf_rn(b[2], share[2], quick.colour_loses)));
+      off[n] = made[k][n] * part;
+      doubtful |= part > quick.most_part;  // so much could reach light that was cut off
+    }
+    if (quick.mixes) {
+      float r = off[0], g = off[1], b = off[2];
+#pragma unroll
+      for (int n = 0; n < 3; n += 1) {
+        const float *a = quick.after + 3 * n;
+        off[n] = __fmaf_rn(a[0], r, __fmaf_rn(a[1], g, a[2] * b));
+      }
     }
 #endif
 #pragma unroll
     for (int n = 0; n < 3; n += 1) {
       float value = exp2_of(log2_of(__saturatef(p[k][n])) * INVERSE_EXPONENT);
 #if COLOURED
-      const float *a = quick.after + 3 * n;
-      float off = __fmaf_rn(a[0], parts[0], __fmaf_rn(a[1], parts[1], a[2] * parts[2]));
-      doubtful |= p[k][n] + off > 0.0f && off * (value * (peak * PER_LIGHT)) > p[k][n];
+      doubtful |= off[n] * fmaxf(value * (peak * PER_LIGHT), 1.0f) > fabsf(p[k][n]);  // the error itself where light is below 0
 #else
       doubtful |= fabsf(p[k][n]) < least;
 #endif
@@ -234,7 +278,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS)
     int first = left + 4 * lane;
     float down = __fmaf_rn((float)y + 0.5f, quick.per_row, -1.0f), across = __fmaf_rn((float)first + 0.5f, quick.per_column, -1.0f);
     u32 codes[12], words[6];
-    u32 doubts = quick_pixels(sums, quick, lost, least, dither.peak, row_seed, first, down, across, quick.per_column, codes);
+    u32 doubts = quick_pixels<4>(sums, quick, lost, least, dither.peak, row_seed, first, down, across, quick.per_column, codes);
 #pragma unroll
     for (int n = 0; n < 6; n += 1) words[n] = __byte_perm(codes[2 * n], codes[2 * n + 1], 0x5410);
     unsigned short *made = (unsigned short *)own;

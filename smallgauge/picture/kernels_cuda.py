@@ -23,7 +23,14 @@ from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.evenness import Evenness
 from smallgauge.picture.kernels import _even_planes, _planes_of, _span, check_finished
 from smallgauge.picture.kernels_colour import colour_program
-from smallgauge.picture.kernels_quick import QuickTable, colour_gains, is_quick, quick_table
+from smallgauge.picture.kernels_quick import (
+    QuickTable,
+    affine_colour,
+    colour_gains,
+    is_quick,
+    most_part,
+    quick_table,
+)
 from smallgauge.picture.resample import (
     TAPS,
     Move,
@@ -101,12 +108,27 @@ _QUICK = np.dtype(
                 "most_bits",
                 "rows",
                 "multiprocessors",
+                "affine",
+                "mixes",
             )
         ),
-        *((name, "f4") for name in ("knots_share", "knots_most", "colour_loses", "per_column", "per_row")),
+        *(
+            (name, "f4")
+            for name in (
+                "knots_share",
+                "knots_most",
+                "colour_loses",
+                "most_scale",
+                "most_part",
+                "per_column",
+                "per_row",
+            )
+        ),
         ("numbers", "f4", (kernels_colour._NUMBERS,)),
         ("before", "f4", (9,)),
         ("after", "f4", (9,)),
+        ("surface", "f4", (18,)),
+        ("mixed", "f4", (9,)),
     ],
     align=True,
 )
@@ -395,6 +417,7 @@ class Card:
         """The start of the quick kernel, and what keeps what its addresses point to."""
         program = colour_program(colour or FrameColour())
         before, after = colour_gains(program, (colour or FrameColour()).deepest)
+        surface, mixed = affine_colour(program) or (np.zeros((3, 6)), np.zeros((3, 3)))
         lights = self._there("lights", table.lights)
         curves = self._cupy.asarray(program.curves.astype(np.float32))
         strips = -(-size[0] // _ACROSS)
@@ -416,11 +439,17 @@ class Card:
             "knots_share": table.share,
             "knots_most": table.most,
             "colour_loses": _COLOUR_LOSES * (1.0 + before.sum(axis=1).max()),
+            "most_scale": np.abs(program.numbers[kernels_colour._SCALE : kernels_colour._SCALE + 3]).max(),
+            "most_part": most_part(program),
             "per_column": 2.0 / size[0],
             "per_row": 2.0 / size[1],
             "numbers": program.numbers,
             "before": before.ravel(),
             "after": after.ravel(),
+            "affine": mixed.any(),
+            "mixes": not np.array_equal(after, np.eye(3)),
+            "surface": surface.ravel(),
+            "mixed": mixed.ravel(),
         }
         for name, value in told.items():
             numbers[name] = value

@@ -4,6 +4,8 @@ QuickTable    a table of light as it lies in a card's shared memory            (
 quick_table   table of light -> the same, or None where lines are too far off  (kernels_cuda)
 is_quick      whether single precision is near enough for a colour and a depth (kernels_cuda)
 colour_gains  how errors of light grow on their way through a colour           (kernels_cuda)
+most_part     the largest error that light which is cut off at 0 can bear        (kernels_cuda)
+affine_colour all steps on density as one, where they are affine               (kernels_cuda)
 """
 
 from dataclasses import dataclass
@@ -20,11 +22,17 @@ from smallgauge.picture.kernels_colour import (
     _BEFORE,
     _CURVE_STEP,
     _DECISIONS,
+    _DENSITY,
     _FADE,
     _FLICKER,
+    _LOG2_10,
+    _LOG10_2,
     _MATRIX,
+    _MIDDLE,
     _MONO,
     _NEGATIVE,
+    _OUT_POWER,
+    _OUT_SCALE,
     _PRIMARIES,
     _SATURATION,
     _SCALE,
@@ -179,16 +187,84 @@ def colour_gains(program: ColourProgram, deepest: float) -> tuple[NDArray[np.flo
     if steps[_MONO]:
         tone = np.abs(n[_TONE : _TONE + 6].reshape(3, 2)[:, 1])
         gain = np.outer(tone, np.abs(n[_WEIGHTS : _WEIGHTS + 3])) @ gain
-    after = np.eye(3)
-    if steps[_DECISIONS]:
-        after = np.diag(np.abs(n[_SLOPE : _SLOPE + 3]))
-        if steps[_SATURATION]:
-            amount = float(n[_AMOUNT])
-            mixed = np.abs((1.0 - amount) * np.array([0.2126, 0.7152, 0.0722])) + np.abs(amount) * np.eye(3)
-            after = mixed @ after
+    after = _decision_gains(program)
     if steps[_MATRIX]:
         after = np.abs(n[_PRIMARIES : _PRIMARIES + 9].reshape(3, 3)) @ after
     return gain * np.abs(n[_SCALE : _SCALE + 3]), after
+
+
+def _decision_gains(program: ColourProgram) -> NDArray[np.float64]:
+    """How errors grow through slope, offset and saturation."""
+    n, gains = program.numbers, np.eye(3)
+    if program.steps[_DECISIONS]:
+        gains = np.diag(np.abs(n[_SLOPE : _SLOPE + 3]))
+        if program.steps[_SATURATION]:
+            amount = float(n[_AMOUNT])
+            mixed = np.abs((1.0 - amount) * np.array([0.2126, 0.7152, 0.0722])) + np.abs(amount) * np.eye(3)
+            gains = mixed @ gains
+    return gains
+
+
+def most_part(program: ColourProgram) -> float:
+    """The share of light after density that an error may be, so that it doesn't reach light a quarter of it below 0.
+
+    Notes
+    -----
+    Source: derived.
+
+    Examples
+    --------
+    >>> from smallgauge.picture.kernels_colour import colour_program
+    >>> most_part(colour_program(FrameColour()))
+    0.25
+    """
+    return 0.25 / float(_decision_gains(program).sum(axis=1).max())
+
+
+def affine_colour(program: ColourProgram) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """All steps on density as one matrix between logarithms of light and one surface, where they are affine.
+
+    Parameters
+    ----------
+    program : ColourProgram
+
+    Returns
+    -------
+    two arrays of float64, shapes (3, 6) and (3, 3), or None
+        `log2(made light) = surface(x, y) + matrix . log2(light)`, the surface's terms 1, x, y, xx, xy, yy. None where
+        no step needs density, or one is not affine.
+
+    Notes
+    -----
+    Source: derived.
+
+    Examples
+    --------
+    >>> from smallgauge.picture.kernels_colour import colour_program
+    >>> affine_colour(colour_program(FrameColour())) is None
+    True
+    """
+    steps, n = program.steps, program.numbers
+    if not steps[_DENSITY] or steps[_NEGATIVE] or steps[_FADE] not in (0, _AFFINE):
+        return None
+    matrix, surface = np.eye(3) * -_LOG10_2, np.zeros((3, 6))
+    if steps[_FLICKER]:
+        terms = n[_SURFACE : _SURFACE + 21].reshape(3, 7)
+        matrix *= 1.0 + terms[:, 6:]
+        surface += terms[:, :6]
+        surface[:, 0] -= terms[:, 6] * n[_MIDDLE : _MIDDLE + 3]
+    if steps[_FADE]:
+        fade = n[_BEFORE : _BEFORE + 9].reshape(3, 3)
+        matrix, surface = fade @ matrix, fade @ surface
+        surface[:, 0] += n[_BEFORE + 9 : _BEFORE + 12]
+    if steps[_MONO]:
+        tone = n[_TONE : _TONE + 6].reshape(3, 2)
+        weights = n[_WEIGHTS : _WEIGHTS + 3]
+        matrix, surface = np.outer(tone[:, 1], weights @ matrix), np.outer(tone[:, 1], weights @ surface)
+        surface[:, 0] += tone[:, 0]
+    matrix, surface = -_LOG2_10 * matrix, -_LOG2_10 * surface
+    surface[:, 0] += n[_OUT_POWER : _OUT_POWER + 3] + np.log2(n[_OUT_SCALE : _OUT_SCALE + 3])
+    return surface, matrix
 
 
 def _terms(top: float) -> NDArray[np.float64]:

@@ -11,8 +11,8 @@ from test_kernels_colour import colours
 from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.density import light_table
 from smallgauge.picture.kernels import light_frame
-from smallgauge.picture.kernels_colour import _OUT_SHIFT, _SCALE, _SHIFT, colour_program
-from smallgauge.picture.kernels_quick import MOST_WHOLE, colour_gains, is_quick, quick_table
+from smallgauge.picture.kernels_colour import _FLOOR, _OUT_SHIFT, _SCALE, _SHIFT, colour_program
+from smallgauge.picture.kernels_quick import MOST_WHOLE, affine_colour, colour_gains, is_quick, quick_table
 from smallgauge.picture.primary import ColourDecisionList
 from smallgauge.picture.resample import Move
 from smallgauge.picture.selective import HueWindow
@@ -90,3 +90,29 @@ def test_errors_of_light_grow_no_more_than_the_bound(colour, light, channel):
     )
     grown = np.abs(light_of(other, colour) - light_of(light, colour))
     assert (grown <= 1.001 * (after @ (made * (before @ share))) + 1e-6 * (1.0 + (after @ made))).all()
+
+
+@settings(max_examples=60, deadline=None)
+@given(colour=colours, light=st.tuples(*[st.floats(0.001, 1.0)] * 3))
+def test_affine_steps_on_density_are_one(colour, light):
+    rendering = colour.output
+    if rendering is not None:
+        rendering = replace(
+            rendering, shoulder=0.0, matrix=((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+        )
+    bare = replace(colour, decision_list=None, hues=(), output=rendering)
+    program = colour_program(bare)
+    found = affine_colour(program)
+    assume(found is not None)
+    surface, matrix = found
+    n = program.numbers
+    # Two pixels side by side lie at -0.5 and 0.5 of the finished picture.
+    frame = np.array([[light, light]], np.float32)
+    made = light_frame(frame, None, move=Move(), width=2, height=1, colour=bare)[0].astype(float)
+    seen = np.log2(np.maximum(frame[0, 0] * n[_SCALE : _SCALE + 3] + n[_SHIFT : _SHIFT + 3], n[_FLOOR]))
+    for place, own in zip((-0.5, 0.5), made, strict=True):
+        power = surface @ [1.0, place, 0.0, place * place, 0.0, 0.0] + matrix @ seen
+        assume((power < 3.0).all())
+        expected = np.exp2(power) + n[_OUT_SHIFT : _OUT_SHIFT + 3]
+        expected = expected if rendering is None else np.minimum(expected, 1.0)  # a shoulder of no width
+        assert np.allclose(expected, own, rtol=1e-6, atol=1e-6)
