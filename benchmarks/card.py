@@ -2,7 +2,7 @@
 
 2048 x 1536, three moves, without colour and with lamp, flicker, fade and points, 12 bits out. Sixteen different frames lie on the
 card, ten times what its caches hold, and are made one after the other and in four streams at once, as one graph, by the card's own
-clock. The share is bytes of samples read and codes written a second, of what a plain copy on the card moves. Frames: a drawn
+clock. The share is of copy bandwidth: the time of the same sixteen frames copied in as many streams, over theirs. Frames: a drawn
 picture (soft shapes over two and a half decades of light, grain of 2 %) stored in 12 bits and in 16, and samples by chance, which
 no film has: the worst for tables of light and for the bound near black. With the frame sent there and back, one core, and OpenCV's
 warpAffine (8 x 8 Lanczos, float) stand beside. Every result is compared.
@@ -114,10 +114,13 @@ def main() -> None:
         "drawn, 16 bits": (picture, table),
         "by chance, 16 bits": (random.integers(0, 65536, picture.shape).astype(np.uint16), table),
     }
-    large, other = (cupy.zeros(1 << 30, cupy.uint8) for _ in range(2))
-    bandwidth = 2 * large.nbytes / on_card(card, [partial(cupy.copyto, other, large)], 1) / 1e3
-    del large, other
-    print(f"{card.name}: a copy moves {bandwidth:.0f} GB/s")
+    there = [cupy.asarray(np.roll(picture, 41 * n, axis=0)) for n in range(FRAMES)]
+    copies = [partial(cupy.copyto, cupy.empty_like(each), each) for each in there]
+    copied = [on_card(card, copies, count) for count in (1, STREAMS)]
+    speeds = [2 * picture.nbytes / time / 1e3 for time in copied]
+    print(
+        f"{card.name}: copies of a frame {copied[0]:.1f} us ({speeds[0]:.0f} GB/s), in {STREAMS} streams {copied[1]:.1f} us ({speeds[1]:.0f} GB/s)"
+    )
     nothing = (cupy.empty((0, 0, 1), cupy.float32),) * 2
     for kind, (samples, light) in captures.items():
         there = [cupy.asarray(np.roll(samples, 41 * n, axis=0)) for n in range(FRAMES)]
@@ -134,7 +137,7 @@ def main() -> None:
                 each, together = (on_card(card, calls, count) for count in (1, STREAMS))
                 whole = timed(partial(finished, card.finish_frame, *told), 7)
                 core = timed(partial(finished, finish_frame, *told), 3)
-                shares = [2 * samples.nbytes / time / 1e3 / bandwidth for time in (each, together)]
+                shares = [copied[0] / each, copied[1] / together]
                 print(
                     f"{kind}: {name}{', colour' if colour else ''}: {each:.1f} us ({shares[0]:.0%} of copy bandwidth), "
                     f"in {STREAMS} streams {together:.1f} us ({shares[1]:.0%}), there and back {whole:.1f} ms, "

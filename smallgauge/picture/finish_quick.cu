@@ -122,7 +122,7 @@ __device__ __forceinline__ u32 quick_pixels(float (*p)[3], const Quick &quick, f
     colour_pixels<COUNT>(p, quick, y, x, across, seen, made);
 #endif
   u32 doubts = 0, base;
-  asm("mov.u32 %0, 0x43000000;" : "=r"(base));  // 128; a byte of the hash below it counts 1/256
+  asm("mov.u32 %0, 0x47000000;" : "=r"(base));  // 2 ** 15, whose last byte counts 1/256: a code of 12 bits fits above it
 #pragma unroll
   for (int k = 0; k < COUNT; k += 1) {
     u32 hash = mix(seed + (u32)(first + k)) | 0x00010101u;  // a step of dither and a half, in halves
@@ -159,8 +159,8 @@ __device__ __forceinline__ u32 quick_pixels(float (*p)[3], const Quick &quick, f
 #else
       doubtful |= fabsf(p[k][n]) < least;
 #endif
-      float dither = __uint_as_float(__byte_perm(hash, base, n == 0 ? 0x7604 : n == 1 ? 0x7614 : 0x7624));
-      codes[3 * k + n] = __float_as_uint(__fadd_rd(__fmaf_rn(value, peak, -128.0f) + dither, 8388608.0f));  // in its lower half
+      float dither = __uint_as_float(__byte_perm(hash, base, 0x7650 | n));
+      codes[3 * k + n] = __float_as_uint(__fmaf_rd(value, peak, dither));  // in its middle bytes
     }
     doubts |= doubtful ? 1u << k : 0u;
   }
@@ -184,20 +184,19 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS)
   // Warps of every other block of a multiprocessor take each other's columns, so that its quarters have the same to do.
   int role = (warp + (blockIdx.y * gridDim.x + blockIdx.x) / quick.multiprocessors * 2) % WARPS;
   int height = shape.captured_height, begin = top + move.offset_y - REACH;
-  u32 begins = move.mirrored_y ? (u32)(height - 1) * shape.captured_width * 3 : 0u;
-  u32 step = (u32)shape.captured_width * (move.mirrored_y ? -3 : 3), column[COLUMNS_EACH];
-  int place[COLUMNS_EACH];
+  int begins = move.mirrored_y ? (height - 1) * shape.captured_width * 3 : 0;
+  int step = shape.captured_width * (move.mirrored_y ? -3 : 3), column[COLUMNS_EACH], place[COLUMNS_EACH];
 #pragma unroll
   for (int each = 0; each < COLUMNS_EACH; each += 1) {
     place[each] = (role + each * WARPS) * 32 + lane;
     int u = within(left + place[each] / 3 + move.offset_x - REACH, shape.captured_width);
     if (move.mirrored_x) u = shape.captured_width - 1 - u;
-    column[each] = begins + (u32)(3 * u + place[each] % 3);
+    column[each] = begins + 3 * u + place[each] % 3;
   }
-  auto at_row = [&](int n, int each) { return (u32)min(max(begin + n, 0), height - 1) * step + column[each]; };
+  auto at_row = [&](int n, int each) { return min(max(begin + n, 0), height - 1) * step + column[each]; };
   auto even = [&](float light, int n, int each) {
 #if EVEN
-    u32 at = at_row(n, each);
+    int at = at_row(n, each);
     return __fmaf_rn(light, gain[at], offset[at]);
 #else
     return light;
@@ -246,9 +245,11 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS)
     most = 0.0f;
     if (turn + 1 < turns)
 #pragma unroll
-      for (int n = 0; n < WARPS; n += 1)
+      for (int each = 0; each < COLUMNS_EACH; each += 1) {
+        if ((role + each * WARPS) * 32 >= COLUMNS) continue;
 #pragma unroll
-        for (int each = 0; each < COLUMNS_EACH; each += 1) coming[each][n] = samples[at_row(next + WARPS + n, each)];
+        for (int n = 0; n < WARPS; n += 1) coming[each][n] = samples[at_row(next + WARPS + n, each)];
+      }
     __syncthreads();
     if (thread == 0) brightest[(turn + 3) % MOMENTS] = 0;
     int y = top + turn * WARPS + warp;
@@ -280,7 +281,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS)
     u32 codes[12], words[6];
     u32 doubts = quick_pixels<4>(sums, quick, lost, least, dither.peak, row_seed, first, down, across, quick.per_column, codes);
 #pragma unroll
-    for (int n = 0; n < 6; n += 1) words[n] = __byte_perm(codes[2 * n], codes[2 * n + 1], 0x5410);
+    for (int n = 0; n < 6; n += 1) words[n] = __byte_perm(codes[2 * n], codes[2 * n + 1], 0x6521);
     unsigned short *made = (unsigned short *)own;
 #pragma unroll
     for (int n = 0; n < 3; n += 1) ((uint2 *)made)[3 * lane + n] = make_uint2(words[2 * n], words[2 * n + 1]);
