@@ -119,7 +119,8 @@ def main() -> None:
     copied = [on_card(card, copies, count) for count in (1, STREAMS)]
     speeds = [2 * picture.nbytes / time / 1e3 for time in copied]
     print(
-        f"{card.name}: copies of a frame {copied[0]:.1f} us ({speeds[0]:.0f} GB/s), in {STREAMS} streams {copied[1]:.1f} us ({speeds[1]:.0f} GB/s)"
+        f"{card.name}: a frame copied {copied[0]:.1f} us ({speeds[0]:.0f} GB/s), "
+        f"in {STREAMS} streams {copied[1]:.1f} us ({speeds[1]:.0f} GB/s)"
     )
     nothing = (cupy.empty((0, 0, 1), cupy.float32),) * 2
     for kind, (samples, light) in captures.items():

@@ -43,13 +43,11 @@ from smallgauge.picture.kernels_colour import (
     ColourProgram,
 )
 
-MOST_BITS = (
-    12  # of a finished file: above, sums in single precision are no longer within half a code near black
-)
+MOST_BITS = 12  # of a finished file: above, sums in single precision aren't within half a code near black
 _KNOT_BITS = 10  # KNOT_BITS of finish_quick.cu
 KNOTS = 1 << _KNOT_BITS  # of an octave of codes
 MOST_WHOLE = 4096  # entries of a table that goes into shared memory as it is
-_WHOLE_BITS = 0x4B000000  # 2 ** 23 in single precision, as WHOLE_BITS of finish_quick.cu
+_WHOLE_BITS = 0x4B000000  # 2 ** 23 in single precision, whose next numbers are whole
 _MOST_LOST = 2e-5  # of light, by lines between knots: a thirtieth of a code of 12 bits
 
 
