@@ -28,7 +28,7 @@ from typing import Literal
 from smallgauge.errors import CallerError, MaterialError
 
 PART = ".part"
-_BLOCK = 4 * 1024 * 1024
+_BLOCK = 1024 * 1024
 _RESERVED = frozenset(
     ["con", "prn", "aux", "nul", "clock$"]
     + [f"com{n}" for n in "0123456789¹²³"]

@@ -27,7 +27,7 @@ from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.display import GOLDEN, REDUCED_BITS, box_overlaps
 from smallgauge.picture.evenness import Evenness
 from smallgauge.picture.kernels_colour import PIECE, colour_program, colour_row
-from smallgauge.picture.kernels_rows import copy_line, fill_line, load_row
+from smallgauge.picture.kernels_rows import copy_line, fill_line, load_row, straight_line
 from smallgauge.picture.kernels_turned import (
     STRIPE,
     join_lines,
@@ -518,7 +518,7 @@ def _run(
     if straight is not None:
         box = _span(move.a, move.c, width, capture_width) + _span(move.e, move.f, height, capture_height)
         _finish_straight(
-            _by_kind(planes, even),
+            _by_kind(planes, even, lights),
             planes.shape,
             lights,
             straight.mirrored_x,
@@ -539,7 +539,7 @@ def _run(
     if turned.swapped:
         planes, *even = (np.ascontiguousarray(each.transpose(1, 0, 2)) for each in (planes, *even))
     _finish_turned(
-        _by_kind(planes, even),
+        _by_kind(planes, even, lights),
         planes.shape,
         lights,
         turned.mirrored_x,
@@ -584,13 +584,17 @@ def _even_planes(evenness: Evenness | None, samples: NDArray[Any]) -> Sequence[N
     return tuple(np.ascontiguousarray(part).reshape(samples.shape[0], samples.shape[1], -1) for part in parts)
 
 
-def _by_kind(planes: NDArray[Any], even: Sequence[NDArray[np.float32]]) -> tuple[NDArray[Any], ...]:
-    """The capture in its place among bytes, words and light, so that each kernel is compiled once; then evenness."""
+def _by_kind(
+    planes: NDArray[Any], even: Sequence[NDArray[np.float32]], table: NDArray[np.float32]
+) -> tuple[Any, ...]:
+    """The capture in its place among bytes, words and light, so that each kernel is compiled once; then evenness, and the
+    straight line that the table is, if it is one."""
     rows = planes.reshape(len(planes), -1)
     kinds = (
         rows if rows.dtype == kind else np.empty((0, 0), kind) for kind in (np.uint8, np.uint16, np.float32)
     )
-    return (*kinds, *(part.reshape(len(part), part.shape[1] * part.shape[2]) for part in even))
+    line = straight_line(table) if len(table) else straight_line(np.zeros(1, np.float32))
+    return (*kinds, *(part.reshape(len(part), part.shape[1] * part.shape[2]) for part in even), line)
 
 
 def _span(scale: float, shift: float, size: int, capture_size: int) -> tuple[int, int]:

@@ -1,6 +1,7 @@
 """Rows of the pixel program: what its kernels share.
 
 load_row    a captured row, of whichever kind       -> light          (kernels)
+straight_line, on_line   a table                    -> whether it is a straight line, which needs no looking up
 fill_line, copy_line   one value, or another row    -> a row          (kernels)
 
 Compiled without fastmath, as `kernels.py`.
@@ -27,21 +28,57 @@ def copy_line(line, target):  # type: ignore[no-untyped-def]
 
 
 @_kernel
-def _look_up(codes, table, light):  # type: ignore[no-untyped-def]
+def straight_line(table):  # type: ignore[no-untyped-def]
+    """Light of one step, last code of no light and code from which light grows no more, of a table that is nothing else.
+
+    Every entry is then their product in double precision, rounded once; of any other table the step is 0.
+    """
+    last = table.shape[0] - 1
+    black = 0
+    while black < last and table[black + 1] == 0.0:
+        black += 1
+    gate, end = black, last
+    while gate < last and table[gate] < 1.0:
+        gate += 1
+    while end > gate and table[end - 1] == table[last]:
+        end -= 1
+    if gate == black or table[gate] != 1.0:
+        return 0.0, np.int32(0), np.int32(0)
+    step = 1.0 / (gate - black)
+    for code in range(last + 1):
+        if np.float32(np.float64(max(min(code, end) - black, 0)) * step) != table[code]:
+            return 0.0, np.int32(0), np.int32(0)
+    return step, np.int32(black), np.int32(end)
+
+
+@_kernel
+def on_line(code, line):  # type: ignore[no-untyped-def]
+    """Light of a code whose table is a straight line."""
+    step, black, end = line
+    bounded = max(min(np.int32(code), end), black)
+    return np.float32(np.float64(np.int32(bounded - black)) * step)
+
+
+@_kernel
+def _look_up(codes, table, line, light):  # type: ignore[no-untyped-def]
     """Light of one captured row of codes."""
     last = table.shape[0] - 1
-    for i in range(light.shape[0]):
-        light[i] = table[min(np.int64(codes[i]), last)]
+    if line[0] > 0.0:
+        for i in range(light.shape[0]):
+            light[i] = on_line(codes[i], line)
+    else:
+        for i in range(light.shape[0]):
+            light[i] = table[min(np.int64(codes[i]), last)]
 
 
 @_kernel
 def load_row(samples, v, begin, table, light):  # type: ignore[no-untyped-def]
     """Light of captured row `v` from sample `begin` on, whichever kind the capture has, made even where its evenness is known."""
-    bytes_, words, lights, gains, offsets = samples
+    bytes_, words, lights, gains, offsets, line = samples
     if bytes_.shape[0] > 0:
-        _look_up(bytes_[v, begin:], table, light)
+        _look_up(bytes_[v, begin:], table, line, light)
     elif words.shape[0] > 0:
-        _look_up(words[v, begin:], table, light)
+        _look_up(words[v, begin:], table, line, light)
     else:
         copy_line(lights[v, begin : begin + light.shape[0]], light)
     if gains.shape[0] > 0:

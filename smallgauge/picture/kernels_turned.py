@@ -15,7 +15,7 @@ overwrites or nobody reads. Compiled without fastmath, as `kernels.py`.
 import numpy as np
 from numba import njit
 
-from smallgauge.picture.kernels_rows import load_row
+from smallgauge.picture.kernels_rows import load_row, on_line
 from smallgauge.picture.resample import _TAP_POLYNOMIALS, PHASES, REACH, TAPS
 
 _kernel = njit(nogil=True, parallel=False, cache=True, fastmath=False, boundscheck=False, error_model="numpy")
@@ -147,13 +147,19 @@ def place_along(slope, offset, left, count, captured_width, room):  # type: igno
 
 
 @_kernel
-def _look_up_lines(codes, table, red, green, blue):  # type: ignore[no-untyped-def]
+def _look_up_lines(codes, table, line, red, green, blue):  # type: ignore[no-untyped-def]
     """Light of a row's codes, a line each channel."""
     last = table.shape[0] - 1
-    for x in range(red.shape[0]):
-        red[x] = table[min(np.int64(codes[3 * x]), last)]
-        green[x] = table[min(np.int64(codes[3 * x + 1]), last)]
-        blue[x] = table[min(np.int64(codes[3 * x + 2]), last)]
+    if line[0] > 0.0:
+        for x in range(red.shape[0]):
+            red[x] = on_line(codes[3 * x], line)
+            green[x] = on_line(codes[3 * x + 1], line)
+            blue[x] = on_line(codes[3 * x + 2], line)
+    else:
+        for x in range(red.shape[0]):
+            red[x] = table[min(np.int64(codes[3 * x]), last)]
+            green[x] = table[min(np.int64(codes[3 * x + 1]), last)]
+            blue[x] = table[min(np.int64(codes[3 * x + 2]), last)]
 
 
 @_kernel
@@ -187,7 +193,7 @@ def _repeat_ends(line, ahead, count):  # type: ignore[no-untyped-def]
 @_kernel
 def lay_lines(samples, table, v, begin, width, mirrored, size, room):  # type: ignore[no-untyped-def]
     """Light of a part of captured row `v`, `width` columns from `begin` on, counted with margins, to lines, a channel each."""
-    bytes_, words, _, gains, _ = samples
+    bytes_, words, _, gains, _, line = samples
     captured_width, channels = size[1], size[2]
     first = min(
         max(begin - TAPS, 0), captured_width - 1
@@ -203,9 +209,9 @@ def lay_lines(samples, table, v, begin, width, mirrored, size, room):  # type: i
     place = (captured_width - first - count if mirrored else first) * channels
     plain = channels == 3 and not mirrored and gains.shape[0] == 0
     if plain and words.shape[0] > 0:
-        _look_up_lines(words[v, place:], table, red, green, blue)
+        _look_up_lines(words[v, place:], table, line, red, green, blue)
     elif plain and bytes_.shape[0] > 0:
-        _look_up_lines(bytes_[v, place:], table, red, green, blue)
+        _look_up_lines(bytes_[v, place:], table, line, red, green, blue)
     else:
         light = room[2][: count * channels]
         load_row(samples, v, place, table, light)

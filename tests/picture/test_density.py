@@ -143,3 +143,22 @@ def test_planes_are_the_table_s_numbers_whichever_way_they_are_made(kind, black,
     samples = np.stack([codes, codes[::-1], np.roll(codes, 7)], axis=1)[None]
     planes = light_planes_of_samples(samples, table)
     assert np.array_equal(planes, table[np.minimum(samples, 255)])
+
+
+def test_only_a_straight_table_is_taken_for_one():
+    from smallgauge.picture.kernels_rows import on_line, straight_line
+
+    linear = light_table(bits=8, code_values="linear", code_black=16.0, code_open_gate=235.0)
+    padded = np.pad(linear, (0, 300), mode="edge")
+    line = straight_line(padded)
+    assert line[0] == 1 / 219
+    assert [on_line(np.uint16(code), line) for code in range(556)] == padded.tolist()
+    bent = linear.copy()
+    bent[100] = np.nextafter(bent[100], np.float32(2))
+    for table in (
+        bent,
+        light_table(bits=8, code_values="gamma", gamma_curve="bt1886"),
+        linear[:1],
+        linear[:200],
+    ):
+        assert straight_line(table)[0] == 0.0
