@@ -16,7 +16,6 @@ import hashlib
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
@@ -39,6 +38,7 @@ from smallgauge.media.picture_out import FrameWriter, create_lossless
 from smallgauge.picture.kernels import reduce_frame
 from smallgauge.picture.synthetic import SceneTruth, specimen_truth
 from smallgauge.prove.fixity import expected_digests
+from smallgauge.prove.frames import FramesJob
 from smallgauge.prove.reel import make_proof
 from smallgauge.prove.screen import CopyJob
 from smallgauge.record.journal import Journal
@@ -47,6 +47,12 @@ from smallgauge.render.segments import SegmentJob, copy_canvas, segment_files
 
 SIZE = (2048, 1536)
 BARS_MS = {"analyse": 60.0, "render": 70.0, "prove": 30.0}
+REPEATED = (
+    ChunkJob,
+    SegmentJob,
+    FramesJob,
+    CopyJob,
+)  # pieces of work whose reads and encodes are repeated bare
 REEL = "0004171-R01-3"
 AT = "2026-01-17T10:00:00Z"
 
@@ -102,27 +108,17 @@ class Alternating:
         outside: bool = False,
         mend: Callable[[Any], Any] | None = None,
     ) -> Iterator[tuple[Any, Any]]:
-        """As a crew of one, outside material too."""
+        """As a crew of one; what processes apart would do of outside material is the pass's own work."""
         for job in jobs:
+            if not isinstance(job, REPEATED):
+                yield job, function(job, lambda frames: None)
+                continue
             if self.first:
                 self.costs.reel, self.first = time.process_time() - self.begun, False
             result = function(job, lambda frames: None)
             with self.costs.beside():
                 self.bare(job, self.costs)
             yield job, result
-
-    def submit(
-        self,
-        function: Callable[[Any, Callable[[int], None]], Any],
-        job: Any,
-        *,
-        limit_s: float | None = None,
-        outside: bool = False,
-    ) -> "Future[Any]":
-        """One job, done here: what a process apart would do is the pass's own work too."""
-        done: Future[Any] = Future()
-        done.set_result(function(job, lambda frames: None))
-        return done
 
 
 def hash_frames(pictures: Iterable[Any], costs: Costs) -> None:
