@@ -14,6 +14,7 @@ import json
 import time
 from collections.abc import Iterator
 from fractions import Fraction
+from itertools import pairwise
 from typing import Any
 
 import av
@@ -22,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.moving_pictures import CLEAN_KINDS, moving_scene, with_grain
-from smallgauge.picture.dirt import find_dirt, make_dirt_sheet
+from smallgauge.picture.dirt import find_dirt, find_dirt_moves, make_dirt_sheet
 from smallgauge.picture.dirt_blobs import Blob
 from smallgauge.picture.dirt_kinds import DIRT, blob_columns, find_dirt_kinds
 from smallgauge.picture.dirt_repair import DirtRepair, apply_dirt_repair
@@ -60,7 +61,11 @@ def drawn(
 def searched(seen: list[Floats]) -> list[list[tuple[Blob, str]]]:
     """What is found on the frames between the first and the last, frame by frame, each with its kind."""
     sheets = [make_dirt_sheet(lightness(light)) for light in seen]
-    found = [find_dirt(sheets[n - 1], sheets[n], sheets[n + 1]) for n in range(1, len(seen) - 1)]
+    moves = [find_dirt_moves(*pair) for pair in pairwise(sheets)]
+    found = [
+        find_dirt(sheets[n - 1], sheets[n], sheets[n + 1], moves=(moves[n - 1], moves[n]))
+        for n in range(1, len(seen) - 1)
+    ]
     columns = blob_columns([(n, blob) for n, own in enumerate(found, 1) for blob in own])
     height, width = seen[0].shape[:2]
     kinds = iter(find_dirt_kinds(columns, scene=np.zeros(len(seen), int), size=(width, height)).tolist())

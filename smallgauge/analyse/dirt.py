@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from smallgauge.analyse.hairs import HairSearch, write_reel_hairs
 from smallgauge.analyse.scratches import LineSearch, LineWindow, line_windows, write_reel_lines
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
-from smallgauge.picture.dirt import DirtSheet, find_dirt, make_dirt_sheet
+from smallgauge.picture.dirt import DirtMoves, DirtSheet, find_dirt, find_dirt_moves, make_dirt_sheet
 from smallgauge.picture.dirt_blobs import Blob
 from smallgauge.picture.dirt_kinds import TOLD, find_dirt_kinds
 from smallgauge.picture.hairs import HairSheet, make_hair_sheet
@@ -192,6 +192,7 @@ def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> tuple[str, str, s
     lightness = _lightness_table(job.capture)
     rows: list[dict[str, object]] = []
     sheets: dict[int, DirtSheet | None] = {}
+    moves: dict[int, DirtMoves] = {}  # from the frame before
     lines = LineSearch(job.number, job.windows, job.size)
     hairs = HairSearch(job.number, job.windows)
     with open_picture(job.listing) as reader:
@@ -201,10 +202,14 @@ def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> tuple[str, str, s
             sheets[number], upright, dark = _sheets(reader, job, number, lightness)
             moved = lines.look(number, upright, corner)
             hairs.look(number, dark, moved)
-            sheets.pop(number - 3, None)
+            before, now = sheets.get(number - 1), sheets[number]
+            if before is not None and now is not None and job.first <= number <= job.stop:
+                moves[number] = find_dirt_moves(before, now)
             if job.first <= number - 1 < job.stop:
-                rows += _rows(job, number - 1, sheets)
+                rows += _rows(job, number - 1, sheets, moves)
                 tick(1)
+            sheets.pop(number - 2, None)
+            moves.pop(number - 1, None)
         if last - 1 < job.stop and job.first <= last - 1:  # the capture's last frame has nothing after it
             tick(1)
     write_table(Path(job.folder) / file, table_of("dirt", DIRT_COLUMNS, rows))
@@ -242,13 +247,16 @@ def _sheets(
     return make_dirt_sheet(np.ascontiguousarray(values, np.float32)), upright, hairs
 
 
-def _rows(job: DirtJob, number: int, sheets: dict[int, DirtSheet | None]) -> list[dict[str, object]]:
+def _rows(
+    job: DirtJob, number: int, sheets: dict[int, DirtSheet | None], moves: dict[int, DirtMoves]
+) -> list[dict[str, object]]:
     """Rows of one frame's blobs, in pixels of the captured frame."""
     before, now, after = (sheets.get(n) for n in (number - 1, number, number + 1))
     if before is None or now is None or after is None:
         return []
     corners = [np.array(job.corners[n - job.begin]) for n in (number - 1, number, number + 1)]
-    return [_row(job, number, n, blob, corners) for n, blob in enumerate(find_dirt(before, now, after))]
+    blobs = find_dirt(before, now, after, moves=(moves[number], moves[number + 1]))
+    return [_row(job, number, n, blob, corners) for n, blob in enumerate(blobs)]
 
 
 def _row(

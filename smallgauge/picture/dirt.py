@@ -1,6 +1,7 @@
 """Dirt on one frame: what stands out of the frames before and after it, and has calm surroundings.
 
 make_dirt_sheet   light of a frame's picture                 ->  DirtSheet
+find_dirt_moves   sheets of two frames in a row             ->  DirtMoves: flow there and back
 find_dirt         sheets of three frames in a row            ->  blobs that may be dirt                 (analyse)
 
 A speck lies on one frame only. Both neighbours are carried to the frame by dense flow and brought to its level; a pixel
@@ -16,11 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.picture.dirt_blobs import GRAIN_LEVELS, SOFT_PX, STEP, Blob, Searched, measure_blobs
-from smallgauge.picture.flow import dense_flow
+from smallgauge.picture.flow import back_flow, dense_flow
 
 THRESHOLD = 3.7  # deviations of the grain; the reference names it (picture science, section e)
 DETAIL = 0.2  # of the spread of nine pixels that is added to the limit; common practice, no source
 SOFTER_PX = 1.7  # softness at which is looked as well, on top of `SOFT_PX`: together 2 px
+REFINED = 5  # rounds of flow's refinement
 FILLED_AT = 4  # how much smaller flow is filled
 # Of lightness between neighbours, as at a slow start of the camera: beyond it nothing is told. common practice, no source
 MOST_STEP = 10.0
@@ -36,6 +38,14 @@ class DirtSheet:
 
     lightness: Floats
     small: NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DirtMoves:
+    """Where each pixel of a small picture lies in the next one, less its own place, and the other way; px of small pictures."""
+
+    there: Floats
+    back: Floats
 
 
 def make_dirt_sheet(lightness: Floats) -> DirtSheet:
@@ -63,13 +73,36 @@ def make_dirt_sheet(lightness: Floats) -> DirtSheet:
     return DirtSheet(lightness=lightness, small=np.clip(small, 0, 255).astype(np.uint8))
 
 
-def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> tuple[Blob, ...]:
+def find_dirt_moves(first: DirtSheet, second: DirtSheet) -> DirtMoves:
+    """How two frames in a row lie in each other. Each pair of frames is asked once, for the dirt of either.
+
+    Notes
+    -----
+    Source: DIS flow.
+
+    Examples
+    --------
+    >>> view = 120 + 30 * np.sin(np.arange(128) / 9)[None, :] * np.cos(np.arange(96) / 7)[:, None]
+    >>> sheets = [make_dirt_sheet(np.roll(view, 4 * n, axis=1).astype(np.float32)) for n in range(2)]
+    >>> moves = find_dirt_moves(*sheets)
+    >>> [np.median(each[12:-12, 12:-12], axis=(0, 1)).round().tolist() for each in (moves.there, moves.back)]
+    [[2.0, 0.0], [-2.0, 0.0]]
+    """
+    there = dense_flow(first.small, second.small, finest=1, patch_px=8, stride_px=4, refined=REFINED)
+    return DirtMoves(there=there, back=back_flow(first.small, second.small, there, refined=REFINED))
+
+
+def find_dirt(
+    before: DirtSheet, now: DirtSheet, after: DirtSheet, *, moves: tuple[DirtMoves, DirtMoves] | None = None
+) -> tuple[Blob, ...]:
     """Blobs on the middle one of three frames in a row.
 
     Parameters
     ----------
     before, now, after : DirtSheet
         Of one size, 64 px or more either way, the picture at the same place within some tens of pixels.
+    moves : two DirtMoves, optional
+        Of the first pair and of the second; found here where they are not given.
 
     Returns
     -------
@@ -93,7 +126,8 @@ def find_dirt(before: DirtSheet, now: DirtSheet, after: DirtSheet) -> tuple[Blob
     >>> (blob.left, blob.top, blob.width, blob.height, blob.depth < -50)
     (58, 38, 10, 8, True)
     """
-    flows = [_flow(now.small, other.small) for other in (before, after)]
+    first, second = moves or (find_dirt_moves(before, now), find_dirt_moves(now, after))
+    flows = [first.back, second.there]
     offsets = [_level(now.small, other.small, flow) for other, flow in zip((before, after), flows)]
     if max(abs(float(np.median(offset))) for offset in offsets) > MOST_STEP:
         return ()
@@ -142,11 +176,6 @@ def _at_scales(
     )
     spread(_spikes(softer, about, _grain(softer, about, every=2)), far)
     return far, (soft, beside[0], beside[1]), soft_sigma
-
-
-def _flow(now: NDArray[np.uint8], other: NDArray[np.uint8]) -> Floats:
-    """Where each pixel of a small picture lies in the other, less its own place, px of the small picture."""
-    return dense_flow(now, other, finest=1, patch_px=8, stride_px=4, refined=5)
 
 
 def _level(now: NDArray[np.uint8], other: NDArray[np.uint8], flow: Floats) -> Floats:

@@ -23,13 +23,16 @@ from smallgauge.picture.scratch_repair import DEEPEST
 
 # Limits of what is repaired, in deviations of the grain or as shares; chosen on drawn dirt over photographs that move
 # (benchmarks/dirt.py, seeds 1 to 7), checked on others. common practice, no source
-SEED = 5.2  # a blob's deepest pixel, less the deepest of eighteen beside it
+# A blob's deepest pixel, less the deepest of eighteen beside it. Light ones are holes in the emulsion and are seldom faint; what is
+# faint and light is grain, as a rule.
+SEED, SEED_LIGHT = 5.0, 5.6
 SEED_PIXELS = (
     172_800  # ... in a picture of so many pixels: the more there are, the further the grain of one strays
 )
 RESTLESS = 0.15  # of the surroundings that fit neither neighbour
 APART = 3.0  # between the two predictions
-TORN = 1.35  # between the surroundings and a frame beside it, moved as one piece
+# Between the surroundings and a frame beside it, moved as one piece; and so many others beside it that move or are torn
+TORN, TORN_BESIDE = 1.25, 2
 # Of the picture. The reference (picture science, section e) allows 0.04; a flash of one frame, such as a clapper's, is smaller than
 # that, and no dirt. common practice, no source
 LARGE, LARGE_LIGHT = 0.005, 0.001
@@ -40,15 +43,18 @@ CHANCE = (
     0.3  # that a speck lies so near another by chance; the reference names it (picture science, section e)
 )
 LIKE_AREA, LIKE_DEPTH, LIKE_LIGHTNESS = 2.2, 1.7, 15.0
+ALIKE_AREA, ALIKE_DEPTH = 1.5, 1.3  # the same of what is sure to lie on what moves as one (SMALL, CALM)
 SAME_PX = 30  # pixels from which a blob is known again by its own lightness, whatever lies behind it
 AROUND, AROUND_FRAMES = 0.06, 3  # of the height, frames: what counts as beside a blob
 BUSY = 0.5  # things that move beside it, for each blob that may be dirt; of light ones, such as glitter
 BUSY_DARK = 1.0  # the same of dark ones
-# A small blob whose surroundings move as one is dirt whatever moves beside it: so much of the picture, and so far (as TORN).
-SMALL, CALM = 1e-4, 1.15
+# A small blob whose surroundings move as one is dirt whatever moves beside it, and others must be more like it to be the same
+# thing: so much of the picture, and so far (as TORN).
+SMALL, CALM = 1.5e-4, 1.2
 WINDOW = 48  # frames that are judged together
 COLUMNS_ROWS = (4, 3)  # parts of the picture ...
 SPREAD = 0.35  # ... and the share of them with things that move, from which the scene is left whole
+MANY = 0.5  # things that move, one a frame or more, for each blob that may be dirt: then as well
 STREAK, STREAKS, ALIKE = 3.0, 2.0, 0.7  # longer than wide; so many a frame; so much of one direction
 
 DIRT = "dirt"
@@ -168,14 +174,15 @@ def _by_itself(kind: NDArray[np.object_], blobs: Columns, scene: NDArray[Any], s
     before, after = np.maximum(frame - 1, 0), np.minimum(frame + 1, len(scene) - 1)
     alone = (before == frame) | (after == frame)
     alone |= (scene[before] != scene[frame]) | (scene[after] != scene[frame])
+    more = 2 * np.log(max(1.0, width * height / SEED_PIXELS))
+    least = np.sqrt(np.where(blobs["depth"] < 0, SEED, SEED_LIGHT) ** 2 + more)
     for name, found in (
         ("end", alone),
         ("large", blobs["area_px"] > np.where(blobs["depth"] > 0, LARGE_LIGHT, LARGE) * width * height),
         ("restless", blobs["restless"] > RESTLESS),
         ("apart", blobs["apart"] > APART),
-        ("torn", blobs["torn"] > TORN),
         ("edge", margin < EDGE_PX),
-        ("faint", blobs["peak"] < np.sqrt(SEED**2 + 2 * np.log(max(1.0, width * height / SEED_PIXELS)))),
+        ("faint", blobs["peak"] < least),
     ):
         kind[(kind == DIRT) & found] = name
 
@@ -191,18 +198,19 @@ def _by_neighbours(kind: NDArray[np.object_], blobs: Columns, size: tuple[int, i
     frame, middle = blobs["frame"], _middles(blobs)
     area, depth, lightness = (blobs[name].astype(np.float64) for name in ("area_px", "depth", "lightness"))
     first, stop = np.searchsorted(frame, frame), np.searchsorted(frame, frame, side="right")
-    numbers = np.arange(len(frame))
+    numbers, sure = np.arange(len(frame)), _sure(blobs, size)
     for n in numbers[kind == DIRT]:
         near = np.sqrt(-np.log(1 - CHANCE) / (np.pi * (stop[n] - first[n]) / (width * height)))
         reach = min(REACH * height, near)
+        most_area, most_depth = (ALIKE_AREA, ALIKE_DEPTH) if sure[n] else (LIKE_AREA, LIKE_DEPTH)
         sides = []
         for step in (-1, 1):
             low, high = np.searchsorted(frame, (frame[n] + step, frame[n] + step + 1))
             ratio, deep = area[low:high] / area[n], depth[low:high] / depth[n]
-            like = (deep >= 1 / LIKE_DEPTH) & (deep <= LIKE_DEPTH)
+            like = (deep >= 1 / most_depth) & (deep <= most_depth)
             if area[n] > SAME_PX:
                 like |= np.abs(lightness[low:high] - lightness[n]) < LIKE_LIGHTNESS
-            like &= (ratio >= 1 / LIKE_AREA) & (ratio <= LIKE_AREA)
+            like &= (ratio >= 1 / most_area) & (ratio <= most_area)
             sides.append(middle[low:high][like] - middle[n])
         far = [np.hypot(side[:, 0], side[:, 1]) for side in sides]
         if not len(far[0]) or not len(far[1]):
@@ -220,18 +228,31 @@ def _by_neighbours(kind: NDArray[np.object_], blobs: Columns, size: tuple[int, i
 
 
 def _by_surroundings(kind: NDArray[np.object_], blobs: Columns, size: tuple[int, int]) -> None:
-    """Blobs beside which more moves than may be dirt; small ones on what moves as one stay."""
+    """Blobs that are torn among others, and those, less sure ones, beside which more moves than may be dirt."""
     frame, middle, sign = blobs["frame"], _middles(blobs), np.sign(blobs["depth"])
-    moving, may_be = np.isin(kind.astype(str), _MOVING), kind == DIRT
-    sure = (blobs["torn"] <= CALM) & (blobs["area_px"] <= SMALL * size[0] * size[1])
-    for n in np.flatnonzero(may_be & ~sure):
-        low, high = np.searchsorted(frame, (frame[n] - AROUND_FRAMES, frame[n] + AROUND_FRAMES + 1))
-        away = middle[low:high] - middle[n]
-        beside = (np.hypot(away[:, 0], away[:, 1]) < AROUND * size[1]) & (sign[low:high] == sign[n])
-        if (beside & moving[low:high]).sum() > (BUSY_DARK if sign[n] < 0 else BUSY) * (
-            beside & may_be[low:high]
-        ).sum():
+    may_be = np.flatnonzero(kind == DIRT)
+    first = np.searchsorted(frame, frame[may_be] - AROUND_FRAMES)
+    stop = np.searchsorted(frame, frame[may_be] + AROUND_FRAMES, side="right")
+    beside: dict[Any, Ints] = {
+        n: low + np.flatnonzero(np.hypot(*(middle[low:high] - middle[n]).T) < AROUND * size[1])
+        for n, low, high in zip(may_be.tolist(), first.tolist(), stop.tolist(), strict=True)
+    }
+    torn = (blobs["torn"] > TORN) & (kind == DIRT)
+    strange = torn | np.isin(kind.astype(str), _MOVING)
+    for n in np.flatnonzero(torn):
+        if np.count_nonzero(strange[beside[n]]) > TORN_BESIDE:  # itself is one
+            kind[n] = "torn"
+    moving, may = np.isin(kind.astype(str), _MOVING), kind == DIRT
+    for n in np.flatnonzero(may & ~_sure(blobs, size)):
+        alike = beside[n][sign[beside[n]] == sign[n]]
+        most = BUSY_DARK if sign[n] < 0 else BUSY
+        if np.count_nonzero(moving[alike]) > most * np.count_nonzero(may[alike]):
             kind[n] = "busy"
+
+
+def _sure(blobs: Columns, size: tuple[int, int]) -> NDArray[np.bool_]:
+    """Small blobs whose surroundings move as one."""
+    return np.asarray((blobs["torn"] <= CALM) & (blobs["area_px"] <= SMALL * size[0] * size[1]), np.bool_)
 
 
 def _by_scene(kind: NDArray[np.object_], blobs: Columns, scene: NDArray[Any], size: tuple[int, int]) -> None:
@@ -248,8 +269,9 @@ def _by_scene(kind: NDArray[np.object_], blobs: Columns, scene: NDArray[Any], si
         counted = np.isin(here, (DIRT, "busy"))
         dirt = np.bincount(cell[low:high][counted], minlength=columns * rows)
         used = (moves + dirt) > 0
+        many = moves.sum() >= max(stop - first, MANY * dirt.sum())
         spread = used.any() and float((moves >= np.maximum(1, BUSY * dirt))[used].mean()) > SPREAD
-        if spread or _streaks(blobs, np.flatnonzero(counted) + low, stop - first):
+        if many or spread or _streaks(blobs, np.flatnonzero(counted) + low, stop - first):
             kind[low:high][here == DIRT] = "weather"
 
 
