@@ -64,7 +64,7 @@ KINDS = {
     "edge": "at the picture's edge",
     "restless": "the surroundings move",
     "apart": "the frames before and after differ there",
-    "torn": "its surroundings do not move as one",
+    "torn": "its surroundings do not move as one, and others beside it move",
     "large": "too large to be taken from neighbours",
     "end": "first or last frame of a scene, with a neighbour on one side only",
     "moves": "found near on the frames before and after",
