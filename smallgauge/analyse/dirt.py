@@ -33,7 +33,7 @@ from smallgauge.record.scratchtable import SCRATCH_TABLE
 from smallgauge.record.table import Table, join_tables, read_table, table_of, write_table
 from smallgauge.record.work import Progress, Runner
 
-SEARCHING = 7  # raised when the same frames would give other rows
+SEARCHING = 8  # raised when the same frames would give other rows
 HALO = 1  # frames on either side of a piece that its own are compared with
 LEAST_SIDE_PX = 64  # of a picture in which dirt is looked for
 SIDES = ("before", "after")
