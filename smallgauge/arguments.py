@@ -110,6 +110,15 @@ def _add_note(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_keep_decoded(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--keep-decoded",
+        action="store_true",
+        help="a capture that is a film is decoded once: its frames lie in quick lossless files below the reel's work until the "
+        "finished film is made (needs as much room as the frames are large)",
+    )
+
+
 def _add_device(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--device",
@@ -188,6 +197,8 @@ def _add_line_commands(commands: Any) -> None:
         )
         _add_workers(parser)
         _add_cluster(parser)
+        if name in ("analyse", "finish"):
+            _add_keep_decoded(parser)
         if name in ("render", "finish"):
             _add_device(parser)
         _add_common(parser)

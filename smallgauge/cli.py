@@ -168,6 +168,7 @@ def _settings(options: argparse.Namespace, *, last_step: str = "deliver") -> "Se
         workers=workers,
         cluster=cluster,
         device=getattr(options, "device", "processor"),
+        keep_decoded=getattr(options, "keep_decoded", False),
         take_over=options.take_over,
         stated=tuple(stated),
         last_step=last_step,

@@ -30,6 +30,7 @@ from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.gauge.gauges import UNSLIT_DOUBLE_8, gauge_named
 from smallgauge.lock import ReelLock
 from smallgauge.media.copy_out import missing_coder
+from smallgauge.media.decoded import DECODED, drop_decoded
 from smallgauge.media.whole import safe_file_name
 from smallgauge.prove.fixity import check_manifest
 from smallgauge.prove.reel import prove_reel
@@ -117,6 +118,7 @@ class Settings:
     workers: int | None = None
     cluster: ClusterAsked | None = None  # workers of other computers instead
     device: str = "processor"  # where finished frames are made
+    keep_decoded: bool = False  # frames of a film lie decoded until the finished film is made
     take_over: bool = False
     stated: tuple[str, ...] = ()
     last_step: str = "deliver"
@@ -373,6 +375,7 @@ class Line:
             journal=self.journal,
             runner=self.crew,
             progress=self.settings.progress,
+            keep_decoded=self.settings.keep_decoded,
         )
         self.steps.append("analyse")
         self._say(*capture.findings)
@@ -459,6 +462,9 @@ class Line:
         # A frame that was let pass is not tried again: reading it may end this process.
         passed = tuple(int(n) for n in np.flatnonzero(frames["flags"] & FLAG_NAMED["unreadable"].mask))
         listing = replace(self.source.listing, left_out=passed)
+        kept = self.folder / DECODED
+        if listing.kind == "video" and self.source.half is None and kept.is_dir():
+            listing = replace(listing, decoded=kept)
         return Material(stretches=(Stretch(capture=capture, frames=frames, listing=listing),))
 
     def _render(self, capture: Capture, frames: Table, treatment: Treatment) -> RenderSummary:
@@ -474,6 +480,7 @@ class Line:
             television_rate=self._shop().television_rate,
             device=self.settings.device,
         )
+        drop_decoded(self.folder)
         self.steps.append("render")
         self._say(*summary.findings)
         return summary

@@ -13,6 +13,7 @@ from pathlib import Path
 from smallgauge.analyse.frames_out import write_frames
 from smallgauge.analyse.meter import Meter
 from smallgauge.errors import MaterialError
+from smallgauge.media.decoded import DECODED, keep_decoded
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.frame import Frame, black_samples
 from smallgauge.media.frame_files import FRAME_FORMS
@@ -47,6 +48,9 @@ class ChunkJob:
     archive: str
     rows: bool = True
     pack: bool = False  # whether small pictures for the bench are made from the same reading as the rows
+    keep: bool = (
+        False  # whether frames of a video are kept as they were decoded, for the passes after this one
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +125,8 @@ def _measured(
             fixes.extend(seen)
             if pack is not None:
                 pack.add(frame.samples if frame is not None else None)
+            if job.keep and frame is not None:
+                keep_decoded(folder / DECODED, number, frame.samples)
             tick(1)
             yield frame
 

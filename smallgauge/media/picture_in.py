@@ -60,7 +60,8 @@ class CaptureListing:
     `notes` are sentences on how the pictures are read; `log` is what the libraries said. With a `region` only that part
     of each picture is read, sample for sample, and `width` and `height` are its own; frames of `left_out` can't be read,
     and those of `deadly`, with the reason, are not tried again: reading them ended the process that did.
-    `word_bits` says that the files are frames that we wrote ourselves, and how many bits hold one code.
+    `word_bits` says that the files are frames that we wrote ourselves, and how many bits hold one code. `decoded` is a folder
+    in which frames of a video may lie that were decoded before (`media.decoded`).
     """
 
     kind: Literal["folder", "video"]
@@ -83,6 +84,7 @@ class CaptureListing:
     left_out: tuple[int, ...] = ()
     deadly: tuple[tuple[int, str], ...] = ()
     word_bits: int | None = None
+    decoded: Path | None = None
 
     @property
     def size_in_file(self) -> tuple[int, int]:
@@ -371,6 +373,9 @@ class FrameReader:
             raise UnreadableFrame(number, self.listing.files[0], "it was let pass when the capture was read")
         if self.listing.kind == "folder":
             return self._read_file(number)
+        kept = self._kept(number)
+        if kept is not None:
+            return kept
         if number == self._next - 2:
             frame = self._read_backwards(number)
             self._next = number + 1
@@ -385,6 +390,17 @@ class FrameReader:
             raise
         self._next = number + 1
         return frame
+
+    def _kept(self, number: int) -> Frame | None:
+        """The frame as it was decoded before, where that was kept; the video is then not touched."""
+        listing = self.listing
+        if listing.decoded is None:
+            return None
+        from smallgauge.media.decoded import read_decoded
+
+        width, height = listing.size_in_file
+        samples = read_decoded(listing.decoded, number, width=width, height=height, encoding=listing.encoding)
+        return None if samples is None else Frame(number=number, samples=self._cut(samples))
 
     def _read_backwards(self, number: int) -> Frame:
         """The frame before the one that was read last, of a video: eight are decoded at a time, as decoders run forwards."""
