@@ -375,7 +375,7 @@ class Line:
             journal=self.journal,
             runner=self.crew,
             progress=self.settings.progress,
-            keep_decoded=self.settings.keep_decoded,
+            keep=self.settings.keep_decoded and source.listing.kind == "video" and source.half is None,
         )
         self.steps.append("analyse")
         self._say(*capture.findings)

@@ -32,7 +32,7 @@ from smallgauge.analyse.survey import survey_frames, surveyed_capture
 from smallgauge.analyse.track import analyse_track, hear_track
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import gauge_named
-from smallgauge.media import decoded
+from smallgauge.media.decoded import prepare_decoded
 from smallgauge.media.frame_files import FRAME_FORMS
 from smallgauge.media.pack import join_packs
 from smallgauge.media.picture_out import join_segments
@@ -78,12 +78,7 @@ class _Work:
     journal: Journal
     runner: Runner
     progress: Progress
-    keep_decoded: bool = False
-
-    @property
-    def keeps(self) -> bool:
-        """Whether frames are kept as they were decoded: of a film, not of single frames, and of no half of one."""
-        return self.keep_decoded and self.source.listing.kind == "video" and self.source.half is None
+    keep: bool = False
 
     @property
     def sound(self) -> Path | None:
@@ -104,20 +99,10 @@ def analyse_reel(
     journal: Journal,
     runner: Runner,
     progress: Progress,
-    keep_decoded: bool = False,
+    keep: bool = False,
 ) -> tuple[Capture, Table]:
-    """Analyse a capture into a reel's folder; what is there, unchanged and made from the same is kept.
-
-    With `keep_decoded` the frames of a film are left below the folder's work as they were decoded, for the passes after this one.
-    """
-    work = _Work(
-        folder=folder,
-        source=source,
-        journal=journal,
-        runner=runner,
-        progress=progress,
-        keep_decoded=keep_decoded,
-    )
+    """Analyse a capture into a reel's folder, keeping what is there and made from the same; `keep` leaves a film's frames decoded."""
+    work = _Work(folder=folder, source=source, journal=journal, runner=runner, progress=progress, keep=keep)
     key = key_of("analyse", MEASURING, source.identity, source.measured_with)
     before = _earlier(work)
     finals = ["capture.json", "frames.parquet", "perforations.parquet", FILM_PAPER, "reel.json"]
@@ -262,7 +247,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
             rate=rate,
             archive=work.archive,
             pack=True,
-            keep=work.keeps,
+            keep=work.keep,
         )
         for first in range(0, count, SEGMENT_FRAMES)
     ]
@@ -347,12 +332,8 @@ def _skipped(source: Source) -> NDArray[np.int32]:
 def _chunks(work: _Work, jobs: list[ChunkJob], keys: dict[int, str]) -> tuple[Finding, ...]:
     listing = work.source.listing
     check_room(work.folder, listing, form=work.archive)
-    if work.keeps:
-        width, height = listing.size_in_file
-        decoded.check_room(
-            work.folder, width=width, height=height, encoding=listing.encoding, count=listing.count
-        )
-        (work.folder / decoded.DECODED).mkdir(parents=True, exist_ok=True)
+    if work.keep:
+        prepare_decoded(work.folder, listing)
     missing = [part for job in jobs if (part := missing_part(work.journal, job, keys[job.first])) is not None]
     total = work.source.listing.count
     kept = total - sum(job.stop - job.first for job in missing)

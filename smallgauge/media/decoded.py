@@ -1,9 +1,9 @@
 """Frames of a video that were decoded once, each in a quick lossless file of its own, until the finished film is made.
 
-keep_decoded   a frame's samples -> its file
-read_decoded   the file -> the samples; None where there is none that is whole
-check_room     refuses before the first frame what would not fit on the disk
-drop_decoded   takes all of them away
+keep_decoded     a frame's samples -> its file
+read_decoded     the file -> the samples; None where there is none that is whole
+prepare_decoded  makes their folder; refuses before the first frame what would not fit on the disk
+drop_decoded     takes all of them away
 
 A lossless film costs nearly a second a frame to decode; such a file a hundredth of that, at three quarters of the frame's bare
 size. They are a cache of one reel: below its `work`, never delivered, never proved, and no archive copy. `--keep-decoded` asks
@@ -14,12 +14,16 @@ import shutil
 import struct
 import zlib
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from smallgauge.errors import MaterialError
 from smallgauge.media.frame import PixelEncoding, Samples
 from smallgauge.media.whole import free_bytes, plain_size, write_whole_bytes
+
+if TYPE_CHECKING:
+    from smallgauge.media.picture_in import CaptureListing
 
 DECODED = "work/decoded"  # below the reel's folder
 _SUM = struct.Struct("<I")  # CRC-32 of what stands before it
@@ -122,8 +126,8 @@ def read_decoded(
     return np.frombuffer(plain, kind).reshape(shape)
 
 
-def check_room(reel: Path, *, width: int, height: int, encoding: PixelEncoding, count: int) -> None:
-    """Refuse to begin where so many frames would not fit beside what else is made.
+def prepare_decoded(reel: Path, listing: "CaptureListing") -> None:
+    """Make the folder for a capture's frames; refuse to begin where so many would not fit on the disk.
 
     Raises
     ------
@@ -136,17 +140,25 @@ def check_room(reel: Path, *, width: int, height: int, encoding: PixelEncoding, 
 
     Examples
     --------
-    >>> check_room(Path("."), width=6, height=4, encoding=PixelEncoding(bits=8, layout="grey"), count=9)
+    >>> import tempfile, imagecodecs
+    >>> from smallgauge.media.picture_in import list_capture
+    >>> reel = Path(tempfile.mkdtemp())
+    >>> _ = (reel / "f1.png").write_bytes(imagecodecs.png_encode(np.zeros((4, 6), np.uint8)))
+    >>> prepare_decoded(reel, list_capture(reel))
+    >>> (reel / DECODED).is_dir()
+    True
     """
+    (width, height), encoding = listing.size_in_file, listing.encoding
     channels = 3 if encoding.layout == "rgb" else 1
     each = width * height * channels * np.dtype(_kind(encoding)).itemsize
-    there = sum(1 for _ in (reel / DECODED).glob("*.blosc2"))
-    needed, free = each * max(0, count - there), free_bytes(reel)
+    lacking = max(0, listing.count - sum(1 for _ in (reel / DECODED).glob("*.blosc2")))
+    needed, free = each * lacking, free_bytes(reel)
     if needed > free:
         raise MaterialError(
-            f"--keep-decoded needs up to {plain_size(needed)} for {count - there} frames, found {plain_size(free)} free at {reel}; "
+            f"--keep-decoded needs up to {plain_size(needed)} for {lacking} frames, found {plain_size(free)} free at {reel}; "
             "make room, name another --out, or leave it out: the film is then decoded anew by each pass."
         )
+    (reel / DECODED).mkdir(parents=True, exist_ok=True)
 
 
 def drop_decoded(reel: Path) -> None:
