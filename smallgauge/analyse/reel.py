@@ -101,7 +101,7 @@ def analyse_reel(
     progress: Progress,
     keep: bool = False,
 ) -> tuple[Capture, Table]:
-    """Analyse a capture into a reel's folder, keeping what is there and made from the same; `keep` leaves a film's frames decoded."""
+    """Analyse a capture into a reel's folder, keeping what is there made from the same; `keep` leaves a film's frames decoded."""
     work = _Work(folder=folder, source=source, journal=journal, runner=runner, progress=progress, keep=keep)
     key = key_of("analyse", MEASURING, source.identity, source.measured_with)
     before = _earlier(work)
