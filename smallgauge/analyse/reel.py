@@ -292,9 +292,8 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     _write_papers(work, capture, key)
     drop_other_form(folder, journal, form=work.archive, count=count)
     (folder / INSIDE).unlink(missing_ok=True)
-    for n in names:
-        for file in n:
-            (folder / file).unlink(missing_ok=True)
+    for file in (each for n in names for each in n):
+        (folder / file).unlink(missing_ok=True)
     return capture, frames
 
 
