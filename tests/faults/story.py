@@ -134,6 +134,8 @@ class Story:
         self.place.mkdir(parents=True)
         (self.place / "shelf").mkdir()
         draw(self.place / "film")
+        prepare_kernels()
+        importlib.import_module("smallgauge.line")  # loaded once here, and not by the first process
         self.arguments = commands(self.place)
         self.passes: dict[str, Pass] = {}
         for name, words in self.arguments.items():

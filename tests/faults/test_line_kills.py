@@ -31,9 +31,9 @@ KILLS = {  # of each pass, so that every one is met however few its steps
 ADDS = ("order", "decide", "remark", "recheck", "approval")  # the same word again is a second word
 
 
-def draw(folder):
+def draw(folder, frames=FRAMES):
     """The drawn capture, under the number that the counter gives to the first reel of the first order."""
-    small_reel(folder, frames=FRAMES)
+    small_reel(folder, frames=frames)
     notes = folder / "capture.toml"
     words = [line for line in notes.read_text().splitlines() if not line.startswith("reel")]
     notes.write_text("\n".join([*words, f'reel = "{NUMBER}"']) + "\n")
