@@ -84,9 +84,12 @@ def _tidy(options: argparse.Namespace) -> None:
     """Take away what dead processes left in the reels that were named: a command with nothing to do, or refused, took no lock."""
     from pathlib import Path
 
-    named = [getattr(options, "reel", None), *getattr(options, "reels", ())]
     shelf = Path(getattr(options, "shelf", None) or ".")
-    for folder in {place for each in named if isinstance(each, str) for place in (Path(each), shelf / each)}:
+    named = [getattr(options, "reel", None), *getattr(options, "reels", ())]
+    places = [place for each in named if isinstance(each, str) for place in (Path(each), shelf / each)]
+    if isinstance(package := getattr(options, "package", None), str):
+        places.append(Path(package).parent)
+    for folder in places:
         if any((folder / name).exists() for name in ("journal.jsonl", "released")):
             from smallgauge.lock import tidy_reel
 

@@ -89,12 +89,6 @@ def left_lying(place: Path) -> list[str]:
     ]
 
 
-def left_behind(place: Path, *, took_lock: bool) -> list[str]:
-    """The same after a command: one that had nothing left to do took no lock, and so took none over that a dead one left."""
-    lock = Path("shelf", NUMBER, "work", "lock").as_posix()
-    return [each for each in left_lying(place) if took_lock or not each.startswith(lock)]
-
-
 def copy_place(source: Path, target: Path) -> None:
     """A copy in which names of one file stay names of one file."""
     shutil.rmtree(target, ignore_errors=True)
@@ -129,8 +123,11 @@ class Pass:
 class Story:
     """The story told once without a fault; `place` is where commands run, always the same, so that papers agree."""
 
-    def __init__(self, base: Path, draw, *, names: tuple[str, ...] | None = None, again: int = 2) -> None:
-        self.base, self.place, self.again = base, base / "place", again
+    def __init__(
+        self, base: Path, draw, *, names: tuple[str, ...] | None = None, twice: tuple[str, ...] | None = None
+    ) -> None:
+        """`names` are the passes that are told, and `twice` those of which it is found out what they leave when they are repeated."""
+        self.base, self.place, self.twice = base, base / "place", twice
         self.place.mkdir(parents=True)
         (self.place / "shelf").mkdir()
         draw(self.place / "film")
@@ -162,7 +159,9 @@ class Story:
             known.setdefault(Path(path).relative_to(self.place).as_posix(), set()).update(marks)
         copy_place(self.place, self.base / "once")
         twice = after
-        for _ in range(self.again):  # a report states the size of what lies beside it, the report before too
+        for _ in range(
+            2 if self.twice is None or name in self.twice else 0
+        ):  # a report states the size of what lies beside it, the report before too
             again = run_forked(words, self.place, record=True, settle=settle)
             twice = digests(self.place)
             for n, d in twice.items():

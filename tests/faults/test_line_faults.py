@@ -17,7 +17,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "lines"))
 from forked import Fault
-from story import Story, copy_place, left_behind, left_lying
+from story import Story, copy_place, left_lying
 from test_line_kills import ADDS, draw, events
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="left out: forks processes")
@@ -73,8 +73,7 @@ def mended(story, name, custody, where):
     assert ended.code in (story.passes[name].code, *(() if name in ADDS else (2, 3))), (where, ended)
     if name not in ADDS:
         assert story.otherwise(name) == [], (where, ended.err)
-    left = left_behind(story.place, took_lock=ended.code == story.passes[name].code)
-    assert left == [], (where, left)
+    assert left_lying(story.place) == [], (where, left_lying(story.place))
 
 
 def one_fault(story, name, kind, fault):

@@ -1,10 +1,10 @@
 """`kill -9` at steps drawn by chance of every command on a reel's way; then the same command: the same files, nothing lost or left.
 
 `python -m pytest -m campaign -s tests/faults/test_line_kills.py` runs the campaign again as it was: its chance is drawn with SEED.
+The seeded part that every day has time for is in `test_two_at_once.py`, which tells the same story.
 """
 
 import os
-import subprocess
 import sys
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from smallgauge.office.place import book_place
 sys.path.insert(0, str(Path(__file__).parents[1] / "lines"))
 from drawn_reels import small_reel
 from forked import Fault
-from story import FRAMES, NUMBER, Story, left_behind
+from story import FRAMES, NUMBER, Story, left_lying
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="left out: forks processes and kills them")
 SEED = 20261111
@@ -86,8 +86,7 @@ def kill_chain(story, name, chance, most):
     else:
         assert ended.code in (story.passes[name].code, 2, 3), (name, ended)
         assert story.otherwise(name) == [], (name, ended.err)
-    left = left_behind(story.place, took_lock=ended.code == story.passes[name].code)
-    assert left == [], (name, left)
+    assert left_lying(story.place) == [], (name, left_lying(story.place))
     return kills
 
 
@@ -95,14 +94,6 @@ def kill_chain(story, name, chance, most):
 def story(tmp_path_factory):
     """The whole way, told once without a fault."""
     return Story(tmp_path_factory.mktemp("story"), draw)
-
-
-def test_some_kills_while_a_capture_is_analysed(tmp_path):
-    """The seeded part that every day has time for; in a process of its own, for one with threads is not fit to fork."""
-    program = [sys.executable, __file__, str(tmp_path / "story"), "analyse", "3"]
-    done = subprocess.run(program, capture_output=True, text=True, timeout=600, check=False)
-    assert done.returncode == 0, done.stderr
-    assert int(done.stdout.split()[-1]) >= 1
 
 
 @pytest.mark.campaign
@@ -113,9 +104,3 @@ def test_kills_in_every_command_of_a_reels_way(story, name, capsys):
         done += kill_chain(story, name, chance, min(12, KILLS[name] - done))
     with capsys.disabled():
         print(f"\n{name}: {done} kills, in commands of {story.passes[name].steps} steps", flush=True)
-
-
-if __name__ == "__main__":
-    place, name, most = sys.argv[1:]
-    told = Story(Path(place), draw, names=(name,))
-    print(kill_chain(told, name, np.random.default_rng(SEED), int(most)))
