@@ -126,7 +126,7 @@ class Story:
     def __init__(
         self, base: Path, draw, *, names: tuple[str, ...] | None = None, twice: tuple[str, ...] | None = None
     ) -> None:
-        """`names` are the passes that are told, and `twice` those of which it is found out what they leave when they are repeated."""
+        """`names` are the passes that are told; of those in `twice` it is found out what they leave when repeated."""
         self.base, self.place, self.twice = base, base / "place", twice
         self.place.mkdir(parents=True)
         (self.place / "shelf").mkdir()

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "lines"))
-from forked import Begun, Fault
+from forked import Begun
 from story import Story, digests, left_lying, settle, unlike
-from test_line_kills import ADDS, draw, events, kill_chain
+from test_line_kills import ADDS, draw, drawn_fault, events, kill_chain
 from test_line_kills import SEED as KILLS_SEED
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="left out: forks processes")
@@ -124,8 +124,7 @@ def one_pair(pair, chance):
     for killed in (False, True):
         wait_s = float(chance.choice([0.0, chance.uniform(0, 0.5)]))
         which = int(chance.integers(0, 2))
-        step = int(chance.integers(1, max(1, story.passes[pair.names[which]].steps) + 1))
-        fault = Fault("kill later", step, int(chance.integers(0, 40_000)))
+        fault = drawn_fault(chance, story.passes[pair.names[which]].steps)
         faults = [fault if killed and n == which else None for n in (0, 1)]
         story.begin(pair.state)
         custody = events(story.place)
