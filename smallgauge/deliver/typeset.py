@@ -26,8 +26,8 @@ _LATIN = 0x250
 def typeset(template: Path, content: dict[str, Any], *, archival: bool = True) -> bytes:
     """The PDF of a template's content, PDF/A-2a where `archival`, which needs a date in the content.
 
-    The typesetter's own letters are those of Latin, Greek and Cyrillic writing; PDF/A takes no sign without one. Such signs become
-    squares, and the template is told by `unprinted`.
+    The typesetter's own letters are those of Latin, Greek, Cyrillic and Hebrew writing and little else; PDF/A takes no sign without
+    one. Such signs become squares, and the template is told by `unprinted`.
 
     Source: common practice, no source (a square for a sign that can't be shown).
     """
