@@ -7,6 +7,7 @@ Why this is long: one short function for each command, each of the same shape.
 
 import argparse
 import contextlib
+import errno
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -73,7 +74,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except Exception as error:
-        words, code = _unforeseen(error)
+        words, code = _unforeseen(error, options)
         _complain(options, words, code)
         return code
     finally:
@@ -96,8 +97,10 @@ def _tidy(options: argparse.Namespace) -> None:
             tidy_reel(folder)
 
 
-def _unforeseen(error: Exception) -> tuple[str, int]:
+def _unforeseen(error: Exception, options: argparse.Namespace) -> tuple[str, int]:
     """Sentence and exit code for an error that no pass foresaw: what the system refused, or a mistake of ours."""
+    if isinstance(error, OSError) and error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)):
+        return _no_room(error, options), MaterialError.exit_code
     if isinstance(error, OSError):
         place = f" at {error.filename}" if error.filename else ""
         words = f"The system refused to read or write: {error.strerror or error}{place}; mend that and run the command again."
@@ -109,6 +112,20 @@ def _unforeseen(error: Exception) -> tuple[str, int]:
         f"The program itself failed ({type(error).__name__}: {error}). Captured files are untouched and what was made "
         "is kept; please report this with the lines above.",
         PROGRAM_FAILED,
+    )
+
+
+def _no_room(error: OSError, options: argparse.Namespace) -> str:
+    """The sentence for a full volume; a library that writes often does not say where."""
+    from pathlib import Path
+
+    from smallgauge.media.whole import free_bytes, plain_size
+
+    told = (error.filename, *(getattr(options, name, None) for name in ("out", "reel", "target", "shelf")))
+    place = Path(next((each for each in told if isinstance(each, str) and each), "."))
+    return (
+        f"There is no room left for what this command writes, and {plain_size(free_bytes(place))} is free at {place}; make room there, "
+        "then give the same command again."
     )
 
 

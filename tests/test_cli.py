@@ -1,5 +1,6 @@
 """The command line: what is asked wrongly is said in one sentence, and each command does what it says."""
 
+import errno
 import json
 
 import pytest
@@ -157,3 +158,17 @@ def test_a_speed_for_one_scene_is_for_silent_reels_and_real_places(tmp_path, cap
     ):
         code, _, err = run(capsys, "treat", reel, "--decide", *subject, "--scene", place, *words)
         assert code == 2 and said in err
+
+
+@pytest.mark.parametrize("named", [True, False])
+def test_a_full_volume_is_told_with_its_room_though_a_library_says_nothing_of_where(
+    named, capsys, tmp_path, monkeypatch
+):
+    place = tmp_path / "shelf"
+
+    def write(options):
+        raise OSError(errno.ENOSPC, "No space left on device", *([str(place / "a.mkv")] if named else []))
+
+    monkeypatch.setattr(cli, "_line", write)
+    code, _, said = run(capsys, "finish", tmp_path / "film", "--out", place)
+    assert code == 3 and f"free at {place}" in said and "make room there" in said and said.count("\n") == 1
