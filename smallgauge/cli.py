@@ -124,8 +124,8 @@ def _no_room(error: OSError, options: argparse.Namespace) -> str:
     told = (error.filename, *(getattr(options, name, None) for name in ("out", "reel", "target", "shelf")))
     place = Path(next((each for each in told if isinstance(each, str) and each), "."))
     return (
-        f"There is no room left for what this command writes, and {plain_size(free_bytes(place))} is free at {place}; make room there, "
-        "then give the same command again."
+        f"There is no room left for what this command writes, and {plain_size(free_bytes(place))} is free at {place}; make room "
+        "there, then give the same command again."
     )
 
 
