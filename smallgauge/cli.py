@@ -302,7 +302,9 @@ def _line(options: argparse.Namespace) -> int:
             if len(options.captures) == 1:
                 raise
             words, code = (
-                (str(error), error.exit_code) if isinstance(error, SmallgaugeError) else _unforeseen(error)
+                (str(error), error.exit_code)
+                if isinstance(error, SmallgaugeError)
+                else _unforeseen(error, options)
             )
             errors.append((capture, words, code))
             if not options.json:
