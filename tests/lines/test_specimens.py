@@ -11,6 +11,7 @@ from drawn_reels import settings
 
 from smallgauge.line import finish
 from smallgauge.record.frametable import FRAME_COLUMNS
+from smallgauge.record.hairtable import read_hairs
 from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import read_table
 
@@ -60,6 +61,15 @@ def test_scenes_begin_where_they_do(finished, name):
     folder, _, truth = finished(name)
     scene = read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")["scene"]
     assert np.flatnonzero(np.diff(scene, prepend=-1)).tolist() == truth["scene_starts"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_hair_is_said_where_none_is(finished, name):
+    """The specimens have none in either gate; what may be the scene's own is listed as unsure."""
+    folder, outcome, _ = finished(name)
+    hairs = read_hairs(folder)
+    assert hairs is None or set(hairs["kind"].tolist()) <= {"unsure"}
+    assert not [finding for finding in outcome.findings if finding.code.startswith("hairs in")]
 
 
 @pytest.mark.parametrize("name", NAMES)

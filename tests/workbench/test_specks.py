@@ -8,6 +8,9 @@ from served import browser, chromium, page_of, serve
 from smallgauge.picture.dirt_kinds import DIRT
 from smallgauge.record.dirttable import read_dirt
 from smallgauge.record.files import read_decisions
+from smallgauge.record.hairtable import HAIR_COLUMNS, HAIR_TABLE
+from smallgauge.record.scratchtable import SCRATCH_COLUMNS, SCRATCH_TABLE
+from smallgauge.record.table import table_of, write_table
 from smallgauge.workbench.opened import OpenReel
 from smallgauge.workbench.papers import frame_paper, lane_values, reel_paper
 from smallgauge.workbench.specks import specks_of
@@ -44,6 +47,31 @@ def test_what_is_outlined_as_repaired_is_what_rendering_repairs(reel):
         planned = plan.frames[shown[row]].dirt
         repaired = sum(speck["repaired"] for speck in specks)
         assert repaired == (len(planned.repairs) if planned is not None else 0)
+
+
+def test_hairs_and_disputed_lines_are_outlined_and_never_repaired(reel):
+    hair = {"frame": 3, "left": 40, "top": 9, "width": 20, "height": 6, "side": "left", "track": 2}
+    rows = [
+        hair | {"kind": "scanner"},
+        hair | {"kind": "unsure", "track": 5},
+        hair | {"kind": "hair", "frame": 4},
+    ]
+    write_table(reel.folder / HAIR_TABLE, table_of("hairs", HAIR_COLUMNS, rows))
+    line = {
+        "frame": 3,
+        "track": 7,
+        "kind": "disputed",
+        "side": "not told",
+        "runs": "30:0-60",
+        "profile": "1000",
+    }
+    write_table(reel.folder / SCRATCH_TABLE, table_of("scratches", SCRATCH_COLUMNS, [line]))
+    told = {each["name"]: each for each in specks_of(reel, 3)[0]}
+    assert told["hair:2"]["kind"] == "hair, scanner"
+    assert "hair:5" not in told
+    assert told["line:7"]["kind"] == "disputed"
+    assert not told["hair:2"]["repaired"] and not told["line:7"]["repaired"]
+    assert [each["kind"] for each in specks_of(reel, 4)[0] if each["name"].startswith("hair")] == ["hair"]
 
 
 @pytest.mark.skipif(chromium() is None, reason="left out: no chromium on this system")
