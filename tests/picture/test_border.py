@@ -48,7 +48,7 @@ STANDARD_8 = (1.0, -1.70, 5.75, 1.70)
     ("gauge", "picture", "kept"),
     [
         ("super 8", SUPER_8, (1.0, 1.0, 1.0)),
-        ("super 8", SUPER_8, (0.5, 0.9, 0.7)),
+        pytest.param("super 8", SUPER_8, (0.5, 0.9, 0.7), marks=pytest.mark.campaign),
         ("standard 8", STANDARD_8, (0.6, 1.0, 0.8)),
     ],
 )

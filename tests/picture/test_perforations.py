@@ -331,7 +331,7 @@ def frames_of(gauge, count=5, *, view=None, **kw):
 @pytest.mark.parametrize(
     "gauge",
     [
-        pytest.param(name, marks=() if name in ("super-8", "9.5mm", "16mm") else pytest.mark.campaign)
+        pytest.param(name, marks=() if name in ("super-8", "9.5mm") else pytest.mark.campaign)
         for name in VIEWS
     ],
 )
@@ -479,7 +479,7 @@ def test_columns_name_the_fields_and_cite():
     ("name", "gauge", "stop"),
     [
         ("super8-striped-18fps", "super-8", 8),
-        ("super8-faded", "super-8", 6),
+        pytest.param("super8-faded", "super-8", 6, marks=pytest.mark.campaign),
         ("standard8-torn", "standard-8", 10),
         pytest.param("super8-striped-18fps", "super-8", None, marks=pytest.mark.campaign),
         pytest.param("super8-faded", "super-8", None, marks=pytest.mark.campaign),

@@ -19,7 +19,7 @@ from smallgauge.picture.scenes import (
 from smallgauge.sources import SOURCES
 
 
-@pytest.mark.parametrize("flicker", [0.0, 0.1, 0.2])
+@pytest.mark.parametrize("flicker", [0.1, *(pytest.param(f, marks=pytest.mark.campaign) for f in (0.0, 0.2))])
 def test_cuts_of_a_drawn_sequence(flicker):
     """F1 of at least 0.97 at the fixed threshold, far above two plain rules at their best threshold."""
     frames, truth = drawn.draw_shots(drawn.Kind(flicker=flicker, scenes=8), seed=40)
