@@ -118,7 +118,6 @@ def test_what_reads_outside_material_is_never_this_process(tmp_path):
             list(one.run(takes_all, [Job(3)], outside=True, mend=lambda job: None))
 
 
-
 PARENT = """
 import sys, time
 from smallgauge.crew import Crew
