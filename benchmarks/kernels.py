@@ -37,6 +37,7 @@ PLANES = np.ascontiguousarray(CODES.transpose(2, 0, 1))
 ROOM = np.empty_like(CODES)
 LIGHT_ROOM = np.empty((3, HEIGHT, WIDTH), np.float32)
 TURN = Move(b=-0.004, c=10.3, d=0.004, f=5.4)
+PART = (0, HEIGHT, 1, 0, WIDTH)  # all of a frame
 EDGES = (np.arange(0, HEIGHT + 1, 8), np.arange(0, WIDTH + 1, 8))
 
 
@@ -92,7 +93,7 @@ PAIRS: dict[str, tuple[Callable[[], Any], Callable[[], Any], str]] = {
         "OpenCV resize by area",
     ),
     "clipped codes counted": (
-        lambda: count_ends(CODES, 200.0, 3999.0, np.zeros((2, 3), np.int64)),
+        lambda: count_ends(CODES.reshape(HEIGHT, -1), 3, PART, 200.0, 3999.0, np.zeros((2, 3), np.int64)),
         _ends_by_numpy,
         "NumPy comparisons and sums",
     ),
