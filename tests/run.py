@@ -25,9 +25,7 @@ import psutil
 
 ROOT = Path(__file__).resolve().parent.parent
 MOST_PROCESSES = 4
-ROOM = (
-    10 << 30
-)  # bytes free that a folder in memory must have to be worked in: the tests leave some 4 GB lying
+ROOM = 10 << 30  # bytes that must be free in memory to work there: the tests leave some 4 GB lying
 
 _WARM = """
 import importlib

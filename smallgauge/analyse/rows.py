@@ -48,9 +48,7 @@ class ChunkJob:
     archive: str
     rows: bool = True
     pack: bool = False  # whether small pictures for the bench are made from the same reading as the rows
-    keep: bool = (
-        False  # whether frames of a video are kept as they were decoded, for the passes after this one
-    )
+    keep: bool = False  # whether frames of a film are left decoded, for the passes after this one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
