@@ -6,6 +6,7 @@ Left out, in words, where the library distributed is missing.
 import contextlib
 import os
 import pickle
+import shutil
 import signal
 import subprocess
 import sys
@@ -136,10 +137,11 @@ def start(arguments, place):
 
 
 @contextlib.contextmanager
-def two_workers(place):
+def two_workers(place, *, protocol="tcp", scheduler_keys=(), worker_keys=()):
     """A scheduler and two worker processes with their nurses; gives the process that looks after the workers."""
-    scheduler = start(["scheduler", "--host", "127.0.0.1", "--port", "18787", "--no-dashboard"], place)
-    address = ["tcp://127.0.0.1:18787", "--local-directory", "dask"]
+    port = ["--protocol", protocol, "--host", "127.0.0.1", "--port", "18787", "--no-dashboard"]
+    scheduler = start(["scheduler", *port, *scheduler_keys], place)
+    address = [f"{protocol}://127.0.0.1:18787", "--local-directory", "dask", *worker_keys]
     workers = start(["worker", *address, "--nworkers", "2", "--nthreads", "1", "--no-dashboard"], place)
     try:
         yield workers
@@ -197,3 +199,52 @@ def test_a_reel_by_separate_workers_is_the_same_to_the_byte(tmp_path, monkeypatc
     different = [f.name for f in files if (one / f).read_bytes() != (other / f).read_bytes()]
     assert different in ([], ["journal.jsonl"])  # whose lines stand in the order in which work came back
     assert max(sent) < 320 * 240 * 3 * 2  # no frame travels with a job, and each job has a hundred of them
+
+
+def keys_by_the_handbook(home):
+    """What docs/cluster.md has the technician type for keys, typed in a home of its own; gives the folder of keys."""
+    page = (Path(__file__).parents[1] / "docs" / "cluster.md").read_text(encoding="utf-8")
+    typed = next(block for block in page.split("```")[1::2] if "openssl req -x509" in block)
+    home.mkdir()
+    subprocess.run(["bash", "-e", "-c", typed], check=True, env={**os.environ, "HOME": str(home)}, capture_output=True)
+    return home / "film-keys"
+
+
+def dask_keys(keys, name):
+    return [f"--tls-ca-file={keys / 'ca.pem'}", f"--tls-cert={keys / name}.pem", f"--tls-key={keys / name}-key.pem"]
+
+
+@pytest.mark.campaign
+@pytest.mark.skipif(
+    shutil.which("openssl") is None or shutil.which("bash") is None, reason="left out: needs openssl and bash"
+)
+def test_the_recipe_with_keys_is_the_same_to_the_byte_and_keeps_others_out(tmp_path):
+    """Keys as the handbook makes them; whoever has keys of another authority gets no answer, and the reel waits."""
+    truth = specimen_truth("super 8", width=320, height=240, frames=130, bits=10, code_values="log")
+    write_specimen(tmp_path / "capture", truth, format="dpx", sound=False, reel="0004171-R01-3", processes=1)
+    keys, others = keys_by_the_handbook(tmp_path / "shop"), keys_by_the_handbook(tmp_path / "another")
+    assert (keys / "ca-key.pem").stat().st_mode & 0o077 == 0
+    asked = ClusterAsked(
+        address="tls://127.0.0.1:18787",
+        tls_ca=str(keys / "ca.pem"),
+        tls_cert=str(keys / "shelf.pem"),
+        tls_key=str(keys / "shelf-key.pem"),
+    )
+    stranger = replace(asked, tls_cert=str(others / "shelf.pem"), tls_key=str(others / "shelf-key.pem"))
+    settings = Settings(at="2026-01-17T10:00:00Z", workers=1)
+    with two_workers(
+        tmp_path,
+        protocol="tls",
+        scheduler_keys=dask_keys(keys, "shelf"),
+        worker_keys=dask_keys(keys, "bench-two"),
+    ):
+        there = finish(tmp_path / "capture", tmp_path / "there", replace(settings, workers=None, cluster=asked))
+        with pytest.raises(CallerError, match="none answers"):
+            finish(tmp_path / "capture", tmp_path / "never", replace(settings, workers=None, cluster=stranger))
+    here = finish(tmp_path / "capture", tmp_path / "here", settings)
+    assert there.proved and here.proved
+    one, other = Path(here.folder), Path(there.folder)
+    files = sorted(p.relative_to(one) for p in one.rglob("*") if p.is_file())
+    assert files == sorted(p.relative_to(other) for p in other.rglob("*") if p.is_file())
+    different = [f.name for f in files if (one / f).read_bytes() != (other / f).read_bytes()]
+    assert different in ([], ["journal.jsonl"])
