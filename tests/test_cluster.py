@@ -206,12 +206,18 @@ def keys_by_the_handbook(home):
     page = (Path(__file__).parents[1] / "docs" / "cluster.md").read_text(encoding="utf-8")
     typed = next(block for block in page.split("```")[1::2] if "openssl req -x509" in block)
     home.mkdir()
-    subprocess.run(["bash", "-e", "-c", typed], check=True, env={**os.environ, "HOME": str(home)}, capture_output=True)
+    subprocess.run(
+        ["bash", "-e", "-c", typed], check=True, env={**os.environ, "HOME": str(home)}, capture_output=True
+    )
     return home / "film-keys"
 
 
 def dask_keys(keys, name):
-    return [f"--tls-ca-file={keys / 'ca.pem'}", f"--tls-cert={keys / name}.pem", f"--tls-key={keys / name}-key.pem"]
+    return [
+        f"--tls-ca-file={keys / 'ca.pem'}",
+        f"--tls-cert={keys / name}.pem",
+        f"--tls-key={keys / name}-key.pem",
+    ]
 
 
 @pytest.mark.campaign
@@ -238,9 +244,13 @@ def test_the_recipe_with_keys_is_the_same_to_the_byte_and_keeps_others_out(tmp_p
         scheduler_keys=dask_keys(keys, "shelf"),
         worker_keys=dask_keys(keys, "bench-two"),
     ):
-        there = finish(tmp_path / "capture", tmp_path / "there", replace(settings, workers=None, cluster=asked))
+        there = finish(
+            tmp_path / "capture", tmp_path / "there", replace(settings, workers=None, cluster=asked)
+        )
         with pytest.raises(CallerError, match="none answers"):
-            finish(tmp_path / "capture", tmp_path / "never", replace(settings, workers=None, cluster=stranger))
+            finish(
+                tmp_path / "capture", tmp_path / "never", replace(settings, workers=None, cluster=stranger)
+            )
     here = finish(tmp_path / "capture", tmp_path / "here", settings)
     assert there.proved and here.proved
     one, other = Path(here.folder), Path(there.folder)
