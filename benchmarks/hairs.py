@@ -94,6 +94,21 @@ def captured(kind, frames, height, seed, *, whose, weave, sway=0.0, late=False):
         yield canvas, place, present[n]
 
 
+def kinds_of(hairs, *, size):
+    """The kind of each of the hairs that were found together, "" where nothing tells it."""
+    if not hairs:
+        return []
+    times = [sum(hair.present) for hair in hairs]
+    lines = {
+        name: np.repeat([getattr(hair, name) for hair in hairs], times)
+        for name in ("side", "at", "with_film", "doubt", "moved", "cuts")
+    }
+    lines["frame"] = np.concatenate([np.flatnonzero(hair.present) for hair in hairs])
+    lines["found"] = np.repeat(np.arange(len(hairs)), times)
+    _, kinds = find_hair_kinds(lines, size=size)
+    return kinds[np.searchsorted(lines["found"], np.arange(len(hairs)))].tolist()
+
+
 def searched(frames, height, seed):
     """Hairs of the frames, their kinds, CPU seconds a frame, frames on which one is drawn."""
     random, width = np.random.default_rng([seed, 5]), height * 4 // 3
@@ -111,17 +126,9 @@ def searched(frames, height, seed):
     begin = time.process_time()
     hairs = find_hairs(sheets, moves)
     spent += time.process_time() - begin
-    times = [sum(hair.present) for hair in hairs]
-    lines = {
-        name: np.repeat([getattr(hair, name) for hair in hairs], times)
-        for name in ("side", "at", "with_film", "doubt", "moved", "cuts")
-    }
-    lines["frame"] = np.concatenate([np.flatnonzero(hair.present) for hair in hairs] or [np.zeros(0, int)])
-    lines["found"] = np.repeat(np.arange(len(hairs)), times)
-    _, kinds = find_hair_kinds(lines, size=(width, height))
-    kinds = kinds[np.searchsorted(lines["found"], np.arange(len(hairs)))] if len(hairs) else kinds
-    told = [n for n, kind in enumerate(kinds.tolist()) if kind]
-    return [hairs[n] for n in told], kinds[told].tolist(), spent / len(sheets), np.array(drawn)
+    kinds = kinds_of(hairs, size=(width, height))
+    told = [n for n, kind in enumerate(kinds) if kind]
+    return [hairs[n] for n in told], [kinds[n] for n in told], spent / len(sheets), np.array(drawn)
 
 
 def main():

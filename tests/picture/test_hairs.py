@@ -5,6 +5,7 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
+from benchmarks.hairs import kinds_of
 from smallgauge.picture.hair_kinds import find_hair_kinds
 from smallgauge.picture.hairs import find_hairs, make_hair_sheet
 from smallgauge.picture.synthetic_hairs import draw_hair, draw_haired
@@ -58,15 +59,7 @@ def found(*args, light=False, **kwargs):
         sheets.append(make_hair_sheet(picture, corner=corner, light=light))
         moves.append(move)
     hairs = find_hairs(sheets, moves)
-    times = [sum(hair.present) for hair in hairs]
-    lines = {
-        name: np.repeat([getattr(hair, name) for hair in hairs], times)
-        for name in ("side", "at", "with_film", "doubt", "moved", "cuts")
-    }
-    lines["frame"] = np.concatenate([np.flatnonzero(hair.present) for hair in hairs] or [np.zeros(0, int)])
-    lines["found"] = np.repeat(np.arange(len(hairs)), times)
-    _, kinds = find_hair_kinds(lines, size=(WIDE, HIGH))
-    told = kinds[np.searchsorted(lines["found"], np.arange(len(hairs)))] if len(hairs) else []
+    told = kinds_of(hairs, size=(WIDE, HIGH))
     return [(hair, kind) for hair, kind in zip(hairs, told, strict=True) if kind]
 
 
