@@ -13,6 +13,7 @@ and told beside it. With --write the table goes into docs/benchmarks.md.
 
 import argparse
 import hashlib
+import os
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -324,7 +325,7 @@ def draw(folder: Path, frames: int, bits: int) -> Path:
             striped=True, fast_noise=True, camera_flicker=0.05,
             scenes=(SceneTruth(kind="garden", first=0, stop=frames // 2), SceneTruth(kind="sea", first=frames // 2, stop=frames)),
         )  # fmt: skip
-        write_specimen(capture, truth, format="dpx", reel=REEL, processes=1)
+        write_specimen(capture, truth, format="dpx", reel=REEL, processes=len(os.sched_getaffinity(0)))
         with (capture / "capture.toml").open("a", encoding="utf-8") as words:
             words.write('dirt = "leave"\n')
         (folder / f"{capture.name}.drawn").touch()

@@ -1,18 +1,21 @@
 """Two workers against one, and a cluster of two: wall clock and digests of the same reel.
 
-    python -m benchmarks.workers [--frames 300] [--folder FOLDER] [--write]
+    python -m benchmarks.workers [--frames 400] [--apart] [--folder FOLDER] [--write]
 
 A 2048 x 1536 reel in 16 bits, DPX, through `finish` with one worker, with two, and with two worker processes of a Dask cluster
 on this computer. Wall clock says something only on a machine that does nothing else: at a load of 0.3 or more it is not measured,
-and that is said. With --write the table goes into docs/benchmarks.md.
+and that is said. With --apart the three run at the same time, each bound to two processor cores of its own, on a machine of eight
+or more. With --write the table goes into docs/benchmarks.md.
 """
 
 import argparse
 import contextlib
+import os
 import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from benchmarks.growth import Cost, run
@@ -58,6 +61,12 @@ def cluster(folder: Path) -> Iterator[str]:
             process.wait(30)
 
 
+def bound(cores: set[int]) -> None:
+    """Bind this thread, and what it starts, to some cores."""
+    if cores:
+        os.sched_setaffinity(0, cores)
+
+
 def finished(folder: Path, capture: Path, name: str, arguments: list[str]) -> tuple[Cost, list[str]]:
     """One run, and the digests of what it made."""
     shelf = folder / name
@@ -68,7 +77,8 @@ def finished(folder: Path, capture: Path, name: str, arguments: list[str]) -> tu
 def main() -> None:
     """Draw, run, print."""
     words = argparse.ArgumentParser(prog="python -m benchmarks.workers")
-    words.add_argument("--frames", type=int, default=300)
+    words.add_argument("--frames", type=int, default=400)
+    words.add_argument("--apart", action="store_true")
     words.add_argument("--folder", type=Path)
     words.add_argument("--write", action="store_true")
     asked = words.parse_args()
@@ -76,31 +86,50 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as temporary:
         folder = asked.folder or Path(temporary)
         folder.mkdir(parents=True, exist_ok=True)
+        if asked.apart and len(os.sched_getaffinity(0)) < 8:
+            raise SystemExit(
+                "--apart needs eight cores: two for each run, and two for what else the machine does."
+            )
         begun = load()
         if begun >= QUIET:
             lines.append(
                 f"Not measured: load {begun:.2f} at the start (`python -m benchmarks.workers` needs less than {QUIET})."
             )
         else:
-            lines += measured(folder, draw(folder, asked.frames, 16), asked.frames, begun)
+            lines += measured(folder, draw(folder, asked.frames, 16), asked.frames, begun, apart=asked.apart)
     text = "\n".join(lines)
     print(text)
     if asked.write:
         write_part("workers", text)
 
 
-def measured(folder: Path, capture: Path, frames: int, begun: float) -> list[str]:
+def measured(folder: Path, capture: Path, frames: int, begun: float, *, apart: bool) -> list[str]:
     """The table's lines."""
-    found = {
-        "one worker": finished(folder, capture, "one", ["--workers", "1"]),
-        "two workers": finished(folder, capture, "two", ["--workers", "2"]),
-    }
-    with cluster(folder) as address:
-        found["cluster of two"] = finished(folder, capture, "far", ["--cluster", address])
+    by_number = ["--workers"]
+    runs = {"one worker": [*by_number, "1"], "two workers": [*by_number, "2"], "cluster of two": []}
+
+    def one(name: str, cores: set[int]) -> tuple[Cost, list[str]]:
+        bound(cores)
+        place = name.replace(" ", "-")
+        if runs[name]:
+            return finished(folder, capture, place, runs[name])
+        with cluster(folder) as address:
+            return finished(folder, capture, place, ["--cluster", address])
+
+    if apart:
+        mine = sorted(os.sched_getaffinity(0))
+        with ThreadPoolExecutor(len(runs)) as threads:
+            asked = {
+                name: threads.submit(one, name, set(mine[2 * n : 2 * n + 2])) for n, name in enumerate(runs)
+            }
+            found = {name: each.result() for name, each in asked.items()}
+    else:
+        found = {name: one(name, set()) for name in runs}
     alone, digests = found["one worker"]
+    how = ", each on two cores of its own at the same time" if apart else ""
     lines = [
-        f"`python -m benchmarks.workers --frames {frames}`: {frames} frames of 2048 x 1536 in 16 bits, from DPX to the package. "
-        f"{machine()}. Load {begun:.2f} at the start.",
+        f"`python -m benchmarks.workers --frames {frames}{' --apart' if apart else ''}`: {frames} frames of 2048 x 1536 in 16 bits, "
+        f"from DPX to the package{how}. {machine()}. Load {begun:.2f} at the start.",
         "",
         "| who works | wall s | times one worker | limit | peak of memory, MB | the same digests |",
         "| --- | --- | --- | --- | --- | --- |",
