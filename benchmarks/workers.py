@@ -105,8 +105,7 @@ def main() -> None:
 
 def measured(folder: Path, capture: Path, frames: int, begun: float, *, apart: bool) -> list[str]:
     """The table's lines."""
-    by_number = ["--workers"]
-    runs = {"one worker": [*by_number, "1"], "two workers": [*by_number, "2"], "cluster of two": []}
+    runs = {"one worker": ["--workers", "1"], "two workers": ["--workers", "2"], "cluster of two": []}
 
     def one(name: str, cores: set[int]) -> tuple[Cost, list[str]]:
         bound(cores)
