@@ -127,8 +127,8 @@ def measured(folder: Path, capture: Path, frames: int, begun: float, *, apart: b
     alone, digests = found["one worker"]
     how = ", each on two cores of its own at the same time" if apart else ""
     lines = [
-        f"`python -m benchmarks.workers --frames {frames}{' --apart' if apart else ''}`: {frames} frames of 2048 x 1536 in 16 bits, "
-        f"from DPX to the package{how}. {machine()}. Load {begun:.2f} at the start.",
+        f"`python -m benchmarks.workers --frames {frames}{' --apart' if apart else ''}`: {frames} frames of 2048 x 1536 "
+        f"in 16 bits, from DPX to the package{how}. {machine()}. Load {begun:.2f} at the start.",
         "",
         "| who works | wall s | times one worker | limit | peak of memory, MB | the same digests |",
         "| --- | --- | --- | --- | --- | --- |",
