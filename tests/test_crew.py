@@ -1,5 +1,6 @@
 """Workers: the same results whoever works, a dead worker loses only its job, errors arrive as they are."""
 
+import ctypes
 import json
 import os
 import signal
@@ -234,6 +235,56 @@ def test_a_pool_that_broke_is_opened_again(two, tmp_path, monkeypatch):
 
     monkeypatch.setattr(two, "submit", first_time_broken)
     assert [job.number for job, _ in two.run(square, [Job(3, str(tmp_path))])] == [3] and len(broken) == 1
+
+
+def library_threads(job, tick):
+    import cv2
+    import polars
+    from numba import get_num_threads
+
+    algebra = [  # of numpy and scipy, where they bring it with them
+        ctypes.CDLL(str(path)).scipy_openblas_get_num_threads64_()
+        for path in Path(cv2.__file__).parents[1].glob("numpy.libs/libscipy_openblas64_*")
+    ]
+    return [cv2.getNumThreads(), polars.thread_pool_size(), get_num_threads(), *algebra]
+
+
+def test_libraries_in_a_worker_take_one_thread_each():
+    """So that a crew of N keeps N cores busy and no more."""
+    with Crew(2) as crew:
+        assert set(crew.submit(library_threads, Job(0)).result()) == {1}
+
+
+LEAVES_HOLES = """
+import sys, psutil, numpy as np
+from smallgauge.crew import Crew
+from tests.test_crew import Job, square
+me = psutil.Process()
+if __name__ == "__main__":
+    for _ in range(2):  # what was freed once is kept by the C library from then on
+        pinned, frames = [], []
+        for _ in range(20):
+            frames.append(np.ones(20_000_000, np.uint8))
+            pinned.append(np.ones(100_000, np.uint8))
+        held = me.memory_info().rss
+        del frames
+    left = me.memory_info().rss
+    with Crew(2) as crew:
+        crew.submit(square, Job(1)).result()
+    print(held, left, me.memory_info().rss)
+"""
+
+
+@pytest.mark.skipif(not hasattr(ctypes.CDLL(None), "malloc_trim"), reason="left out: another C library")
+def test_memory_that_was_freed_goes_back_before_work_is_given_out(tmp_path):
+    (tmp_path / "holes.py").write_text(LEAVES_HOLES)
+    told = subprocess.run(
+        [sys.executable, str(tmp_path / "holes.py")], capture_output=True, text=True, check=True, cwd=Path(__file__).parents[1],
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
+    )  # fmt: skip
+    held, left, after = map(int, told.stdout.split())
+    assert left > held - 100e6, "the C library gave it back of itself: this test says nothing"
+    assert after < held - 300e6
 
 
 def read_outside():
