@@ -2,6 +2,7 @@
 
 Card          a card with the kernels compiled for it; `finish_frame` as its namesake
 find_cards    names of the cards that can be used; none without a card or without CuPy
+open_card     one of them, for whoever brings kernels of his own
 
 The kernels stand in two files. `finish_frame.cu` does what `kernels.py` and `kernels_colour.py` do, pixel by pixel and in the same
 order, compiled without contraction, with constants handed over as exact bits: the same bytes. `finish_quick.cu` makes displaced
@@ -154,6 +155,25 @@ def find_cards() -> tuple[str, ...]:
     return tuple(cupy.cuda.runtime.getDeviceProperties(n)["name"].decode() for n in range(count))
 
 
+def open_card(number: int) -> tuple[str, Any, Any]:
+    """A card's name, CuPy, and the card as CuPy knows it.
+
+    Raises
+    ------
+    CallerError
+        Where there is no such card, or no CuPy to speak to it.
+    """
+    names = find_cards()
+    if number >= len(names):
+        raise CallerError(
+            f"Working on a card needs NVIDIA card {number} and CuPy for its driver, found "
+            f"{', '.join(names) or 'no card'}; leave --device out to work on the processor."
+        )
+    import cupy
+
+    return names[number], cupy, cupy.cuda.Device(number)
+
+
 def _single(value: object) -> str:
     return float(np.float32(value)).hex() + "f"  # type: ignore[arg-type]
 
@@ -265,16 +285,8 @@ class Card:
     """
 
     def __init__(self, number: int = 0) -> None:
-        names = find_cards()
-        if number >= len(names):
-            raise CallerError(
-                f"Rendering on a card needs NVIDIA card {number} and CuPy for its driver, found "
-                f"{', '.join(names) or 'no card'}; leave --device out to render on the processor."
-            )
-        import cupy
-
-        self.name = names[number]
-        self._cupy, self._device = cupy, cupy.cuda.Device(number)
+        self.name, cupy, self._device = open_card(number)
+        self._cupy = cupy
         self._modules: dict[tuple[object, ...], Any] = {}
         self._kept: dict[str, tuple[bytes, Any]] = {}
         self._known: tuple[bytes | None, QuickTable | None] | None = None
