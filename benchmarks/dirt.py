@@ -17,13 +17,13 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
-import av
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.moving_pictures import CLEAN_KINDS, moving_scene, with_grain
-from smallgauge.picture.dirt import find_dirt, find_dirt_moves, make_dirt_sheet
+from smallgauge.picture.device import PROCESSOR, searcher
+from smallgauge.picture.dirt import make_dirt_sheet
 from smallgauge.picture.dirt_blobs import Blob
 from smallgauge.picture.dirt_kinds import DIRT, blob_columns, find_dirt_kinds
 from smallgauge.picture.dirt_repair import DirtRepair, apply_dirt_repair
@@ -58,12 +58,13 @@ def drawn(
         yield clean, draw_dirty(clean, specks), specks.labels
 
 
-def searched(seen: list[Floats]) -> list[list[tuple[Blob, str]]]:
+def searched(seen: list[Floats], device: str = PROCESSOR) -> list[list[tuple[Blob, str]]]:
     """What is found on the frames between the first and the last, frame by frame, each with its kind."""
     sheets = [make_dirt_sheet(lightness(light)) for light in seen]
-    moves = [find_dirt_moves(*pair) for pair in pairwise(sheets)]
+    search = searcher(device)
+    moves = [search.find_moves(*pair) for pair in pairwise(sheets)]
     found = [
-        find_dirt(sheets[n - 1], sheets[n], sheets[n + 1], moves=(moves[n - 1], moves[n]))
+        search.find(sheets[n - 1], sheets[n], sheets[n + 1], moves=(moves[n - 1], moves[n]))
         for n in range(1, len(seen) - 1)
     ]
     columns = blob_columns([(n, blob) for n, own in enumerate(found, 1) for blob in own])
@@ -119,6 +120,8 @@ def dirty_case(kind: str, frames: int, height: int, seed: int) -> dict[str, Any]
 
 def temporal_medians(planes: list[Floats]) -> list[Floats]:
     """The planes through FFmpeg's `tmedian`, radius 1."""
+    import av
+
     high, wide = planes[0].shape
     graph = av.filter.Graph()
     source = graph.add_buffer(width=wide, height=high, format=av.VideoFormat("gray"), time_base=RATE)

@@ -119,13 +119,12 @@ def _add_keep_decoded(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def _add_device(parser: argparse.ArgumentParser) -> None:
+def _add_device(parser: argparse.ArgumentParser, what: str) -> None:
     parser.add_argument(
         "--device",
         default="processor",
         metavar="WHERE",
-        help="where finished frames are made: processor (unless said), card, or card:1 for a second NVIDIA card; "
-        "there codes may differ by one",
+        help=f"where {what}: processor (unless said), card, or card:1 for a second NVIDIA card",
     )
 
 
@@ -199,8 +198,8 @@ def _add_line_commands(commands: Any) -> None:
         _add_cluster(parser)
         if name in ("analyse", "finish"):
             _add_keep_decoded(parser)
-        if name in ("render", "finish"):
-            _add_device(parser)
+        made = " and finished frames are made, there within one code of the processor's"
+        _add_device(parser, "dirt is searched" + (made if name != "analyse" else ""))
         _add_common(parser)
 
 

@@ -32,6 +32,7 @@ from smallgauge.lock import ReelLock
 from smallgauge.media.copy_out import missing_coder
 from smallgauge.media.decoded import DECODED, drop_decoded
 from smallgauge.media.whole import safe_file_name
+from smallgauge.picture.device import device_name
 from smallgauge.prove.fixity import check_manifest
 from smallgauge.prove.reel import prove_reel
 from smallgauge.record.anchors import AnchorAsked, anchor_of
@@ -72,7 +73,6 @@ from smallgauge.record.treatment import Decision, Treatment, decide, treatment_f
 from smallgauge.record.verdict import Verdict
 from smallgauge.record.work import Progress, silent
 from smallgauge.render.approval import make_approval
-from smallgauge.render.device import device_name
 from smallgauge.render.reel import render_reel
 from smallgauge.treat.propose import propose_treatment
 
@@ -117,7 +117,7 @@ class Settings:
     at: str  # ISO 8601
     workers: int | None = None
     cluster: ClusterAsked | None = None  # workers of other computers instead
-    device: str = "processor"  # where finished frames are made
+    device: str = "processor"  # where dirt is searched and finished frames are made
     keep_decoded: bool = False  # frames of a film lie decoded until the finished film is made
     take_over: bool = False
     stated: tuple[str, ...] = ()
@@ -389,6 +389,7 @@ class Line:
             journal=self.journal,
             runner=self.crew,
             progress=self.settings.progress,
+            device=self.settings.device,
         )
         self._say(*hair_findings(read_hairs(self.folder)), *line_findings(read_scratches(self.folder)))
 

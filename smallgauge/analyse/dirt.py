@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from smallgauge.analyse.hairs import HairSearch, write_reel_hairs
 from smallgauge.analyse.scratches import LineSearch, LineWindow, line_windows, write_reel_lines
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
-from smallgauge.picture.dirt import DirtMoves, DirtSheet, find_dirt, find_dirt_moves, make_dirt_sheet
+from smallgauge.picture.device import PROCESSOR, DirtSearch, searcher
+from smallgauge.picture.dirt import DirtMoves, DirtSheet, make_dirt_sheet
 from smallgauge.picture.dirt_blobs import Blob
 from smallgauge.picture.dirt_kinds import TOLD, find_dirt_kinds
 from smallgauge.picture.hairs import HairSheet, make_hair_sheet
@@ -54,6 +55,7 @@ class DirtJob:
     off_px: tuple[float, ...]  # the same frames' place across the film, less the whole pixel `left`
     windows: tuple[LineWindow, ...]  # of frames whose lines are found together
     size: tuple[int, int]
+    device: str = PROCESSOR  # where dirt is searched; changes no key
 
 
 def _rows_file(number: int, first: int) -> str:
@@ -72,11 +74,18 @@ FILES = (_rows_file, _lines_file, _hairs_file)
 
 
 def find_reel_dirt(
-    folder: Path, *, material: Material, frames: Table, journal: Journal, runner: Runner, progress: Progress
+    folder: Path,
+    *,
+    material: Material,
+    frames: Table,
+    journal: Journal,
+    runner: Runner,
+    progress: Progress,
+    device: str = PROCESSOR,
 ) -> None:
     """Find a reel's dirt into `dirt.parquet`, its lines into `scratches.parquet`, hairs into `hairs.parquet`; what stands is kept.
 
-    None is written where no picture is large enough.
+    None is written where no picture is large enough. Dirt is searched on `device`; lines and hairs on the processor.
     """
     digests = [
         (stretch.capture.digest, stretch.capture.light, stretch.capture.encoding)
@@ -94,7 +103,7 @@ def find_reel_dirt(
         return
     jobs, keys = _jobs(folder, material, corners)
     missing = [
-        job
+        replace(job, device=device)
         for job in jobs
         if not all(journal.holds(file(job.number, job.first), keys[job.number, job.first]) for file in FILES)
     ]
@@ -190,6 +199,7 @@ def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> tuple[str, str, s
     file, lines_file, hairs_file = (name(job.number, job.first) for name in FILES)
     (Path(job.folder) / file).parent.mkdir(parents=True, exist_ok=True)
     lightness = _lightness_table(job.capture)
+    search = searcher(job.device)
     rows: list[dict[str, object]] = []
     sheets: dict[int, DirtSheet | None] = {}
     moves: dict[int, DirtMoves] = {}  # from the frame before
@@ -204,9 +214,9 @@ def search_chunk(job: DirtJob, tick: Callable[[int], None]) -> tuple[str, str, s
             hairs.look(number, dark, moved)
             before, now = sheets.get(number - 1), sheets[number]
             if before is not None and now is not None and job.first <= number <= job.stop:
-                moves[number] = find_dirt_moves(before, now)
+                moves[number] = search.find_moves(before, now)
             if job.first <= number - 1 < job.stop:
-                rows += _rows(job, number - 1, sheets, moves)
+                rows += _rows(job, search, number - 1, sheets, moves)
                 tick(1)
             sheets.pop(number - 2, None)
             moves.pop(number - 1, None)
@@ -248,15 +258,20 @@ def _sheets(
 
 
 def _rows(
-    job: DirtJob, number: int, sheets: dict[int, DirtSheet | None], moves: dict[int, DirtMoves]
+    job: DirtJob,
+    search: DirtSearch,
+    number: int,
+    sheets: dict[int, DirtSheet | None],
+    moves: dict[int, DirtMoves],
 ) -> list[dict[str, object]]:
     """Rows of one frame's blobs, in pixels of the captured frame."""
     before, now, after = (sheets.get(n) for n in (number - 1, number, number + 1))
     if before is None or now is None or after is None:
         return []
     corners = [np.array(job.corners[n - job.begin]) for n in (number - 1, number, number + 1)]
-    blobs = find_dirt(before, now, after, moves=(moves[number], moves[number + 1]))
-    return [_row(job, number, n, blob, corners) for n, blob in enumerate(blobs)]
+    blobs = search.find(before, now, after, moves=(moves[number], moves[number + 1]))
+    rows = [_row(job, number, n, blob, corners) for n, blob in enumerate(blobs)]
+    return [row | {"found_on": search.name} for row in rows]
 
 
 def _row(

@@ -11,6 +11,7 @@ its own prediction. What is round about tells dirt from movement: where a hand m
 blob either. Blobs that wander from frame to frame are told apart later, from the whole table (`find_dirt_kinds`).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,8 +25,10 @@ DETAIL = 0.2  # of the spread of nine pixels that is added to the limit; common 
 SOFTER_PX = 1.7  # softness at which is looked as well, on top of `SOFT_PX`: together 2 px
 REFINED = 5  # rounds of flow's refinement
 FILLED_AT = 4  # how much smaller flow is filled
+FILLED_FROM_PX = (4.0, 10.0, 24.0)  # how far around, wider where nothing is known; common practice, no source
 # Of lightness between neighbours, as at a slow start of the camera: beyond it nothing is told. common practice, no source
 MOST_STEP = 10.0
+GRAIN_BINS, GRAIN_PIXELS = 16, 200  # levels of lightness, and pixels of one from which its grain is told
 LEAST_GRAIN = 0.3  # lightness; flat drawings have none; common practice, no source
 
 Floats = NDArray[np.float32]
@@ -42,7 +45,10 @@ class DirtSheet:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DirtMoves:
-    """Where each pixel of a small picture lies in the next one, less its own place, and the other way; px of small pictures."""
+    """Where each pixel of a small picture lies in the next one, less its own place, and the other way; px of small pictures.
+
+    Arrays lie where they were found: on the processor, or on a card.
+    """
 
     there: Floats
     back: Floats
@@ -230,16 +236,25 @@ def _grain(now: Floats, sides: list[Floats], *, every: int = 4) -> Floats:
     off = value - middle
     bins = np.clip(middle, 0, 255).astype(np.uint8) // 16  # 16 bits or fewer are sorted by counting
     order = np.argsort(bins, kind="stable")
-    edges = np.searchsorted(bins[order], np.arange(17))
-    centres, deviations = [], []
-    for k in range(16):
-        part = np.abs(off[order[edges[k] : edges[k + 1]]])
-        if len(part) >= 200:
-            centres.append(16 * k + 8.0)
-            # A normal deviation by its median; the mean of two frames adds half their grain, less what carrying smooths.
-            deviations.append(float(np.median(part)) * 1.4826 / np.sqrt(1.4))
-    if not centres:
+    edges = np.searchsorted(bins[order], np.arange(GRAIN_BINS + 1))
+    parts = [np.abs(off[order[edges[k] : edges[k + 1]]]) for k in range(GRAIN_BINS)]
+    medians = [float(np.median(part)) if len(part) >= GRAIN_PIXELS else np.nan for part in parts]
+    if np.isnan(medians).all():
         return np.full(GRAIN_LEVELS, max(1.0, float(np.median(np.abs(off))) * 1.25), np.float32)
+    return grain_levels(medians)
+
+
+def grain_levels(medians: Sequence[float]) -> Floats:
+    """The grain's deviation by lightness from sixteen medians, NaN where a level has too few pixels: 256 values.
+
+    Examples
+    --------
+    >>> grain_levels([2.0] * 15 + [float("nan")])[::100].round(2).tolist()
+    [2.51, 2.51, 2.51]
+    """
+    centres = [16 * k + 8.0 for k in range(GRAIN_BINS) if np.isfinite(medians[k])]
+    # A normal deviation by its median; the mean of two frames adds half their grain, less what carrying smooths.
+    deviations = [median * 1.4826 / np.sqrt(1.4) for median in medians if np.isfinite(median)]
     levels = np.interp(np.arange(GRAIN_LEVELS), centres, deviations)
     return np.asarray(np.maximum(levels, LEAST_GRAIN), np.float32)
 
@@ -271,7 +286,7 @@ def _filled(flow: Floats, under: Mask) -> Floats:
     known = cv2.resize(flow * free[..., None], size, interpolation=cv2.INTER_AREA)
     filled = np.zeros_like(known)
     left = np.ones(small.shape, bool)
-    for width in (4.0, 10.0, 24.0):
+    for width in FILLED_FROM_PX:
         weight = cv2.GaussianBlur(small, (0, 0), width / FILLED_AT)
         sure = left & (weight > 0.05)
         carried = cv2.GaussianBlur(known, (0, 0), width / FILLED_AT)

@@ -103,6 +103,13 @@ DIRT_COLUMNS: tuple[Column, ...] = (
         for side in ("before", "after")
         for letter in "abcdef"
     ),
+    _c(
+        "found_on",
+        "",
+        "text",
+        "Where it was found: processor, or the card's name; empty in tables of before.",
+        source="definition",
+    ),
 )
 
 

@@ -4,10 +4,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.picture.colour import FrameColour, apply_colour
+from smallgauge.picture.device import PROCESSOR, finisher
 from smallgauge.picture.display import apply_display
 from smallgauge.picture.evenness import Evenness, apply_evenness
 from smallgauge.picture.resample import Move, apply_move, inside_capture
-from smallgauge.render.device import PROCESSOR, finisher
 
 
 def render_frame(

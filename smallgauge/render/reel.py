@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.media.copy_out import CODERS
+from smallgauge.picture.device import PROCESSOR, device_name
 from smallgauge.record.capture import Capture
 from smallgauge.record.dirttable import read_dirt
 from smallgauge.record.files import read_json, to_plain, write_json
@@ -37,7 +38,6 @@ from smallgauge.record.track import TRACK_PAPER, TrackPaper
 from smallgauge.record.treatment import Treatment
 from smallgauge.record.work import Progress, Runner
 from smallgauge.render.broadcast import make_broadcast_sound
-from smallgauge.render.device import PROCESSOR, device_name
 from smallgauge.render.editing import make_lists
 from smallgauge.render.films import (
     RENDERING,

@@ -18,13 +18,13 @@ from smallgauge.media.copy_out import CODERS, create_copy
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.picture_in import CaptureListing, list_capture, open_picture
 from smallgauge.media.picture_out import create_lossless
+from smallgauge.picture.device import PROCESSOR
 from smallgauge.picture.flicker import TERMS, FlickerCorrection
 from smallgauge.record.capture import Capture
 from smallgauge.record.light import evenness_for, table_for
 from smallgauge.record.recipe import FINISHED, CopyRecipe
 from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import table_of, write_table
-from smallgauge.render.device import PROCESSOR
 from smallgauge.render.frame import render_frame
 from smallgauge.render.less_grain import Prepared, prepared_samples
 from smallgauge.render.mend import Window

@@ -1,14 +1,17 @@
 """Dirt through a whole line: repaired in the finished film, kept in the archive copy, left where somebody decided so."""
 
+import sys
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from card_stand_in import COMPILER, modules
 
 from smallgauge.analyse import dirt as analyse_dirt
 from smallgauge.demo import write_specimen
 from smallgauge.line import Settings, decide_on, finish
 from smallgauge.media.picture_in import list_capture, open_picture
+from smallgauge.picture.device import searcher
 from smallgauge.picture.synthetic import SceneTruth, specimen_truth
 from smallgauge.record.decided import decided_value
 from smallgauge.record.dirttable import DIRT_COLUMNS, read_dirt, runs_at
@@ -143,3 +146,21 @@ def test_any_cutting_into_pieces_finds_the_same(small, monkeypatch):
         assert len(whole) == len(cut) > (0 if read is read_dirt else -1)  # four frames tell of no line
         for name in whole.values:
             np.testing.assert_array_equal(whole[name], cut[name], err_msg=name)
+
+
+@pytest.mark.skipif(COMPILER is None, reason="left out: no g++ to compile a card's kernels with")
+def test_a_card_searches_where_it_is_asked_and_the_table_says_so(small, tmp_path, monkeypatch):
+    for name, module in modules().items():
+        monkeypatch.setitem(sys.modules, name, module)
+    searcher.cache_clear()
+    try:
+        finish(small / "dirty", tmp_path, replace(settings("analyse"), device="card"))
+    finally:
+        searcher.cache_clear()
+    own, other = read_dirt(small / "shelf" / "dirty"), read_dirt(tmp_path / "dirty")
+    assert set(own["found_on"]) == {"processor"} and set(other["found_on"]) == {"a processor that stands in"}
+    for column in DIRT_COLUMNS:
+        if column.name != "found_on" and column.type == "float32":
+            assert np.allclose(own[column.name], other[column.name], rtol=1e-3, atol=1e-3, equal_nan=True)
+        elif column.name != "found_on":
+            assert np.array_equal(own[column.name], other[column.name]), column.name

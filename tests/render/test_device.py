@@ -4,9 +4,9 @@ import pytest
 
 from smallgauge.cli import main
 from smallgauge.errors import CallerError
+from smallgauge.picture.device import PROCESSOR, device_name, finisher
 from smallgauge.picture.kernels import finish_frame
 from smallgauge.picture.kernels_cuda import find_cards
-from smallgauge.render.device import PROCESSOR, device_name, finisher
 
 
 def test_the_processor_is_used_unless_somebody_asks():

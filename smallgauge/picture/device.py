@@ -1,11 +1,13 @@
-"""Where the pixel program runs: on the processor, or, where somebody asks for it, on an NVIDIA card, within half a code of it.
+"""Where finished frames are made and dirt is searched: on the processor, or, where somebody asks for it, on an NVIDIA card.
 
 device_name   a word as it is given -> the name that goes into the paper, or a refusal before anything is begun
-finisher      the function that makes a finished frame there
+finisher      the function that makes a finished frame there, within half a code of the processor's
+searcher      the functions that search frames for dirt there, with flow that agrees to the last bits
 """
 
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -54,3 +56,25 @@ def finisher(device: str) -> Callable[..., Any]:
     from smallgauge.picture.kernels_cuda import Card
 
     return Card(_card_number(device)).finish_frame
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DirtSearch:
+    """`find_dirt_moves` and `find_dirt` of a device, and its name in the papers; moves go from the one to the other only."""
+
+    name: str
+    find_moves: Callable[..., Any]
+    find: Callable[..., Any]
+
+
+@cache
+def searcher(device: str) -> DirtSearch:
+    """The search for dirt on the processor or on a card, opened once a process."""
+    if device == PROCESSOR:
+        from smallgauge.picture.dirt import find_dirt, find_dirt_moves
+
+        return DirtSearch(name=PROCESSOR, find_moves=find_dirt_moves, find=find_dirt)
+    from smallgauge.picture.dirt_cuda import DirtCard
+
+    card = DirtCard(_card_number(device))
+    return DirtSearch(name=card.name, find_moves=card.find_dirt_moves, find=card.find_dirt)
