@@ -198,7 +198,7 @@ def _add_line_commands(commands: Any) -> None:
         _add_cluster(parser)
         if name in ("analyse", "finish"):
             _add_keep_decoded(parser)
-        made = " and finished frames are made, there within one code of the processor's"
+        made = " and finished frames are made, on a card within one code of the processor's"
         _add_device(parser, "dirt is searched" + (made if name != "analyse" else ""))
         _add_common(parser)
 

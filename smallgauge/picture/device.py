@@ -2,6 +2,7 @@
 
 device_name   a word as it is given -> the name that goes into the paper, or a refusal before anything is begun
 finisher      the function that makes a finished frame there, within half a code of the processor's
+flow_finder   `dense_flow` there, on arrays that lie here
 searcher      the functions that search frames for dirt there, with flow that agrees to the last bits
 """
 
@@ -56,6 +57,18 @@ def finisher(device: str) -> Callable[..., Any]:
     from smallgauge.picture.kernels_cuda import Card
 
     return Card(_card_number(device)).finish_frame
+
+
+@cache
+def flow_finder(device: str) -> Callable[..., Any]:
+    """`dense_flow` of the processor or of a card, opened once a process."""
+    if device == PROCESSOR:
+        from smallgauge.picture.flow import dense_flow
+
+        return dense_flow
+    from smallgauge.picture.flow_cuda import open_flow
+
+    return open_flow(_card_number(device))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

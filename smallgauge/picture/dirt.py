@@ -24,6 +24,7 @@ THRESHOLD = 3.7  # deviations of the grain; the reference names it (picture scie
 DETAIL = 0.2  # of the spread of nine pixels that is added to the limit; common practice, no source
 SOFTER_PX = 1.7  # softness at which is looked as well, on top of `SOFT_PX`: together 2 px
 REFINED = 5  # rounds of flow's refinement
+FLOW = {"finest": 1, "patch_px": 8, "stride_px": 4, "refined": REFINED}
 FILLED_AT = 4  # how much smaller flow is filled
 FILLED_FROM_PX = (4.0, 10.0, 24.0)  # how far around, wider where nothing is known; common practice, no source
 # Of lightness between neighbours, as at a slow start of the camera: beyond it nothing is told. common practice, no source
@@ -94,7 +95,7 @@ def find_dirt_moves(first: DirtSheet, second: DirtSheet) -> DirtMoves:
     >>> [float(np.median(each[12:-12, 12:-12, 0]).round()) for each in (moves.there, moves.back)]
     [2.0, -2.0]
     """
-    there = dense_flow(first.small, second.small, finest=1, patch_px=8, stride_px=4, refined=REFINED)
+    there = dense_flow(first.small, second.small, **FLOW)
     return DirtMoves(there=there, back=back_flow(first.small, second.small, there, refined=REFINED))
 
 
@@ -247,9 +248,13 @@ def _grain(now: Floats, sides: list[Floats], *, every: int = 4) -> Floats:
 def grain_levels(medians: Sequence[float]) -> Floats:
     """The grain's deviation by lightness from sixteen medians, NaN where a level has too few pixels: 256 values.
 
+    Notes
+    -----
+    Source: definition.
+
     Examples
     --------
-    >>> grain_levels([2.0] * 15 + [float("nan")])[::100].round(2).tolist()
+    >>> grain_levels([2.0] * 15 + [float("nan")])[::100].astype(float).round(2).tolist()
     [2.51, 2.51, 2.51]
     """
     centres = [16 * k + 8.0 for k in range(GRAIN_BINS) if np.isfinite(medians[k])]

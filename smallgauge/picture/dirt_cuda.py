@@ -17,6 +17,7 @@ from smallgauge.picture.dirt import (
     DETAIL,
     FILLED_AT,
     FILLED_FROM_PX,
+    FLOW,
     GRAIN_BINS,
     GRAIN_PIXELS,
     MOST_STEP,
@@ -29,10 +30,9 @@ from smallgauge.picture.dirt import (
 )
 from smallgauge.picture.dirt_blobs import GRAIN_LEVELS, SOFT_PX, Blob, Searched, measure_blobs
 from smallgauge.picture.flow import back_flow, dense_flow
-from smallgauge.picture.flow_cuda import LEAST_SIDE_PX, FlowCard, grid_of
+from smallgauge.picture.flow_cuda import FlowCard, coarsest_scale, grid_of
 from smallgauge.picture.kernels_cuda import open_card
 
-STRIDE_PX = 4  # between patches, as `dirt.find_dirt_moves`
 _SHEETS = 4  # that are kept on the card: the three of a frame, and the next one
 _LEVEL_EVERY, _LEVEL_SMALLER, _LEVEL_SOFT = 4, 8, 4.0  # as `dirt._level`
 
@@ -67,12 +67,12 @@ class DirtCard:
         """
         with self._device:
             one, other = (self._there(sheet)[1] for sheet in (first, second))
-            if max(one.shape) >= LEAST_SIDE_PX:
-                there = self._flow.dense_flow(one, other, stride_px=STRIDE_PX, refined=REFINED)
+            if coarsest_scale(one.shape[::-1], FLOW["patch_px"]) >= FLOW["finest"]:
+                there = self._flow.dense_flow(one, other, **FLOW)
                 return DirtMoves(there=there, back=self._flow.back_flow(one, other, there, refined=REFINED))
             flow = dense_flow(
-                first.small, second.small, finest=1, patch_px=8, stride_px=STRIDE_PX, refined=REFINED
-            )
+                first.small, second.small, **FLOW
+            )  # a search of the smallest pictures is OpenCV's own
             back = back_flow(first.small, second.small, flow, refined=REFINED)
             return DirtMoves(there=self._cupy.asarray(flow), back=self._cupy.asarray(back))
 

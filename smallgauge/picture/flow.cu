@@ -1,12 +1,12 @@
 // Dense flow on an NVIDIA card: dense inverse search (Kroeger, Timofte, Dai and Van Gool 2016) with the variational refinement of Brox,
-// Bruhn, Papenberg and Weickert 2004, step by step as OpenCV's search of patches of 8 pixels does them on a processor, in the same order
+// Bruhn, Papenberg and Weickert 2004, step by step as OpenCV does them on a processor, in the same order
 // and precision and without contraction. Pictures are reduced by halves; patches of the first are looked for in the second by gradient
 // descent, from what their neighbours found; what they found is spread over the pixels that they cover and refined.
 //
 // A patch asks the one beside it and the one above, so patches on a diagonal are searched at once: a block has a stripe of rows of patches, as
 // OpenCV divides them, and a warp a patch. Flow is (height, width, 2): x and y, px of its own scale.
 
-#define PATCH 8
+#define ROOM 11520  // numbers that the warps of a block share
 #define STRIPES 8
 #define BORDER 16
 #define LANES 0xFFFFFFFFu
@@ -108,10 +108,14 @@ extern "C" __global__ void slope(const u8 *picture, int width, int height, short
   down[y * width + x] = (short)(low[left] - up[left] + 2 * (low[x] - up[x]) + low[right] - up[right]);
 }
 
-// --- search for patches: a lane has two pixels of a row, four columns apart
+// --- search for patches, a warp a patch. Of patches of 8 a lane has two pixels of a row, four columns apart, as OpenCV takes them; of
+// others it has every thirty-second pixel, and sums are made in the order of reading.
 
 struct Patch {
-  float left, right, across_left, across_right, down_left, down_right;
+  const u8 *first, *second;
+  const short *across, *down;
+  float *room;  // of this warp, four lots of side * side; not used by patches of 8
+  int width, height, side, x, y, lane;
 };
 
 struct Weighed {
@@ -119,19 +123,23 @@ struct Weighed {
   float here, beside, below, across;
 };
 
-// Sum over a patch in the order in which four lanes of a processor add it up: rows first, then the columns by twos.
+struct Sums {
+  float squares, total, across, down;
+};
+
+// Sum over a patch of 8 in the order in which four lanes of a processor add it up: rows first, then the columns by twos.
 __device__ __forceinline__ float sum_of(float own, int column) {
   float total = __shfl_sync(LANES, own, column);
 #pragma unroll
-  for (int row = 1; row < PATCH; row += 1) total += __shfl_sync(LANES, own, 4 * row + column);
+  for (int row = 1; row < 8; row += 1) total += __shfl_sync(LANES, own, 4 * row + column);
   total += __shfl_xor_sync(LANES, total, 2);
   return total + __shfl_xor_sync(LANES, total, 1);
 }
 
-__device__ __forceinline__ Weighed weigh(int x, int y, float move_x, float move_y, int width, int height) {
-  float low = (float)(BORDER - PATCH) + 1.0f;
-  float at_y = fminf(fmaxf((float)y + move_y + (float)BORDER, low), (float)(BORDER + height) - 1.0f);
-  float at_x = fminf(fmaxf((float)x + move_x + (float)BORDER, low), (float)(BORDER + width) - 1.0f);
+__device__ __forceinline__ Weighed weigh(const Patch &patch, float move_x, float move_y) {
+  float low = (float)(BORDER - patch.side) + 1.0f;
+  float at_y = fminf(fmaxf((float)patch.y + move_y + (float)BORDER, low), (float)(BORDER + patch.height) - 1.0f);
+  float at_x = fminf(fmaxf((float)patch.x + move_x + (float)BORDER, low), (float)(BORDER + patch.width) - 1.0f);
   float whole_y = floorf(at_y), whole_x = floorf(at_x);
   Weighed out;
   out.across = (at_y - whole_y) * (at_x - whole_x);
@@ -143,22 +151,56 @@ __device__ __forceinline__ Weighed weigh(int x, int y, float move_x, float move_
   return out;
 }
 
-__device__ __forceinline__ void differ(const u8 *second, int width, int height, Weighed at, int row, int column, Patch own, float *left,
-                                       float *right) {
-  const u8 *up = second + within(at.y + row, height) * width, *low = second + within(at.y + row + 1, height) * width;
-  int x = at.x + column;
-  int a = within(x, width), b = within(x + 1, width), c = within(x + 4, width), d = within(x + 5, width);
-  *left = at.here * (float)up[a] + at.beside * (float)up[b] + at.below * (float)low[a] + at.across * (float)low[b] - own.left;
-  *right = at.here * (float)up[c] + at.beside * (float)up[d] + at.below * (float)low[c] + at.across * (float)low[d] - own.right;
+__device__ __forceinline__ float differ(const Patch &patch, const Weighed &at, int row, int column) {
+  const u8 *up = patch.second + within(at.y + row, patch.height) * patch.width;
+  const u8 *low = patch.second + within(at.y + row + 1, patch.height) * patch.width;
+  int left = within(at.x + column, patch.width), right = within(at.x + column + 1, patch.width);
+  float carried = at.here * (float)up[left] + at.beside * (float)up[right] + at.below * (float)low[left] + at.across * (float)low[right];
+  return carried - (float)patch.first[(long)(patch.y + row) * patch.width + patch.x + column];
+}
+
+// Sums over a patch's differences from what a move leads to; those with its slopes only where they are asked for.
+__device__ Sums compare(const Patch &patch, float move_x, float move_y, bool slopes) {
+  Weighed at = weigh(patch, move_x, move_y);
+  Sums out = {0.0f, 0.0f, 0.0f, 0.0f};
+  if (patch.side == 8) {
+    int row = patch.lane >> 2, column = patch.lane & 3;
+    float left = differ(patch, at, row, column), right = differ(patch, at, row, column + 4);
+    out.squares = sum_of(left * left + right * right, column);
+    out.total = sum_of(left + right, column);
+    if (slopes) {
+      const short *across = patch.across + (long)(patch.y + row) * patch.width + patch.x + column;
+      const short *down = patch.down + (long)(patch.y + row) * patch.width + patch.x + column;
+      out.across = sum_of(left * (float)across[0] + right * (float)across[4], column);
+      out.down = sum_of(left * (float)down[0] + right * (float)down[4], column);
+    }
+    return out;
+  }
+  int count = patch.side * patch.side, lots = slopes ? 4 : 2;
+  for (int n = patch.lane; n < count; n += 32) {
+    int row = n / patch.side, column = n % patch.side;
+    long place = (long)(patch.y + row) * patch.width + patch.x + column;
+    float off = differ(patch, at, row, column);
+    patch.room[n] = off;
+    patch.room[count + n] = off * off;
+    if (slopes) patch.room[2 * count + n] = off * (float)patch.across[place], patch.room[3 * count + n] = off * (float)patch.down[place];
+  }
+  __syncwarp();
+  float sum = 0.0f;
+  if (patch.lane < lots)
+    for (int n = 0; n < count; n += 1) sum += patch.room[patch.lane * count + n];
+  __syncwarp();
+  out.total = __shfl_sync(LANES, sum, 0);
+  out.squares = __shfl_sync(LANES, sum, 1);
+  out.across = __shfl_sync(LANES, sum, 2);
+  out.down = __shfl_sync(LANES, sum, 3);
+  return out;
 }
 
 // Squared differences of a patch and what a move leads to, less those of its mean.
-__device__ __forceinline__ float distance(const u8 *second, int x, int y, float move_x, float move_y, int width, int height, int row,
-                                          int column, Patch own) {
-  float left, right;
-  differ(second, width, height, weigh(x, y, move_x, move_y, width, height), row, column, own, &left, &right);
-  float squares = sum_of(left * left + right * right, column), total = sum_of(left + right, column);
-  return squares - total * total / (float)(PATCH * PATCH);
+__device__ __forceinline__ float distance(const Patch &patch, float move_x, float move_y) {
+  Sums sums = compare(patch, move_x, move_y, false);
+  return sums.squares - sums.total * sums.total / (float)(patch.side * patch.side);
 }
 
 __device__ __forceinline__ int lanes_sum(int value) {
@@ -166,80 +208,69 @@ __device__ __forceinline__ int lanes_sum(int value) {
   return value;
 }
 
-__device__ void search_patch(const u8 *first, const u8 *second, const short *across, const short *down, const float *flow, int width,
-                             int height, int stride, int patches, int descents, int lane, int pass, int line, int place, bool beside,
-                             bool above, float *found) {
-  int way = pass == 0 ? 1 : -1, y = line * stride, x = place * stride, row = lane >> 2, column = lane & 3;
-  long at = (long)(y + row) * width + x + column, own_place = (long)line * patches + place;
-  Patch own;
-  own.left = (float)first[at];
-  own.right = (float)first[at + 4];
-  int xl = across[at], xr = across[at + 4], yl = down[at], yr = down[at + 4];
-  own.across_left = (float)xl;
-  own.across_right = (float)xr;
-  own.down_left = (float)yl;
-  own.down_right = (float)yr;
-  float xx = (float)lanes_sum(xl * xl + xr * xr), yy = (float)lanes_sum(yl * yl + yr * yr), xy = (float)lanes_sum(xl * yl + xr * yr);
-  float sum_x = (float)lanes_sum(xl + xr), sum_y = (float)lanes_sum(yl + yr);
-
-  const float *start = pass == 0 ? flow + 2 * ((long)(y + PATCH / 2) * width + x + PATCH / 2) : found + 2 * own_place;
-  float u = start[0], v = start[1];
-  float best = distance(second, x, y, u, v, width, height, row, column, own);
-  float other = distance(second, x, y, 0.0f, 0.0f, width, height, row, column, own);
-  if (other < best) best = other, u = 0.0f, v = 0.0f;
-  if (beside) {
-    const float *near = found + 2 * (own_place - way);
-    float near_u = near[0], near_v = near[1];
-    other = distance(second, x, y, near_u, near_v, width, height, row, column, own);
-    if (other < best) best = other, u = near_u, v = near_v;
+// `found` is the place for the move of this patch, with the move of the pass before in it; `beside` and `above` those of patches that
+// are done, null where there is none.
+__device__ void search_patch(const Patch &patch, const float *start, const float *beside, const float *above, int descents, float *found) {
+  int xx_own = 0, yy_own = 0, xy_own = 0, x_own = 0, y_own = 0;
+  for (int n = patch.lane; n < patch.side * patch.side; n += 32) {
+    long place = (long)(patch.y + n / patch.side) * patch.width + patch.x + n % patch.side;
+    int x = patch.across[place], y = patch.down[place];
+    xx_own += x * x, yy_own += y * y, xy_own += x * y, x_own += x, y_own += y;
   }
-  if (above) {
-    const float *near = found + 2 * (own_place - (long)way * patches);
+  float xx = (float)lanes_sum(xx_own), yy = (float)lanes_sum(yy_own), xy = (float)lanes_sum(xy_own);
+  float sum_x = (float)lanes_sum(x_own), sum_y = (float)lanes_sum(y_own);
+
+  float u = start[0], v = start[1];
+  float best = distance(patch, u, v), other = distance(patch, 0.0f, 0.0f);
+  if (other < best) best = other, u = 0.0f, v = 0.0f;
+  for (int n = 0; n < 2; n += 1) {
+    const float *near = n == 0 ? beside : above;
+    if (!near) continue;
     float near_u = near[0], near_v = near[1];
-    other = distance(second, x, y, near_u, near_v, width, height, row, column, own);
+    other = distance(patch, near_u, near_v);
     if (other < best) best = other, u = near_u, v = near_v;
   }
 
   float determinant = xx * yy - xy * xy;
   if (fabsf(determinant) < LEAST_DETERMINANT) determinant = LEAST_DETERMINANT;
   float inverse_xx = yy / determinant, inverse_xy = -xy / determinant, inverse_yy = xx / determinant;
-  float now_u = u, now_v = v, before = 1e10f, count = (float)(PATCH * PATCH);
+  float now_u = u, now_v = v, before = 1e10f, count = (float)(patch.side * patch.side);
   for (int n = 0; n < descents; n += 1) {
-    float left, right;
-    differ(second, width, height, weigh(x, y, now_u, now_v, width, height), row, column, own, &left, &right);
-    float along_x = sum_of(left * own.across_left + right * own.across_right, column);
-    float along_y = sum_of(left * own.down_left + right * own.down_right, column);
-    float squares = sum_of(left * left + right * right, column), total = sum_of(left + right, column);
-    along_x -= total * sum_x / count;
-    along_y -= total * sum_y / count;
-    float apart = squares - total * total / count;
+    Sums sums = compare(patch, now_u, now_v, true);
+    float along_x = sums.across - sums.total * sum_x / count, along_y = sums.down - sums.total * sum_y / count;
+    float apart = sums.squares - sums.total * sums.total / count;
     now_u -= inverse_xx * along_x + inverse_xy * along_y;
     now_v -= inverse_xy * along_x + inverse_yy * along_y;
     if (apart >= before) break;
     before = apart;
   }
   double far_u = now_u - u, far_v = now_v - v;
-  if (sqrt(far_u * far_u + far_v * far_v) <= PATCH) u = now_u, v = now_v;
-  if (lane == 0) {
-    found[2 * own_place] = u;
-    found[2 * own_place + 1] = v;
+  if (sqrt(far_u * far_u + far_v * far_v) <= patch.side) u = now_u, v = now_v;
+  if (patch.lane == 0) {
+    found[0] = u;
+    found[1] = v;
   }
   __syncwarp();
 }
 
 extern "C" __global__ void search(const u8 *first, const u8 *second, const short *across, const short *down, const float *flow, int width,
-                                  int height, int stride, int lines, int patches, int descents, float *found) {
+                                  int height, int side, int stride, int lines, int patches, int descents, float *found) {
+  __shared__ float room[ROOM];
   int deep = (lines + STRIPES - 1) / STRIPES;
   int top = min((int)blockIdx.x * deep, lines), rows = min(top + deep, lines) - top;
-  int warp = threadIdx.x >> 5, lane = threadIdx.x & 31, warps = blockDim.x >> 5;
+  int warp = threadIdx.x >> 5, warps = blockDim.x >> 5;
+  Patch patch = {first, second, across, down, room + warp * 4 * side * side, width, height, side, 0, 0, (int)threadIdx.x & 31};
   for (int pass = 0; pass < 2; pass += 1)
     for (int diagonal = 0; diagonal < deep + patches - 1; diagonal += 1) {
       for (int r = warp; r < rows; r += warps) {
-        int c = diagonal - r;
+        int c = diagonal - r, way = pass == 0 ? 1 : -1;
         if (c < 0 || c >= patches) continue;
         int line = pass == 0 ? top + r : top + rows - 1 - r, place = pass == 0 ? c : patches - 1 - c;
-        search_patch(first, second, across, down, flow, width, height, stride, patches, descents, lane, pass, line, place, c > 0, r > 0,
-                     found);
+        patch.x = place * stride;
+        patch.y = line * stride;
+        float *own = found + 2 * ((long)line * patches + place);
+        const float *start = pass == 0 ? flow + 2 * ((long)(patch.y + side / 2) * width + patch.x + side / 2) : own;
+        search_patch(patch, start, c > 0 ? own - 2 * way : nullptr, r > 0 ? own - 2 * (long)way * patches : nullptr, descents, own);
       }
       __syncthreads();
     }
@@ -247,13 +278,13 @@ extern "C" __global__ void search(const u8 *first, const u8 *second, const short
 
 // --- each pixel: mean of the moves of the patches over it, by how well each explains it
 
-extern "C" __global__ void spread_patches(const float *found, const u8 *first, const u8 *second, int width, int height, int stride,
-                                          int lines, int patches, float *flow) {
+extern "C" __global__ void spread_patches(const float *found, const u8 *first, const u8 *second, int width, int height, int side,
+                                          int stride, int lines, int patches, float *flow) {
   int x = blockIdx.x * blockDim.x + threadIdx.x, y = blockIdx.y * blockDim.y + threadIdx.y;
   if (x >= width || y >= height) return;
   int last_line = min(y / stride, lines - 1), last_place = min(x / stride, patches - 1);
-  int first_line = min(y >= PATCH ? (y - PATCH) / stride + 1 : 0, last_line);
-  int first_place = min(x >= PATCH ? (x - PATCH) / stride + 1 : 0, last_place);
+  int first_line = min(y >= side ? (y - side) / stride + 1 : 0, last_line);
+  int first_place = min(x >= side ? (x - side) / stride + 1 : 0, last_place);
   float value = (float)first[y * width + x], total = 0.0f, total_u = 0.0f, total_v = 0.0f;
   for (int line = first_line; line <= last_line; line += 1)
     for (int place = first_place; place <= last_place; place += 1) {

@@ -1,12 +1,15 @@
 """Dense flow on an NVIDIA card: what `flow.dense_flow` and `flow.back_flow` find, by the same search.
 
 FlowCard      a card with the kernels of flow.cu; `dense_flow` and `back_flow` on arrays that lie there
+open_flow     a card, as `flow.dense_flow`
+coarsest_scale    where the search begins
 area_table    which pixels one of a smaller picture covers, and each one's share
 
 Every step is OpenCV's, in the order in which one thread of a processor does it, without contraction; what differs are last bits of
 float pictures made larger or carried, where a processor rounds once less.
 """
 
+from collections.abc import Callable
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -14,13 +17,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.picture.flow import ROUNDS
+from smallgauge.picture.flow import ROUNDS, dense_flow
+from smallgauge.picture.kernels_cuda import open_card
 
-PATCH_PX, STRIPES, HALF_SWEEP_TILE = 8, 8, 32  # PATCH, STRIPES and TILE of flow.cu
+STRIPES, ROOM, HALF_SWEEP_TILE = 8, 11520, 32  # STRIPES, ROOM and TILE of flow.cu
 # What is added to differences before their root: OpenCV's own numbers, in its search and in its refinement by itself.
 SEARCH_LEAST, BACK_LEAST = 0.01, 0.001
 DESCENTS = 12  # steps of gradient descent in either of two passes: half of the medium preset's 25
-LEAST_SIDE_PX = 46  # of the longer side, from which there is a scale of halves to search; smaller ones OpenCV searches otherwise
 _ACROSS, _DOWN = 32, 8  # threads of a block
 
 
@@ -33,6 +36,21 @@ def grid_of(width: int, height: int, planes: int = 1) -> tuple[tuple[int, int, i
     ((3, 1, 1), (32, 8))
     """
     return (-(-width // _ACROSS), -(-height // _DOWN), planes), (_ACROSS, _DOWN)
+
+
+def coarsest_scale(size: tuple[int, int], patch_px: int) -> int:
+    """The scale of halves at which the search begins: movements of a quarter of the width, and one patch at least.
+
+    Examples
+    --------
+    >>> coarsest_scale((720, 540), 8), coarsest_scale((32, 32), 8)
+    (4, 0)
+    """
+    width, height = size
+    return min(
+        int(np.log(max(width, height) / (4.0 * patch_px)) / np.log(2.0) + 0.5),
+        int(np.log(min(width, height) // patch_px) / np.log(2.0)),
+    )
 
 
 @cache
@@ -57,7 +75,7 @@ def area_table(count: int, smaller: int) -> tuple[NDArray[np.int32], NDArray[np.
     Examples
     --------
     >>> first, share = area_table(5, 2)
-    >>> first.tolist(), share.round(2).tolist()
+    >>> first.tolist(), share.astype(float).round(2).tolist()
     ([0, 2], [[0.4, 0.4, 0.2], [0.2, 0.4, 0.4]])
     """
     scale = count / smaller
@@ -154,58 +172,66 @@ class FlowCard:
 
     def halved(self, picture: Any) -> Any:
         """A byte picture at half the size."""
+        return self._reduced(picture, (picture.shape[1] // 2, picture.shape[0] // 2))
+
+    def _reduced(self, picture: Any, size: tuple[int, int]) -> Any:
+        """A byte picture at `size` (width, height)."""
         down, across = picture.shape
-        width, height = across // 2, down // 2
+        width, height = size
         out = self.cupy.empty((height, width), np.uint8)
-        size = (np.int32(width), np.int32(height))
-        if across % 2 == 0 and down % 2 == 0:
-            self.run("halve", *grid_of(width, height), picture, np.int32(across), out, *size)
+        numbers = (np.int32(width), np.int32(height))
+        if (across, down) == (2 * width, 2 * height):
+            self.run("halve", *grid_of(width, height), picture, np.int32(across), out, *numbers)
             return out
         (first_x, share_x), (first_y, share_y) = self.area(across, width), self.area(down, height)
         tables = (first_x, share_x, np.int32(share_x.shape[1]), first_y, share_y, np.int32(share_y.shape[1]))
-        self.run("shrink_bytes", *grid_of(width, height), picture, np.int32(across), *tables, out, *size)
+        self.run("shrink_bytes", *grid_of(width, height), picture, np.int32(across), *tables, out, *numbers)
         return out
 
-    def dense_flow(self, first: Any, second: Any, *, stride_px: int, refined: int) -> Any:
-        """As `flow.dense_flow` with patches of 8 px and half the size as the finest; byte pictures and flow lie on the card.
+    def dense_flow(
+        self, first: Any, second: Any, *, finest: int, patch_px: int, stride_px: int, refined: int
+    ) -> Any:
+        """As `flow.dense_flow`; byte pictures and flow lie on the card.
 
         Parameters
         ----------
         first, second : cupy uint8 arrays, shape (height, width)
-            The longer side `LEAST_SIDE_PX` or more, the shorter one 32.
+            So large that `coarsest_scale` is `finest` or more.
+        finest, stride_px, refined : int
+        patch_px : int
+            4 to 16.
 
         Notes
         -----
         Source: DIS flow.
         """
         height, width = first.shape
-        coarsest = min(
-            int(np.log(max(width, height) / (4.0 * PATCH_PX)) / np.log(2.0) + 0.5),
-            int(np.log(min(width, height) // PATCH_PX) / np.log(2.0)),
-        )
-        scales = [(self.halved(first), self.halved(second))]
-        for _ in range(1, coarsest):
+        size = (width >> finest, height >> finest)
+        scales = [(first, second)]
+        if finest:
+            scales = [(self._reduced(first, size), self._reduced(second, size))]
+        for _ in range(finest, coarsest_scale((width, height), patch_px)):
             one, other = scales[-1]
             scales.append((self.halved(one), self.halved(other)))
         flow = self.cupy.zeros((*scales[-1][0].shape, 2), np.float32)
         for one, other in reversed(scales):
             if flow.shape[:2] != one.shape:
                 flow = self.enlarged(flow, one.shape[::-1], 2.0, single=True)
-            self._searched(one, other, flow, stride_px)
+            self._searched(one, other, flow, patch_px, stride_px)
             self.refine(one, other, flow, refined, SEARCH_LEAST)
-        return self.enlarged(flow, (width, height), 2.0)
+        return self.enlarged(flow, (width, height), float(1 << finest)) if finest else flow
 
-    def _searched(self, one: Any, other: Any, flow: Any, stride_px: int) -> None:
+    def _searched(self, one: Any, other: Any, flow: Any, patch_px: int, stride_px: int) -> None:
         """The flow of one scale, from a first guess, into `flow`."""
         cp = self.cupy
         height, width = one.shape
         size = (np.int32(width), np.int32(height))
         across, down = (cp.empty((height, width), np.int16) for _ in range(2))
         self.run("slope", *grid_of(width, height), one, *size, across, down)
-        lines, patches = (1 + (side - PATCH_PX) // stride_px for side in (height, width))
+        lines, patches = (1 + (side - patch_px) // stride_px for side in (height, width))
         found = cp.empty((lines, patches, 2), np.float32)
-        numbers = (np.int32(stride_px), np.int32(lines), np.int32(patches))
-        warps = min(-(-lines // STRIPES), 32)
+        numbers = tuple(np.int32(each) for each in (patch_px, stride_px, lines, patches))
+        warps = min(-(-lines // STRIPES), 32, ROOM // (4 * patch_px**2))
         given = (one, other, across, down, flow, *size, *numbers, np.int32(DESCENTS), found)
         self.run("search", (STRIPES,), (32 * warps,), *given)
         self.run("spread_patches", *grid_of(width, height), found, one, other, *size, *numbers, flow)
@@ -261,3 +287,32 @@ class FlowCard:
         )
         self.refine(self.halved(second), self.halved(first), back, refined, BACK_LEAST)
         return self.enlarged(back, (width, height), 2.0)
+
+
+def open_flow(number: int = 0) -> Callable[..., NDArray[np.float32]]:
+    """`flow.dense_flow` on a card: pictures and flow lie here. The smallest pictures are searched on the processor.
+
+    Raises
+    ------
+    CallerError
+        Where there is no such card, or no CuPy to speak to it.
+
+    Notes
+    -----
+    Source: DIS flow.
+    """
+    _, cupy, device = open_card(number)
+    with device:
+        card = FlowCard(cupy)
+
+    def flow(
+        first: NDArray[np.uint8], second: NDArray[np.uint8], *, finest: int, patch_px: int, **told: int
+    ) -> NDArray[np.float32]:
+        if coarsest_scale(first.shape[::-1], patch_px) < finest:
+            return dense_flow(first, second, finest=finest, patch_px=patch_px, **told)
+        with device:
+            pictures = (cupy.asarray(each) for each in (first, second))
+            found = card.dense_flow(*pictures, finest=finest, patch_px=patch_px, **told)
+            return np.asarray(cupy.asnumpy(found), np.float32)
+
+    return flow

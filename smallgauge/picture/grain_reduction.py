@@ -8,6 +8,7 @@ at: where it is larger along edges, edges were in it. Then less is taken there, 
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -68,6 +69,7 @@ def apply_less_grain(
     table: Floats | None,
     reduce: float,
     box: tuple[int, int, int, int],
+    flow: Callable[..., Floats] = dense_flow,
 ) -> LessGrain:
     """A frame with less grain.
 
@@ -83,6 +85,8 @@ def apply_less_grain(
         Share of the grain's deviation that may be taken, 0 to 0.5.
     box : (left, top, right, bottom)
         The picture in the captured frame, px, right and bottom not in it; samples outside are never changed.
+    flow : function
+        `dense_flow`, or its namesake on a card.
 
     Returns
     -------
@@ -114,7 +118,7 @@ def apply_less_grain(
         )
     where = np.s_[top:bottom, left:right]
     own = _lightness(samples[where], table)
-    towards = _towards([_lightness(each[where], table) for each in beside if each is not None], own)
+    towards = _towards([_lightness(each[where], table) for each in beside if each is not None], own, flow)
     if towards is None or reduce == 0:
         return LessGrain(samples=samples.copy(), taken=0.0, likeness=math.nan)
     # As much of the frame as of each neighbour: the grain of that mean has nothing in common with that of what is taken.
@@ -168,7 +172,7 @@ def _codes(lightness: Floats, table: Floats | None, kind: np.dtype) -> NDArray:
     return np.searchsorted(np.asarray((table[1:] + table[:-1]) / 2, np.float32), light).astype(kind)
 
 
-def _towards(beside: list[Floats], own: Floats) -> _Towards | None:
+def _towards(beside: list[Floats], own: Floats, flow_of: Callable[..., Floats]) -> _Towards | None:
     """The neighbours carried to the frame; None without one."""
     import cv2
 
@@ -178,7 +182,7 @@ def _towards(beside: list[Floats], own: Floats) -> _Towards | None:
     total, weights = np.zeros_like(own), np.zeros(own.shape[:2], np.float32)
     grain = np.zeros_like(own)
     for other in beside:
-        flow = dense_flow(small, _small(other), finest=0, patch_px=12, stride_px=4, refined=5)
+        flow = flow_of(small, _small(other), finest=0, patch_px=12, stride_px=4, refined=5)
         flow = 2 * cv2.resize(flow, own.shape[1::-1], interpolation=cv2.INTER_LINEAR)
         grid = np.stack(np.meshgrid(*(np.arange(n, dtype=np.float32) for n in own.shape[1::-1])), axis=2)
         there = flow + grid

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.picture.device import PROCESSOR, flow_finder
 from smallgauge.picture.grain_reduction import apply_less_grain
 from smallgauge.render.mend import mended_samples
 from smallgauge.render.plan import FramePlan
@@ -28,9 +29,13 @@ class Prepared:
 
 
 def prepared_samples(
-    read: Callable[[int], Any], plan: FramePlan, table: NDArray[np.float32] | None
+    read: Callable[[int], Any],
+    plan: FramePlan,
+    table: NDArray[np.float32] | None,
+    *,
+    device: str = PROCESSOR,
 ) -> Prepared:
-    """A frame's captured samples, as `read` gives them by number, prepared."""
+    """A frame's captured samples, as `read` gives them by number, prepared; how grain moves is searched on `device`."""
     samples, touched = mended_samples(read, plan, table)
     grain = plan.grain
     if grain is None:
@@ -39,7 +44,8 @@ def prepared_samples(
         read(plan.frame - 1) if grain.before else None,
         read(plan.frame + 1) if grain.after else None,
     )
-    less = apply_less_grain(samples, beside, table=table, reduce=grain.reduce, box=grain.box)
+    flow = flow_finder(device)
+    less = apply_less_grain(samples, beside, table=table, reduce=grain.reduce, box=grain.box, flow=flow)
     return Prepared(
         samples=less.samples, touched=touched, grain_taken=less.taken, grain_likeness=less.likeness
     )

@@ -179,7 +179,7 @@ def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes, Prepare
     with open_picture(job.listing) as reader:
         read = Window(lambda number: reader.read(number).samples)
         for plan in job.frames:
-            prepared = prepared_samples(read, plan, table)
+            prepared = prepared_samples(read, plan, table, device=job.device)
             render_frame(
                 prepared.samples,
                 table=table,

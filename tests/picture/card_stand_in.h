@@ -126,7 +126,7 @@ static void run(const int *grid, const int *block, bool takes_turns, const std::
 }  // namespace stand_in
 
 static inline void __syncthreads() { stand_in::wait(stand_in::FOR_BLOCK); }
-static inline void __syncwarp() {}
+static inline void __syncwarp() { stand_in::wait(stand_in::FOR_WARP); }
 static inline float __shfl_sync(unsigned, float value, int from) { return stand_in::exchanged(value, from); }
 static inline float __shfl_xor_sync(unsigned, float value, int with) {
   return stand_in::exchanged(value, (stand_in::now % 32) ^ with);

@@ -16,7 +16,7 @@ import numpy as np
 HEADER = Path(__file__).with_name("card_stand_in.h")
 COMPILER = shutil.which("g++")
 KERNEL = re.compile(r'extern "C" __global__ void (\w+)\(([^)]*)\) \{(.*?)^\}', re.DOTALL | re.MULTILINE)
-TURNS = re.compile(r"__syncthreads|__shfl|search_patch")
+TURNS = re.compile(r"__syncthreads|__shfl")
 
 
 @cache

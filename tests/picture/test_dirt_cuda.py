@@ -11,7 +11,8 @@ from benchmarks.dirt import drawn, lightness
 from smallgauge.picture.dirt import find_dirt, find_dirt_moves, make_dirt_sheet
 from smallgauge.picture.dirt_cuda import DirtCard
 from smallgauge.picture.flow import dense_flow
-from smallgauge.picture.flow_cuda import area_table
+from smallgauge.picture.flow_cuda import area_table, open_flow
+from smallgauge.picture.grain_reduction import apply_less_grain
 from smallgauge.picture.kernels_cuda import find_cards
 
 CARDS = [
@@ -64,15 +65,34 @@ def test_flow_is_that_of_the_processor(card, height, cut):
         assert errors[0] < 0.1 and abs(errors[1] - errors[0]) < FLOW_PX
 
 
-def test_flow_without_refinement_and_at_another_stride_is_that_of_the_processor(card):
+def test_flow_of_other_patches_strides_scales_and_rounds_is_that_of_the_processor(card):
     first, second, _ = moved_pair("coffee", 150, 3)
-    with card._device:
-        there = [card._cupy.asarray(sheet.small) for sheet in (first, second)]
-        for stride, refined in ((4, 0), (3, 2)):
-            found = here(card._flow.dense_flow(*there, stride_px=stride, refined=refined))
-            told = {"finest": 1, "patch_px": 8, "stride_px": stride, "refined": refined}
-            off = np.abs(found - dense_flow(first.small, second.small, **told))
-            assert np.quantile(off, 0.99) < FLOW_PX
+    find = open_flow()
+    for finest, side, stride, refined in (
+        (1, 8, 4, 0),
+        (1, 8, 3, 2),
+        (0, 12, 4, 5),
+        (2, 5, 4, 1),
+        (0, 16, 7, 0),
+        (3, 8, 4, 5),
+    ):
+        told = {"finest": finest, "patch_px": side, "stride_px": stride, "refined": refined}
+        off = np.abs(find(first.small, second.small, **told) - dense_flow(first.small, second.small, **told))
+        assert np.quantile(off, 0.99) < FLOW_PX
+
+
+def test_less_grain_by_a_cards_flow_gives_the_codes_of_the_processor_or_the_next(card):
+    frames = [
+        np.rint(np.clip(light, 0, 1) * 4095).astype(np.uint16) for _, light, _ in drawn("pan", 3, 120, 35)
+    ]
+    table = np.linspace(0, 1, 4096, dtype=np.float32)
+    told = {"table": table, "reduce": 0.4, "box": (0, 0, 160, 120)}
+    own, other = (
+        apply_less_grain(frames[1], (frames[0], frames[2]), flow=each, **told)
+        for each in (dense_flow, open_flow())
+    )
+    assert own.taken > 0.05
+    assert np.abs(own.samples.astype(int) - other.samples).max() <= 1
 
 
 @pytest.mark.parametrize(("kind", "size"), [("pan", (256, 192)), ("fast", (249, 187)), ("still", (96, 72))])
