@@ -315,8 +315,10 @@ def fill_planes(frame: Any, samples: NDArray[Any]) -> None:
         rows[:, :, :3] = samples[:, :, ::-1]
         rows[:, :, 3] = 255
     else:
-        for channel, number in enumerate((2, 0, 1)):
-            _plane(frame, number, end)[:height, :width] = samples[:, :, channel]
+        from smallgauge.media.kernels_planes import split_planes
+
+        planes = (_plane(frame, number, end) for number in (2, 0, 1))
+        split_planes(np.ascontiguousarray(samples).reshape(height, 3 * width), *planes)
 
 
 # BT.709-6, items 3.2 to 3.5, for R'G'B' in and Y'CbCr out, in units of 1/2^16.

@@ -23,7 +23,7 @@ import unicodedata
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from smallgauge.errors import CallerError, MaterialError
 
@@ -419,8 +419,37 @@ class _Crc32:
         return f"{self._sum:08x}"
 
 
+def checksum_file(path: Path) -> str:
+    """XXH3 of a file's bytes in 128 bits, in hexadecimal: finds chance damage at a tenth of SHA-256's cost, and proves nothing.
+
+    Notes
+    -----
+    Source: XXH3 by its published specification, through the library `xxhash`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> sample = Path(tempfile.mkdtemp()) / "nothing"
+    >>> _ = sample.write_bytes(b"")
+    >>> checksum_file(sample)
+    '99aa06d3014798d86001c324468d497f'
+    """
+    return digests_file(path, ("xxh128",))["xxh128"]
+
+
+def _begun(kind: str) -> Any:
+    """An empty digest of a kind."""
+    if kind == "crc32":
+        return _Crc32()
+    if kind == "xxh128":
+        import xxhash
+
+        return xxhash.xxh3_128()
+    return hashlib.new(kind)
+
+
 def digests_file(path: Path, kinds: tuple[str, ...], *, from_medium: bool = False) -> dict[str, str]:
-    """Digests of a file's bytes by the names that `hashlib` knows them by, in one reading; "crc32" is that of zip files.
+    """Digests of a file's bytes by the names that `hashlib` knows them by, in one reading, "crc32" that of zip files, "xxh128" XXH3.
 
     Source: SHA-256 and SHA-512, FIPS 180-4.
 
@@ -432,7 +461,7 @@ def digests_file(path: Path, kinds: tuple[str, ...], *, from_medium: bool = Fals
     >>> {kind: digest[:8] for kind, digest in digests_file(sample, ("sha256", "sha512")).items()}
     {'sha256': 'ba7816bf', 'sha512': 'ddaf35a1'}
     """
-    digests = {kind: _Crc32() if kind == "crc32" else hashlib.new(kind) for kind in kinds}
+    digests = {kind: _begun(kind) for kind in kinds}
     with Path(path).open("rb", buffering=0) as file:
         if from_medium:
             with contextlib.suppress(OSError):

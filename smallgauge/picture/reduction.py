@@ -34,10 +34,11 @@ def make_smaller(light: NDArray[np.float32], *, width: int, height: int) -> NDAr
     import cv2
 
     if light.ndim == 3 and light.strides[1] == light.itemsize:
-        planes = [
+        planes = (
             cv2.resize(light[:, :, channel], (width, height), interpolation=cv2.INTER_AREA)
             for channel in range(light.shape[2])
-        ]
-        return np.stack(planes, axis=2)
+        )
+        merged: NDArray[np.float32] = cv2.merge(tuple(planes))
+        return merged.reshape(height, width, light.shape[2])
     small: NDArray[np.float32] = cv2.resize(light, (width, height), interpolation=cv2.INTER_AREA)
     return small.reshape(height, width, *light.shape[2:])

@@ -1,10 +1,13 @@
 """The journal: a torn end is dropped, a changed bit is found, a piece is kept only while it is what it was."""
 
+import hashlib
+
 import numpy as np
 import pytest
+import xxhash
 
 from smallgauge.errors import FixityError
-from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.journal import Journal, JournalLine, key_of
 
 
 @pytest.fixture
@@ -73,6 +76,38 @@ def test_what_is_forgotten_stays_forgotten(folder):
     assert "f3" not in Journal(folder).lines
     Journal(folder).forget("f3")  # twice is once
     assert sorted(Journal(folder).lines) == ["f0", "f1", "f2"]
+
+
+def test_what_passes_away_is_held_by_a_checksum_and_what_stays_by_sha_256(folder):
+    (folder / "work" / "segments").mkdir()
+    name = "work/segments/archive-000000.mkv"
+    (folder / name).write_bytes(b"frames" * 1000)
+    journal = Journal(folder)
+    line = journal.add_file("analyse", name, key="k", stop=100)
+    assert (line.sha256, line.xxh128) == ("", xxhash.xxh3_128_hexdigest(b"frames" * 1000))
+    assert journal.add_file("render", "f1", key="k").xxh128 == ""
+    again = Journal(folder)
+    assert again.lines[name] == line and again.holds(name, "k") and not again.holds(name, "other")
+    data = bytearray((folder / name).read_bytes())
+    data[4321] ^= 1
+    (folder / name).write_bytes(data)
+    assert not again.holds(name, "k")
+    again.forget(name)
+    assert name not in Journal(folder).lines
+
+
+def test_lines_from_before_there_were_checksums_are_read(folder):
+    """A reel begun by an earlier program: SHA-256 for what passes away, and no word of a checksum in any line."""
+    name = "work/rows/frames-000000.parquet"
+    (folder / "work" / "rows").mkdir()
+    (folder / name).write_bytes(b"rows")
+    sha = hashlib.sha256(b"rows").hexdigest()
+    Journal(folder).add(JournalLine(step="analyse", file=name, first=0, stop=100, key="k", sha256=sha))
+    assert b"xxh" not in path_of(folder).read_bytes()
+    journal = Journal(folder)
+    assert journal.holds(name, "k")
+    (folder / name).write_bytes(b"sows")
+    assert not journal.holds(name, "k")
 
 
 def test_keys_tell_apart_what_differs():
