@@ -449,7 +449,7 @@ def _begun(kind: str) -> Any:
 
 
 def digests_file(path: Path, kinds: tuple[str, ...], *, from_medium: bool = False) -> dict[str, str]:
-    """Digests of a file's bytes by the names that `hashlib` knows them by, in one reading, "crc32" that of zip files, "xxh128" XXH3.
+    """Digests of a file's bytes by the names that `hashlib` knows them by, in one reading; "crc32" is zip's, "xxh128" XXH3.
 
     Source: SHA-256 and SHA-512, FIPS 180-4.
 
