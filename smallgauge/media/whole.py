@@ -5,11 +5,13 @@ append_line                      one line added to a journal and brought to the 
 make_lock                        a file that only one process can have made
 find_drafts, clear_drafts        what killed processes left of such files
 link_or_copy                     the same file under a second name
-digest_file                      SHA-256 of a file, from the medium where the system can
+digest_file, checksum_file       SHA-256 of a file, from the medium where the system can; XXH3 of one that passes away
 free_bytes, safe_file_name       room left on a volume; a name that every common system takes
 
 Renaming over a name is atomic on POSIX file systems; on FAT and exFAT it is not promised across a power
 cut (from memory, not checked), so what was renamed is checked again by its digest before it is trusted.
+
+Why this is long: calls that only one system offers stand in one file, each with its plain fallback.
 """
 
 import contextlib
