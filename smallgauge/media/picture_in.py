@@ -9,7 +9,6 @@ What else lies there is named and passed over. Nothing is ever written into a ca
 Why this is long: a listing and its reader are one thing for folders and videos, which no caller tells apart.
 """
 
-import hashlib
 import itertools
 import re
 from collections import Counter
@@ -25,6 +24,7 @@ from smallgauge.media.decoder_log import DecoderLog
 from smallgauge.media.frame import Frame, PixelEncoding, Region, Samples
 from smallgauge.media.passing import VIDEO_SUFFIXES, passing_reason
 from smallgauge.media.still_in import SUFFIXES, Damage, StillHeader, read_header, read_still
+from smallgauge.media.whole import digest_file
 
 # Beside the pictures, and read by their own readers.
 KNOWN_NAMES = frozenset({"capture.toml", "frames.csv", "sound.wav", "guide.wav"})
@@ -445,7 +445,7 @@ class FrameReader:
             return None
         name = self.listing.files[number]
         try:
-            return hashlib.sha256((self.listing.root / name).read_bytes()).hexdigest()
+            return digest_file(self.listing.root / name)
         except OSError as error:
             raise UnreadableFrame(number, name, f"the file can't be opened ({error.strerror})") from error
 
