@@ -12,7 +12,6 @@ delivered, never proved, and no archive copy. `--keep-decoded` asks for them.
 
 import shutil
 import struct
-import zlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,7 +19,7 @@ import numpy as np
 
 from smallgauge.errors import MaterialError
 from smallgauge.media.frame import PixelEncoding, Samples
-from smallgauge.media.whole import free_bytes, plain_size, write_whole_bytes
+from smallgauge.media.whole import crc32_of, free_bytes, plain_size, write_whole_bytes
 
 if TYPE_CHECKING:
     from smallgauge.media.picture_in import CaptureListing
@@ -79,7 +78,7 @@ def keep_decoded(folder: Path, number: int, samples: Samples) -> None:
         typesize=plain.dtype.itemsize,
         numthreads=1,
     )
-    write_whole_bytes(_file(folder, number), bytes(packed) + _SUM.pack(zlib.crc32(packed)))
+    write_whole_bytes(_file(folder, number), bytes(packed) + _SUM.pack(crc32_of(packed)))
 
 
 def read_decoded(
@@ -116,7 +115,7 @@ def read_decoded(
     except OSError:
         return None
     packed = data[: -_SUM.size]
-    if len(data) <= _SUM.size or _SUM.unpack(data[-_SUM.size :])[0] != zlib.crc32(packed):
+    if len(data) <= _SUM.size or _SUM.unpack(data[-_SUM.size :])[0] != crc32_of(packed):
         return None
     shape = (height, width, 3) if encoding.layout == "rgb" else (height, width)
     kind = np.dtype(_kind(encoding))

@@ -21,7 +21,7 @@ from smallgauge.media.decoder_log import DecoderLog
 from smallgauge.media.matroska import MatroskaCheck, read_matroska_crcs
 from smallgauge.media.picture_out import RATE_TAG
 from smallgauge.media.planes import Samples, find_form, picture_samples
-from smallgauge.media.video_in import open_container, packets_of, picture_stream
+from smallgauge.media.video_in import open_container, packets_of, picture_stream, walk_packets
 
 __all__ = ["FilmReader", "MatroskaCheck", "read_film", "read_matroska_crcs"]
 
@@ -43,8 +43,8 @@ class FilmReader:
 
     `times` is when each frame is shown, in seconds, from the packets' stamps in order. `rate` is the exact rate from the
     file's own tag, else what the container says. `width`, `height`, `bits`
-    and `grey` describe the stored codes, `coded` is what the file says of its coding, `keys` how many frames it calls
-    key frames, which decode without any other. `sound_rate` and `sound_channels` are 0 in a silent file.
+    and `grey` describe the stored codes, `coded` is what the file says of its coding, `packets` what lies in its picture
+    stream. `sound_rate` and `sound_channels` are 0 in a silent file.
     """
 
     def __init__(self, path: Path) -> None:
@@ -77,13 +77,9 @@ class FilmReader:
                 )
                 for c in container.chapters()
             )
-            stamps, self.keys = [], 0
-            for packet in packets_of(container, stream, self._log):
-                if packet.size and not packet.is_discard and packet.pts is not None:
-                    stamps.append(packet.pts)
-                    self.keys += bool(packet.is_keyframe)
+            self.packets = walk_packets(container, stream, self._log)
             unit = Fraction(stream.time_base)
-        self.times = tuple(stamp * unit for stamp in sorted(stamps))
+        self.times = tuple(stamp * unit for stamp in self.packets.stamps)
         try:
             self.rate = Fraction(self.tags[RATE_TAG]) if RATE_TAG in self.tags else self.container_rate
         except (ValueError, ZeroDivisionError) as error:

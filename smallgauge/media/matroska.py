@@ -7,7 +7,6 @@ RFC 8794, 11.3.1). A frame above 4 kB opens a cluster of its own, so this is a c
 speed of the disk. The code shares nothing with the writer.
 """
 
-import zlib
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from smallgauge.errors import MaterialError
+from smallgauge.media.whole import crc32_of
 
 _EBML, _SEGMENT, _CLUSTER, _CRC, _VOID = 0x1A45DFA3, 0x18538067, 0x1F43B675, 0xBF, 0xEC
 _FIRST_LEVEL = {
@@ -47,7 +47,7 @@ class MatroskaCheck:
     complete: bool
 
 
-def _number(data: bytes, at: int, *, keep_mark: bool) -> tuple[int, int]:
+def _number(data: bytes | memoryview, at: int, *, keep_mark: bool) -> tuple[int, int]:
     """A variable-length number (RFC 8794, 4) at `at`: value (-1: unknown), its length (0: none)."""
     if at >= len(data) or data[at] == 0:
         return 0, 0
@@ -72,7 +72,7 @@ def _head(file: BinaryIO, at: int) -> tuple[int, int, int]:
     return (name, size, first + second) if second else (0, 0, 0)
 
 
-def _children(data: bytes) -> Iterator[tuple[int, int, int]]:
+def _children(data: memoryview) -> Iterator[tuple[int, int, int]]:
     """Identifier, start and stop of the data of each element in `data`; stops where it makes no sense."""
     at = 0
     while at < len(data):
@@ -85,7 +85,7 @@ def _children(data: bytes) -> Iterator[tuple[int, int, int]]:
         at = start + size
 
 
-def _count_packets(data: bytes, packets: Counter[int]) -> None:
+def _count_packets(data: memoryview, packets: Counter[int]) -> None:
     for name, start, stop in _children(data):
         if name == _SIMPLE_BLOCK:
             packets[_number(data, start, keep_mark=False)[0]] += 1
@@ -116,7 +116,7 @@ def read_matroska_crcs(path: Path) -> MatroskaCheck:
     bad: list[int] = []
     unprotected: list[tuple[str, int]] = []
     packets: Counter[int] = Counter()
-    checked = 0
+    checked, room = 0, bytearray()
     with path.open("rb") as file:
         name, size, head = _head(file, 0)
         if name != _EBML or size < 0:
@@ -136,11 +136,14 @@ def read_matroska_crcs(path: Path) -> MatroskaCheck:
                 bad.append(at)  # nothing after a broken head can be found
                 break
             if name != _VOID:
+                if size > len(room):
+                    room = bytearray(size)
+                data = memoryview(room)[:size]
                 file.seek(at + head)
-                data = file.read(size)
+                read = file.readinto(data)
                 if data[:2] == b"\xbf\x84":
                     checked += 1
-                    if zlib.crc32(memoryview(data)[6:]) != int.from_bytes(data[2:6], "little"):
+                    if read != size or crc32_of(data[6:]) != int.from_bytes(data[2:6], "little"):
                         bad.append(at)
                 else:
                     unprotected.append((_FIRST_LEVEL[name], at))

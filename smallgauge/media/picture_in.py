@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
-from typing import Literal, Self
+from typing import TYPE_CHECKING, Literal, Self
 
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.media.decoder_log import DecoderLog
@@ -25,6 +25,9 @@ from smallgauge.media.frame import Frame, PixelEncoding, Region, Samples
 from smallgauge.media.passing import VIDEO_SUFFIXES, passing_reason
 from smallgauge.media.still_in import SUFFIXES, Damage, StillHeader, read_header, read_still
 from smallgauge.media.whole import digest_file
+
+if TYPE_CHECKING:
+    from smallgauge.media.video_in import Packets
 
 # Beside the pictures, and read by their own readers.
 KNOWN_NAMES = frozenset({"capture.toml", "frames.csv", "sound.wav", "guide.wav"})
@@ -221,6 +224,17 @@ def list_capture(path: Path, *, progress: Callable[[int], None] | None = None) -
     )
 
 
+def list_film(path: Path, packets: "Packets") -> CaptureListing:
+    """A video file whose packets were walked through just now, listed as `list_capture` does.
+
+    Raises
+    ------
+    MaterialError
+        When it can't be opened or no picture of it can be decoded or read.
+    """
+    return _list_video(path, (), None, packets)
+
+
 def _is_video(path: Path) -> bool:
     return path.suffix.lower() in VIDEO_SUFFIXES and path.is_file() and not path.name.startswith(".")
 
@@ -272,11 +286,14 @@ def _list_folder(
 
 
 def _list_video(
-    path: Path, passed: tuple[tuple[str, str], ...], progress: Callable[[int], None] | None
+    path: Path,
+    passed: tuple[tuple[str, str], ...],
+    progress: Callable[[int], None] | None,
+    packets: "Packets | None" = None,
 ) -> CaptureListing:
     from smallgauge.media.video_in import scan_video
 
-    scan = scan_video(path, progress=progress)
+    scan = scan_video(path, progress=progress, packets=packets)
     return CaptureListing(
         kind="video",
         root=path.parent,

@@ -45,6 +45,15 @@ class VideoScan:
     log: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Packets:
+    """What lies in a picture stream: how many packets, the stamps of those that have one in order, how many of these are key frames."""
+
+    count: int
+    stamps: tuple[int, ...]
+    keys: int
+
+
 @contextlib.contextmanager
 def open_container(path: Path, log: DecoderLog) -> Iterator[Any]:
     """An open input file; anything that isn't one becomes a MaterialError.
@@ -165,7 +174,27 @@ def _encoding(form: PictureForm, *, lossy: bool, aspect: Fraction, interlaced: b
     )
 
 
-def scan_video(path: Path, *, progress: Callable[[int], None] | None = None) -> VideoScan:
+def walk_packets(
+    container: Any, stream: Any, log: DecoderLog, *, progress: Callable[[int], None] | None = None
+) -> Packets:
+    """Walk through the packets of a stream without decoding them; `progress` gets their number so far, every 250."""
+    stamps: list[int] = []
+    count = keys = 0
+    for packet in packets_of(container, stream, log):
+        if packet.size == 0 or packet.is_discard:
+            continue
+        count += 1
+        if packet.pts is not None:
+            stamps.append(packet.pts)
+            keys += bool(packet.is_keyframe)
+        if progress is not None and count % 250 == 0:
+            progress(count)
+    return Packets(count=count, stamps=tuple(sorted(stamps)), keys=keys)
+
+
+def scan_video(
+    path: Path, *, progress: Callable[[int], None] | None = None, packets: Packets | None = None
+) -> VideoScan:
     """Walk through a video's packets without decoding them, and decode one frame to learn the form.
 
     Parameters
@@ -174,6 +203,8 @@ def scan_video(path: Path, *, progress: Callable[[int], None] | None = None) -> 
         A video file.
     progress : function, optional
         Called with the number of packets so far, every 250.
+    packets : Packets, optional
+        What an earlier walk through the same file found; it is then not walked through again.
 
     Raises
     ------
@@ -182,8 +213,6 @@ def scan_video(path: Path, *, progress: Callable[[int], None] | None = None) -> 
     """
     log = DecoderLog()
     first = _first_frame(path, log)
-    stamps: list[int] = []
-    count, trusted = 0, True
     with open_container(path, log) as container:
         stream = picture_stream(container, path)
         context = stream.codec_context
@@ -198,19 +227,11 @@ def scan_video(path: Path, *, progress: Callable[[int], None] | None = None) -> 
             (stream.average_rate, stream.guessed_rate, stream.base_rate),
             Fraction(stream.time_base),
         )
-        for packet in packets_of(container, stream, log):
-            if packet.size == 0 or packet.is_discard:
-                continue
-            count += 1
-            if packet.pts is None:
-                trusted = False
-            else:
-                stamps.append(packet.pts)
-            if progress is not None and count % 250 == 0:
-                progress(count)
-    stamps.sort()
-    trusted = trusted and len(set(stamps)) == len(stamps)
-    rate = find_rate(stated, stamps if trusted else [], unit)
+        if packets is None:
+            packets = walk_packets(container, stream, log, progress=progress)
+    stamps = packets.stamps
+    trusted = len(set(stamps)) == packets.count
+    rate = find_rate(stated, stamps if trusted else (), unit)
     notes = list(form.notes)
     if not trusted:
         notes.append("The file's time stamps can't be trusted; frames are counted from its start.")
@@ -224,8 +245,8 @@ def scan_video(path: Path, *, progress: Callable[[int], None] | None = None) -> 
         encoding=_encoding(form, lossy=lossy, aspect=aspect, interlaced=interlaced),
         codec=codec,
         rate=rate,
-        count=count,
-        stamps=tuple(stamps) if trusted else (),
+        count=packets.count,
+        stamps=stamps if trusted else (),
         form=form,
         tags=tags,
         sounds=sounds,

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from smallgauge.errors import MaterialError
 from smallgauge.media.film_in import FilmReader
-from smallgauge.media.picture_in import CaptureListing, list_capture
+from smallgauge.media.picture_in import CaptureListing, list_film
 from smallgauge.prove.frames import TILES, FramesJob, FramesResult, prove_frames
 from smallgauge.prove.shown import FitJob, FitRow, SmallStore, judge
 from smallgauge.record.finding import Check, Finding, WitnessAnswer
@@ -96,9 +96,9 @@ class Bench(Ledger):
             self.findings.append(Finding(code="decoder log of our file", where=name, values=values))
             return None
 
-    def listing(self, path: Path) -> CaptureListing:
-        """A file of ours, listed for decoding."""
-        return replace(list_capture(path), passed_over=())
+    def listing(self, film: FilmReader) -> CaptureListing:
+        """A film of ours that was opened, listed for decoding."""
+        return list_film(film.path, film.packets)
 
     def decode(
         self,

@@ -38,9 +38,9 @@ def check_coding(bench: Bench, copy: CopySummary, film: FilmReader) -> None:
         found.append(film.sound_codec)
     bench.equal("coding", copy.file, ", ".join(needed), ", ".join(found), "coding differs", _BY_READER)
     if coder.every_key:
-        bench.count("key frames", copy.file, film.count, film.keys, "container")
-        if film.keys != film.count:
-            values: dict[str, object] = {"file": copy.file, "needed": film.count, "found": film.keys}
+        bench.count("key frames", copy.file, film.count, film.packets.keys, "container")
+        if film.packets.keys != film.count:
+            values: dict[str, object] = {"file": copy.file, "needed": film.count, "found": film.packets.keys}
             bench.findings.append(Finding(code="key frames lacking", where=copy.file, values=values))
 
 

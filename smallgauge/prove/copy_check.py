@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from smallgauge.media.copy_out import CODERS
 from smallgauge.media.film_in import FilmReader, read_film
+from smallgauge.media.picture_in import CaptureListing
 from smallgauge.picture.delivered import cell_side
 from smallgauge.prove.bench import Bench
 from smallgauge.prove.coded import check_coding, check_list, check_time_code
@@ -72,7 +73,8 @@ class CopyCheck:
             if self.summary.sound is not None:
                 self._sound(copy, film, self.summary.sound)
             self._kinds(copy, rows, film.tags)
-        reading = self._watch(copy, finished, rows)
+            listing = bench.listing(film)
+        reading = self._watch(copy, listing, finished, rows)
         bench.silent(copy.file, reading.stretches, reading.log, reading.quiet)
         if finished is not None:
             self._against(copy, finished, rows, reading)
@@ -144,10 +146,11 @@ class CopyCheck:
             values = {"file": name, "needed": round(wanted, 2), "found": round(found, 2)}
             bench.findings.append(Finding(code="loudness differs", where=name, values=values))
 
-    def _watch(self, copy: CopySummary, finished: Finished | None, table: Table) -> CopyReading:
+    def _watch(
+        self, copy: CopySummary, listing: CaptureListing, finished: Finished | None, table: Table
+    ) -> CopyReading:
         """Decode every frame; results are looked at in their order and let go."""
         bench = self.bench
-        listing = bench.listing(bench.folder / copy.file)
         left, top = (copy.width - copy.picture_width) // 2, (copy.height - copy.picture_height) // 2
         job = CopyJob(
             listing=listing,

@@ -189,7 +189,7 @@ class _Prover:
             block=small_block(summary.width),
         )
         results = bench.decode(
-            bench.listing(folder / FINISHED.file),
+            list_capture(folder / FINISHED.file),
             digests,
             what=f"frames of {reel.folder} decoded",
             small=True,
@@ -325,7 +325,7 @@ class _Prover:
     def _jobs(self, table: Table, beside: list[Beside | None]) -> list[CopyJob]:
         """Stretches of the programme, none across a join; each knows its reel's picture and finished frames."""
         paper = self.paper
-        listing = self.bench.listing(self.bench.folder / FILM)
+        listing = list_capture(self.bench.folder / FILM)
         jobs: list[CopyJob] = []
         at = 0
         for n, reel in enumerate(paper.reels):

@@ -506,13 +506,14 @@ class _Prover(Bench):
                 return None
             if sound is not None:
                 self._sound(name, film, sound, len(expected))
+            listing = self.listing(film)
         box = picture_box(self.capture, render, self.size) if render is not None else None
         fit = None
         if render is not None and box is not None and keep is not None:
             rows = rows_of_render(render, self.counts)
             fit = FitJob(stores=self.stores, rows=(), block=keep.block, box=box), rows
         results = self.decode(
-            self.listing(path),
+            listing,
             expected,
             what=f"frames of {path.name} decoded",
             small=render is not None,
