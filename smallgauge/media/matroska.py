@@ -141,7 +141,7 @@ def read_matroska_crcs(path: Path) -> MatroskaCheck:
                 data = memoryview(room)[:size]
                 file.seek(at + head)
                 read = file.readinto(data)
-                if data[:2] == b"\xbf\x84":
+                if bytes(data[:2]) == b"\xbf\x84":
                     checked += 1
                     if read != size or crc32_of(data[6:]) != int.from_bytes(data[2:6], "little"):
                         bad.append(at)

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 # Beside the pictures, and read by their own readers.
 KNOWN_NAMES = frozenset({"capture.toml", "frames.csv", "sound.wav", "guide.wav"})
+_LAST_DIGITS = re.compile(r"(\d+)\D*$")
 FRAMES_BACK = (
     8  # frames of a video that are decoded at a time when it is read backwards; common practice, no source
 )
@@ -104,11 +105,10 @@ class CaptureListing:
 def split_name(name: str) -> tuple[tuple[str, str], int | None]:
     """Stem without the last group of digits, and that number."""
     stem = Path(name).stem
-    groups = list(re.finditer(r"\d+", stem))
-    if not groups:
+    last = _LAST_DIGITS.search(stem)
+    if last is None:
         return (stem, ""), None
-    last = groups[-1]
-    return (stem[: last.start()], stem[last.end() :]), int(last[0])
+    return (stem[: last.start(1)], stem[last.end(1) :]), int(last[1])
 
 
 def _sort_names(names: list[str], folder: Path) -> tuple[list[str], list[int]]:
@@ -205,10 +205,10 @@ def list_capture(path: Path, *, progress: Callable[[int], None] | None = None) -
             pictures.append(entry.name)
         else:
             passed.append((entry.name, reason))
-    numbered = [name for name in pictures if split_name(name)[1] is not None]
-    if numbered:  # a picture without a number is no frame: one of the lamp, a note
-        passed += [(name, "a picture without a number") for name in pictures if name not in numbered]
-        pictures = numbered
+    plain = [name for name in pictures if split_name(name)[1] is None]
+    if len(plain) < len(pictures):  # a picture without a number is no frame: one of the lamp, a note
+        passed += [(name, "a picture without a number") for name in plain]
+        pictures = [name for name in pictures if split_name(name)[1] is not None] if plain else pictures
     if pictures:
         return _list_folder(path, pictures, tuple(passed), progress)
     videos = [name for name, _ in passed if _is_video(path / name)]

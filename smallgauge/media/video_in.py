@@ -47,7 +47,8 @@ class VideoScan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Packets:
-    """What lies in a picture stream: how many packets, the stamps of those that have one in order, how many of these are key frames."""
+    """What lies in a picture stream: how many packets, the stamps of those that have one, in order, and how many of these are
+    key frames."""
 
     count: int
     stamps: tuple[int, ...]

@@ -188,7 +188,13 @@ def _correlation(
     one: NDArray[np.floating], other: NDArray[np.floating], weight: NDArray[np.float64] | None = None
 ) -> float:
     """Correlation of two planes, -1 to 1; 0 where one is flat."""
-    weight = np.ones_like(one) if weight is None else weight
+    if weight is None:  # every weight is one: the same sums, without the products
+        if not one.size:
+            return 0.0
+        one = one - float(one.sum()) / one.size
+        other = other - float(other.sum()) / other.size
+        power = float((one**2).sum()) * float((other**2).sum())
+        return float((one * other).sum() / np.sqrt(power)) if power > 0.0 else 0.0
     total = float(weight.sum())
     if total <= 0.0:
         return 0.0

@@ -9,7 +9,7 @@ what varies slowly is taken out and contrast is made even, place by place. A neg
 alike but for the sign.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,6 +21,7 @@ from smallgauge.picture.resample import Move
 
 SMALL_PX = 256  # width of the reduced capture, about: an eighth of 2048
 _FINE, _WIDE = 3, 9  # reduced pixels, sides of the boxes whose difference is compared; chosen here by trial
+_KEPT = 12  # pictures as they were laid: those of a frame, its neighbours and theirs
 _LEAST_SIDE = 12  # reduced pixels: below, nothing is told
 # A neighbour fits better where it does so by more than this and four standard errors: chosen here by trial on drawn
 # reels and specimens (tests/picture/test_source_fit.py).
@@ -145,6 +146,7 @@ def measure_fit(
     *,
     blocks: tuple[int, int],
     box: tuple[int, int, int, int],
+    kept: "LaidPictures | None" = None,
 ) -> FrameFit:
     """How well a finished frame fits the captured frame that it is to show, and that one's neighbours.
 
@@ -159,6 +161,8 @@ def measure_fit(
     blocks : (int, int)
     box : (left, top, right, bottom)
         Part of the finished frame that shows the camera's picture, pixels.
+    kept : LaidPictures, optional
+        Of the frames before, which one frame's neighbours were laid for; gets those of this one.
 
     Returns
     -------
@@ -190,9 +194,7 @@ def measure_fit(
     shown = _even(frame[first_y:last_y, first_x:last_x])
     place = (first_x, first_y, shown.shape)
 
-    def laid(picture: NDArray[np.float32], way: Move) -> NDArray[np.float32]:
-        return _even(_sampled(picture, way, blocks, place))
-
+    laid = (LaidPictures() if kept is None else kept).of(blocks, place)
     stated = laid(source, move)
     fit = _correlation(shown, stated)
     best, alike = -1.0, -1.0
@@ -210,6 +212,30 @@ def measure_fit(
         off_y_px=y * block,
         pixels=int(shown.size),
     )
+
+
+class LaidPictures:
+    """Pictures as they were laid and made even for the last few frames, by the very picture and way: a frame's neighbours
+    are the next one's source, and laying them is most of the work."""
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[object, ...], tuple[NDArray[np.float32], NDArray[np.float32]]] = {}
+
+    def of(
+        self, blocks: tuple[int, int], place: tuple[int, int, tuple[int, ...]]
+    ) -> Callable[[NDArray[np.float32], Move], NDArray[np.float32]]:
+        """What lays a picture at a place: once, if it is the same picture and way."""
+
+        def laid(picture: NDArray[np.float32], way: Move) -> NDArray[np.float32]:
+            key = (id(picture), way, blocks, place)
+            entry = self._kept.get(key)
+            if entry is None or entry[0] is not picture:  # kept itself, so that no other can have its number
+                entry = self._kept[key] = picture, _even(_sampled(picture, way, blocks, place))
+                if len(self._kept) > _KEPT:
+                    del self._kept[next(iter(self._kept))]
+            return entry[1]
+
+        return laid
 
 
 def _sampled(

@@ -1,10 +1,10 @@
 """What a proof gathers: checks that were counted, findings, and the decoding of a file by the workers."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from smallgauge.errors import MaterialError
 from smallgauge.media.film_in import FilmReader
 from smallgauge.media.picture_in import CaptureListing, list_film
-from smallgauge.prove.frames import TILES, FramesJob, FramesResult, prove_frames
+from smallgauge.prove.frames import TILES, FramesJob, FramesResult, join_steps, prove_frames
 from smallgauge.prove.shown import FitJob, FitRow, SmallStore, judge
 from smallgauge.record.finding import Check, Finding, WitnessAnswer
 from smallgauge.record.recipe import SEGMENT_FRAMES
@@ -46,6 +46,33 @@ class Ledger:
         if not good:
             values: dict[str, object] = {"file": of, "needed": needed, "found": found}
             self.findings.append(Finding(code=code, where=of, values=values))
+
+
+class Stretch(Protocol):
+    """A job of some frames."""
+
+    @property
+    def first(self) -> int:
+        """Its first frame."""
+
+    @property
+    def stop(self) -> int:
+        """The frame behind its last."""
+
+
+Job = TypeVar("Job", bound=Stretch)
+
+
+def in_order(done: Iterator[tuple[Job, Result]]) -> Iterator[Result]:
+    """Results in the order of their frames, each as soon as all before it are there."""
+    waiting: dict[int, tuple[Job, Result]] = {}
+    following = 0
+    for job, result in done:
+        waiting[job.first] = job, result
+        while following in waiting:
+            ready, its = waiting.pop(following)
+            following = ready.stop
+            yield its
 
 
 class Bench(Ledger):
@@ -110,11 +137,11 @@ class Bench(Ledger):
         tiles: tuple[int, int] = TILES,
         background: tuple[int, int, int, int] | None = None,
         keep: SmallStore | None = None,
-        fit: tuple[FitJob, tuple[FitRow, ...]] | None = None,
+        fit: tuple[FitJob, Callable[[int, int], tuple[FitRow, ...]]] | None = None,
     ) -> list[FramesResult]:
         """Decode every frame that there is to be; results in the order of the frames."""
         total = len(expected)
-        jobs = [
+        jobs = (
             FramesJob(
                 listing=listing,
                 first=first,
@@ -125,14 +152,20 @@ class Bench(Ledger):
                 tiles=tiles,
                 background=background,
                 keep=keep,
-                fit=replace(fit[0], rows=fit[1][first : first + SEGMENT_FRAMES]) if fit is not None else None,
+                fit=replace(fit[0], rows=fit[1](first, first + SEGMENT_FRAMES)) if fit is not None else None,
             )
             for first in range(0, total, SEGMENT_FRAMES)
-        ]
+        )
         self.progress(what, 0, total)
         done = self.runner.run(prove_frames, jobs, watch=lambda frames: self.progress(what, frames, total))
-        results = {job.first: result for job, result in done}
-        return [results[job.first] for job in jobs]
+        results, last = [], None
+        for result in in_order(done):
+            ends = result.ends
+            results.append(
+                join_steps(result, last, background=background) if background is not None else result
+            )
+            last = ends[1] if ends is not None else None
+        return results
 
     def silent(self, name: str, stretches: int, lines: list[str], quiet: int) -> None:
         """The decoder had nothing to say of a file of ours."""

@@ -1,6 +1,5 @@
 """A copy against its finished film, and by itself: what it shows, how long and loud it is, how it looks on a screen."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,11 +9,11 @@ from smallgauge.media.copy_out import CODERS
 from smallgauge.media.film_in import FilmReader, read_film
 from smallgauge.media.picture_in import CaptureListing
 from smallgauge.picture.delivered import cell_side
-from smallgauge.prove.bench import Bench
+from smallgauge.prove.bench import Bench, in_order
 from smallgauge.prove.coded import check_coding, check_list, check_time_code
 from smallgauge.prove.copies import COPY_LIMITS, said_synthetic, wrong_frames, wrong_kinds
-from smallgauge.prove.screen import CopyJob, CopyReading, CopyResult, copy_findings, prove_copy, watch_copy
-from smallgauge.prove.shown import FitJob, FitRow, SmallStore, rows_of_copy
+from smallgauge.prove.screen import CopyJob, CopyReading, copy_findings, prove_copy, watch_copy
+from smallgauge.prove.shown import FitJob, SmallStore, rows_of_copy
 from smallgauge.prove.sound import AAC_BLOCK, COPY_LU, QUIETEST_LUFS, hear_film, sound_as_long
 from smallgauge.record.capture import Capture
 from smallgauge.record.chapters import chapters_of
@@ -161,22 +160,29 @@ class CopyCheck:
             fit=None,
         )
         fit: FitJob | None = None
-        rows: tuple[FitRow, ...] = ()
+        real: list[int] = []
         if finished is not None:
             x, y = (round(_INSET * side) for side in (copy.picture_width, copy.picture_height))
             box = (left + x, top + y, left + copy.picture_width - x, top + copy.picture_height - y)
             fit = FitJob(stores={0: finished.store}, rows=(), block=cell_side(copy.width), box=box)
-            real = np.where(table["kind"] == SYNTHETIC, -1, table["finished_frame"])
-            rows = rows_of_copy(copy, real.tolist(), finished.size, len(finished.tiles))
-        jobs = [
+            real = np.where(table["kind"] == SYNTHETIC, -1, table["finished_frame"]).tolist()
+
+        def fitted(first: int) -> FitJob | None:
+            """What a stretch is compared with, made when it is given out: of all frames it would be large."""
+            if fit is None or finished is None:
+                return None
+            own = real[first : first + SEGMENT_FRAMES]
+            return replace(fit, rows=rows_of_copy(copy, own, finished.size, len(finished.tiles)))
+
+        jobs = (
             replace(
                 job,
                 first=first,
                 stop=min(first + SEGMENT_FRAMES, copy.frames),
-                fit=replace(fit, rows=rows[first : first + SEGMENT_FRAMES]) if fit is not None else None,
+                fit=fitted(first),
             )
             for first in range(0, min(copy.frames, len(table)), SEGMENT_FRAMES)
-        ]
+        )
         what = f"frames of {copy.file} decoded"
         bench.progress(what, 0, copy.frames)
         done = bench.runner.run(prove_copy, jobs, watch=lambda n: bench.progress(what, n, copy.frames))
@@ -200,15 +206,3 @@ class CopyCheck:
             for number in wrong[:20]
         ]
         bench.shows(FITS_BEST, name, reading.fits, cell_side(copy.width), which=np.flatnonzero(real))
-
-
-def in_order(done: Iterator[tuple[CopyJob, CopyResult]]) -> Iterator[CopyResult]:
-    """Results in the order of their frames, each as soon as all before it are there."""
-    waiting: dict[int, tuple[CopyJob, CopyResult]] = {}
-    following = 0
-    for job, result in done:
-        waiting[job.first] = job, result
-        while following in waiting:
-            ready, its = waiting.pop(following)
-            following = ready.stop
-            yield its

@@ -4,14 +4,14 @@ Nothing here runs the code that made the files: digests come from the papers, pi
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.media.digest import digest_frame
-from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
+from smallgauge.media.picture_in import CaptureListing, UnreadableFrame, open_picture
 from smallgauge.picture.background import make_background_picture, measure_background
 from smallgauge.picture.source_fit import make_box_means, make_small_picture
 from smallgauge.prove.shown import FitJob, Fitter, SmallStore, SmallWriter
@@ -29,8 +29,8 @@ class FramesJob:
 
     `digests` are the expected ones (empty, or an empty one: none to compare). `box` is (left, top, width, height) of
     the picture inside the frame. `small` asks for the small pictures, `background` (left, top, right, bottom)
-    for the steps of the still background inside that part. `keep` is where pictures are kept for comparing what is
-    made from these frames, `fit` what these frames are compared with.
+    for the steps of the still background inside that part, that of the first frame by `join_steps`. `keep` is where pictures
+    are kept for comparing what is made from these frames, `fit` what these frames are compared with.
     """
 
     listing: CaptureListing
@@ -43,6 +43,9 @@ class FramesJob:
     background: tuple[int, int, int, int] | None = None
     keep: SmallStore | None = None
     fit: FitJob | None = None
+
+
+Ends = tuple[NDArray[np.float32] | None, NDArray[np.float32] | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,6 +61,7 @@ class FramesResult:
     small: NDArray[np.float32] | None  # (frames, rows of tiles, columns of tiles, 3)
     steps: NDArray[np.float64] | None  # (frames, 3): of the background from the frame before, x, y, sigma, px
     fits: NDArray[np.float64] | None  # (frames, 6): the fields of FrameFit
+    ends: Ends | None  # the first and the last frame's reduced background, until the steps are joined
 
 
 def tiles_for(width: int, height: int) -> tuple[int, int]:
@@ -99,7 +103,7 @@ def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
     said: list[str] = []
     decoded, number, stop = 0, job.first, min(job.stop, listing.count)
     with open_picture(listing) as reader:
-        background, shown = _Background(job, reader), _Small(job)
+        background, shown = _Background(job), _Small(job)
         while number < stop:
             try:
                 for frame in reader.frames(number, stop):
@@ -130,7 +134,20 @@ def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
         small=np.stack(small) if job.small and small else None,
         steps=np.array(background.steps) if background.steps else None,
         fits=np.array(shown.fitter.fits) if shown.fitter is not None else None,
+        ends=(background.first, background.before) if background.steps else None,
     )
+
+
+def join_steps(
+    result: FramesResult, last: NDArray[np.float32] | None, *, background: tuple[int, int, int, int]
+) -> FramesResult:
+    """A stretch's result with the step of its first frame from `last`, the background at the end of the stretch before."""
+    if result.steps is None or result.ends is None:
+        return result
+    steps, first = result.steps.copy(), result.ends[0]
+    if first is not None:
+        steps[0] = measure_background(last, first, box=background)
+    return replace(result, steps=steps, ends=None)
 
 
 class _Small:
@@ -158,18 +175,13 @@ class _Small:
 
 
 class _Background:
-    """Follows the still background from frame to frame, beginning with the one before the job's first."""
+    """Follows the still background from frame to frame; the first frame's step is told by `join_steps`."""
 
-    def __init__(self, job: FramesJob, reader: FrameReader) -> None:
+    def __init__(self, job: FramesJob) -> None:
         self.box = job.background
         self.steps: list[tuple[float, float, float]] = []
+        self.first: NDArray[np.float32] | None = None
         self.before: NDArray[np.float32] | None = None
-        if self.box is not None and job.first > 0:
-            try:
-                samples = reader.read(job.first - 1).samples
-                self.before = make_background_picture(samples, box=self.box)
-            except UnreadableFrame:
-                pass  # the job that this frame belongs to says so
 
     def step(self, samples: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32] | None) -> None:
         """Measure one frame more; None where it could not be decoded."""
@@ -177,6 +189,7 @@ class _Background:
             return
         now = None if samples is None else make_background_picture(samples, box=self.box)
         nothing = (float("nan"), float("nan"), float("nan"))
+        self.first = self.first if self.steps else now
         self.steps.append(nothing if now is None else measure_background(self.before, now, box=self.box))
         self.before = now
 

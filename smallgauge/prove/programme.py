@@ -19,9 +19,9 @@ from smallgauge.media.whole import digest_file
 from smallgauge.picture.blank import find_blank, measure_blank
 from smallgauge.picture.delivered import cell_side
 from smallgauge.picture.source_fit import small_block
-from smallgauge.prove.bench import Bench
+from smallgauge.prove.bench import Bench, in_order
 from smallgauge.prove.copies import COPY_LIMITS, wrong_frames
-from smallgauge.prove.copy_check import FITS_BEST, RIGHT_FRAMES, in_order
+from smallgauge.prove.copy_check import FITS_BEST, RIGHT_FRAMES
 from smallgauge.prove.frames import tiles_for
 from smallgauge.prove.screen import CopyJob, CopyReading, CopyResult, copy_findings, prove_copy, watch_copy
 from smallgauge.prove.shown import FitJob, FitRow, SmallStore, make_store, rows_of_copy

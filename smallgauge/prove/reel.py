@@ -38,7 +38,7 @@ from smallgauge.prove.fixity import (
 )
 from smallgauge.prove.frames import FramesResult, picture_box, tiles_for
 from smallgauge.prove.photographs import check_photographs
-from smallgauge.prove.shown import FitJob, SmallStore, make_store, rows_of_render
+from smallgauge.prove.shown import FitJob, RenderRows, SmallStore, make_store
 from smallgauge.prove.sound import (
     ARCHIVE_SOUND,
     BROADCAST_SOUND,
@@ -510,8 +510,8 @@ class _Prover(Bench):
         box = picture_box(self.capture, render, self.size) if render is not None else None
         fit = None
         if render is not None and box is not None and keep is not None:
-            rows = rows_of_render(render, self.counts)
-            fit = FitJob(stores=self.stores, rows=(), block=keep.block, box=box), rows
+            rows = RenderRows(render, self.counts)
+            fit = FitJob(stores=self.stores, rows=(), block=keep.block, box=box), rows.rows
         results = self.decode(
             listing,
             expected,

@@ -7,6 +7,7 @@ small pictures lie in a scratch folder outside all that is proved, and are gone 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from smallgauge.picture.source_fit import (
     ELSEWHERE,
     NOT_TOLD,
     SHOWN,
+    LaidPictures,
     find_shown,
     measure_fit,
 )
@@ -26,6 +28,7 @@ from smallgauge.record.rendertable import CopySummary
 from smallgauge.record.table import Table
 
 Numbers = tuple[float, float, float, float, float, float]
+_NEAR = 8  # small pictures at hand: a frame's, its neighbours' in the capture and in the finished film
 _MOST_TOLD = 20  # frames named one by one; the count is in the check
 
 
@@ -105,7 +108,18 @@ class Fitter:
     def __init__(self, job: FitJob) -> None:
         self.job = job
         self.pictures = {number: store.open() for number, store in job.stores.items()}
+        self.near: dict[tuple[int, int], NDArray[Any]] = {}  # the last few: one array for one frame
+        self.laid = LaidPictures()
         self.fits: list[tuple[float, ...]] = []
+
+    def picture(self, capture: int, frame: int) -> NDArray[Any]:
+        """A frame's small picture."""
+        key = capture, frame
+        if key not in self.near:
+            if len(self.near) == _NEAR:
+                del self.near[next(iter(self.near))]
+            self.near[key] = self.pictures[capture][frame]
+        return self.near[key]
 
     def fit(self, place: int, small: NDArray[np.float32] | None) -> None:
         """Frame `place` of the job; None where it could not be decoded."""
@@ -114,44 +128,70 @@ class Fitter:
             self.fits.append((float("nan"),) * 5 + (0.0,))
             return
         others = [
-            (self.pictures[capture][frame], [Move(**dict(zip("abcdef", way))) for way in ways])
+            (self.picture(capture, frame), [Move(**dict(zip("abcdef", way))) for way in ways])
             for capture, frame, ways in row.others
             if 0 <= frame < len(self.pictures.get(capture, ()))
         ]
         fit = measure_fit(
             small,
-            self.pictures[row.capture][row.frame],
+            self.picture(row.capture, row.frame),
             Move(**dict(zip("abcdef", row.move))),
             others,  # type: ignore[arg-type]
             blocks=(self.job.block, self.job.stores[row.capture].block),
             box=self.job.box,
+            kept=self.laid,
         )
         self.fits.append((fit.stated, fit.neighbour, fit.alike, fit.off_x_px, fit.off_y_px, fit.pixels))
 
 
-def rows_of_render(render: Table, counts: Mapping[int, int]) -> tuple[FitRow, ...]:
-    """For each finished frame its source, and what lies beside it: in the capture, and in the finished film.
+class RenderRows:
+    """What each finished frame is compared with, made for a stretch when it is asked for: of all frames it would be large."""
 
-    A frame beside it is laid by its own move, which is where it would lie if it had been put in the wrong place,
-    and by the stated one.
-    """
-    captures, frames = render["source_capture"].tolist(), render["source_frame"].tolist()
-    moves: list[Numbers] = list(zip(*(render[name].tolist() for name in "abcdef"), strict=True))
-    own = {(c, f): move for c, f, move in zip(captures, frames, moves, strict=True)}
-    last, out = len(frames) - 1, []
-    for i, (capture, frame, move) in enumerate(zip(captures, frames, moves, strict=True)):
-        beside = [(capture, frame - 1), (capture, frame + 1)]
-        beside += [(captures[j], frames[j]) for j in (max(i - 1, 0), min(i + 1, last))]
-        others = []
-        for key in dict.fromkeys(beside):
-            if key == (capture, frame) or not 0 <= key[1] < counts.get(key[0], 0):
-                continue
-            ways = [own[key]] if key in own else []
-            if key[0] == capture and move not in ways:
-                ways.append(move)
-            others.append((*key, tuple(ways)))
-        out.append(FitRow(capture=capture, frame=frame, move=move, others=tuple(others)))
-    return tuple(out)
+    def __init__(self, render: Table, counts: Mapping[int, int]) -> None:
+        self.counts = counts
+        self.sources = np.stack([render["source_capture"], render["source_frame"]], axis=1).astype(np.int64)
+        self.moves = np.stack([render[name] for name in "abcdef"], axis=1).astype(np.float64)
+        keys = _source_key(self.sources[:, 0], self.sources[:, 1])
+        self.order = np.argsort(keys, kind="stable")
+        self.keys = keys[self.order]
+
+    def _move(self, row: int) -> Numbers:
+        a, b, c, d, e, f = self.moves[row].tolist()
+        return a, b, c, d, e, f
+
+    def _own(self, capture: int, frame: int) -> list[Numbers]:
+        """The move of the last finished frame that shows a captured one; none where there is none."""
+        key = _source_key(capture, frame)
+        at = int(np.searchsorted(self.keys, key, side="right")) - 1
+        return [self._move(int(self.order[at]))] if at >= 0 and int(self.keys[at]) == key else []
+
+    def rows(self, first: int, stop: int) -> tuple[FitRow, ...]:
+        """For finished frames `first` to `stop` the source, and what lies beside it: in the capture, and in the finished film.
+
+        A frame beside it is laid by its own move, which is where it would lie if it had been put in the wrong place,
+        and by the stated one.
+        """
+        last, out = len(self.sources) - 1, []
+        for i in range(first, min(stop, last + 1)):
+            capture, frame = self.sources[i].tolist()
+            move = self._move(i)
+            beside = [(capture, frame - 1), (capture, frame + 1)]
+            beside += [(int(c), int(f)) for c, f in self.sources[[max(i - 1, 0), min(i + 1, last)]]]
+            others = []
+            for key in dict.fromkeys(beside):
+                if key == (capture, frame) or not 0 <= key[1] < self.counts.get(key[0], 0):
+                    continue
+                ways = self._own(*key)
+                if key[0] == capture and move not in ways:
+                    ways.append(move)
+                others.append((*key, tuple(ways)))
+            out.append(FitRow(capture=capture, frame=frame, move=move, others=tuple(others)))
+        return tuple(out)
+
+
+def _source_key(capture: Any, frame: Any) -> Any:
+    """One number for a captured frame, in the order of capture and frame."""
+    return (capture << 32) + frame
 
 
 def rows_of_copy(
