@@ -7,7 +7,9 @@ from smallgauge.line import Settings, finish
 from smallgauge.picture.synthetic import SceneTruth, specimen_truth
 
 
-def reel_in(folder: Path, frames: int, *, size: tuple[int, int], copies: tuple[str, ...] = ()) -> Path:
+def reel_in(
+    folder: Path, frames: int, *, size: tuple[int, int], copies: tuple[str, ...] = (), bits: int = 10
+) -> Path:
     """The reel's folder: Super 8 with a stripe, two scenes; drawn and finished with its copies where it isn't there."""
     reel = folder / "shelf" / "0004171-R01-3"
     if (reel / "package.json").is_file():
@@ -17,8 +19,8 @@ def reel_in(folder: Path, frames: int, *, size: tuple[int, int], copies: tuple[s
         width=size[0],
         height=size[1],
         frames=frames,
-        bits=10,
-        code_values="log",
+        bits=bits,
+        code_values="linear" if bits > 12 else "log",
         striped=True,
         scenes=(
             SceneTruth(kind="garden", first=0, stop=frames // 2),

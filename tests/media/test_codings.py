@@ -162,7 +162,7 @@ def test_repeats_are_the_same_packets_with_time_code_and_exact_sound(tmp_path):
     assert len(packets) == sum(times)
     assert all((a == b) == (i == j) for a, b, i, j in zip(packets, packets[1:], shown, shown[1:]))
     with read_film(target) as film:
-        assert film.keys == film.count == sum(times) and film.rate == 25
+        assert film.packets.keys == film.count == sum(times) and film.rate == 25
         assert np.array_equal(np.concatenate(list(film.sound_blocks())), samples) and film.log == ()
         assert [title for _, _, title in film.chapters] == ["Garden", "The sea"]
     assert read_time_code(target) == TimeCodeTrack(
