@@ -249,7 +249,7 @@ def test_a_film_that_runs_faster_than_its_copies(tmp_path):
     }
     assert set(left.values()) == {2, 3}
     with read_film(Path(outcome.folder) / "editing.mov") as film:
-        assert film.rate == 30 and film.sound_codec == "" and film.keys == film.count
+        assert film.rate == 30 and film.sound_codec == "" and film.packets.keys == film.count
 
 
 @pytest.mark.campaign  # starts two processes, which compile and load everything anew
