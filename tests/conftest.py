@@ -1,7 +1,10 @@
 """What every test shares: specimens, settings of the property tests, the count of processor time."""
 
+import gc
 import json
 import os
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -26,6 +29,38 @@ def specimens() -> Path:
     if not SPECIMENS.is_dir():
         pytest.skip("left out: the specimens are not at ../shared/specimens")
     return SPECIMENS
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory) -> Callable[[str, Callable[[Path], object]], Path]:
+    """Gives the folder `name` that one worker of this run makes and all others find: making it costs more than its tests.
+
+    Nobody changes what lies there; a test that would copies it first.
+    """
+    base = tmp_path_factory.getbasetemp()
+    if os.environ.get("PYTEST_XDIST_WORKER"):
+        base = base.parent  # that of all workers
+
+    def get(name: str, make: Callable[[Path], object]) -> Path:
+        place, made, failed = base / name, base / f"{name}-made", base / f"{name}-failed"
+        try:
+            place.mkdir()
+        except FileExistsError:
+            until = time.monotonic() + 600
+            while not made.exists():
+                assert not failed.exists(), f"another worker could not make {name!r}"
+                assert time.monotonic() < until, f"another worker began to make {name!r}, and did not end"
+                time.sleep(0.2)
+            return place
+        try:
+            make(place)
+        except BaseException:
+            failed.touch()
+            raise
+        made.touch()
+        return place
+
+    return get
 
 
 def user_seconds() -> float:
@@ -68,6 +103,12 @@ class ProcessorTime:
     def pytest_sessionfinish(self):
         if self.path:
             Path(self.path).write_text(json.dumps(self.tests), encoding="utf-8")
+
+
+def pytest_collection_finish():
+    """What was loaded and collected stays to the end: the collector of garbage need not walk through it again and again."""
+    gc.collect()
+    gc.freeze()
 
 
 def pytest_configure(config):

@@ -5,7 +5,6 @@ import pwd
 import shutil
 import subprocess
 import tempfile
-import time
 from itertools import count
 from pathlib import Path
 
@@ -20,30 +19,18 @@ _NUMBERS = count(1)
 
 
 @pytest.fixture(scope="session")
-def made_reel(tmp_path_factory):
+def made_reel(made_once):
     """A folder with the capture of a reel of three frames, `film`, and a `shelf` on which it was taken to package and bag."""
-    base = tmp_path_factory.getbasetemp()
-    if os.environ.get("PYTEST_XDIST_WORKER"):
-        base = (
-            base.parent
-        )  # one reel for all workers of this run: making it costs more than the tests that use it
-    place = base / "made reel"
-    try:
-        place.mkdir()
-    except FileExistsError:
-        until = time.monotonic() + 600
-        while not (place / "made").exists():
-            assert time.monotonic() < until, "another worker began to make the reel, and did not end"
-            time.sleep(0.2)
-        return place
+    return made_once("made reel", make_reel)
+
+
+def make_reel(place):
     capture = write_film(place / "film", 3)
     (place / "shelf").mkdir()
     words = (capture / "capture.toml").read_text()
     (capture / "capture.toml").write_text(f'{words}reel = "0000013-R01-3"\n')
     cli.main(["finish", str(capture), "--out", str(place / "shelf"), "--quiet"])
     cli.main(["deliver", "--bag", str(place / "shelf" / "0000013-R01-3")])
-    (place / "made").touch()
-    return place
 
 
 @pytest.fixture(scope="session")

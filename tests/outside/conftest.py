@@ -11,12 +11,16 @@ from smallgauge.line import Settings, deliver_folder, finish
 from smallgauge.picture.synthetic import SceneTruth, specimen_truth
 
 AT = "2026-01-17T10:00:00Z"
+REEL = "0004171-R03-7"
 
 
 @pytest.fixture(scope="session")
-def reel(tmp_path_factory) -> Path:
+def reel(made_once) -> Path:
     """The reel's folder; not to be changed."""
-    base = tmp_path_factory.mktemp("outside")
+    return made_once("outside", make_reel) / "shelf" / REEL
+
+
+def make_reel(base: Path) -> None:
     scenes = tuple(
         SceneTruth(kind=kind, first=first, stop=stop)
         for kind, first, stop in (("garden", 0, 12), ("sea", 12, FRAMES))
@@ -29,7 +33,7 @@ def reel(tmp_path_factory) -> Path:
         truth,
         format="png",
         sound=True,
-        reel="0004171-R03-7",
+        reel=REEL,
         box_words="Omas Gärten 1968",
         processes=1,
     )
@@ -45,4 +49,3 @@ def reel(tmp_path_factory) -> Path:
     outcome = finish(base / "capture", base / "shelf", settings)
     assert outcome.exit_code == 0
     deliver_folder(Path(outcome.folder), settings, bag=True)
-    return Path(outcome.folder)

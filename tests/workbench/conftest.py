@@ -7,9 +7,10 @@ import pytest
 
 
 @pytest.fixture(scope="session")
-def numbered_shelf(tmp_path_factory):
-    """The shelf; not to be changed."""
-    return numbered_reel.make_shelf(tmp_path_factory.mktemp("numbered"))
+def numbered_shelf(made_once, tmp_path_factory):
+    """The shelf, this worker's own copy; not to be changed."""
+    made = made_once("numbered", numbered_reel.make_shelf)
+    return shutil.copytree(made, tmp_path_factory.mktemp("numbered") / "copy") / "shelf"
 
 
 @pytest.fixture

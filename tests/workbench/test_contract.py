@@ -80,10 +80,21 @@ def operations(contract):
     return [each for each in found if each.path != EVENTS]
 
 
+def takes_any_name(operation) -> bool:
+    """Whether all that is asked of an address is a name in its path: any text is right there, and none is wrong."""
+    told = operation.definition.raw
+    return "requestBody" not in told and all(
+        each["in"] == "path" and each["schema"] == {"type": "string", "minLength": 1}
+        for each in told.get("parameters", ())
+    )
+
+
 @pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE])
 def test_every_answer_is_as_described(contract, mode):
-    tried = {each.label: fuzzed(each, mode, 4) for each in operations(contract)}
-    assert sum(count > 0 for count in tried.values()) >= 12, tried
+    wrong = mode is GenerationMode.NEGATIVE  # looking for what can't be takes longer than all others together
+    asked = [each for each in operations(contract) if not (wrong and takes_any_name(each))]
+    tried = {each.label: fuzzed(each, mode, 4) for each in asked}
+    assert min(tried.values()) > 0 and len(tried) >= 50, tried
 
 
 @pytest.mark.campaign
