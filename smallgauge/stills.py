@@ -69,6 +69,10 @@ def stills_folder(folder: Path, settings: Settings, asked: StillsAsked) -> KeptS
     """
     refuse_held(folder, settings.held)
     dated = _checked(asked)
+    if not (folder / "render.json").is_file():
+        raise MaterialError(
+            f"A photograph is made of a finished film, found no render.json in {folder}; run `smallgauge finish` first."
+        )
     with ReelLock(folder, take_over=settings.take_over), Crew(1) as crew:
         journal = Journal(folder)
         capture, frames = Line(folder, None, journal, crew, _quiet(settings)).papers()
@@ -137,12 +141,7 @@ def _checked(asked: StillsAsked) -> Edtf | None:
 
 def _refuse_unfinished(folder: Path, revision: int) -> None:
     """Photographs show what the finished film shows."""
-    path = folder / "render.json"
-    if not path.is_file():
-        raise MaterialError(
-            f"A photograph is made of a finished film, found no render.json in {folder}; run `smallgauge finish` first."
-        )
-    made = read_json(path, RenderSummary).revision
+    made = read_json(folder / "render.json", RenderSummary).revision
     if made != revision:
         raise MaterialError(
             f"The film in {folder} was finished with revision {made} of the decisions, and {revision} is in force; run "

@@ -78,6 +78,7 @@ def test_a_decision_needs_a_person_and_a_reason(capsys, tmp_path):
         ("prove", "{}"),
         ("prove", "{}/nowhere"),
         ("deliver", "{}"),
+        ("stills", "{}/nowhere", "--frames", "1", "--by", "mk"),
         ("finish", "{}", "--out", "{}/shelf", "--note", "nothing"),
     ],
 )
@@ -85,6 +86,7 @@ def test_a_folder_that_is_no_reel_is_refused_in_words(capsys, tmp_path, argument
     code, _, words = run(capsys, *(a.format(tmp_path) for a in arguments))
     assert code == 3
     assert len(words.strip().splitlines()) == 1
+    assert not (tmp_path / "nowhere").exists(), "a folder was made where nothing was"
 
 
 def test_no_worker_is_too_few(capsys, tmp_path):

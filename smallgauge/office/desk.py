@@ -5,7 +5,7 @@ Why this is long: one short function for each command, each of the same shape.
 
 import argparse
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from smallgauge.office.models import (
     Consent,
     Counted,
     Event,
+    Hold,
     Order,
     Receiver,
     Reel,
@@ -33,7 +34,7 @@ from smallgauge.office.models import (
 )
 from smallgauge.office.photographs import photographs_of
 from smallgauge.office.place import BOOK_FILE, book_place
-from smallgauge.office.safety import notices_for
+from smallgauge.office.safety import notices_for, seen_words
 from smallgauge.office.triage import advice_of, advice_on
 
 MONEY = ("quote", "job-sheet", "invoice")  # commands that read the tariff
@@ -143,6 +144,8 @@ def shown_order(book: Book, number: int) -> Answer:
             session.scalars(sa.select(ClientWord).where(ClientWord.order == number).order_by(ClientWord.id))
         )
         extras = ledger.extras_of(session, number)
+        ours = {reel.number for reel in reels}
+        holds = [each for each in ledger.standing(session) if each.reel in ours]
         told = _events(session, Event.order == number)
     name = client.name if client is not None else ledger.REMOVED
     document = {
@@ -151,6 +154,7 @@ def shown_order(book: Book, number: int) -> Answer:
         "client": name,
         "counted": {row.kind: {"came": row.came, "went": row.went} for row in counts},
         "reels": [plain(reel) for reel in reels],
+        "holds": [plain(each) for each in holds],
         "consents": [plain(consent) for consent in consents],
         "receivers": [plain(each) for each in receivers],
         "client_words": [plain(each) for each in said],
@@ -161,7 +165,7 @@ def shown_order(book: Book, number: int) -> Answer:
         f"Order {order_number(number)} of {name}, came {order.came_at[:10]}, count signed by {order.signed_by}"
     ]
     lines += [f"  {row.kind}: {row.came} came, {row.went} went back" for row in counts if row.came]
-    lines += [_reel_line(reel) for reel in reels]
+    lines += _reel_lines(reels, holds)
     lines += [f"  consent {each.id} of {each.given_by}, {each.how}: {each.to}" for each in consents]
     lines += [
         f"  ordered: {each.number} x {each.what} of {each.reel or 'the order'}{f'; {each.words}' if each.words else ''}"
@@ -215,6 +219,18 @@ def _more_words(more: bool, last: str) -> tuple[str, ...]:
 def _reel_line(reel: Reel) -> str:
     where = f"{reel.state}, {reel.place}" if reel.place else reel.state
     return f"  {reel.number}  {reel.gauge}  {where}  {reel.box_words}"
+
+
+def _hold_words(hold: Hold) -> str:
+    return f"HOLD {hold.id} on the {hold.kind}: {hold.why} ({hold.lifter} may lift it)"
+
+
+def _reel_lines(reels: Sequence[Reel], holds: Sequence[Hold]) -> list[str]:
+    """Each reel of a list, and below it what stops it."""
+    stops: dict[str, list[str]] = {}
+    for hold in holds:
+        stops.setdefault(hold.reel, []).append(f"    {_hold_words(hold)}")
+    return [line for reel in reels for line in (_reel_line(reel), *stops.get(reel.number, ()))]
 
 
 def _events(session: Session, which: sa.ColumnElement[bool]) -> list[dict[str, Any]]:
@@ -361,9 +377,10 @@ def _reels(options: argparse.Namespace, book: Book) -> Answer:
         query = query.where(Reel.number > check_reel_number(options.after).text)
     with book.read() as session:
         found, more = _cut(options, list(session.scalars(_page(options, query))))
+        holds = ledger.standing(session)
     return Answer(
         document={"reels": [plain(reel) for reel in found], "more": more},
-        lines=(*map(_reel_line, found), *_more_words(more, found[-1].number if found else "")),
+        lines=(*_reel_lines(found, holds), *_more_words(more, found[-1].number if found else "")),
     )
 
 
@@ -378,16 +395,14 @@ def shown_reel(book: Book, text: str, house: House) -> Answer:
         )
         told = _events(session, Event.reel == reel.number)
         photographs = photographs_of(session, reel.number)
-    notices = notices_for(f"{reel.forbids} {reel.box_words} {_seen_words(condition)}", reel.gauge)
+    notices = notices_for(f"{reel.forbids} {reel.box_words} {seen_words(condition)}", reel.gauge)
     seen = ledger.looked_at(condition)
     held_for = advice_on((each.why for each in holds), private_rule=house.private_rule)
     advice = tuple(dict.fromkeys((*held_for, *advice_of(seen))))
     kept = tuple(each.why for each in holds if each.kind == "film")
     runs = [may_run(each, gauge=reel.gauge, condition=seen, held=kept) for each in house.transports]
     lines = [_reel_line(reel).strip(), f"  who may decide: {reel.decides}"]
-    lines += [
-        f"  HOLD {each.id} on the {each.kind}: {each.why} ({each.lifter} may lift it)" for each in holds
-    ]
+    lines += [f"  {_hold_words(each)}" for each in holds]
     lines += [f"  {subject}: {words}" for subject, words in condition.items()]
     lines += [f"  to know: {each.words}" for each in advice]
     lines += [f"  on {each.words}" for each in runs]
@@ -406,14 +421,6 @@ def shown_reel(book: Book, text: str, house: House) -> Answer:
         "notices": [asdict(notice) for notice in notices],
     }
     return Answer(document=document, lines=(*lines, *(notice.words for notice in notices)))
-
-
-def _seen_words(condition: dict[str, str]) -> str:
-    """The subjects that were looked at and not found clear, as words that notices are chosen by."""
-    clear = ("none", "no ", "nothing", ledger.NOT_LOOKED_AT)
-    return " ".join(
-        f"{subject} {seen}" for subject, seen in condition.items() if not seen.casefold().startswith(clear)
-    )
 
 
 def _condition(options: argparse.Namespace, book: Book, at: str) -> Answer:

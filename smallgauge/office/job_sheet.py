@@ -23,7 +23,7 @@ from smallgauge.office.invoice import plain_feet
 from smallgauge.office.made import Made
 from smallgauge.office.models import Client, Consent, Counted, Event, Reel
 from smallgauge.office.quote import Line, Tariff, quote_reel, span
-from smallgauge.office.safety import notices_for
+from smallgauge.office.safety import notices_for, seen_words
 from smallgauge.office.triage import advice_of, advice_on
 
 TEMPLATE = Path(__file__).parent / "job_sheet.typ"
@@ -92,7 +92,7 @@ def _reel(session: Session, reel: Reel, house: House, tariff: Tariff, made: Made
     holds = ledger.standing(session, reel.number)
     film = tuple(hold.why for hold in holds if hold.kind == "film")
     advice = (*advice_on((hold.why for hold in holds), private_rule=house.private_rule), *advice_of(seen))
-    notices = notices_for(f"{reel.forbids} {reel.box_words} {' '.join(seen.values())}", reel.gauge)
+    notices = notices_for(f"{reel.forbids} {reel.box_words} {seen_words(seen)}", reel.gauge)
     told = session.scalars(
         sa.select(Event).where(Event.reel == reel.number, Event.what.in_(ledger.STEPS)).order_by(Event.seq)
     )

@@ -164,6 +164,10 @@ def new_order(
         raise CallerError(
             "A parcel is counted before anything else, found nothing counted; add --count reels=3."
         )
+    if not delete_on.strip():
+        raise CallerError(
+            "An order states the day on which the client's name is removed from the book, found none; add --delete-on 2027-06-30."
+        )
     delete_on = checked_date(delete_on, "The day on which the client's name is removed")
     promised_on = checked_date(promised_on, "The promised day") if promised_on else ""
     keep_until = checked_date(keep_until, "The day until which files are kept") if keep_until else ""

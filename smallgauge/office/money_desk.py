@@ -34,9 +34,12 @@ def tariff_at(shelf: Path, named: str = "") -> Tariff:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
+        why = (
+            (error.strerror or str(error)).lower() if isinstance(error, OSError) else "other bytes than UTF-8"
+        )
         raise MaterialError(
-            f"The tariff must be a text file that can be read, but {error}; name the shop's tariff, or keep it as {TARIFF_FILE} "
-            "on the shelf."
+            f"The tariff must be a text file that can be read, found {why} at {path}; name the shop's tariff, or keep "
+            f"it as {TARIFF_FILE} on the shelf."
         ) from None
     return read_tariff(text, where=str(path))
 

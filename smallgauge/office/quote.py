@@ -274,11 +274,15 @@ def quote_lines(quote: Quote) -> tuple[str, ...]:
         )
     said += [extra_words(line, quote.currency) for line in quote.extras]
     said += [f"{number}  not quoted: {why}" for number, why in quote.left_out]
-    return (
-        *said,
-        f"Together {span(quote.price)} {quote.currency}"
-        + (", without what is not quoted" if quote.left_out else ""),
-    )
+    return (*said, together_words(quote))
+
+
+def together_words(quote: Quote) -> str:
+    """The sum of a quote; where nothing could be quoted there is none, since 0.00 reads as free of charge."""
+    if not quote.lines and not quote.extras:
+        return "Nothing can be quoted yet."
+    rest = ", without what is not quoted" if quote.left_out else ""
+    return f"Together {span(quote.price)} {quote.currency}{rest}"
 
 
 def quote_pdf(quote: Quote, *, order: str, client: str, day: str) -> bytes:
@@ -290,7 +294,7 @@ def quote_pdf(quote: Quote, *, order: str, client: str, day: str) -> bytes:
         "client": client,
         "day": day,
         "currency": quote.currency,
-        "total": span(quote.price),
+        "together": together_words(quote),
         "left_out": [list(each) for each in quote.left_out],
         "extras": [[e.reel or "the order", e.words, str(e.number), span(e.price)] for e in quote.extras],
         "lines": [

@@ -1,8 +1,10 @@
 """Where film can hurt people: what to say, from where, and the sentence that defers to those who know the place."""
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+from smallgauge.office.ledger import NOT_LOOKED_AT
 from smallgauge.office.triage import BY_NAME
 
 DEFERRING = (
@@ -77,6 +79,20 @@ _SIGNS = {
     "solvents": r"solvent|cleaner|wet clean|weeping|\bstripe (?!not looked)",
     "cement": r"cement|splices? [1-9]",
 }
+
+
+def seen_words(condition: Mapping[str, str]) -> str:
+    """What was looked at and not found clear, as words that notices are chosen by.
+
+    The subject stands before what was seen of it: somebody who writes "white dots" under mould does not write mould again.
+
+    >>> seen_words({"mould": "white dots", "warp": "none", "strip level": "1.5"})
+    'mould white dots strip level 1.5'
+    """
+    clear = ("none", "no ", "nothing", NOT_LOOKED_AT)
+    return " ".join(
+        f"{subject} {seen}" for subject, seen in condition.items() if not seen.casefold().startswith(clear)
+    )
 
 
 def notices_for(words: str, gauge: str) -> tuple[Notice, ...]:

@@ -234,3 +234,29 @@ def test_notices_never_stand_without_the_deferring_sentence():
     assert {each.subject for each in NOTICES} == {"nitrate", "vinegar", "mould", "solvents", "cement"}
     assert notices_for("smells of vinegar", "super-8")[0].subject == "vinegar"
     assert notices_for("garden", "super-8") == ()
+
+
+def test_lists_say_what_is_held(tmp_path, capsys):
+    with open_shop(tmp_path) as book:
+        order = parcel(book)
+        held = reel(book, order, forbids="mould", lifter="jo").number
+        free = reel(book, order).number
+    for command in (("order", "show", "0000013"), ("reel", "list")):
+        assert cli.main([*command, "--shelf", str(tmp_path)]) == 0
+        lines = capsys.readouterr().out.splitlines()
+        at = next(n for n, line in enumerate(lines) if held in line)
+        assert (
+            lines[at + 1].strip().startswith("HOLD 1 on the film: mould")
+            and "jo may lift it" in lines[at + 1]
+        )
+        assert free in lines[at + 2] and sum("HOLD" in line for line in lines) == 1
+    with open_shop(tmp_path) as book:
+        ledger.lift_hold(book, at=AT, by="jo", hold=1, why="cleaned")
+    assert cli.main(["order", "show", "0000013", "--shelf", str(tmp_path)]) == 0
+    assert "HOLD" not in capsys.readouterr().out
+
+
+def test_an_order_without_its_day_names_the_option(tmp_path, capsys):
+    asked = ("--client", "Wim Oster", "--reach", "by post", "--count", "reels=1", "--signed-by", "Wim Oster")
+    assert cli.main(["order", "new", *asked, "--by", "mk", "--shelf", str(tmp_path)]) == 2
+    assert "--delete-on" in capsys.readouterr().err

@@ -155,6 +155,25 @@ def test_the_job_sheet_as_a_command(shelf, capsys):
     assert f"{NUMBER}  standard 8  =garden $1968$" in capsys.readouterr().out
 
 
+def test_the_sheet_has_the_cautions_that_the_screen_has(tmp_path, capsys):
+    """Noted under a subject, in words that do not name it again."""
+    with open_shop(tmp_path) as book:
+        number = reel(book, parcel(book)).number
+        seen = {"mould": "white dots", "strip level": "1.5", "strip hours": "24", "strip temperature": "20"}
+        ledger.note_condition(
+            book, at=AT, by="mk", reel=number, seen={**seen, "splices": "none"}, lifter="jo"
+        )
+    (tmp_path / "tariff.toml").write_text(TARIFF)
+    assert cli.main(["reel", "show", number, "--shelf", str(tmp_path), "--json"]) == 0
+    shown = json.loads(capsys.readouterr().out)
+    assert [each["subject"] for each in shown["notices"]] == ["vinegar", "mould"]
+    assert cli.main(["job-sheet", "0000013", *asked(tmp_path, "--json")]) == 0
+    (sheet,) = json.loads(capsys.readouterr().out)["reels"]
+    for each in shown["notices"]:
+        assert any(words.startswith(each["said"]) for words in sheet["know"]), each["subject"]
+    assert not any("cement" in words for words in sheet["know"])
+
+
 def run_of(digest, first, stop, folder=""):
     return Run(capture=0, capture_digest=digest, first=first, stop=stop, folder=folder)
 

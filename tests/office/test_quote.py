@@ -160,3 +160,18 @@ def test_label_and_quote_as_commands(tmp_path, capsys):
     assert json.loads(capsys.readouterr().out)["labels"] == ["0000013-R01-3", "0000013-R02-1"]
     assert cli.main(["label", "0000013-R01-4", "--out", out, *shelf]) == 3
     assert cli.main(["quote", "0000013", "--tariff", str(tmp_path / "none.toml"), *shelf]) == 3
+
+
+def test_a_quote_of_nothing_has_no_sum(tmp_path, capsys):
+    """0.00 on paper reads as free of charge."""
+    with open_shop(tmp_path) as book:
+        reel(book, parcel(book))
+    (tmp_path / "tariff.toml").write_text(TARIFF)
+    out = tmp_path / "out.pdf"
+    assert cli.main(["quote", "0000013", "--shelf", str(tmp_path), "--out", str(out)]) == 0
+    told = capsys.readouterr().out
+    assert "Nothing can be quoted yet." in told and "its length was not told" in told and "0.00" not in told
+    (tmp_path / "tariff.toml").unlink()
+    assert cli.main(["quote", "0000013", "--shelf", str(tmp_path)]) == 3
+    refused = capsys.readouterr().err
+    assert "found no such file or directory at" in refused and "Errno" not in refused
