@@ -75,8 +75,8 @@ def _standard_8() -> DrawnReel:
     )
     truth = specimen_truth(
         "standard 8",
-        width=512,
-        height=384,
+        width=384,
+        height=288,
         frames=40,
         seed=12,
         punching_um=1.0,
@@ -96,8 +96,8 @@ def _standard_8() -> DrawnReel:
 def _sixteen() -> DrawnReel:
     truth = specimen_truth(
         "16 mm, one row",
-        width=512,
-        height=384,
+        width=384,
+        height=288,
         frames=40,
         seed=13,
         punching_um=1.0,

@@ -439,31 +439,36 @@ def need(program: str) -> str:
 
 
 @pytest.mark.parametrize("film", ["archive.mkv", "finished.mkv"])
-def test_an_ffmpeg_of_ones_own_reads_the_same_frames(made, film):
+def test_an_ffmpeg_of_ones_own_reads_the_same_frames(made, film, tmp_path):
     """framemd5 of an independent `ffmpeg` (FFmpeg muxers manual, framemd5), and our digests from its raw frames."""
     ffmpeg = need("ffmpeg")
     reel = made("super 8")
     path = reel.folder / film
-    said = subprocess.run(
-        [ffmpeg, "-v", "error", "-i", path, "-map", "0:v", "-f", "framemd5", "-"],
-        capture_output=True,
-        text=True,
-        check=True,
+    kind, bits = ("gbrp10le", 10) if film == "archive.mkv" else ("gbrp12le", 12)
+    listed = tmp_path / "framemd5"
+    outputs = (
+        "-map",
+        "0:v",
+        "-f",
+        "framemd5",
+        listed,
+        "-map",
+        "0:v",
+        "-f",
+        "rawvideo",
+        "-pix_fmt",
+        kind,
+        "-",
     )
-    assert said.stderr == ""
-    marks = [row.split()[-1] for row in said.stdout.splitlines() if not row.startswith("#")]
+    said = subprocess.run([ffmpeg, "-v", "error", "-i", path, *outputs], capture_output=True, check=True)
+    assert said.stderr == b""
+    marks = [row.split()[-1] for row in listed.read_text().splitlines() if not row.startswith("#")]
     own = [row.split()[-1] for row in framemd5(path).splitlines() if not row.startswith("#")]
     assert len(marks) == 60
     assert marks == own
-    kind, bits = ("gbrp10le", 10) if film == "archive.mkv" else ("gbrp12le", 12)
-    raw = subprocess.run(
-        [ffmpeg, "-v", "error", "-i", path, "-map", "0:v", "-f", "rawvideo", "-pix_fmt", kind, "-"],
-        capture_output=True,
-        check=True,
-    ).stdout
     with av.open(str(path)) as container:
         width, height = container.streams.video[0].width, container.streams.video[0].height
-    planes = np.frombuffer(raw, "<u2").reshape(60, 3, height, width)  # G B R
+    planes = np.frombuffer(said.stdout, "<u2").reshape(60, 3, height, width)  # G B R
     digests = [digest_frame(np.stack([p[2], p[0], p[1]], axis=-1), bits) for p in planes]
     if film == "archive.mkv":
         kept = [file.digest for file in read_json(reel.folder / "capture.json", Capture).files]

@@ -4,13 +4,13 @@ Source: WSTG 4.2 of OWASP, session management (cookie attributes, session fixati
 """
 
 import http.client
+import io
 import json
 import re
 import shutil
 import ssl
 import stat
 import subprocess
-import sys
 from urllib.parse import quote
 
 import pytest
@@ -92,13 +92,7 @@ def certificate(tmp_path_factory):
     return cert, key
 
 
-def bench(*words: str, given: str = "") -> subprocess.CompletedProcess:
-    return subprocess.run(
-        [sys.executable, "-m", "smallgauge", "workbench", *words], input=given, capture_output=True, text=True
-    )
-
-
-def test_opening_is_refused_until_everything_is_there(tmp_path, certificate, capsys):
+def test_opening_is_refused_until_everything_is_there(tmp_path, certificate, capsys, monkeypatch):
     cert, key = map(str, certificate)
     shelf = str(tmp_path)
 
@@ -117,13 +111,15 @@ def test_opening_is_refused_until_everything_is_there(tmp_path, certificate, cap
         "nothing was opened",
     ):
         assert words in said
-    made = bench(shelf, "--account", "mk", given=f"{WORDS}\n")
-    assert made.returncode == 0 and made.stdout == "The account mk is made.\n"
+    monkeypatch.setattr("sys.stdin", io.StringIO(f"{WORDS}\n"))
+    assert main(["workbench", shelf, "--account", "mk"]) == 0
+    assert capsys.readouterr().out == "The account mk is made.\n"
     code, said = asked("--open-as", "localhost", "--certificate", key, "--key", cert)
     assert code == 3 and "can't be used" in said
     code, said = asked("--certificate", cert)
     assert code == 2 and "goes with --open-as" in said
-    assert bench(shelf, "--remove-account", "mk").returncode == 0
+    assert main(["workbench", shelf, "--remove-account", "mk"]) == 0
+    capsys.readouterr()
     code, said = asked("--open-as", "localhost", "--certificate", cert, "--key", key)
     assert code == 2 and "account" in said
 
