@@ -90,18 +90,18 @@ def counted(prove: Callable[[], None], frames: int) -> None:
 
     first = own(DECODE, "_first_frame")
     packets = sum(inside("packets_of", name) for name in ("_numbered", "sound_blocks", "_first_frame"))
-    bare = own(DECODE) - first + packets + own(UPDATE, "digest_frame")
+    bare = own(DECODE) - first + packets + own(UPDATE, "digest_bands")
     reel = first + own(OPEN) + inside("hear_film") + inside("check_taken")
     rows = [
         ("all of it", whole),
         ("packets read and decoded", own(DECODE) - first + packets),
-        ("one SHA-256 of each lossless frame", own(UPDATE, "digest_frame")),
+        ("one SHA-256 of each lossless frame", own(UPDATE, "digest_bands")),
         ("the proof's own", whole - bare),
         ("of it for the reel", reel),
         ("of it whole files hashed", own(UPDATE, "digests_file") + own("readinto")),
         ("of it CRC-32 of the containers", inside("read_matroska_crcs")),
         ("of it packets counted", inside("walk_packets")),
-        ("of it planes laid to pixels", inside("picture_samples")),
+        ("of it planes laid to pixels", inside("picture_samples") + own("lay_planes", "picture_bands")),
         ("of it small pictures compared", inside("measure_fit")),
         ("of it the still background", inside("measure_background") + inside("make_background_picture")),
         ("of it copies' light and levels", inside("measure_delivered")),

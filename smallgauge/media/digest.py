@@ -1,11 +1,13 @@
 """The identity of a picture's samples, and FFmpeg's own per-frame checksums as an outside check.
 
 digest_frame      samples -> SHA-256 that stands for the picture itself, whatever file holds it
+digest_bands      the same of a picture that comes in bands of lines
 framemd5    file -> text in FFmpeg's "frame checksums" form, to compare with an FFmpeg of one's own
 """
 
 import hashlib
 import struct
+from collections.abc import Iterable
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -45,21 +47,57 @@ def digest_frame(samples: np.ndarray, bits: int) -> str:
     >>> digest_frame(np.zeros((2, 3), np.uint8), 8)[:16]
     '291784178cd76ae3'
     """
-    kind = _KIND.get(samples.dtype.newbyteorder("=").name)
-    if kind is None or not kind[0] <= bits <= kind[1]:
-        raise CallerError(
-            f"digest_frame needs uint8 with 8 bits, uint16 with 9 to 16, or float32 with 32, "
-            f"got {samples.dtype} with {bits}; pass the code values as they were decoded."
-        )
-    if samples.ndim not in (2, 3) or (samples.ndim == 3 and samples.shape[2] not in (1, 3)):
-        raise CallerError(
-            f"digest_frame needs (height, width) or (height, width, 3), got {samples.shape}; "
-            "pass one picture."
-        )
-    channels = 1 if samples.ndim == 2 else samples.shape[2]
-    digest = hashlib.sha256(b"sg1" + struct.pack("<4I", samples.shape[0], samples.shape[1], channels, bits))
-    little = samples.astype(samples.dtype.newbyteorder("<"), copy=False)
-    digest.update(np.ascontiguousarray(little).reshape(-1).view(np.uint8).data)
+    return digest_bands((samples,), samples.shape[0], bits)
+
+
+def digest_bands(bands: Iterable[np.ndarray], height: int, bits: int) -> str:
+    """The same of a picture that comes in bands of lines, from above downwards, each needed no longer than until the next.
+
+    Parameters
+    ----------
+    bands : iterable of arrays, shape (lines, width) or (lines, width, 3), uint8, uint16 or float32
+        At least one; of one width and kind.
+    height : int
+        Lines of all of them together.
+    bits : int
+        As for `digest_frame`.
+
+    Raises
+    ------
+    CallerError
+        When shape, type and bits don't go together, or the bands are not so many lines.
+
+    Notes
+    -----
+    Source: definition, as `digest_frame`.
+
+    Examples
+    --------
+    >>> picture = np.arange(24, dtype=np.uint8).reshape(4, 6)
+    >>> digest_bands((picture[:3], picture[3:]), 4, 8) == digest_frame(picture, 8)
+    True
+    """
+    digest, lines = None, 0
+    for samples in bands:
+        kind = _KIND.get(samples.dtype.newbyteorder("=").name)
+        if kind is None or not kind[0] <= bits <= kind[1]:
+            raise CallerError(
+                f"digest_frame needs uint8 with 8 bits, uint16 with 9 to 16, or float32 with 32, "
+                f"got {samples.dtype} with {bits}; pass the code values as they were decoded."
+            )
+        if samples.ndim not in (2, 3) or (samples.ndim == 3 and samples.shape[2] not in (1, 3)):
+            raise CallerError(
+                f"digest_frame needs (height, width) or (height, width, 3), got {samples.shape}; "
+                "pass one picture."
+            )
+        if digest is None:
+            channels = 1 if samples.ndim == 2 else samples.shape[2]
+            digest = hashlib.sha256(b"sg1" + struct.pack("<4I", height, samples.shape[1], channels, bits))
+        little = samples.astype(samples.dtype.newbyteorder("<"), copy=False)
+        digest.update(np.ascontiguousarray(little).reshape(-1).view(np.uint8).data)
+        lines += samples.shape[0]
+    if digest is None or lines != height:
+        raise CallerError(f"digest_bands needs {height} lines of a picture, got {lines}; pass all of them.")
     return digest.hexdigest()
 
 

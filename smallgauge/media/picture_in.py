@@ -17,16 +17,18 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Literal, Self
+from typing import TYPE_CHECKING, Any, Literal, Self
 
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.media.decoder_log import DecoderLog
+from smallgauge.media.digest import digest_bands, digest_frame
 from smallgauge.media.frame import Frame, PixelEncoding, Region, Samples
 from smallgauge.media.passing import VIDEO_SUFFIXES, passing_reason
 from smallgauge.media.still_in import SUFFIXES, Damage, StillHeader, read_header, read_still
 from smallgauge.media.whole import digest_file
 
 if TYPE_CHECKING:
+    from smallgauge.media.planes import PictureForm
     from smallgauge.media.video_in import Packets
 
 # Beside the pictures, and read by their own readers.
@@ -334,6 +336,38 @@ def cut_listing(listing: CaptureListing, region: Region, *, left_out: tuple[int,
     return replace(listing, region=region, width=region.width, height=region.height, left_out=left_out)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Decoded:
+    """A frame of a video as its decoder gave it: laid to pixels where that is asked for, and only as much of it as is."""
+
+    number: int
+    picture: Any  # of the decoder
+    form: "PictureForm"
+    region: Region | None
+
+    def frame(self) -> Frame:
+        """With all its samples."""
+        from smallgauge.media.planes import picture_samples
+
+        samples = picture_samples(self.picture, self.form)
+        return Frame(number=self.number, samples=samples if self.region is None else self.region.cut(samples))
+
+    def digest(self, bits: int) -> str:
+        """As `digest_frame` of its samples."""
+        from smallgauge.media.planes import picture_bands
+
+        if self.region is not None:
+            return digest_frame(self.frame().samples, bits)
+        return digest_bands(picture_bands(self.picture, self.form), self.picture.height, bits)
+
+    def green(self) -> Samples:
+        """Its green samples, (height, width), or all of them where they don't lie by themselves; used before the next frame."""
+        from smallgauge.media.planes import rgb_planes
+
+        planes = rgb_planes(self.picture, self.form) if self.region is None else None
+        return self.frame().samples if planes is None else planes[1][:, : self.picture.width]
+
+
 class FrameReader:
     """Frames of a listed capture by their number; a context manager.
 
@@ -344,7 +378,7 @@ class FrameReader:
     def __init__(self, listing: CaptureListing) -> None:
         self.listing = listing
         self._log = DecoderLog()
-        self._running: Iterator[Frame] | None = None
+        self._running: Iterator[Decoded] | None = None
         self._next = 0
         self._held: list[Frame] = []  # frames before the one that was read last, read backwards
 
@@ -401,7 +435,7 @@ class FrameReader:
             self.close()
             self._running = self._decode(number, self.listing.count)
         try:
-            frame = next(self._running)
+            frame = next(self._running).frame()
         except UnreadableFrame:
             self.close()
             raise
@@ -427,7 +461,7 @@ class FrameReader:
         first = max(0, number + 1 - FRAMES_BACK)
         while True:
             try:
-                frames = list(self._decode(first, number + 1))
+                frames = [each.frame() for each in self._decode(first, number + 1)]
                 break
             except UnreadableFrame as error:
                 if error.number == number:
@@ -447,6 +481,23 @@ class FrameReader:
             for number in range(first, stop):
                 yield self._read_file(number)
         elif first < stop:
+            for each in self._decode(first, stop):
+                yield each.frame()
+
+    def decoded(self, first: int, stop: int) -> Iterator[Decoded]:
+        """The same of a video, not laid to pixels yet: for whoever needs only a digest or one colour of each.
+
+        Raises
+        ------
+        CallerError
+            For a folder of frames.
+        """
+        self._check(first, stop)
+        if self.listing.kind != "video":
+            raise CallerError(
+                "Only frames of a video come as their decoder gives them; read these with frames()."
+            )
+        if first < stop:
             yield from self._decode(first, stop)
 
     def read_bytes_digest(self, number: int) -> str | None:
@@ -518,8 +569,8 @@ class FrameReader:
         region = self.listing.region
         return samples if region is None else region.cut(samples)
 
-    def _decode(self, first: int, stop: int) -> Iterator[Frame]:
-        from smallgauge.media.planes import find_form, picture_samples
+    def _decode(self, first: int, stop: int) -> Iterator[Decoded]:
+        from smallgauge.media.planes import find_form
         from smallgauge.media.video_in import decode_frames, require_frame_size
 
         listing = self.listing
@@ -534,7 +585,7 @@ class FrameReader:
                 raise UnreadableFrame(number, listing.files[0], str(damage)) from damage
             if form is None or frame.format.name != form[0]:
                 form = (frame.format.name, find_form(frame, interlaced=listing.encoding.interlaced))
-            yield Frame(number=number, samples=self._cut(picture_samples(frame, form[1])))
+            yield Decoded(number=number, picture=frame, form=form[1], region=listing.region)
             expected += 1
             before = len(self._log.lines) if expected < stop else before
         if expected < stop:

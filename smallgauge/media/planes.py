@@ -12,6 +12,7 @@ taken by rule, and said in `YcbcrReading.notes`.
 """
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -59,6 +60,7 @@ _REARRANGED = {
     "x2bgr10le": "gbrp10le",
 }
 _PLANAR_YCBCR = re.compile(r"yuv(?P<kind>[aj]?)(?P<ratio>4\d\d)p(?P<bits>\d*)(?P<end>le|be|)")
+_BAND = 32  # lines: of 2048 pixels in 16 bits 400 kB; chosen here by trial
 _RATIO = {"444": (1, 1), "422": (2, 1), "420": (2, 2), "411": (4, 1), "410": (4, 4), "440": (1, 2)}
 # Kr and Kb by FFmpeg's number of the matrix (`"ITU-T H.273"`, table 4).
 MATRICES: dict[int, tuple[str, float, float]] = {
@@ -289,6 +291,42 @@ def picture_samples(frame: Any, form: PictureForm) -> Samples:
         for channel, plane in enumerate(planes):
             out[:, :, channel] = plane[:height, :width]
     return out
+
+
+def rgb_planes(frame: Any, form: PictureForm) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]] | None:
+    """Red, green and blue planes of a decoded frame, (height, at least width), where it is stored as such in whole codes and
+    this computer's order of bytes: views of the decoder's memory. None for every other form."""
+    if not re.fullmatch(r"gbrp(\d+le)?", form.pixel_format) or frame.format.name != form.pixel_format:
+        return None
+    kind = np.dtype("u1" if form.bits == 8 else "<u2")
+    red, green, blue = (_plane(frame, number, kind.str) for number in (2, 0, 1))  # stored G B R
+    if not all(plane.dtype.isnative and plane.flags.c_contiguous for plane in (red, green, blue)):
+        return None
+    return red, green, blue
+
+
+def picture_bands(frame: Any, form: PictureForm) -> Iterator[Samples]:
+    """The samples of a decoded frame in bands of lines from above downwards; a band is overwritten by the next.
+
+    So they stay in the processor's nearest caches between being laid to pixels and being looked at, and no picture is laid
+    into memory as a whole. Forms other than planes of R G B come in one band.
+    """
+    from smallgauge.media.kernels_planes import lay_planes
+
+    planes = rgb_planes(frame, form)
+    if planes is None:
+        yield picture_samples(frame, form)
+        return
+    height, width = frame.height, frame.width
+    lines = min(_BAND, height)
+    room: Samples = (
+        np.empty((lines, width, 3), np.uint8) if form.bits == 8 else np.empty((lines, width, 3), np.uint16)
+    )
+    for top in range(0, height, _BAND):
+        part = room[: min(_BAND, height - top)]
+        red, green, blue = (plane[top : top + len(part)] for plane in planes)
+        lay_planes(red, green, blue, part.reshape(len(part), 3 * width))
+        yield part
 
 
 def ycbcr_planes(frame: Any, form: PictureForm) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:

@@ -3,15 +3,16 @@
 Nothing here runs the code that made the files: digests come from the papers, pictures from the decoder.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import Any
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.media.digest import digest_frame
-from smallgauge.media.picture_in import CaptureListing, UnreadableFrame, open_picture
+from smallgauge.media.frame import Samples
+from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
 from smallgauge.picture.background import make_background_picture, measure_background
 from smallgauge.picture.source_fit import make_box_means, make_small_picture
 from smallgauge.prove.shown import FitJob, Fitter, SmallStore, SmallWriter
@@ -106,16 +107,17 @@ def prove_frames(job: FramesJob, tick: Callable[[int], None]) -> FramesResult:
         background, shown = _Background(job), _Small(job)
         while number < stop:
             try:
-                for frame in reader.frames(number, stop):
-                    number = frame.number + 1
-                    expected = job.digests[frame.number - job.first] if job.digests else ""
-                    if expected and digest_frame(frame.samples, bits) != expected:
-                        differing.append(frame.number)
-                    if job.small:
-                        picture = small_picture(frame.samples, bits=bits, box=job.box, tiles=job.tiles)
-                        small.append(picture)
-                    background.step(frame.samples)
-                    shown.step(frame.number, frame.samples)
+                for looked in _looks(reader, job, number, stop):
+                    number = looked.number + 1
+                    expected = job.digests[looked.number - job.first] if job.digests else ""
+                    if expected and looked.digest(bits) != expected:
+                        differing.append(looked.number)
+                    if looked.samples is not None:
+                        if job.small:
+                            picture = small_picture(looked.samples, bits=bits, box=job.box, tiles=job.tiles)
+                            small.append(picture)
+                        background.step(looked.samples)
+                    shown.step(looked.number, looked.green)
                     decoded += 1
                     tick(1)
             except UnreadableFrame as error:
@@ -150,6 +152,33 @@ def join_steps(
     return replace(result, steps=steps, ends=None)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Look:
+    """What is asked of a frame; `samples` is None where nobody asks for all of them."""
+
+    number: int
+    digest: Callable[[int], str]
+    samples: Samples | None
+    green: Callable[[], Samples]
+
+
+def _looks(reader: FrameReader, job: FramesJob, first: int, stop: int) -> Iterator[_Look]:
+    """The frames of a job one by one; those of a film whose digests and small pictures alone are asked for are laid to
+    pixels in bands, never as a whole."""
+    if job.listing.kind == "video" and not job.small and job.background is None:
+        for each in reader.decoded(first, stop):
+            yield _Look(number=each.number, digest=each.digest, samples=None, green=each.green)
+        return
+    for frame in reader.frames(first, stop):
+        samples = frame.samples
+        yield _Look(
+            number=frame.number,
+            digest=partial(digest_frame, samples),
+            samples=samples,
+            green=partial(np.asarray, samples),
+        )
+
+
 class _Small:
     """The small picture of each frame: compared with its source, and kept for what is made from it."""
 
@@ -158,11 +187,13 @@ class _Small:
         self.fitter = Fitter(job.fit) if job.fit is not None else None
         self.kept = SmallWriter(job.keep) if job.keep is not None else None
 
-    def step(self, number: int, samples: NDArray[Any] | None) -> None:
-        """One frame more; None where it could not be decoded."""
+    def step(self, number: int, green: Callable[[], Samples] | None) -> None:
+        """One frame more: what gives its green samples, or all; None where it could not be decoded."""
         keep, fit = self.job.keep, self.job.fit
+        if keep is None and fit is None:
+            return
         block = keep.block if keep is not None else fit.block if fit is not None else 1
-        small = None if samples is None else make_small_picture(samples, block=block)
+        small = None if green is None else make_small_picture(green(), block=block)
         if self.fitter is not None:
             self.fitter.fit(number - self.job.first, small)
         if self.kept is not None and small is not None:
