@@ -1,4 +1,4 @@
-// The pixel program on an NVIDIA card: the arithmetic of kernels.py and kernels_colour.py, in the same order and precision, compiled
+// The pixel program on an NVIDIA card: the arithmetic of kernels.py and what it calls, in the same order and precision, compiled
 // without contraction, so that a card gives the bytes that a processor gives. Two ways: a displaced frame in one kernel, by tiles in
 // shared memory; a turned or scaled one in two, with the first pass kept in single precision. Colour is written for both precisions: in
 // single it serves finish_quick.cu, which stands behind this.
@@ -37,7 +37,9 @@ struct Turned {
 struct Colour {
   const long long *steps;
   const double *numbers, *curves, *windows;
-  int knots, window_count;
+  const float *single;
+  const double *surface;
+  int knots, window_count, single_count;
 };
 
 struct Dither {
@@ -76,20 +78,26 @@ __device__ u32 hash_of(u32 frame, int x, int y) {
   return mix(row_seed + (u32)x);
 }
 
+__device__ float log2_single(float value) {
+  int lifted = __float_as_int(value) - 0x3F3504F3;
+  int power = lifted >> 23;
+  float mantissa = __int_as_float((lifted & 0x007FFFFF) + 0x3F3504F3);
+  float t = (mantissa - 1.0f) / (mantissa + 1.0f);
+  float t2 = t * t;
+  return t * (F_L0 + t2 * (F_L1 + t2 * F_L2)) + (float)power;
+}
+
+__device__ float exp2_single(float value) {
+  float lifted = value + 12582912.0f;
+  float x = value - (lifted - 12582912.0f);
+  float two = 1.0f + x * (F_E1 + x * (F_E2 + x * (F_E3 + x * (F_E4 + x * F_E5))));
+  return __int_as_float(__float_as_int(two) + (int)(__float_as_uint(lifted) << 23));
+}
+
 __device__ float encode(float light, float peak) {
   float bounded = light > LEAST_LIGHT ? light : LEAST_LIGHT;
   bounded = bounded < 1.0f ? bounded : 1.0f;
-  int bits = __float_as_int(bounded);
-  int power = (bits - 0x3F3504F3) >> 23;
-  float mantissa = __int_as_float(bits - (power << 23));
-  float t = (mantissa - 1.0f) / (mantissa + 1.0f);
-  float t2 = t * t;
-  float logarithm = t * (F_L0 + t2 * (F_L1 + t2 * (F_L2 + t2 * (F_L3 + t2 * F_L4)))) + (float)power;
-  float scaled = logarithm * INVERSE_EXPONENT;
-  float whole = floorf(scaled + 0.5f);
-  float x = scaled - whole;
-  float two = F_E0 + x * (F_E1 + x * (F_E2 + x * (F_E3 + x * (F_E4 + x * (F_E5 + x * F_E6)))));
-  return two * __int_as_float(((int)whole + 127) << 23) * peak;
+  return exp2_single(log2_single(bounded) * INVERSE_EXPONENT) * peak;
 }
 
 __device__ void store(const float *light, u32 hash, float peak, unsigned short *out) {
@@ -344,15 +352,48 @@ __device__ __forceinline__ void colour_pixels(Real (*p)[3], const Program &colou
     }
   finished_light<COUNT>(p, colour, made);
 }
+
+// A pixel in single precision, as kernels_single.py; false where that may be off, and then light stays as it was.
+__device__ bool single_pixel(float *light, const Colour &colour, double y, int x, int width) {
+  const float *q = colour.single;
+  float logs[3], made[3], step = (float)(1.0 / width), place = (float)(2 * x + 1) * step - 1.0f;
+  for (int channel = 0; channel < 3; channel += 1) {
+    double scale = colour.numbers[N_SCALE + channel], shift = colour.numbers[N_SHIFT + channel];
+    float seen = shift == 0.0 ? light[channel] * q[Q_SCALE + channel] : (float)((double)light[channel] * scale + shift);
+    logs[channel] = log2_single(seen > q[Q_FLOOR] ? seen : q[Q_FLOOR]);
+  }
+  for (int channel = 0; channel < 3; channel += 1) {
+    const double *t = colour.surface + 6 * channel;
+    const float *m = q + Q_MIXED + 3 * channel;
+    float power = (float)(t[0] + t[2] * y + t[5] * y * y);
+    if (colour.steps[S_FLICKER]) power = power + place * ((float)(t[1] + t[4] * y) + place * (float)t[3]);
+    power = power + (m[0] * logs[0] + m[1] * logs[1] + m[2] * logs[2]);
+    power = power < 125.0f ? power : 125.0f;
+    float value = exp2_single(power > -125.0f ? power : -125.0f) + q[Q_SHIFT + channel], most = q[Q_MOST + channel];
+    value = value < most ? value : most;
+    if (value > q[Q_LOW + channel] && value < q[Q_HIGH + channel]) return false;
+    if (q[Q_KNEE] > 0.0f) {
+      float over = value - (1.0f - q[Q_KNEE]);
+      over = over > 0.0f ? over : 0.0f;
+      value = value - over * over * q[Q_KNEE + 1];
+    }
+    made[channel] = value;
+  }
+  for (int channel = 0; channel < 3; channel += 1) light[channel] = made[channel];
+  return true;
+}
 #endif
 
 __device__ void finish_pixel(float *light, const Shape &shape, const Colour &colour, const Dither &dither, int x, int y, bool inside,
                              unsigned short *pixel) {
 #if COLOURED
-  double p[1][3] = {{light[0], light[1], light[2]}}, seen[1][3], made[1][3];
-  double down = (double)(2 * y + 1) / shape.height - 1.0, across = (double)(2 * x + 1) / shape.width - 1.0;
-  colour_pixels<1>(p, colour, down, across, 0.0, seen, made);
-  for (int channel = 0; channel < 3; channel += 1) light[channel] = (float)p[0][channel];
+  double down = (double)(2 * y + 1) / shape.height - 1.0;
+  if (colour.single_count == 0 || !single_pixel(light, colour, down, x, shape.width)) {
+    double p[1][3] = {{light[0], light[1], light[2]}}, seen[1][3], made[1][3];
+    double across = (double)(2 * x + 1) / shape.width - 1.0;
+    colour_pixels<1>(p, colour, down, across, 0.0, seen, made);
+    for (int channel = 0; channel < 3; channel += 1) light[channel] = (float)p[0][channel];
+  }
 #endif
   if (!inside)
     for (int channel = 0; channel < CHANNELS; channel += 1) light[channel] = 0.0f;

@@ -5,11 +5,12 @@ light_frame   the same as far as light         -> light of the finished frame   
 reduce_frame  finished frame                   -> 8-bit picture of a viewing copy    (render, frame)
 warm          compiles all of it once
 
-The references are `resample.apply_move`, `colour.apply_colour` (whose rows stand in `kernels_colour.py`),
-`display.apply_display` and `display.apply_reduction` in plain NumPy; here is the same arithmetic, in the same
-order and precision, fused. Resampled light is equal to the reference's bit for bit; the display exponent is a
-polynomial good to 0.05 of a 16-bit code. Compiled without fastmath, so that multiplications and additions are
-never contracted or reordered and every x86-64 machine gives the same bytes. One thread a frame, no lock held.
+The references are `resample.apply_move`, `colour.apply_colour` (whose rows stand in `kernels_single.py` and
+`kernels_colour.py`), `display.apply_display` and `display.apply_reduction` in plain NumPy; here is the same arithmetic, in the same
+order, fused. Resampled light is equal to the reference's bit for bit; colour is off by less than half a code of 16 bits, or of
+files of up to 12 bits by a tenth of their code; the display exponent is good to 0.05 of a 16-bit code. Compiled without fastmath,
+so that multiplications and additions are never contracted or reordered and every x86-64 machine gives the same bytes. One
+thread a frame, no lock held.
 
 Why this is long: all of the pixel program but its colour and the bench's looks lives here; it is in three parts, each to
 be read alone: one row, one frame, and what callers call.
@@ -24,155 +25,53 @@ from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
 from smallgauge.picture.colour import FrameColour
-from smallgauge.picture.display import GOLDEN, REDUCED_BITS, box_overlaps
+from smallgauge.picture.display import REDUCED_BITS, box_overlaps
 from smallgauge.picture.evenness import Evenness
-from smallgauge.picture.kernels_colour import PIECE, colour_program, colour_row
-from smallgauge.picture.kernels_rows import copy_line, fill_line, load_row, straight_line
-from smallgauge.picture.kernels_turned import (
-    STRIPE,
+from smallgauge.picture.kernels_display import CHANNEL_SHIFT, dither_row, dithered, store_lines, store_room
+from smallgauge.picture.kernels_rows import PITCH, ROW, STRIPE, fill_line, straight_line
+from smallgauge.picture.kernels_single import colour_lines, colour_room, finish_program
+from smallgauge.picture.kernels_stripes import (
+    WINDOW,
+    filter_along,
+    filter_down,
     join_lines,
+    keep_rows,
     lay_lines,
-    place_along,
-    repeat_rows,
+    place_down,
     stripe_room,
-    sum_along,
     sum_down,
+    turn_rows,
 )
 from smallgauge.picture.resample import REACH, TAPS, Move, invert_move, straight_move, turned_move
 
 # error_model "numpy": no test for division by zero, which would keep loops from being vectorised
 _kernel = njit(nogil=True, parallel=False, cache=True, fastmath=False, boundscheck=False, error_model="numpy")
 
-_ZERO, _HALF, _ONE = np.float32(0.0), np.float32(0.5), np.float32(1.0)
-_LEAST_LIGHT = np.float32(1e-20)  # encodes to 0.0003 of a 16-bit code, which dither never lifts to 1
-_INVERSE_EXPONENT = np.float32(1 / 2.4)  # ITU-R BT.1886, annex 1
-_SQRT_HALF_BITS = np.int32(0x3F3504F3)  # square root of 1/2 as single-precision bits
-# 2 / ln 2 times the series of atanh, and the series of 2 ** x: derived, by Taylor
-_LOG = tuple(np.float32(2.0 / np.log(2.0) / n) for n in (1, 3, 5, 7, 9))
-_EXP = tuple(
-    np.float32(np.log(2.0) ** n / factorial) for n, factorial in enumerate((1, 1, 2, 6, 24, 120, 720))
-)
-_L0, _L1, _L2, _L3, _L4 = _LOG
-_E0, _E1, _E2, _E3, _E4, _E5, _E6 = _EXP
-_U1, _U15, _U16 = np.uint32(1), np.uint32(15), np.uint32(16)
-_GOLDEN, _MIX_1, _MIX_2 = np.uint32(GOLDEN), np.uint32(0x7FEB352D), np.uint32(0x846CA68B)
-_DITHER_MASK, _DITHER_STEP, _DITHER_FIRST = np.uint32(127), np.float32(1 / 128), np.float32(1 / 256)
-_NO_COLOUR = (False, colour_program(FrameColour()).parts())
-_CHANNEL_SHIFT = (np.uint32(1), np.uint32(9), np.uint32(17))
+_ZERO, _HALF = np.float32(0.0), np.float32(0.5)
+_NO_COLOUR = (False, finish_program(FrameColour(), None))
 
 
 @_kernel
-def _mix(number):  # type: ignore[no-untyped-def]
-    """`display.mix` of one number."""
-    h = np.uint32(number ^ (number >> _U16))
-    h = np.uint32(h * _MIX_1)
-    h = np.uint32(h ^ (h >> _U15))
-    h = np.uint32(h * _MIX_2)
-    return np.uint32(h ^ (h >> _U16))
+def _finish_lines(  # type: ignore[no-untyped-def]
+    lines, left, count, y, channels, colour, peak, frame, blank, affine, captured, room, out, kept
+):
+    """Lines of light of a row from column `left` on: colour, then nothing where it lies outside the capture, then codes in `out`.
 
-
-@_kernel
-def _dither_row(frame, row, left, hashes):  # type: ignore[no-untyped-def]
-    """Fill `hashes` with one hash a pixel of this row, from column `left` on, as `display.dither_of`."""
-    frame_seed = _mix(np.uint32(frame + 1))
-    row_seed = _mix(np.uint32(frame_seed + np.uint32(np.uint32(row) * _GOLDEN)))
-    for x in range(hashes.shape[0]):
-        hashes[x] = _mix(np.uint32(row_seed + np.uint32(left + x)))
-
-
-@_kernel
-def _encode(light, peak):  # type: ignore[no-untyped-def]
-    """Display value of one light, 0 to `peak`: light ** (1 / 2.4) by way of base-2 logarithm."""
-    bounded = light if light > _LEAST_LIGHT else _LEAST_LIGHT  # NaN counts as no light
-    bounded = bounded if bounded < _ONE else _ONE
-    bits = np.float32(bounded).view(np.int32)
-    power = np.int32((bits - _SQRT_HALF_BITS) >> 23)
-    mantissa = np.int32(bits - np.int32(power << 23)).view(np.float32)
-    t = (mantissa - _ONE) / (mantissa + _ONE)
-    t2 = t * t
-    logarithm = t * (_L0 + t2 * (_L1 + t2 * (_L2 + t2 * (_L3 + t2 * _L4)))) + np.float32(power)
-    scaled = logarithm * _INVERSE_EXPONENT
-    whole = np.floor(scaled + _HALF)
-    x = scaled - whole
-    two = _E0 + x * (_E1 + x * (_E2 + x * (_E3 + x * (_E4 + x * (_E5 + x * _E6)))))
-    return two * np.int32((np.int32(whole) + np.int32(127)) << 23).view(np.float32) * peak
-
-
-@_kernel
-def _store_row(light, hashes, channels, peak, out):  # type: ignore[no-untyped-def]
-    """Encode one row of light, add its dither, cut to whole codes; grey fills all three channels."""
-    if channels == 3:
-        for i in range(light.shape[0]):
-            light[i] = _encode(light[i], peak)
-        for x in range(hashes.shape[0]):
-            h = hashes[x]
-            for channel in range(3):
-                step = np.float32((h >> _CHANNEL_SHIFT[channel]) & _DITHER_MASK)
-                value = light[3 * x + channel] + (step * _DITHER_STEP + _DITHER_FIRST)
-                out[3 * x + channel] = np.uint16(min(value, peak))
+    `kept`, if it has rows, takes light instead.
+    """
+    coloured, program = colour
+    width = out.shape[1] // 3
+    if coloured:
+        down = np.float64(2 * y + 1) / out.shape[0] - 1.0
+        colour_lines(lines, count, program, down, left, width, room[0])
+    if blank:
+        _blank_outside(lines, channels, left, count, y, affine, captured)
+    if kept.shape[0] > 0:
+        join_lines(lines, count, channels, kept[y, left * 3 : (left + count) * 3])
     else:
-        for x in range(hashes.shape[0]):
-            step = np.float32((hashes[x] >> _U1) & _DITHER_MASK)
-            value = _encode(light[x], peak) + (step * _DITHER_STEP + _DITHER_FIRST)
-            code = np.uint16(min(value, peak))
-            out[3 * x] = code
-            out[3 * x + 1] = code
-            out[3 * x + 2] = code
-
-
-@_kernel
-def _pad_row(light, mirrored, first, channels, padded):  # type: ignore[no-untyped-def]
-    """A row from column `first` on, turned end to end if need be, its outermost pixels repeated."""
-    width = light.shape[0] // channels
-    count = padded.shape[0] // channels
-    before = min(max(-first, 0), count)
-    stop = max(min(width - first, count), before)
-    if mirrored:
-        base = (width - 1 - first) * channels
-        for j in range(before, stop):
-            for channel in range(channels):
-                padded[j * channels + channel] = light[base - j * channels + channel]
-    else:
-        copy_line(light[(first + before) * channels : (first + stop) * channels], padded[before * channels :])
-    head = (width - 1) * channels if mirrored else 0
-    tail = 0 if mirrored else (width - 1) * channels
-    for j in range(before):
-        for channel in range(channels):
-            padded[j * channels + channel] = light[head + channel]
-    for j in range(stop, count):
-        for channel in range(channels):
-            padded[j * channels + channel] = light[tail + channel]
-
-
-@_kernel
-def _filter_row(padded, weights, channels, out):  # type: ignore[no-untyped-def]
-    """Twelve taps along a row, added in order."""
-    n = out.shape[0]
-    w0, w1, w2, w3, w4, w5 = weights[0], weights[1], weights[2], weights[3], weights[4], weights[5]
-    w6, w7, w8, w9, w10, w11 = weights[6], weights[7], weights[8], weights[9], weights[10], weights[11]
-    p0, p1, p2, p3 = padded[0:], padded[channels:], padded[2 * channels :], padded[3 * channels :]
-    p4, p5, p6 = padded[4 * channels :], padded[5 * channels :], padded[6 * channels :]
-    p7, p8, p9 = padded[7 * channels :], padded[8 * channels :], padded[9 * channels :]
-    p10, p11 = padded[10 * channels :], padded[11 * channels :]
-    for i in range(n):
-        out[i] = (
-            w0 * p0[i] + w1 * p1[i] + w2 * p2[i] + w3 * p3[i] + w4 * p4[i] + w5 * p5[i]
-            + w6 * p6[i] + w7 * p7[i] + w8 * p8[i] + w9 * p9[i] + w10 * p10[i] + w11 * p11[i]
-        )  # fmt: skip
-
-
-@_kernel
-def _filter_column(ring, weights, top, out):  # type: ignore[no-untyped-def]
-    """Twelve taps down a column, added in order; the row of the first tap stands at `top` in the ring."""
-    n = out.shape[0]
-    fill_line(out, _ZERO)
-    for tap in range(0, TAPS, 4):
-        w0, w1, w2, w3 = weights[tap], weights[tap + 1], weights[tap + 2], weights[tap + 3]
-        place = top + tap
-        r0, r1 = ring[place % TAPS], ring[(place + 1) % TAPS]
-        r2, r3 = ring[(place + 2) % TAPS], ring[(place + 3) % TAPS]
-        for i in range(n):
-            out[i] = out[i] + w0 * r0[i] + w1 * r1[i] + w2 * r2[i] + w3 * r3[i]
+        store_lines(
+            lines, count, channels, frame, y, left, peak, room[1], out[y, left * 3 : (left + count) * 3]
+        )
 
 
 @_kernel
@@ -193,45 +92,42 @@ def _finish_straight(  # type: ignore[no-untyped-def]
     out,
     kept,
 ):
-    """A displaced frame: each captured row is filtered once into a ring of twelve. `kept`, if it has rows, takes light."""
+    """A displaced frame, stripe by stripe: each captured row is filtered once into a window. `kept` as above."""
     first_x, stop_x, first_y, stop_y = box
     capture_height, capture_width, channels = size
-    span = stop_x - first_x
-    keeps = kept.shape[0] > 0
-    for y in range(out.shape[0]):
-        if not keeps and (span <= 0 or y < first_y or y >= stop_y):
+    none = stop_x <= first_x or stop_y <= first_y
+    for y in range(out.shape[0] if kept.shape[0] == 0 else 0):
+        if none or y < first_y or y >= stop_y:
             fill_line(out[y], np.uint16(0))
-    if span <= 0 or stop_y <= first_y:
-        return
-    captured = np.empty(capture_width * channels, np.float32)
-    padded = np.empty((span + TAPS - 1) * channels, np.float32)
-    ring = np.empty((TAPS, span * channels), np.float32)
-    light = np.empty(span * channels, np.float32)
-    hashes = np.empty(span, np.uint32)
-    coloured, program = colour
-    planes = np.empty(6 * PIECE)
-    start = first_y + offset_y - REACH
-    for v in range(start, stop_y + offset_y - REACH + TAPS - 1):
-        row = min(max(v, 0), capture_height - 1)
-        if mirrored_y:
-            row = capture_height - 1 - row
-        load_row(samples, row, 0, table, captured)
-        _pad_row(captured, mirrored_x, first_x + offset_x - REACH, channels, padded)
-        _filter_row(padded, weights_x, channels, ring[(v - start) % TAPS])
-        top = v - start - (TAPS - 1)
-        if top >= 0:
-            y = first_y + top
-            _filter_column(ring, weights_y, top, light)
-            if coloured:
-                down = np.float64(2 * y + 1) / out.shape[0] - 1.0
-                colour_row(light, program, down, first_x, out.shape[1] // 3, planes)
-            if keeps:
-                copy_line(light, kept[y, first_x * 3 : stop_x * 3])
-                continue
-            _dither_row(frame, y, first_x, hashes)
+        else:
             fill_line(out[y, : first_x * 3], np.uint16(0))
             fill_line(out[y, stop_x * 3 :], np.uint16(0))
-            _store_row(light, hashes, channels, peak, out[y, first_x * 3 : stop_x * 3])
+    if none:
+        return
+    room = stripe_room(0.0, capture_width)
+    finishing = colour_room(), store_room(STRIPE)
+    affine, captured = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0), (capture_width, capture_height)
+    start = first_y + offset_y - REACH
+    for left in range(first_x, stop_x, STRIPE):
+        count = min(STRIPE, stop_x - left)
+        wide = count + TAPS - 1
+        rows = 0
+        for v in range(start, stop_y + offset_y - REACH + TAPS - 1):
+            if rows == WINDOW:
+                keep_rows(rows - TAPS + 1, rows, room)
+                rows = TAPS - 1
+            row = min(max(v, 0), capture_height - 1)
+            if mirrored_y:
+                row = capture_height - 1 - row
+            lay_lines(samples, table, row, left + offset_x - REACH + TAPS, wide, mirrored_x, size, room)
+            filter_along(weights_x, wide, channels, count, rows, room)
+            rows += 1
+            y = first_y + v - start - (TAPS - 1)
+            if y >= first_y:
+                filter_down(weights_y, rows - TAPS, channels, room)
+                _finish_lines(
+                    room[6], left, count, y, channels, colour, peak, frame, False, affine, captured, finishing, out, kept
+                )  # fmt: skip
 
 
 @_kernel
@@ -244,32 +140,19 @@ def _is_inside(x, y, affine, captured):  # type: ignore[no-untyped-def]
 
 
 @_kernel
-def _blank_outside(light, channels, left, y, affine, captured):  # type: ignore[no-untyped-def]
+def _blank_outside(lines, channels, left, count, y, affine, captured):  # type: ignore[no-untyped-def]
     """No light where a finished pixel of row `y`, from column `left` on, lies outside the capture.
 
     Along a row a place only grows or only falls, so that what lies on the capture is one stretch.
     """
-    width = light.shape[0] // channels
-    first, stop = 0, width
+    first, stop = 0, count
     while first < stop and not _is_inside(left + first, y, affine, captured):
         first += 1
     while stop > first and not _is_inside(left + stop - 1, y, affine, captured):
         stop -= 1
-    fill_line(light[: first * channels], _ZERO)
-    fill_line(light[stop * channels :], _ZERO)
-
-
-@_kernel
-def _turn_along(samples, size, table, mirrored, move, left, count, low, high, room):  # type: ignore[no-untyped-def]
-    """First pass of a stripe: captured rows `low` to `high`, and the outermost once more where taps reach beyond them."""
-    slope, per_row, offset = move
-    rows, width, channels = size
-    for v in range(low, high):
-        offset_v = per_row * np.float64(v) + offset
-        begin, wide = place_along(slope, offset_v, left, count, width, room)
-        lay_lines(samples, table, v, begin, wide, mirrored, size, room)
-        sum_along(wide, channels, count, v + TAPS, room)
-    repeat_rows(low, high, rows, room)
+    for channel in range(channels):
+        fill_line(lines[channel * PITCH : channel * PITCH + first], _ZERO)
+        fill_line(lines[channel * PITCH + stop : channel * PITCH + count], _ZERO)
 
 
 @_kernel
@@ -288,36 +171,32 @@ def _finish_turned(  # type: ignore[no-untyped-def]
     out,
     kept,
 ):
-    """A turned or scaled frame in two passes, stripe by stripe. `kept` as above."""
+    """A turned or scaled frame in two passes, stripe by stripe; a window of rows moves down the capture. `kept` as above."""
     down_x, down_y, down_0 = down_move
-    coloured, program = colour
-    rows, capture_width, channels = size
+    captured_height, captured_width, channels = size
     height, width = out.shape[0], out.shape[1] // 3
-    room = stripe_room(rows, capture_width)
-    lines = np.empty(6 * PIECE)
-    hashes = np.empty(STRIPE, np.uint32)
-    light = np.empty(STRIPE * channels, np.float32)
+    room = stripe_room(down_x, captured_width)
+    finishing = colour_room(), store_room(STRIPE)
+    held = room[0].shape[0] // ROW
     for left in range(0, width, STRIPE):
         count = min(STRIPE, width - left)
-        ends = (down_x * left, down_x * (left + count - 1))
-        ends = (min(ends), max(ends))
-        rise = (min(0.0, down_y * (height - 1)), max(0.0, down_y * (height - 1)))
-        low = min(max(np.int64(np.floor(ends[0] + rise[0] + down_0)) - TAPS, 0), rows - 1)
-        high = max(min(np.int64(np.ceil(ends[1] + rise[1] + down_0)) + TAPS, rows), low + 1)
-        _turn_along(samples, size, table, mirrored, along_move, left, count, low, high, room)
-        row = light[: count * channels]
-        for y in range(height):
-            sum_down(down_x, down_y * np.float64(y) + down_0, left, count, rows, channels, room)
-            join_lines(room, channels, row)
-            if coloured:
-                down = np.float64(2 * y + 1) / height - 1.0
-                colour_row(row, program, down, left, width, lines)
-            _blank_outside(row, channels, left, y, affine, captured)
-            if kept.shape[0] > 0:
-                copy_line(row, kept[y, left * 3 : (left + count) * 3])
-                continue
-            _dither_row(frame, y, left, hashes[:count])
-            _store_row(row, hashes[:count], channels, peak, out[y, left * 3 : (left + count) * 3])
+        base, made = 0, 0  # of captured rows, counted with margins: the window's first, and behind its last
+        for n in range(height):
+            y = n if down_y > 0.0 else height - 1 - n
+            low, high = place_down(
+                down_x, down_y * np.float64(y) + down_0, left, count, captured_height, room
+            )
+            if low >= made:
+                base, made = low, low
+            elif high - base > held:
+                keep_rows(low - base, made - base, room)
+                base = low
+            turn_rows(samples, size, table, mirrored, along_move, left, count, (base, made, high), room)
+            made = max(made, high)
+            sum_down(count, channels, base, room)
+            _finish_lines(
+                room[6], left, count, y, channels, colour, peak, frame, True, affine, captured, finishing, out, kept
+            )  # fmt: skip
 
 
 @_kernel
@@ -333,15 +212,14 @@ def _reduce(codes, rows, row_share, columns, column_share, scale, peak, frame, t
             source = codes[rows[y, tap]]
             for i in range(down.shape[0]):
                 down[i] += share * np.float32(source[i])
-        _dither_row(frame, y, 0, hashes)
+        dither_row(frame, y, 0, hashes)
         for x in range(width):
             for channel in range(3):
                 total = _ZERO
                 for tap in range(columns.shape[1]):
                     total += column_share[x, tap] * down[3 * columns[x, tap] + channel]
-                step = np.float32((hashes[x] >> _CHANNEL_SHIFT[channel]) & _DITHER_MASK)
-                value = total * scale + (step * _DITHER_STEP + _DITHER_FIRST)
-                canvas[top + y, 3 * (left + x) + channel] = np.uint16(min(value, peak))
+                code = dithered(total * scale, hashes[x], CHANNEL_SHIFT[channel], peak)
+                canvas[top + y, 3 * (left + x) + channel] = code
 
 
 def check_finished(width: int, height: int, bits: int) -> None:
@@ -402,7 +280,8 @@ def finish_frame(
     Notes
     -----
     Source: as `resample.apply_move`, `colour.apply_colour` and `display.apply_display`, from which values differ by
-    less than half a code of 16 bits before dither and rounding, stored values by at most one.
+    less than half a code of 16 bits, or of a file of up to 12 bits by less than a tenth of its code, before dither and rounding,
+    stored values by at most one.
 
     Examples
     --------
@@ -426,7 +305,7 @@ def finish_frame(
         table,
         move=move,
         colour=colour,
-        peak=2**bits - 1,
+        bits=bits,
         frame=frame,
         out=out.reshape(height, -1),
         kept=np.empty((0, 0), np.float32),
@@ -485,7 +364,7 @@ def light_frame(
         table,
         move=move,
         colour=colour,
-        peak=1,
+        bits=None,
         frame=0,
         out=np.empty((height, width * 3), np.uint16),
         kept=kept.reshape(height, -1),
@@ -500,21 +379,21 @@ def _run(
     *,
     move: Move,
     colour: FrameColour | None,
-    peak: int,
+    bits: int | None,
     frame: int,
     out: NDArray[np.uint16],
     kept: NDArray[np.float32],
 ) -> None:
-    """Fill `out`, or `kept` if it has rows."""
+    """Fill `out` with codes of so many bits, or `kept` if it has rows."""
     height, width = out.shape[0], out.shape[1] // 3
     if colour is not None and planes.shape[2] == 1:
         planes, even = np.repeat(planes, 3, axis=2), tuple(np.repeat(each, 3, axis=2) for each in even)
-    program = _NO_COLOUR if colour is None else (True, colour_program(colour).parts())
+    program = _NO_COLOUR if colour is None else (True, finish_program(colour, bits))
     invert_move(move)  # refuses a move that flattens the picture
     capture_height, capture_width = planes.shape[:2]
     straight = straight_move(move, width=capture_width, height=capture_height)
     lights = np.zeros(0, np.float32) if table is None else table
-    number, most = np.uint32(frame & 0xFFFFFFFF), np.float32(peak)
+    number, most = np.uint32(frame & 0xFFFFFFFF), np.float32(1 if bits is None else 2**bits - 1)
     if straight is not None:
         box = _span(move.a, move.c, width, capture_width) + _span(move.e, move.f, height, capture_height)
         _finish_straight(

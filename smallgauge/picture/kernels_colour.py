@@ -1,7 +1,7 @@
-"""Colour in the pixel program: what `colour.apply_colour` does to a picture, done to one row at a time.
+"""Colour in the pixel program: what `colour.apply_colour` does to a picture, done to a row's pixels.
 
 colour_program   FrameColour -> numbers that the kernels read                  (kernels)
-colour_row       one row of light -> one row of light, all steps in their order (kernels)
+exact_steps      lines of light -> lines of light, all steps in their order     (kernels_single)
 
 The reference is the plain composition in `colour.py`. Density, light and their logarithms are in double precision:
 near black the display curve is so steep that single precision would be wrong by several codes of 16 bits.
@@ -35,7 +35,6 @@ _kernel = njit(nogil=True, parallel=False, cache=True, fastmath=False, boundsche
 # Places in `steps`
 _DENSITY, _FLICKER, _FADE, _NEGATIVE, _MONO, _DECISIONS, _SATURATION, _SHOULDER, _MATRIX = range(9)
 _AFFINE, _POLYNOMIAL = 1, 2
-PIECE = 256  # pixels of a row whose six lines stay in the cache that is nearest
 # Places in `numbers`
 _SCALE, _SHIFT, _FLOOR, _OUT_POWER, _OUT_SCALE, _OUT_SHIFT = 0, 3, 6, 7, 10, 13
 _SURFACE, _MIDDLE = 16, 37  # 3 x 7 and 3
@@ -114,26 +113,6 @@ def _exp2(value):  # type: ignore[no-untyped-def]
 
 
 @_kernel
-def _split(light, planes):  # type: ignore[no-untyped-def]
-    """A row of pixels to one line a channel."""
-    red, green, blue = planes[0], planes[1], planes[2]
-    for i in range(red.shape[0]):
-        red[i] = light[3 * i]
-        green[i] = light[3 * i + 1]
-        blue[i] = light[3 * i + 2]
-
-
-@_kernel
-def _join(planes, light):  # type: ignore[no-untyped-def]
-    """One line a channel to a row of pixels."""
-    red, green, blue = planes[0], planes[1], planes[2]
-    for i in range(red.shape[0]):
-        light[3 * i] = np.float32(red[i])
-        light[3 * i + 1] = np.float32(green[i])
-        light[3 * i + 2] = np.float32(blue[i])
-
-
-@_kernel
 def _affine_light(line, scale, shift, least, out_scale, out_shift):  # type: ignore[no-untyped-def]
     """Light to light where no step needs density."""
     for i in range(line.shape[0]):
@@ -161,7 +140,7 @@ def _to_light(line, power, scale, shift):  # type: ignore[no-untyped-def]
 
 
 @_kernel
-def _across(first_x, width, places):  # type: ignore[no-untyped-def]
+def across(first_x, width, places):  # type: ignore[no-untyped-def]
     """Places of columns, -1 at the left edge of the finished picture to 1 at its right edge."""
     for i in range(places.shape[0]):
         places[i] = np.float64(2 * (first_x + i) + 1) / width - _ONE
@@ -334,14 +313,13 @@ def _shoulder_line(line, share):  # type: ignore[no-untyped-def]
 
 
 @_kernel
-def _density_steps(planes, spare, program, y, first_x, width):  # type: ignore[no-untyped-def]
+def _density_steps(planes, spare, program, y, places):  # type: ignore[no-untyped-def]
     """Flicker, fade, negative and one density, on density."""
     steps, numbers, curves, _ = program
     if steps[_FLICKER]:
-        _across(first_x, width, spare[0])
         for channel in range(3):
             terms = numbers[_SURFACE + 7 * channel : _SURFACE + 7 * channel + 7]
-            _flicker_line(planes[channel], terms, numbers[_MIDDLE + channel], y, spare[0])
+            _flicker_line(planes[channel], terms, numbers[_MIDDLE + channel], y, places)
     if steps[_FADE] == _AFFINE:
         _matrix(planes, numbers[_BEFORE : _BEFORE + 9], numbers[_BEFORE + 9 : _BEFORE + 12])
     elif steps[_FADE] == _POLYNOMIAL:
@@ -356,11 +334,13 @@ def _density_steps(planes, spare, program, y, first_x, width):  # type: ignore[n
 
 
 @_kernel
-def _colour_piece(light, program, y, first_x, width, planes):  # type: ignore[no-untyped-def]
-    """Colour of a piece of a row; lines that lie closely behind each other go through the processor's vectors."""
+def exact_steps(lines, spare, program, y, places):  # type: ignore[no-untyped-def]
+    """All steps in their order, in double precision, on three lines of pixels of a row at `y`, whose columns are at `places`.
+
+    Places go from -1 at the top and left edges of the finished picture to 1 at the others. `spare` has room for three lines.
+    """
     steps, numbers, _, windows = program
-    lines, spare, nothing = planes[:3], planes[3:6], np.zeros(3)
-    _split(light, lines)
+    nothing = np.zeros(3)
     least = numbers[_FLOOR]
     for channel in range(3):
         scale, shift = numbers[_SCALE + channel], numbers[_SHIFT + channel]
@@ -370,7 +350,7 @@ def _colour_piece(light, program, y, first_x, width, planes):  # type: ignore[no
             out_scale, out_shift = numbers[_OUT_SCALE + channel], numbers[_OUT_SHIFT + channel]
             _affine_light(lines[channel], scale, shift, least, out_scale, out_shift)
     if steps[_DENSITY]:
-        _density_steps(lines, spare, program, y, first_x, width)
+        _density_steps(lines, spare, program, y, places)
         for channel in range(3):
             power = numbers[_OUT_POWER + channel]
             _to_light(lines[channel], power, numbers[_OUT_SCALE + channel], numbers[_OUT_SHIFT + channel])
@@ -386,21 +366,6 @@ def _colour_piece(light, program, y, first_x, width, planes):  # type: ignore[no
             _shoulder_line(lines[channel], numbers[_KNEE])
     if steps[_MATRIX]:
         _matrix(lines, numbers[_PRIMARIES : _PRIMARIES + 9], nothing)
-    _join(lines, light)
-
-
-@_kernel
-def colour_row(light, program, y, first_x, width, room):  # type: ignore[no-untyped-def]
-    """Colour of one row of pixels, in place.
-
-    `y` is the row's place, -1 at the top edge of the finished picture to 1 at its bottom edge; the row begins at
-    column `first_x` of `width`. `room` is six times `PIECE` numbers.
-    """
-    count = light.shape[0] // 3
-    for begin in range(0, count, PIECE):
-        stop = min(begin + PIECE, count)
-        planes = room[: 6 * (stop - begin)].reshape((6, stop - begin))
-        _colour_piece(light[3 * begin : 3 * stop], program, y, first_x + begin, width, planes)
 
 
 def colour_program(colour: FrameColour) -> ColourProgram:

@@ -4,7 +4,7 @@ Card          a card with the kernels compiled for it; `finish_frame` as its nam
 find_cards    names of the cards that can be used; none without a card or without CuPy
 open_card     one of them, for whoever brings kernels of his own
 
-The kernels stand in two files. `finish_frame.cu` does what `kernels.py` and `kernels_colour.py` do, pixel by pixel and in the same
+The kernels stand in two files. `finish_frame.cu` does what `kernels.py` and what it calls do, pixel by pixel and in the same
 order, compiled without contraction, with constants handed over as exact bits: the same bytes. `finish_quick.cu` makes displaced
 frames in colour of up to 12 bits in single precision, within half a code of the processor before rounding; `kernels_quick.py` says
 when that holds. A card is used only where somebody asks for one. CuPy compiles for the card at hand and keeps what it compiled.
@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
-from smallgauge.picture import kernels, kernels_colour
+from smallgauge.picture import kernels_colour, kernels_display, kernels_single
 from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.evenness import Evenness
 from smallgauge.picture.kernels import _even_planes, _planes_of, _span, check_finished
@@ -87,9 +87,8 @@ _TURNED = np.dtype(
 )
 _COLOUR = np.dtype(
     [
-        *((name, "u8") for name in ("steps", "numbers", "curves", "windows")),
-        ("knots", "i4"),
-        ("window_count", "i4"),
+        *((name, "u8") for name in ("steps", "numbers", "curves", "windows", "single", "surface")),
+        *((name, "i4") for name in ("knots", "window_count", "single_count")),
     ],
     align=True,
 )
@@ -180,11 +179,13 @@ def _single(value: object) -> str:
 
 def _constants() -> str:
     """Every number that the kernels share with those of the processor, as exact bits."""
-    lines = [f"#define GOLDEN {int(kernels._GOLDEN)}u"]
-    lines += [f"#define LEAST_LIGHT {_single(kernels._LEAST_LIGHT)}"]
-    lines += [f"#define INVERSE_EXPONENT {_single(kernels._INVERSE_EXPONENT)}"]
-    lines += [f"#define F_L{n} {_single(value)}" for n, value in enumerate(kernels._LOG)]
-    lines += [f"#define F_E{n} {_single(value)}" for n, value in enumerate(kernels._EXP)]
+    lines = [f"#define GOLDEN {int(kernels_display._GOLDEN)}u"]
+    lines += [f"#define LEAST_LIGHT {_single(kernels_display._LEAST_LIGHT)}"]
+    lines += [f"#define INVERSE_EXPONENT {_single(kernels_display._INVERSE_EXPONENT)}"]
+    lines += [f"#define F_L{n} {_single(value)}" for n, value in enumerate(kernels_display.LOG)]
+    lines += [f"#define F_E{n} {_single(value)}" for n, value in enumerate(kernels_display.EXP, 1)]
+    for name in ("SCALE", "FLOOR", "MIXED", "SHIFT", "MOST", "LOW", "HIGH", "KNEE"):
+        lines.append(f"#define Q_{name} {getattr(kernels_single, 'S_' + name)}")
     for name in (*(f"_L{n}" for n in range(8)), *(f"_E{n}" for n in range(1, 13))):
         lines.append(f"#define D{name} {float(getattr(kernels_colour, name)).hex()}")
     lines += [f"#define {n} {float(getattr(kernels_colour, '_' + n)).hex()}" for n in ("LOG2_10", "LOG10_2")]
@@ -376,7 +377,7 @@ class Card:
         module = self._module(*kinds, None if quick is None else quick.kind)
         lights = self._there("table", np.zeros(1, np.float32) if table is None else table)
         capture = (on_card, lights, np.int32(lights.size - 1), gain, offset)
-        told, kept = self._colour(colour)
+        told, kept = self._colour(colour, bits)
         dither = np.array((2**bits - 1, frame & 0xFFFFFFFF), _DITHER)[()]
         shape = np.array((on_card.shape[1], on_card.shape[0], width, height), _SHAPE)[()]
         finished = cp.empty((height, width, 3), cp.uint16)
@@ -472,10 +473,10 @@ class Card:
         call = (kernel, grid, (_QUICK_THREADS,), (*given, numbers[()], doubtful), room)
         return [call], (lights, curves)
 
-    def _colour(self, colour: FrameColour | None) -> tuple[Any, tuple[Any, ...]]:
+    def _colour(self, colour: FrameColour | None, bits: int) -> tuple[Any, tuple[Any, ...]]:
         """A colour program on the card: its addresses, and what keeps them."""
-        parts = colour_program(colour or FrameColour()).parts()
+        parts = kernels_single.finish_program(colour or FrameColour(), bits)
         kept = tuple(self._cupy.asarray(np.ascontiguousarray(part)) for part in parts)
         addresses = [part.data.ptr for part in kept]
         knots, windows = parts[2].shape[1], parts[3].shape[0]
-        return np.array((*addresses, knots, windows), _COLOUR)[()], kept
+        return np.array((*addresses, knots, windows, parts[4].size), _COLOUR)[()], kept

@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError
 from smallgauge.picture.colour import FrameColour
-from smallgauge.picture.kernels import _HALF, _ZERO, _blank_outside, _encode
-from smallgauge.picture.kernels_colour import PIECE, colour_program, colour_row
-from smallgauge.picture.kernels_rows import copy_line, fill_line
+from smallgauge.picture.kernels import _HALF, _ZERO, _is_inside
+from smallgauge.picture.kernels_display import encode
+from smallgauge.picture.kernels_rows import ROW, copy_line, fill_line
+from smallgauge.picture.kernels_single import colour_room, colour_row, finish_program
 from smallgauge.picture.resample import Move
 
 _kernel = njit(nogil=True, parallel=False, cache=True, fastmath=False, boundscheck=False, error_model="numpy")
@@ -70,7 +71,7 @@ def _look_band(light, colour, blank, affine, captured, peak, factor, first, stop
     full = light.shape[1] // 3
     line = np.empty(light.shape[1], np.float32)
     total = np.empty(light.shape[1], np.float32)
-    planes = np.empty(6 * PIECE)
+    lines, room = np.empty(ROW, np.float32), colour_room()
     share = np.float32(1.0 / (factor * factor))
     for row in range(first, stop):
         fill_line(total, _ZERO)
@@ -78,11 +79,13 @@ def _look_band(light, colour, blank, affine, captured, peak, factor, first, stop
             y = row * factor + down
             copy_line(light[y], line)
             if coloured:
-                colour_row(line, program, 0.0, 0, full, planes)
+                colour_row(line, program, 0.0, full, lines, room)
             if blank:
-                _blank_outside(line, 3, 0, y, affine, captured)
+                for x in range(full):
+                    if not _is_inside(x, y, affine, captured):
+                        fill_line(line[3 * x : 3 * x + 3], _ZERO)
             for i in range(total.shape[0]):
-                total[i] += _encode(line[i], peak)
+                total[i] += encode(line[i], peak)
         reduced = out[row]
         for x in range(reduced.shape[0] // 3):
             for channel in range(3):
@@ -151,7 +154,7 @@ def look_frame(
         raise CallerError(f"A picture of {width} x {height} can't be reduced by {factor}.")
     corners = [move.place(x, y) for x in (0.0, width - 1.0) for y in (0.0, height - 1.0)]
     inside = all(-0.5 <= x <= capture_width - 0.5 and -0.5 <= y <= capture_height - 0.5 for x, y in corners)
-    program = (colour is not None, colour_program(colour or FrameColour()).parts())
+    program = (colour is not None, finish_program(colour or FrameColour(), None))
     out = np.empty((height // factor, width // factor, 3), np.uint16)
     rows = out.shape[0]
 

@@ -4,6 +4,9 @@ load_row    a captured row, of whichever kind       -> light          (kernels)
 straight_line, on_line   a table                    -> whether it is a straight line, which needs no looking up
 fill_line, copy_line   one value, or another row    -> a row          (kernels)
 
+Frames are finished in upright stripes of `STRIPE` columns. What lies on one row of a stripe is three lines, a channel each, `PITCH`
+apart; of grey the first line alone.
+
 Compiled without fastmath, as `kernels.py`.
 """
 
@@ -11,6 +14,11 @@ import numpy as np
 from numba import njit
 
 _kernel = njit(nogil=True, parallel=False, cache=True, fastmath=False, boundscheck=False, error_model="numpy")
+
+STRIPE = 2048  # finished columns
+SPARE = 16  # columns behind a stripe that are written and not read
+PITCH = STRIPE + SPARE  # from one line of a stripe to the next
+ROW = 3 * PITCH  # from one row of a stripe to the next, grey or not
 
 
 @_kernel

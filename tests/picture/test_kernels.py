@@ -12,9 +12,13 @@ from hypothesis import strategies as st
 
 from smallgauge.errors import CallerError
 from smallgauge.picture import kernels
+from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.density import light_of_samples, light_table
 from smallgauge.picture.display import apply_display, apply_reduction
+from smallgauge.picture.flicker import FlickerCorrection
 from smallgauge.picture.kernels import finish_frame, reduce_frame
+from smallgauge.picture.kernels_display import encode
+from smallgauge.picture.rendering import OutputRendering
 from smallgauge.picture.resample import Move, apply_move
 
 whole = st.integers(-80, 80).map(float)
@@ -71,7 +75,7 @@ def test_exponent_is_good_to_a_twentieth_of_a_16_bit_code() -> None:
     light = np.concatenate(
         [np.linspace(0, 1, 200001), np.geomspace(1e-19, 1, 100001), [0.0, 1.0, 2.0, -1.0, np.nan]]
     ).astype(np.float32)
-    encoded = np.array([kernels._encode(value, np.float32(65535)) for value in light], np.float64)
+    encoded = np.array([encode(value, np.float32(65535)) for value in light], np.float64)
     wanted = 65535 * np.clip(np.nan_to_num(light.astype(np.float64)), 0, 1) ** (1 / 2.4)
     assert np.abs(encoded - wanted).max() < 0.05
     assert encoded[light == 1.0].tolist() == [65535.0] * int((light == 1.0).sum())
@@ -153,6 +157,13 @@ def test_reduction_is_the_reference_byte_for_byte(shape: tuple[int, int], size: 
         assert small.dtype == (np.uint8 if to_bits == 8 else np.uint16) and small.max() < 2**to_bits
 
 
+COLOUR = FrameColour(
+    lamp=(0.875, 0.75, 0.625),
+    flicker=FlickerCorrection(terms=((0.0625,) * 7,) * 3, middle=(1.0,) * 3),
+    output=OutputRendering(white=(0.125,) * 3, black=(2.0,) * 3, shoulder=0.25),
+)
+
+
 def digest_of_a_small_film() -> str:
     """Digest of frames in every branch of the kernels; also what the other processors are asked for."""
     digest = hashlib.sha256()
@@ -170,6 +181,11 @@ def digest_of_a_small_film() -> str:
             finished, bits=16, width=11, height=9, canvas_width=12, canvas_height=9, frame=frame
         )
         digest.update(small.tobytes())
+        for bits in (12, 16):  # colour in single precision, and in double
+            finished = finish_frame(
+                samples, table, move=move, width=21, height=16, bits=bits, frame=frame, colour=COLOUR
+            )
+            digest.update(finished.tobytes())
     return digest.hexdigest()
 
 

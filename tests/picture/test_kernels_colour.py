@@ -1,5 +1,7 @@
 """Colour in the fused pixel program against the plain composition: half a code of 16 bits before dither and rounding."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -12,8 +14,11 @@ from smallgauge.picture.display import apply_display
 from smallgauge.picture.dyefade import FadeCorrection
 from smallgauge.picture.evenness import Evenness, apply_evenness
 from smallgauge.picture.flicker import FlickerCorrection
-from smallgauge.picture.kernels import _encode, finish_frame
-from smallgauge.picture.kernels_colour import PIECE, _exp2, _log2, colour_program, colour_row
+from smallgauge.picture.kernels import finish_frame
+from smallgauge.picture.kernels_colour import _exp2, _log2, colour_program
+from smallgauge.picture.kernels_display import encode
+from smallgauge.picture.kernels_rows import ROW
+from smallgauge.picture.kernels_single import S_HIGH, S_LOW, colour_room, colour_row, finish_program
 from smallgauge.picture.mono import MonoCorrection
 from smallgauge.picture.negative import InversionDecision, solve_inversion
 from smallgauge.picture.primary import ColourDecisionList, PrinterPoints
@@ -114,23 +119,99 @@ def codes_of(light: np.ndarray) -> np.ndarray:
     return PEAK * np.clip(light, 0.0, 1.0) ** (1 / 2.4)
 
 
+def light_near_black(colour: FrameColour, seed: int) -> np.ndarray:
+    """Three rows of light, many of it near black, where the display curve is steepest."""
+    random = np.random.default_rng(seed)
+    light = (10.0 ** random.uniform(-4.5, 0.05, (3, 61, 3))).astype(np.float32)
+    light[0, :4] = [[0.0] * 3, [-0.01] * 3, [1.2] * 3, [0.5] * 3]
+    if colour.output is not None:
+        near = 10.0 ** -np.array(colour.output.black) * random.uniform(0.99, 1.01, (20, 3))
+        light[1, :20] = near * np.array(colour.lamp or (1.0,) * 3)
+    return light
+
+
+def codes_off(colour: FrameColour, bits: int, light: np.ndarray) -> float:
+    """How far rows of the kernels are from the composition, in codes of a file of so many bits, at most."""
+    program, lines, room = finish_program(colour, bits), np.empty(ROW, np.float32), colour_room()
+    peak = 2**bits - 1
+    wanted = codes_of(apply_colour(light, colour)) / PEAK * peak
+    height, width = light.shape[:2]
+    worst = 0.0
+    for y in range(height):
+        row = light[y].ravel().copy()
+        colour_row(row, program, (2 * y + 1) / height - 1.0, width, lines, room)
+        encoded = np.array([encode(value, np.float32(peak)) for value in row], np.float64)
+        worst = max(worst, float(np.abs(encoded - wanted[y].ravel()).max()))
+    return worst
+
+
 @settings(max_examples=300, deadline=None)
 @given(colour=colours, seed=st.integers(0, 2**32 - 1))
 def test_rows_are_the_composition_within_half_a_code_of_16_bits(colour: FrameColour, seed: int):
-    random = np.random.default_rng(seed)
-    height, width = 3, 61
-    light = (10.0 ** random.uniform(-4.5, 0.05, (height, width, 3))).astype(np.float32)
-    light[0, :4] = [[0.0] * 3, [-0.01] * 3, [1.2] * 3, [0.5] * 3]
-    if colour.output is not None:  # many values near black, where the display curve is steepest
-        near = 10.0 ** -np.array(colour.output.black) * random.uniform(0.99, 1.01, (20, 3))
-        light[1, :20] = near * np.array(colour.lamp or (1.0,) * 3)
-    wanted = codes_of(apply_colour(light, colour))
-    program, room = colour_program(colour).parts(), np.empty(6 * PIECE)
-    for y in range(height):
-        row = light[y].ravel().copy()
-        colour_row(row, program, (2 * y + 1) / height - 1.0, 0, width, room)
-        encoded = np.array([_encode(value, np.float32(PEAK)) for value in row], np.float64)
-        assert np.abs(encoded - wanted[y].ravel()).max() < 0.5
+    assert codes_off(colour, 16, light_near_black(colour, seed)) < 0.5
+
+
+plain_outputs = st.builds(
+    OutputRendering, white=three(0.0, 0.3), black=three(1.8, 3.5), shoulder=st.sampled_from([0.0, 0.05, 0.3])
+)
+affine = st.builds(
+    FrameColour,
+    lamp=st.none() | three(0.5, 1.1),
+    flare=st.none() | three(0.0, 0.02),
+    deepest=number(3.0, 6.0),
+    flicker=flickers,
+    fade=st.none() | fades().filter(lambda fade: fade.linear),
+    mono=st.none() | monos,
+    points=st.none() | points,
+    output=plain_outputs,
+    decision_list=st.none() | st.builds(ColourDecisionList, slope=three(0.5, 2.0), offset=three(-0.1, 0.1)),
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(colour=affine, bits=st.sampled_from([8, 10, 12]), seed=st.integers(0, 2**32 - 1))
+def test_single_precision_is_within_a_tenth_of_a_code(colour: FrameColour, bits: int, seed: int):
+    # of which the encoding takes 0.05 of a code of 16 bits
+    light = light_near_black(colour, seed)
+    before = 10.0 ** -np.linspace(0.0, 4.0, 61)
+    light[2] = before[:, None].astype(
+        np.float32
+    )  # a ramp through whatever lies at the ends of what is doubtful
+    assert codes_off(colour, bits, light) < 0.1 + 0.05 / 2 ** (16 - bits)
+
+
+def test_doubtful_light_is_made_in_double_precision_and_nothing_else():
+    output = OutputRendering(white=(0.1,) * 3, black=(1.8,) * 3)
+    flicker = FlickerCorrection(terms=((0.0,) * 7,) * 3, middle=(1.0,) * 3)
+    colour = FrameColour(flicker=flicker, output=output)
+    single, double = finish_program(colour, 12), finish_program(colour, None)
+    assert len(single[4]) > 0 and len(double[4]) == 0
+    light = (10.0 ** -np.linspace(1.79, 1.81, 4000)).repeat(3).astype(np.float32)
+    lines, room = np.empty(ROW, np.float32), colour_room()
+    made, exact = light.copy(), light.copy()
+    for row, program in ((made, single), (exact, double)):
+        for begin in range(0, len(row), 600):
+            colour_row(row[begin : begin + 600], program, 0.0, 200, lines, room)
+    low, high = single[4][S_LOW], single[4][S_HIGH]
+    doubtful = (made > low) & (made < high)
+    assert 10 < doubtful.sum() < 2000
+    assert np.array_equal(made[doubtful], exact[doubtful])
+    assert not np.array_equal(made[~doubtful], exact[~doubtful])
+
+
+@pytest.mark.parametrize(
+    "colour",
+    [
+        FrameColour(output=OutputRendering(matrix=((1.0, 0.1, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)))),
+        FrameColour(decision_list=ColourDecisionList(saturation=0.5)),
+        FrameColour(decision_list=ColourDecisionList(power=(1.1, 1.0, 1.0))),
+        FrameColour(hues=(HueWindow(centre_deg=120.0, saturation=1.2),)),
+    ],
+)
+def test_steps_that_mix_channels_are_made_in_double_precision(colour: FrameColour):
+    flicker = FlickerCorrection(terms=((0.01,) * 7,) * 3, middle=(1.0,) * 3)
+    assert len(finish_program(replace(colour, flicker=flicker), 12)[4]) == 0
+    assert len(finish_program(FrameColour(flicker=flicker), 12)[4]) > 0
 
 
 turned = Move(a=1.02, b=0.03, c=-3.2, d=-0.02, e=0.98, f=4.4)
