@@ -45,10 +45,12 @@ def works() -> dict[str, Callable[[], Any]]:
     across, down = lanczos_weights(0.3), lanczos_weights(0.4)
     out = np.empty((HEIGHT, WIDTH, 3), np.uint16)
     found: dict[str, Callable[[], Any]] = {BARE: lambda: cv2.sepFilter2D(light, cv2.CV_32F, across, down)}
-    ours = partial(finish_frame, samples, table, width=WIDTH, height=HEIGHT, bits=12, frame=1, out=out)
+    ours = partial(finish_frame, table=table, width=WIDTH, height=HEIGHT, bits=12, frame=1, out=out)
     for name, (move, _) in MOVES.items():
-        found[f"ours, {name}"] = partial(ours, move=move)
-        found[f"ours, {name}, colour"] = partial(ours, move=move, colour=COLOUR)
+        found[f"ours, {name}"] = partial(ours, samples, move=move)
+        found[f"ours, {name}, colour"] = partial(ours, samples, move=move, colour=COLOUR)
+    dark = partial(ours, samples // 500, move=MOVES["translation"][0])
+    found["ours, translation, colour, all of it near black"] = partial(dark, colour=COLOUR)
     matrix, curve = np.float32([[1, 0.1, 0], [0.1, 1, 0.1], [0, 0.1, 1]]), np.arange(65536).astype(np.uint16)
 
     def in_sequence() -> Any:

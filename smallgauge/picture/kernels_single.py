@@ -6,9 +6,9 @@ colour_row       the same for a row of pixels                                   
 
 Colour whose steps on density are all affine, and which mixes no channels afterwards, is one logarithm, one matrix, one surface
 and one power a channel. In single precision its errors are bounded (`_share_lost`): near black, where the display's curve is
-steep, they could be a tenth of a code of the file. Light that comes to lie there is made again by `kernels_colour.exact_steps`; so is all of a
-colour that is not of this kind, or of a file so deep that the bound is passed elsewhere. Which pixels those are depends on their
-own light alone. Compiled without fastmath, as `kernels.py`.
+steep, they could be a tenth of a code of the file. Light that comes to lie there is made again by `kernels_colour.exact_steps`; so
+is all of a colour that is not of this kind, or of a file so deep that the bound is passed elsewhere. Which pixels those are depends
+on their own light alone. Compiled without fastmath, as `kernels.py`.
 """
 
 from math import log
