@@ -310,7 +310,7 @@ def test_a_frame_that_leans_on_another_is_found():
         colour=(1, 1, 1, 1),
         square=True,
     )
-    film = SimpleNamespace(coded=coded, sound_codec="", count=17, keys=16)
+    film = SimpleNamespace(coded=coded, sound_codec="", count=17, packets=SimpleNamespace(keys=16))
     bench = Bench(folder=Path(), runner=None, progress=silent)  # type: ignore[arg-type]
     check_coding(bench, SimpleNamespace(file="editing.mov", coding="prores"), film)  # type: ignore[arg-type]
     assert [finding.code for finding in bench.findings] == ["key frames lacking"]
