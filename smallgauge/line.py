@@ -590,6 +590,16 @@ def store_decisions(
     return treatment
 
 
+def refuse_old_film(folder: Path, revision: int, *, then: str) -> None:
+    """A report and a photograph speak of the decisions in force, so the film must have been finished with these."""
+    made = read_json(folder / "render.json", RenderSummary).revision
+    if made != revision:
+        raise MaterialError(
+            f"The film in {folder} was finished with revision {made} of the decisions, and {revision} is in force; run "
+            f"`smallgauge finish` on it again, then {then}."
+        )
+
+
 def deliver_reel(folder: Path, journal: Journal, progress: Progress = silent) -> None:
     """Report and package of a proved reel."""
     key = key_of("deliver", read_json(folder / "proof.json", Proof).capture_digest)
@@ -721,6 +731,8 @@ def deliver_folder(
         settings.say(finding)
         reel = capture.notes.reel or capture.name
         return Outcome(folder=str(folder), reel=reel, steps=(), findings=(finding,), proved=False)
+    if (folder / "render.json").is_file():
+        refuse_old_film(folder, treatment.revision, then="deliver it")
     with ReelLock(folder, take_over=settings.take_over):
         journal = Journal(folder)
         if masters is not None:

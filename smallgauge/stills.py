@@ -11,7 +11,7 @@ from smallgauge.crew import Crew
 from smallgauge.deliver.still_sheet import write_still_sheet
 from smallgauge.deliver.still_words import describe_still
 from smallgauge.errors import CallerError, FixityError, MaterialError
-from smallgauge.line import Line, Settings, read_track, read_treatment, refuse_held
+from smallgauge.line import Line, Settings, read_track, read_treatment, refuse_held, refuse_old_film
 from smallgauge.lock import ReelLock
 from smallgauge.media.photograph_out import PhotographWords
 from smallgauge.media.whole import digest_file
@@ -19,7 +19,7 @@ from smallgauge.picture.fusion import PARTNERS
 from smallgauge.record.capture import Capture
 from smallgauge.record.dirttable import read_dirt
 from smallgauge.record.edtf import Edtf, read_edtf
-from smallgauge.record.files import read_json, write_json
+from smallgauge.record.files import write_json
 from smallgauge.record.finding import FileDigest
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.keptstills import (
@@ -34,7 +34,6 @@ from smallgauge.record.keptstills import (
 )
 from smallgauge.record.marks import read_marks
 from smallgauge.record.material import Material, material_of
-from smallgauge.record.rendertable import RenderSummary
 from smallgauge.record.signature import digest_look, needs_signature
 from smallgauge.render.fused import make_still
 from smallgauge.render.plan import Plan, plan_rendering
@@ -77,7 +76,7 @@ def stills_folder(folder: Path, settings: Settings, asked: StillsAsked) -> KeptS
         journal = Journal(folder)
         capture, frames = Line(folder, None, journal, crew, _quiet(settings)).papers()
         treatment = read_treatment(folder)
-        _refuse_unfinished(folder, treatment.revision)
+        refuse_old_film(folder, treatment.revision, then="ask for photographs")
         if needs_signature(capture, treatment):
             raise MaterialError(
                 "Nobody has signed for the look of this negative, so no photograph is made of it; run `smallgauge approval`, then "
@@ -137,16 +136,6 @@ def _checked(asked: StillsAsked) -> Edtf | None:
             f"Words inside a photograph are at most {LONGEST_WORDS} characters, found {len(asked.words)}."
         )
     return read_edtf(asked.dated) if asked.dated else None
-
-
-def _refuse_unfinished(folder: Path, revision: int) -> None:
-    """Photographs show what the finished film shows."""
-    made = read_json(folder / "render.json", RenderSummary).revision
-    if made != revision:
-        raise MaterialError(
-            f"The film in {folder} was finished with revision {made} of the decisions, and {revision} is in force; run "
-            "`smallgauge finish` on it again, then ask for photographs."
-        )
 
 
 def _paper(folder: Path, journal: Journal, capture: Capture, plan: Plan, look: str) -> KeptStills:

@@ -140,6 +140,14 @@ def test_delivery_two_says_what_is_otherwise_and_one_stays(reel, capsys):
         at="2026-01-19T10:00:00Z",
         why="children walk right",
     )
+    papers = {
+        name: (reel / name).read_bytes() for name in ("report.html", "report.pdf", "package/SHA256SUMS")
+    }
+    with pytest.raises(MaterialError, match="run `smallgauge finish` on it again, then deliver it"):
+        deliver_folder(reel, SETTINGS)
+    assert papers == {name: (reel / name).read_bytes() for name in papers}, (
+        "no report says 24 of a film that runs at 18"
+    )
     outcome = finish_reel(reel, SETTINGS)
     assert outcome.proved
     changes = read_json(reel / "delivery.json", Changes)
