@@ -31,7 +31,7 @@ from smallgauge.gauge.gauges import UNSLIT_DOUBLE_8, gauge_named
 from smallgauge.lock import ReelLock
 from smallgauge.media.copy_out import missing_coder
 from smallgauge.media.decoded import DECODED, drop_decoded
-from smallgauge.media.whole import safe_file_name
+from smallgauge.media.whole import digest_file, safe_file_name
 from smallgauge.picture.device import device_name
 from smallgauge.prove.fixity import check_manifest
 from smallgauge.prove.reel import prove_reel
@@ -56,6 +56,7 @@ from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.hairtable import hair_findings, read_hairs
 from smallgauge.record.journal import Journal, key_of
+from smallgauge.record.keptstills import STILLS_PAPER
 from smallgauge.record.machines import MACHINES_FILE, Machines, read_machines
 from smallgauge.record.material import Material, Stretch, capture_folders, material_of
 from smallgauge.record.notes import COPY_KEYS, LEAVE, read_notes
@@ -690,6 +691,16 @@ def not_answered(folder: Path) -> tuple[Finding, ...]:
     return (Finding(code="remarks not answered", where="reel", values=values),)
 
 
+def unproved_photographs(folder: Path, proof: Proof) -> tuple[Finding, ...]:
+    """Photographs that no check of the proof speaks of, which a delivery must tell."""
+    paper = folder / STILLS_PAPER
+    if not paper.is_file() or digest_file(paper) in {
+        each.sha256 for each in proof.files if each.name == STILLS_PAPER
+    }:
+        return ()
+    return (Finding(code="photographs not proved", where=STILLS_PAPER),)
+
+
 def hand_over_folder(folder: Path, settings: Settings, *, to: str, on: str) -> Handed:
     """Keep the package that stands as a delivery that was handed over; what is made afterwards is the next."""
     refuse_held(folder, settings.held)
@@ -746,7 +757,7 @@ def deliver_folder(
         folder=str(folder),
         reel=proof.reel,
         steps=("deliver", *(("bag",) if bag else ())),
-        findings=(*proof.findings, *found, *told, *waiting),
+        findings=(*proof.findings, *found, *told, *waiting, *unproved_photographs(folder, proof)),
         proved=proof.good,
     )
 

@@ -44,6 +44,10 @@ SENTENCES: dict[str, _Say] = {
         f"The look of this film was changed after its photographs were made{v.plain(': film frame ', 'frames')}. Ask for them "
         "again with `smallgauge stills --reach 0`, or take them away with --remove."
     ),
+    "photographs not proved": lambda v: (
+        "The photographs were made or changed after the proof, so nothing is said of them there. Run `smallgauge prove`, then "
+        "`smallgauge deliver`, before this is handed out."
+    ),
     "names not legal": lambda v: (
         f"Names in the package that some system does not take{v.plain(': ', 'names')}. Make the package again, with other names "
         "on the captured files."
@@ -119,6 +123,9 @@ CLIENT: dict[str, _Say] = {
     ),
     "photographs of another look": lambda v: (
         "The photographs were made before the last change to the look of the film, and may differ from it a little."
+    ),
+    "photographs not proved": lambda v: (
+        "The photographs were made after this check, so it says nothing of them."
     ),
     "frame shows another": _client_file,
     "frame lies elsewhere": _client_file,

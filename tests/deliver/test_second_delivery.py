@@ -12,11 +12,20 @@ from smallgauge.cli import main
 from smallgauge.demo import write_specimen
 from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.gauge.rates import running_time_s
-from smallgauge.line import Settings, decide_on, deliver_folder, finish, finish_reel, hand_over_folder
+from smallgauge.line import (
+    Settings,
+    decide_on,
+    deliver_folder,
+    finish,
+    finish_reel,
+    hand_over_folder,
+    unproved_photographs,
+)
 from smallgauge.picture.synthetic import specimen_truth
 from smallgauge.proving import prove_folder
 from smallgauge.record.deliveries import Changes
 from smallgauge.record.files import read_json
+from smallgauge.record.finding import FileDigest, Proof
 from smallgauge.remarks import Said, answer_folder, frame_at, read_list, take_remarks
 from smallgauge.render.approval import _clock
 
@@ -184,3 +193,17 @@ def test_frames_that_differ_are_counted_in_stretches():
     before = table({0: "a", 1: "b", 2: "c", 3: "d", 5: "e"})
     after = table({0: "a", 1: "B", 2: "C", 3: "d", 4: "new", 6: "x"})
     assert _compared(before, after) == (2, 2, 1, ((1, 3),))
+
+
+def test_photographs_that_no_check_speaks_of_are_told(tmp_path):
+    def proof(*files):
+        return Proof(reel="0000013-R01-3", capture_digest="", checks=(), findings=(), files=files)
+
+    assert unproved_photographs(tmp_path, proof()) == ()
+    (tmp_path / "stills.json").write_bytes(b"abc")
+    # SHA-256 of "abc": FIPS 180-4, example
+    known = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    proved = FileDigest(name="stills.json", bytes=3, sha256=known)
+    assert unproved_photographs(tmp_path, proof(proved)) == ()
+    for none in (proof(), proof(FileDigest(name="stills.json", bytes=3, sha256="0" * 64))):
+        assert [each.code for each in unproved_photographs(tmp_path, none)] == ["photographs not proved"]

@@ -283,6 +283,7 @@ WITHOUT_VALUES = {
     "no broadcast wave",
     "no condition record",
     "loudness not measured",
+    "photographs not proved",
     "negative left as captured",
     "colour in black-and-white",
     "interlaced",
