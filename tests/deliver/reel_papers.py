@@ -293,7 +293,7 @@ def _render(folder: Path, rows: list[dict[str, object]], *, sound: bool) -> None
     )
     summary = RenderSummary(
         capture_digest=DIGEST,
-        revision=5,
+        revision=6,
         rate=rate,
         width=1200,
         height=920,
