@@ -71,10 +71,10 @@ def gate_sides(
     *,
     reference: tuple[float, float],
     nominal: tuple[float, float, float, float],
-    share: float,
+    share: tuple[float, float],
     scale: CaptureScale | None,
 ) -> GateFix:
-    """The camera gate's sides in one frame, looked for within a share of the picture's size.
+    """The camera gate's sides in one frame, looked for within a share of the picture's width and of its height.
 
     Without a survey the unexposed border is taken to be as dark (bright on negative film) as the
     hundredth of the frame that is darkest (brightest).
@@ -87,8 +87,8 @@ def gate_sides(
         light,
         reference=reference,
         nominal=nominal,
-        search_x_px=share * (nominal[2] - nominal[0]),
-        search_y_px=share * (nominal[3] - nominal[1]),
+        search_x_px=share[0] * (nominal[2] - nominal[0]),
+        search_y_px=share[1] * (nominal[3] - nominal[1]),
         border_light=border_light,
         blur_px=survey.blur_px if survey is not None else USUAL_BLUR_PX,
         tilt=survey.tilt if survey is not None else 0.0,
@@ -219,7 +219,7 @@ class Meter:
             survey,
             reference=place,
             nominal=nominal,
-            share=GATE_REACH_SHARE,
+            share=(GATE_REACH_SHARE, GATE_REACH_SHARE),
             scale=self.capture.scale,
         )
         along_seen = {"top", "bottom"} & set(self.capture.picture_area.measured)

@@ -32,7 +32,9 @@ MEMORY = 900_000_000  # bytes of light held at once, at most
 MARGIN_SHARE = (
     0.25  # of the picture's height, looked at around the nominal picture; common practice, no source
 )
-SEARCH_SHARE = 0.12  # the camera's gate may lie this far from its nominal place; common practice, no source
+# How far the camera's gate may lie from its nominal place, of the picture's width and of its height: the claw sets the film's
+# place along it, and beyond the next picture's edge lies that picture's subject. common practice, no source
+SEARCH_SHARE = (0.12, 0.06)
 
 Pixels = NDArray[np.float32]
 

@@ -56,6 +56,10 @@ STRIPE_LIGHT = 0.02  # what may lie there too: a magnetic stripe, which light go
 LIKELY = 0.5  # of the strongest place's rows that another place has, to be likely
 TOGETHER_PX = 3
 LEAST_FRAMES = 3  # that must show a side
+# Of the distance between a pair of sides: how far a camera's gate moves against the film over a reel. What lies further off is an
+# edge of some subject's. common practice, no source
+HEAP_SHARE = 0.06
+LEAST_HEAP = 0.5  # of the frames that show a side, in one heap
 CORNER_SHARE = 0.14  # of each side left out at either end: camera gates have round corners
 SLOPE_SIGMA = 0.003  # how far a side may turn from the film
 AROUND_PX = 8  # looked at beyond the search distance, to see what lies there
@@ -285,7 +289,7 @@ def find_picture_area(fixes: Sequence[GateFix], *, nominal: Rectangle) -> Pictur
     Returns
     -------
     PictureArea
-        A side is measured when at least 3 frames show it.
+        A side is measured when at least 3 frames, and half of those that show one at all, show it in one place.
 
     Raises
     ------
@@ -532,10 +536,29 @@ def _middle(values: NDArray[np.float64]) -> tuple[float, float, float]:
     return float(kept.mean()), spread, spread / math.sqrt(kept.size)
 
 
+def _heap(values: NDArray[np.float64], nominal: float, width: float) -> NDArray[np.float64]:
+    """Of a side's places those that lie together, NaN for the others; all NaN where fewer than half do.
+
+    A gate stays where it is but for a little; edges of subjects lie wherever they do.
+    """
+    seen = np.sort(values[np.isfinite(values)])
+    nothing = np.full_like(values, np.nan)
+    if not seen.size:
+        return nothing
+    count = np.searchsorted(seen, seen + width, side="right") - np.arange(seen.size)
+    middle = np.array([seen[n : n + many].mean() for n, many in enumerate(count.tolist())])
+    best = int(np.lexsort((np.abs(middle - nominal), -count))[0])
+    if count[best] < LEAST_HEAP * seen.size:
+        return nothing
+    return np.where((values >= seen[best]) & (values <= seen[best] + width), values, np.nan)
+
+
 def _axis(
     low: NDArray[np.float64], high: NDArray[np.float64], low_nominal: float, high_nominal: float
 ) -> _Axis:
     """One pair of sides."""
+    width = HEAP_SHARE * (high_nominal - low_nominal)
+    low, high = _heap(low, low_nominal, width), _heap(high, high_nominal, width)
     see_low, see_high = np.isfinite(low), np.isfinite(high)
     both = see_low & see_high
     size, size_sigma = high_nominal - low_nominal, 0.0

@@ -11,7 +11,7 @@ from specimen_frames import read_specimen
 from smallgauge.errors import CallerError
 from smallgauge.gauge.gauges import STANDARD_8, SUPER_8
 from smallgauge.gauge.geometry import picture_offset_mm
-from smallgauge.picture.gate import SIDES, find_gate_sides, find_picture_area
+from smallgauge.picture.gate import SIDES, GateFix, find_gate_sides, find_picture_area
 
 NOMINAL = (-150.0, -110.0, 150.0, 110.0)
 TRUE = (-147.4, -105.8, 151.9, 106.3)
@@ -188,3 +188,25 @@ def test_specimens(name, gauge, micrometres):
     assert area.measured == SIDES
     found = area.left_px, area.top_px, area.right_px, area.bottom_px
     assert np.abs(np.subtract(found, expected)).max() < 1.2
+
+
+def test_edges_of_subjects_far_from_the_gate_are_no_gate():
+    """A scene's dark ground that ends above the gate shows an edge there on many frames: they are left out."""
+    random = np.random.default_rng(5)
+    nan = float("nan")
+    blank = dict.fromkeys(("left_px", "right_px", "bottom_px", *(f"sigma_{side}_px" for side in SIDES)), nan)
+    gate = [GateFix(top_px=-110.0 + place, **blank) for place in random.normal(0.0, 0.2, 12)]
+    ground = [GateFix(top_px=-130.0 + place, **blank) for place in random.normal(0.0, 0.2, 9)]
+    area = find_picture_area([*gate, *ground], nominal=NOMINAL)
+    assert area.top_px == pytest.approx(-110.0, abs=0.3)
+    assert area.measured == ("top",)
+
+
+def test_where_no_place_has_half_of_what_was_seen_nothing_is_measured():
+    nan = float("nan")
+    blank = dict.fromkeys(("left_px", "right_px", "bottom_px", *(f"sigma_{side}_px" for side in SIDES)), nan)
+    scattered = [
+        GateFix(top_px=place, **blank) for place in (-140.0, -139.0, -125.0, -110.0, -96.0, -83.0, -82.0)
+    ]
+    area = find_picture_area(scattered, nominal=NOMINAL)
+    assert area.measured == () and area.top_px == NOMINAL[1]
