@@ -74,17 +74,23 @@ START = "spawn"  # how processes of a crew begin: afresh
 _kept: Any = None  # the one process beside a crew of one, kept for the next crew: starting it costs more than most of its jobs
 
 
+def _end_in_order(number: int, frame: object) -> None:
+    """Asked to end: an unfinished file is taken away; a process that is ending already goes on with that, without a word."""
+    import sys
+    from multiprocessing.util import is_exiting
+
+    if not is_exiting():
+        sys.exit(0)
+
+
 def _start(counter: Any) -> None:
     global _counter
     import signal
-    import sys
 
     _counter = counter
     prepare_kernels()
     leave_ending_to_parent()
-    signal.signal(
-        signal.SIGTERM, lambda number, frame: sys.exit(0)
-    )  # so that an unfinished file is taken away
+    signal.signal(signal.SIGTERM, _end_in_order)
 
 
 def _limit_memory(ceiling: int) -> None:

@@ -2,6 +2,7 @@
 
 import ctypes
 import json
+import multiprocessing.util
 import os
 import signal
 import subprocess
@@ -13,6 +14,7 @@ from pathlib import Path
 import psutil
 import pytest
 
+from smallgauge import crew as crews
 from smallgauge.crew import Crew
 from smallgauge.errors import CallerError, SmallgaugeError
 from smallgauge.lock import ReelLock, held_by
@@ -121,6 +123,7 @@ def test_what_reads_outside_material_is_never_this_process(tmp_path):
 
 PARENT = """
 import sys, time
+from smallgauge import crew as crews
 from smallgauge.crew import Crew
 def sleep(seconds, tick):
     time.sleep(seconds)
@@ -257,6 +260,7 @@ def test_libraries_in_a_worker_take_one_thread_each():
 
 LEAVES_HOLES = """
 import sys, psutil, numpy as np
+from smallgauge import crew as crews
 from smallgauge.crew import Crew
 from tests.test_crew import Job, square
 me = psutil.Process()
@@ -302,3 +306,10 @@ def test_a_process_with_one_for_outside_material_ends_by_itself():
     ended = process.exitcode
     process.kill()
     assert ended == 0
+
+
+def test_a_worker_that_is_ending_is_not_made_to_end_again(monkeypatch):
+    with pytest.raises(SystemExit):
+        crews._end_in_order(15, None)
+    monkeypatch.setattr(multiprocessing.util, "_exiting", True)
+    crews._end_in_order(15, None)
