@@ -123,7 +123,6 @@ def test_what_reads_outside_material_is_never_this_process(tmp_path):
 
 PARENT = """
 import sys, time
-from smallgauge import crew as crews
 from smallgauge.crew import Crew
 def sleep(seconds, tick):
     time.sleep(seconds)
@@ -260,7 +259,6 @@ def test_libraries_in_a_worker_take_one_thread_each():
 
 LEAVES_HOLES = """
 import sys, psutil, numpy as np
-from smallgauge import crew as crews
 from smallgauge.crew import Crew
 from tests.test_crew import Job, square
 me = psutil.Process()
