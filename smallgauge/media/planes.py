@@ -282,14 +282,14 @@ def picture_samples(frame: Any, form: PictureForm) -> Samples:
         step = 2 if name.startswith("ya") else 1
         return _plane(frame, 0, kind)[:height, : width * step : step].astype(native, order="C")
     out = np.empty((height, width, 3), native)
-    planes = [_plane(frame, number, kind) for number in (2, 0, 1)]  # stored G B R
-    if all(plane.dtype == native and plane.flags.c_contiguous for plane in planes):
+    planes = rgb_planes(frame, form)
+    if planes is not None:
         from smallgauge.media.kernels_planes import lay_planes
 
         lay_planes(*planes, out.reshape(height, 3 * width))
-    else:  # in the other order of bytes, or half floats
-        for channel, plane in enumerate(planes):
-            out[:, :, channel] = plane[:height, :width]
+    else:  # in the other order of bytes, or floating point
+        for channel, number in enumerate((2, 0, 1)):  # stored G B R
+            out[:, :, channel] = _plane(frame, number, kind)[:height, :width]
     return out
 
 

@@ -9,7 +9,7 @@ from smallgauge.picture.synthetic import SceneTruth, frame_truth, specimen_truth
 
 
 def test_dark_ground_in_the_picture_before_is_not_the_gates_top(tmp_path):
-    """Super 8, a line of 0.014 mm: two thirds of the frames show dark ground a third of a millimetre above their own top."""
+    """Super 8, a line of 0.014 mm: in its second scene frames show dark ground end half a millimetre above their own top."""
     truth = specimen_truth(
         "super 8",
         width=320,
