@@ -240,6 +240,8 @@ def measure_border(
     >>> print(round(read.border[0], 4), round(read.clear[0], 2), round(read.picture_dense[0], 2))
     0.002 0.25 0.6
     """
+    from smallgauge.picture.kernels_edges import mean_of_some
+
     if light.ndim not in (2, 3) or (light.ndim == 3 and light.shape[2] != 3):
         raise CallerError(
             f"measure_border needs light of shape (height, width) or (height, width, 3), got {light.shape}."
@@ -253,7 +255,7 @@ def measure_border(
         if len(places) >= LEAST_PLACES:
             border, sigma, lowest, share = _darkest(samples, places, per_lamp)
     clear, middle, dense = _range_of(planes, picture, per_lamp)
-    view = planes[::VIEW_STEP, ::VIEW_STEP].reshape(-1, planes.shape[2]).mean(axis=0) / per_lamp
+    view = mean_of_some(planes, VIEW_STEP) / per_lamp
     return BorderReading(
         border=_triple(border),
         border_sigma=_triple(sigma),
@@ -292,7 +294,9 @@ def _places_of(
     if not found:
         return np.zeros((0, 0, channels), np.float32), np.zeros((0, channels), np.float32)
     samples = np.concatenate(found)
-    return samples, np.median(samples, axis=1)
+    ordered, half = np.sort(samples, axis=1), samples.shape[1] // 2
+    middle = ordered[:, half] if samples.shape[1] % 2 else (ordered[:, half - 1] + ordered[:, half]) / 2
+    return samples, middle
 
 
 def _darkest(

@@ -29,6 +29,7 @@ from smallgauge.columns import Column
 from smallgauge.errors import CallerError
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.picture.perforation_fix import PerforationFix, PerforationSurvey, Plane
+from smallgauge.picture.ranks import find_median, find_percentiles
 
 Damage = Literal["whole", "covered", "elongated", "nicked", "cracked", "torn", "missing", ""]
 DAMAGE_WORDS: tuple[Damage, ...] = ("whole", "covered", "elongated", "nicked", "cracked", "torn", "missing")
@@ -471,13 +472,13 @@ def _levels(
     """Light of the open gate and of the film beside this perforation; None where they can't be told apart."""
     light = survey.clip_light if survey.full_scale else survey.hole_light
     if inside.any():
-        own = float(np.percentile(window.light[inside][::3], 75 if light > survey.base_light else 25))
+        own = find_percentiles(window.light[inside][::3], (75 if light > survey.base_light else 25,))[0]
         # A hole that is wholly shaded must not be its own measure, a lamp that wanders must.
         if abs(own - light) <= 0.2 * abs(light - survey.base_light):
             light = own
     film = survey.base_light
     if border.sum() >= 30:
-        own = float(np.median(window.light[border][::3]))
+        own = find_median(window.light[border][::3])
         if abs(own - light) > 0.5 * abs(light - survey.base_light):
             film = own
     return (light, film) if abs(light - film) > 0.02 else None
@@ -516,8 +517,8 @@ def _elongations(window: _Window, share: Array32, opened: Mask) -> list[_Gap]:
         if known.sum() < max(8, 0.7 * wanted):
             continue
         mm = depth[known] * window.px / window.px_per_mm
-        low, most = np.percentile(mm, [10, 90])
-        middle = float(np.median(mm))
+        low, most = find_percentiles(mm, (10, 90))
+        middle = find_median(mm)
         if low < least or most - low > max(0.05, 0.4 * middle) or middle > NICK_MM:
             continue
         length = 2.0 * window.half[1 if run_axis == 1 else 0] / window.px_per_mm
@@ -609,8 +610,8 @@ def _cracks(
     quiet = thread[where]
     if quiet.size < 30:
         return []
-    usual = float(np.median(quiet[::3]))
-    least = max(0.12, usual + 4.0 * 1.4826 * float(np.median(np.abs(quiet[::3] - usual))))
+    usual = find_median(quiet[::3])
+    least = max(0.12, usual + 4.0 * 1.4826 * find_median(np.abs(quiet[::3] - np.float32(usual))))
     found = (where & (thread > np.float32(least))).astype(np.uint8)
     if found.sum() < 6:
         return []

@@ -21,6 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.picture.ranks import find_percentiles
+
 Array = NDArray[np.float64]
 
 TUKEY_WIDTH = 4.685  # SOURCES["tukey biweight"]: 95 % efficiency on Gaussian noise
@@ -225,7 +227,7 @@ def _falls(profiles: Profiles, *, rows_averaged: int) -> tuple[Array, Array]:
     fall[..., 1:-1] = smooth[..., :-2] - smooth[..., 2:]
     noise = 1.4826 * _middle(np.abs(fall[:, ::2, 1:-1]).reshape(len(fall), -1))
     peaks = np.where(profiles.valid, fall.max(axis=2), 0.0)
-    usual = np.percentile(peaks, 75, axis=1)
+    usual = np.array([find_percentiles(each, (75,))[0] for each in peaks])
     least = np.maximum(4.0 * noise, 0.25 * usual)
     return fall, np.maximum(least, 1e-6)[:, None, None]
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from smallgauge.columns import Column
 from smallgauge.errors import CallerError
+from smallgauge.picture.ranks import find_median
 
 Hole = tuple[float, float, float, float]  # centre x, centre y, width, height, px
 Samples = NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32]
@@ -201,7 +202,7 @@ def measure_exposure(
     lines = np.ascontiguousarray(samples).reshape(samples.shape[0], -1)
     levels, sigmas, full = [math.nan] * channels, [math.nan] * channels, math.nan
     if inner:
-        open_light = np.concatenate([_thinned(light[part]).reshape(-1, channels) for part in inner])
+        blocks = [_thinned(light[part]) for part in inner]
         open_ends, pixels = np.zeros((2, channels), np.int64), 0
         for rows, columns in inner:
             part = rows.start, rows.stop, 1, columns.start, columns.stop
@@ -211,7 +212,8 @@ def measure_exposure(
         full = float(shares.max())
         for channel in range(channels):
             if shares[channel] < LOST_SHARE:
-                levels[channel], sigmas[channel] = _median_and_error(open_light[:, channel], highest, bits)
+                mine = np.concatenate([block[:, :, channel].ravel() for block in blocks])
+                levels[channel], sigmas[channel] = _median_and_error(mine, highest, bits)
     area, ends = _rows(samples, picture), np.zeros((2, channels), np.int64)
     counted = len(range(*area[:3])) * max(area[4] - area[3], 0)
     count = max(counted, 1)
@@ -252,16 +254,17 @@ def measure_evenness(
     light = light if light.ndim == 3 else light[:, :, None]
     quarters = []
     for hole in holes:
-        part = _inner(hole, light.shape, margin_px)
-        if part is None:
+        inner = _inner(hole, light.shape, margin_px)
+        if inner is None:
             continue
-        block = _thinned(light[part])
+        block = _thinned(light[inner])
         height, width = block.shape[0] // 2, block.shape[1] // 2
         if height * width * 4 < LEAST_PIXELS:
             continue
         for rows in (slice(None, height), slice(-height, None)):
             for columns in (slice(None, width), slice(-width, None)):
-                quarters.append(float(np.median(block[rows, columns], axis=(0, 1)).mean()))
+                part = [find_median(block[rows, columns, channel]) for channel in range(block.shape[2])]
+                quarters.append(float(np.array(part, np.float32).mean()))
     if not quarters or max(quarters) <= 0:
         return math.nan
     return min(quarters) / max(quarters)
@@ -295,9 +298,8 @@ def _thinned(block: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _median_and_error(values: NDArray[np.float32], highest: float, bits: int) -> tuple[float, float]:
-    values = np.ascontiguousarray(values)
-    median = float(np.median(values))
-    scatter = 1.4826 * float(np.median(np.abs(values - median)))
+    median = find_median(values)
+    scatter = 1.4826 * find_median(np.abs(values - np.float32(median)))
     # Rounding to codes: a uniform error of one step. The slope of light over code near the top is at
     # most about 2.5 (display curves), so one step of light is taken as 2.5 / highest code.
     step = 0.0 if bits == 32 else 2.5 / highest / math.sqrt(12.0)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from smallgauge.columns import Column
 from smallgauge.errors import CallerError
+from smallgauge.picture.ranks import find_median
 
 CHANNELS = ("red", "green", "blue")
 SURFACE = ("x", "y", "xx", "xy", "yy")
@@ -347,9 +348,9 @@ def _fitted(
     channels = counts.sum(axis=1)
     mean_difference = np.where(counts, difference, 0).sum(axis=1, dtype=np.float64) / channels
     mean_tone = np.where(counts, tone, 0).sum(axis=1, dtype=np.float64) / channels
-    design = np.column_stack([surface, mean_tone - np.median(mean_tone)])
+    design = np.column_stack([surface, mean_tone - find_median(mean_tone)])
     start = np.zeros(design.shape[1])
-    start[0] = np.median(mean_difference)
+    start[0] = find_median(mean_difference)
     common, sigma, weight = _tukey(design, mean_difference, block, start, np.ones(block.size), FITS)
     if not np.isfinite(common).all():
         return NOT_TOLD
@@ -365,7 +366,7 @@ def _fitted(
         own = np.column_stack([np.ones(tones.size), tones - middle[channel]])
         rest = difference[used, channel] - spatial[used]
         found, error, _ = _tukey(
-            own, rest, block[used], np.array([np.median(rest), 0.0]), weight[used], CHANNEL_FITS
+            own, rest, block[used], np.array([find_median(rest), 0.0]), weight[used], CHANNEL_FITS
         )
         level[channel], contrast[channel] = (
             (float(found[0]), float(error[0])),

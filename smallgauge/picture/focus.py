@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from smallgauge.columns import Column
 from smallgauge.errors import CallerError
+from smallgauge.picture.ranks import find_median, find_percentiles
 from smallgauge.picture.reduction import make_smaller
 
 COLUMNS: tuple[Column, ...] = (
@@ -290,7 +291,9 @@ def _floor_of_like_blocks(
     for members in np.array_split(order, classes):
         # Relative to brightness, since grain is a relative fluctuation within a class.
         power = np.square(np.maximum(level[members], 1e-6))
-        floor[members] = CALM_TO_MEAN * np.quantile(flat[members] / power, CALM_SHARE) * power
+        floor[members] = (
+            CALM_TO_MEAN * find_percentiles(flat[members] / power, (100 * CALM_SHARE,))[0] * power
+        )
     return floor.reshape(energy.shape)
 
 
@@ -340,8 +343,7 @@ def make_edge_rows(
     strip = plane[top:stop, first : last + 1].astype(np.float64)
     slope = np.diff(strip, axis=1) * inwards
     # Each row's edge: centroid of its rise, where the rise is not hidden in noise.
-    ends = np.median(strip[:, -2:].mean(axis=1)) - np.median(strip[:, :2].mean(axis=1))
-    rise = float(ends) * inwards
+    rise = (find_median(strip[:, -2:].mean(axis=1)) - find_median(strip[:, :2].mean(axis=1))) * inwards
     if not rise > 0:
         return nothing
     weight = np.where(slope > 0.05 * rise, slope, 0.0)
@@ -371,10 +373,10 @@ def _robust_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float,
     `edges.measure_lines` is not used: its rows are crossed with a blur that is known, and here it is sought.
     """
     weight = np.ones_like(x)
-    intercept, slope = float(np.median(y)), 0.0
+    intercept, slope = find_median(y), 0.0
     for _ in range(12):
         residual = y - intercept - slope * x
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 0.02)
+        scale = max(1.4826 * find_median(np.abs(residual)), 0.02)
         weight = np.square(np.clip(1.0 - np.square(residual / (4.685 * scale)), 0.0, None))
         total = weight.sum()
         mean_x, mean_y = (weight * x).sum() / total, (weight * y).sum() / total

@@ -7,6 +7,7 @@ follow_lines      crossings              -> intercept and slope of each side, Tu
 stretch_means     samples, offsets       -> mean of each row between two offsets
 open_widths       plane, two lights      -> how many columns of each row are open
 count_ends        codes                  -> samples at either end of the scale, channel by channel
+mean_of_some      light                  -> mean of each channel over some rows and columns
 low_order         plane                  -> its least value but so many
 highest_near      spectrum, turns        -> the highest of its sums
 warm              compiles them once
@@ -203,6 +204,13 @@ def count_ends(lines, channels, part, lowest, highest, counts):  # type: ignore[
     first, stop, step, left, right = part
     for y in range(first, stop, step):
         line = lines[y, left * channels : right * channels]
+        if line.shape[0] == 0:
+            continue
+        least, most = line[0], line[0]
+        for value in line:  # hardly a row holds any: its least and greatest are found many at a time
+            least, most = min(least, value), max(most, value)
+        if least > lowest and most < highest:
+            continue
         for channel in range(channels):
             low, high = 0, 0
             for x in range(right - left):
@@ -236,6 +244,19 @@ def highest_near(spectrum, along, across):  # type: ignore[no-untyped-def]
                 total += sums[x] * across[m, x].real - others[x] * across[m, x].imag
             highest = max(highest, total)
     return highest
+
+
+@_kernel
+def mean_of_some(light, step):  # type: ignore[no-untyped-def]
+    """Mean of each channel of light (height, width, channels), of every so manieth row and column, in single precision."""
+    out = np.zeros(light.shape[2], np.float32)
+    count = 0
+    for y in range(0, light.shape[0], step):
+        for x in range(0, light.shape[1], step):
+            count += 1
+            for channel in range(light.shape[2]):
+                out[channel] += light[y, x, channel]
+    return out / np.float32(count)
 
 
 @_kernel

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.picture.perforation_fix import Candidate, PerforationSurvey, Plane
+from smallgauge.picture.ranks import find_median, find_percentiles
 
 
 def _peaks(gradient: Plane, least: float, axis: int) -> tuple[Plane, Plane]:
@@ -56,7 +57,7 @@ def find_edge_peaks(plane: Plane) -> tuple[Plane, Plane, Plane, Plane]:
     for gradient, axis in ((gx, 1), (gy, 0)):
         some = np.abs(gradient[::rows, ::columns])
         # never so high that texture hides the strongest edges; common practice, no source
-        least = min(4.0 * 1.4826 * float(np.median(some)), 0.3 * float(np.percentile(some, 99.5)))
+        least = min(4.0 * 1.4826 * find_median(some), 0.3 * find_percentiles(some, (99.5,))[0])
         maps += _peaks(gradient, max(least, 1e-4), axis)
     return maps[0], maps[1], maps[2], maps[3]
 
@@ -248,5 +249,5 @@ def _is_open(
     if part.size == 0:
         return True  # only a strip at the edge is in view: the votes decide
     light = min(survey.hole_light, survey.clip_light) if survey.full_scale else survey.hole_light
-    level = float(np.percentile(part, 60.0))
+    level = find_percentiles(part, (60.0,))[0]
     return level > sign * survey.base_light + 0.4 * abs(light - survey.base_light)

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from smallgauge.columns import Column
 from smallgauge.errors import CallerError
+from smallgauge.picture.ranks import find_percentiles
 
 Plane = NDArray[np.float32]
 Spectrum = NDArray[np.complex64]
@@ -334,7 +335,7 @@ def _bands(
     details = [place[1][::4, ::4].ravel() for place in places if place is not None]
     if not details:
         return [None] * len(places)
-    usual = np.float32(np.percentile(np.concatenate(details), CALM_PERCENTILE) + LEAST_RMS**2)
+    usual = np.float32(find_percentiles(np.concatenate(details), (CALM_PERCENTILE,))[0] + LEAST_RMS**2)
     return [None if place is None else place[0] * (usual / (usual + place[1])) for place in places]
 
 

@@ -5,6 +5,7 @@ measure_splice_evidence   plane, fixes, reference, survey  -> SpliceReading of a
 What it means over the whole reel is found by `splices`.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -16,6 +17,7 @@ from smallgauge.columns import Column
 from smallgauge.errors import CallerError
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.picture.perforation_fix import FilmReference, PerforationFix, PerforationSurvey, Plane
+from smallgauge.picture.ranks import find_median, find_percentiles
 
 Array = NDArray[np.float64]
 
@@ -110,7 +112,7 @@ def measure_splice_evidence(
         )
     if not (np.isfinite(reference.x_px) and np.isfinite(reference.y_px)):
         return SpliceReading(**dict.fromkeys(SpliceReading.__slots__, float("nan")))
-    tilt = float(np.median([each.tilt for each in fixes])) if fixes else survey.tilt
+    tilt = find_median(np.array([each.tilt for each in fixes])) if fixes else survey.tilt
     edges, borders = _places(reference.x_px - survey.rows[0], survey)
     least_px = max(8.0, LEAST_BORDER_MM * survey.across_px_per_mm)
     profiles = [_border_profile(plane, each, tilt, reference.x_px, least_px) for each in borders]
@@ -207,7 +209,7 @@ def _responses(profile: Array, survey: PerforationSurvey) -> tuple[Array, Array]
     step = step - 0.5 * (np.roll(step, 2 * gap + reach) + np.roll(step, -2 * gap - reach))
     out = []
     for each, clear in ((ridge, round(4 * narrow)), (step, 4 * gap + 2 * reach)):
-        noise = 1.4826 * float(np.median(np.abs(each - np.median(each))))
+        noise = 1.4826 * find_median(np.abs(each - find_median(each)))
         score = each / max(noise, 2e-5 * survey.hole_light)
         clear = min(clear, len(score) // 4)
         score[:clear] = score[len(score) - clear :] = 0.0
@@ -256,7 +258,7 @@ def _density_step(profiles: list[Array | None], cut: tuple[float, float], survey
         above, below = profile[max(0, y - far) : max(0, y - near)], profile[y + near : y + far]
         if min(len(above), len(below)) < (far - near) // 2 or min(above.min(), below.min()) <= 0.0:
             return float("nan")
-        steps.append(float(np.log10(np.median(above) / np.median(below))))
+        steps.append(math.log10(find_median(above) / find_median(below)))
     return min(steps, key=abs) if min(steps) * max(steps) > 0 else 0.0
 
 
@@ -297,7 +299,7 @@ def _lateral(
         stop = round(x + half) + 1
         if first < 0 or stop > plane.shape[1]:
             return nothing
-        low, high = np.percentile(plane[::4, first:stop].astype(np.float64), [15, 85])
+        low, high = find_percentiles(plane[::4, first:stop].astype(np.float64), (15, 85))
         if high - low < 0.2 * survey.hole_light:
             return nothing
         open_px = np.empty(height)
@@ -307,7 +309,7 @@ def _lateral(
         gap = reach // 2 + 2
         step = np.roll(mean, -gap) - np.roll(mean, gap)
         step[: 2 * gap] = step[height - 2 * gap :] = 0.0
-        noise = max(1.4826 * float(np.median(np.abs(step - np.median(step)))), 0.05)
+        noise = max(1.4826 * find_median(np.abs(step - find_median(step))), 0.05)
         steps.append(step)
         scores.append(step / noise)
     together = np.maximum(np.minimum(scores[0], scores[1]), np.minimum(-scores[0], -scores[1]))
@@ -336,9 +338,7 @@ def _border_density(profiles: list[Array | None], y_px: float, survey: Perforati
     """Density of the borders beside this frame's picture, mean of the two."""
     half = 0.4 * survey.pitch_px
     low, stop = max(0, round(y_px - half)), max(1, round(y_px + half))
-    light = [
-        float(np.median(each[low:stop])) for each in profiles if each is not None and len(each[low:stop])
-    ]
+    light = [find_median(each[low:stop]) for each in profiles if each is not None and len(each[low:stop])]
     if not light or min(light) <= 0.0:
         return float("nan")
     return float(np.mean(-np.log10(np.array(light) / survey.hole_light)))
