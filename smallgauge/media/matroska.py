@@ -1,6 +1,7 @@
 """The checksums that a Matroska file carries of its own parts, checked without decoding.
 
-read_matroska_crcs    path -> MatroskaCheck
+MatroskaWalk          its bytes as they are read       -> MatroskaCheck
+read_matroska_crcs    path                             -> MatroskaCheck
 
 Every element of the first level that our writer makes begins with a CRC-32 of the rest (RFC 9559, 5.1;
 RFC 8794, 11.3.1). A frame above 4 kB opens a cluster of its own, so this is a checksum a frame, at the
@@ -11,10 +12,9 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 
 from smallgauge.errors import MaterialError
-from smallgauge.media.whole import crc32_of
+from smallgauge.media.whole import crc32_of, digests_file
 
 _EBML, _SEGMENT, _CLUSTER, _CRC, _VOID = 0x1A45DFA3, 0x18538067, 0x1F43B675, 0xBF, 0xEC
 _FIRST_LEVEL = {
@@ -29,6 +29,9 @@ _FIRST_LEVEL = {
     _VOID: "Void",
 }
 _SIMPLE_BLOCK, _BLOCK_GROUP, _BLOCK = 0xA3, 0xA0, 0xA1
+_HEAD = 12  # bytes of an identifier and of a size, at most
+_SUM = 6  # of an element that holds a CRC-32
+_LOOK = _HEAD + 8  # and of the track's number that a block begins with
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,38 +64,152 @@ def _number(data: bytes | memoryview, at: int, *, keep_mark: bool) -> tuple[int,
     return (-1 if value == (1 << (7 * length)) - 1 else value), length
 
 
-def _head(file: BinaryIO, at: int) -> tuple[int, int, int]:
-    """Identifier, data size and length of the head of the element at `at`; length 0 when there is none."""
-    file.seek(at)
-    data = file.read(12)
-    name, first = _number(data, 0, keep_mark=True)
-    if not 0 < first <= 4:
-        return 0, 0, 0
-    size, second = _number(data, first, keep_mark=False)
-    return (name, size, first + second) if second else (0, 0, 0)
+class MatroskaWalk:
+    """Checks every CRC-32 of the first level while a file's bytes go by, from the first to the last, as past a digest.
 
+    So one reading gives both. Nothing of the file is kept but its last few bytes.
 
-def _children(data: memoryview) -> Iterator[tuple[int, int, int]]:
-    """Identifier, start and stop of the data of each element in `data`; stops where it makes no sense."""
-    at = 0
-    while at < len(data):
-        name, first = _number(data, at, keep_mark=True)
-        size, second = _number(data, at + first, keep_mark=False)
-        start = at + first + second
-        if not first or not second or size < 0 or start + size > len(data):
+    Parameters
+    ----------
+    name : str
+        Of the file, for an error.
+    size : int
+        How many bytes are expected.
+
+    Notes
+    -----
+    Source: RFC 8794 (`"RFC 8794"`), RFC 9559 (`"RFC 9559"`). The EBML head itself carries no checksum.
+
+    Examples
+    --------
+    >>> walk = MatroskaWalk("a.mkv", 5)
+    >>> walk.update(b"RIFF ")
+    >>> walk.result()
+    Traceback (most recent call last):
+    smallgauge.errors.MaterialError: a.mkv doesn't begin like a Matroska file; give the file that was written.
+    """
+
+    def __init__(self, name: str, size: int) -> None:
+        self._name, self._size = name, size
+        self._bad: list[int] = []
+        self._unprotected: list[tuple[str, int]] = []
+        self._packets: Counter[int] = Counter()
+        self._checked, self._complete, self._foreign = 0, False, ""
+        self._before, self._data, self._came = b"", memoryview(b""), 0
+        self._steps = self._walk()
+        self._wanted = next(self._steps, None)  # how many bytes are to have come; None: the walk has ended
+
+    def update(self, data: bytes | memoryview) -> None:
+        """Take more bytes, which follow those before."""
+        self._data = memoryview(data)
+        self._came += len(self._data)
+        self._go_on()
+        self._before = (self._before + bytes(self._data[-_LOOK:]))[-_LOOK:]
+        self._data = memoryview(b"")
+
+    def result(self) -> MatroskaCheck:
+        """What the walk found when all bytes have come; a file that gave fewer than expected is not complete.
+
+        Raises
+        ------
+        MaterialError
+            When the file isn't Matroska at all.
+        """
+        self._go_on()
+        if self._foreign:
+            raise MaterialError(f"{self._name} {self._foreign}; give the file that was written.")
+        return MatroskaCheck(
+            bad=tuple(self._bad),
+            checked=self._checked,
+            unprotected=tuple(self._unprotected),
+            packets=tuple(sorted(self._packets.items())),
+            complete=self._complete and self._came == self._size,
+        )
+
+    def _go_on(self) -> None:
+        while self._wanted is not None and min(self._wanted, self._size) <= self._came:
+            self._wanted = next(self._steps, None)
+
+    def _seen(self, at: int, length: int) -> bytes:
+        """Bytes from `at` on, which lies in those that came last or among the few before them."""
+        start = at - (self._came - len(self._data))
+        if start >= 0:
+            return bytes(self._data[start : start + length])
+        return (self._before[start:] + bytes(self._data[:length]))[:length]
+
+    def _element(self, at: int) -> tuple[int, int, int]:
+        """Identifier, data size and length of the head of the element at `at`; length 0 when there is none."""
+        data = self._seen(at, _HEAD)
+        name, first = _number(data, 0, keep_mark=True)
+        if not 0 < first <= 4:
+            return 0, 0, 0
+        size, second = _number(data, first, keep_mark=False)
+        return (name, size, first + second) if second else (0, 0, 0)
+
+    def _walk(self) -> Iterator[int]:
+        """Element by element; gives how many bytes are to have come before it goes on."""
+        yield _HEAD
+        name, size, head = self._element(0)
+        if name != _EBML or size < 0:
+            self._foreign = "doesn't begin like a Matroska file"
             return
-        yield name, start, start + size
-        at = start + size
+        segment = head + size
+        yield segment + _HEAD
+        name, size, head = self._element(segment)
+        if name != _SEGMENT:
+            self._foreign = "holds no Matroska segment"
+            return
+        at, end = segment + head, self._size
+        stop = end if size < 0 else at + size
+        self._complete = size >= 0 and stop == end
+        while at < min(stop, end):
+            yield at + _HEAD
+            name, size, head = self._element(at)
+            if head == 0 or name not in _FIRST_LEVEL or size < 0 or at + head + size > end:
+                self._bad.append(at)  # nothing after a broken head can be found
+                return
+            if name != _VOID:
+                yield from self._checked_element(name, at, head, size)
+            at += head + size
 
+    def _checked_element(self, name: int, begin: int, head: int, size: int) -> Iterator[int]:
+        """One element of the first level: its checksum, and the packets of a cluster."""
+        at, stop = begin + head, begin + head + size
+        child = at if name == _CLUSTER else stop
+        yield min(at + _SUM, stop)
+        data = self._seen(at, min(_SUM, size))
+        told, found = data[:2] == b"\xbf\x84", 0
+        if told:
+            self._checked += 1
+            self._bad.append(begin)  # until all of it has come and agrees
+            at += len(data)
+        else:
+            self._unprotected.append((_FIRST_LEVEL[name], begin))
+        while at < stop:
+            yield at + 1
+            start = at - (self._came - len(self._data))
+            piece = (
+                self._seen(at, min(-start, stop - at)) if start < 0 else self._data[start : start + stop - at]
+            )
+            if told:
+                found = crc32_of(piece, found)
+            at += len(piece)
+            child = self._count_packets(child, stop)
+        if told and len(data) == _SUM and found == int.from_bytes(data[2:], "little"):
+            self._bad.pop()
 
-def _count_packets(data: memoryview, packets: Counter[int]) -> None:
-    for name, start, stop in _children(data):
-        if name == _SIMPLE_BLOCK:
-            packets[_number(data, start, keep_mark=False)[0]] += 1
-        elif name == _BLOCK_GROUP:
-            for inner, begin, _ in _children(data[start:stop]):
-                if inner == _BLOCK:
-                    packets[_number(data, start + begin, keep_mark=False)[0]] += 1
+    def _count_packets(self, at: int, stop: int) -> int:
+        """Count the blocks of a cluster that have come, from its element at `at` on; where to go on."""
+        while at < stop and (at + _LOOK <= self._came or stop <= self._came):
+            name, size, head = self._element(at)
+            if not head or size < 0 or at + head + size > stop:
+                return stop  # it makes no sense from here on
+            if name in (_SIMPLE_BLOCK, _BLOCK):
+                self._packets[_number(self._seen(at + head, 8), 0, keep_mark=False)[0]] += 1
+            at += (
+                head if name == _BLOCK_GROUP else head + size
+            )  # a group's elements are looked at like the cluster's
+        return at
 
 
 def read_matroska_crcs(path: Path) -> MatroskaCheck:
@@ -101,7 +218,7 @@ def read_matroska_crcs(path: Path) -> MatroskaCheck:
     Parameters
     ----------
     path : Path
-        A Matroska file. One element is in memory at a time.
+        A Matroska file.
 
     Raises
     ------
@@ -110,50 +227,8 @@ def read_matroska_crcs(path: Path) -> MatroskaCheck:
 
     Notes
     -----
-    Source: RFC 8794 (`"RFC 8794"`), RFC 9559 (`"RFC 9559"`). The EBML head itself carries no checksum.
+    Source: RFC 8794 (`"RFC 8794"`), RFC 9559 (`"RFC 9559"`).
     """
-    end = path.stat().st_size
-    bad: list[int] = []
-    unprotected: list[tuple[str, int]] = []
-    packets: Counter[int] = Counter()
-    checked, room = 0, bytearray()
-    with path.open("rb") as file:
-        name, size, head = _head(file, 0)
-        if name != _EBML or size < 0:
-            raise MaterialError(
-                f"{path.name} doesn't begin like a Matroska file; give the file that was written."
-            )
-        segment = head + size
-        name, size, head = _head(file, segment)
-        if name != _SEGMENT:
-            raise MaterialError(f"{path.name} holds no Matroska segment; give the file that was written.")
-        at = segment + head
-        stop = end if size < 0 else at + size
-        complete = size >= 0 and stop == end
-        while at < min(stop, end):
-            name, size, head = _head(file, at)
-            if head == 0 or name not in _FIRST_LEVEL or size < 0 or at + head + size > end:
-                bad.append(at)  # nothing after a broken head can be found
-                break
-            if name != _VOID:
-                if size > len(room):
-                    room = bytearray(size)
-                data = memoryview(room)[:size]
-                file.seek(at + head)
-                read = file.readinto(data)
-                if bytes(data[:2]) == b"\xbf\x84":
-                    checked += 1
-                    if read != size or crc32_of(data[6:]) != int.from_bytes(data[2:6], "little"):
-                        bad.append(at)
-                else:
-                    unprotected.append((_FIRST_LEVEL[name], at))
-                if name == _CLUSTER:
-                    _count_packets(data, packets)
-            at += head + size
-    return MatroskaCheck(
-        bad=tuple(bad),
-        checked=checked,
-        unprotected=tuple(unprotected),
-        packets=tuple(sorted(packets.items())),
-        complete=complete,
-    )
+    walk = MatroskaWalk(path.name, path.stat().st_size)
+    digests_file(path, (), watch=walk.update)
+    return walk.result()

@@ -22,7 +22,7 @@ import re
 import shutil
 import threading
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Literal
 
@@ -464,8 +464,16 @@ def _begun(kind: str) -> Any:
     return hashlib.new(kind)
 
 
-def digests_file(path: Path, kinds: tuple[str, ...], *, from_medium: bool = False) -> dict[str, str]:
+def digests_file(
+    path: Path,
+    kinds: tuple[str, ...],
+    *,
+    from_medium: bool = False,
+    watch: Callable[[memoryview], None] | None = None,
+) -> dict[str, str]:
     """Digests of a file's bytes by the names that `hashlib` knows them by, in one reading; "crc32" is zip's, "xxh128" XXH3.
+
+    `watch` is shown the same bytes, piece by piece from the first to the last; a piece is only its own until the next.
 
     Source: SHA-256 and SHA-512, FIPS 180-4.
 
@@ -488,6 +496,8 @@ def digests_file(path: Path, kinds: tuple[str, ...], *, from_medium: bool = Fals
         while count := file.readinto(block):
             for digest in digests.values():
                 digest.update(block[:count])
+            if watch is not None:
+                watch(block[:count])
     return {kind: digest.hexdigest() for kind, digest in digests.items()}
 
 

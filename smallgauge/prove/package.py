@@ -12,13 +12,15 @@ import re
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 from smallgauge.errors import FixityError, MaterialError
 from smallgauge.media.film_in import read_film
 from smallgauge.media.matroska import read_matroska_crcs
-from smallgauge.media.whole import FAT_LARGEST, digests_file, largest_file_bytes, medium_doubt, safe_file_name
+from smallgauge.media.whole import FAT_LARGEST, largest_file_bytes, medium_doubt, safe_file_name
 from smallgauge.prove.bench import Bench
+from smallgauge.prove.fixity import FileAsked, FileRead, read_files
 from smallgauge.prove.programme import prove_programme
 from smallgauge.prove.reel import SCRATCH, make_proof
 from smallgauge.record.capture import Capture, digest_capture
@@ -69,9 +71,9 @@ class PackageFiles:
 
 @dataclass(slots=True, kw_only=True)
 class _Hashed:
-    """Files as they were read: place -> SHA-256, and places that are not what they are to be."""
+    """Files as they were read, by place, and places that are not what they are to be."""
 
-    sha256: dict[str, str] = field(default_factory=dict)
+    read: dict[str, FileRead] = field(default_factory=dict)
     bad: set[str] = field(default_factory=set)
     in_pieces: set[str] = field(default_factory=set)
 
@@ -140,12 +142,12 @@ def prove_package(listed: PackageFiles, *, source: Path | None, runner: Runner, 
             return _without_papers(bench, listed, hashed, paper)
         expected = {file.name: file.sha256 for file in paper.files} if paper is not None else {}
         here = {name: sha256 for name, sha256 in expected.items() if name in places}
-        known = {name: hashed.sha256[place] for name, place in places.items() if place in hashed.sha256}
+        known = {laid / name: hashed.read[place] for name, place in places.items() if place in hashed.read}
         proof = make_proof(
             laid,
             source=source,
             capture=capture,
-            expected={name: digest for name, digest in here.items() if name in known},
+            expected={name: digest for name, digest in here.items() if laid / name in known},
             known=known,
             runner=runner,
             progress=progress,
@@ -164,10 +166,11 @@ def _check_files(bench: Bench, listed: PackageFiles) -> _Hashed:
     hashed = _Hashed()
     kinds = ("sha256",) if listed.kind == "sha256" else ("sha256", listed.kind)
     pieces: set[str] = set()
-    for number, (place, digest) in enumerate(sorted(listed.digests.items())):
-        bench.progress("files hashed", number, len(listed.digests))
-        path = listed.root / place
-        if not path.is_file():
+    asked = [FileAsked(path=listed.root / place, kinds=kinds) for place in sorted(listed.digests)]
+    read = read_files(asked, runner=bench.runner, progress=bench.progress)
+    for place, digest in sorted(listed.digests.items()):
+        file = read.get(listed.root / place)
+        if file is None:
             found = pieces_of(listed.root, place)
             if found:
                 hashed.in_pieces.add(place)
@@ -178,12 +181,10 @@ def _check_files(bench: Bench, listed: PackageFiles) -> _Hashed:
             code = "file digest differs" if found else "file missing"
             bench.findings.append(Finding(code=code, where=place, values={"file": place}))
             continue
-        digests = digests_file(path, kinds, from_medium=True)
-        hashed.sha256[place] = digests["sha256"]
-        if digests[listed.kind] != digest:
+        hashed.read[place] = file
+        if file.digests[listed.kind] != digest:
             hashed.bad.add(place)
             bench.findings.append(Finding(code="file digest differs", where=place, values={"file": place}))
-    bench.progress("files hashed", len(listed.digests), len(listed.digests))
     made = len(listed.digests)
     bench.count("file digests", "package", made, made - len(hashed.bad), listed.kind)
     if hashed.in_pieces:
@@ -239,7 +240,7 @@ def _check_bag(bench: Bench, listed: PackageFiles) -> None:
 def _proof_in(listed: PackageFiles, hashed: _Hashed) -> Proof | None:
     """The package's own proof, where it is the one that was packed."""
     for place in listed.digests:
-        if place.rpartition("/")[2] == "proof.json" and place in hashed.sha256 and place not in hashed.bad:
+        if place.rpartition("/")[2] == "proof.json" and place in hashed.read and place not in hashed.bad:
             try:
                 return read_json(listed.root / place, Proof)
             except MaterialError:
@@ -310,12 +311,12 @@ def _without_papers(bench: Bench, listed: PackageFiles, hashed: _Hashed, paper: 
         )
     why = "the papers of the reel are not in this package, or can't be read"
     bench.not_made("the pictures", "package", why)
-    for place in sorted(hashed.sha256):
+    for place, read in sorted(hashed.read.items()):
         if place.endswith(_FILMS):
-            bench.guarded(place, lambda place=place: _loose_film(bench, place))  # type: ignore[misc]
+            bench.guarded(place, partial(_loose_film, bench, place, read))
     files = tuple(
-        FileDigest(name=place, bytes=(listed.root / place).stat().st_size, sha256=digest)
-        for place, digest in sorted(hashed.sha256.items())
+        FileDigest(name=place, bytes=read.bytes, sha256=read.sha256)
+        for place, read in sorted(hashed.read.items())
     )
     return Proof(
         reel=paper.reel if paper is not None else listed.root.name,
@@ -326,11 +327,11 @@ def _without_papers(bench: Bench, listed: PackageFiles, hashed: _Hashed, paper: 
     )
 
 
-def _loose_film(bench: Bench, place: str) -> None:
+def _loose_film(bench: Bench, place: str, read: FileRead) -> None:
     """A film by itself: checksums of its container, every frame decoded, nothing said by the decoder."""
     path = bench.folder / place
     if path.suffix == ".mkv":
-        container = read_matroska_crcs(path)
+        container = read.container or read_matroska_crcs(path)
         passed = container.checked - len(container.bad) if container.complete else 0
         bench.count(
             "container checksums", place, container.checked, passed, "own reader of RFC 8794 checksums"

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from smallgauge.media.whole import digest_file
 from smallgauge.prove.bench import Ledger
+from smallgauge.prove.fixity import FileRead
 from smallgauge.record.capture import Capture
 from smallgauge.record.finding import Finding
 from smallgauge.record.keptstills import STILLS_PAPER, read_stills
@@ -13,9 +14,9 @@ from smallgauge.record.treatment import Treatment
 
 
 def check_photographs(
-    bench: Ledger, folder: Path, *, capture: Capture, treatment: Treatment, known: Mapping[str, str]
+    bench: Ledger, folder: Path, *, capture: Capture, treatment: Treatment, known: Mapping[Path, FileRead]
 ) -> None:
-    """Compare each photograph's files with the digests in its paper; `known` are digests of files that were just read."""
+    """Compare each photograph's files with the digests in its paper; `known` are files that were just read."""
     paper = read_stills(folder)
     if paper is None or not paper.stills:
         return
@@ -25,7 +26,7 @@ def check_photographs(
         path = folder / file.name
         if not path.is_file():
             code = "file missing"
-        elif (known.get(file.name) or digest_file(path, from_medium=True)) != file.sha256:
+        elif (known[path].sha256 if path in known else digest_file(path, from_medium=True)) != file.sha256:
             code = "file digest differs"
         else:
             passed += 1

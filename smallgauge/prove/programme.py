@@ -6,7 +6,7 @@ Where a reel is not beside it any more (a stick, years later) its frames can't b
 """
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 
 from smallgauge.media.film_in import FilmReader, read_film
 from smallgauge.media.picture_in import list_capture, open_picture
-from smallgauge.media.whole import digest_file
 from smallgauge.picture.blank import find_blank, measure_blank
 from smallgauge.picture.delivered import cell_side
 from smallgauge.picture.source_fit import small_block
 from smallgauge.prove.bench import Bench, in_order
 from smallgauge.prove.copies import COPY_LIMITS, wrong_frames
 from smallgauge.prove.copy_check import FITS_BEST, RIGHT_FRAMES
+from smallgauge.prove.fixity import FileAsked, FileRead, read_files
 from smallgauge.prove.frames import tiles_for
 from smallgauge.prove.screen import CopyJob, CopyReading, CopyResult, copy_findings, prove_copy, watch_copy
 from smallgauge.prove.shown import FitJob, FitRow, SmallStore, make_store, rows_of_copy
@@ -68,13 +68,13 @@ def prove_programme(
 ) -> Proof:
     """Every check of a programme; its files are only read."""
     bench = Bench(folder=folder, runner=runner, progress=progress)
+    asked = [FileAsked(path=folder / name) for name in (FILM, PAPER, TABLE)]
+    read = read_files(asked, runner=runner, progress=progress)
     with tempfile.TemporaryDirectory(prefix="prove-") as scratch:
-        prover = _Prover(bench, paper, shelf, Path(scratch))
+        prover = _Prover(bench, paper, shelf, Path(scratch), read)
         bench.guarded(FILM, prover.all)
     files = tuple(
-        FileDigest(name=name, bytes=(folder / name).stat().st_size, sha256=digest_file(folder / name))
-        for name in (FILM, PAPER, TABLE)
-        if (folder / name).is_file()
+        FileDigest(name=path.name, bytes=file.bytes, sha256=file.sha256) for path, file in read.items()
     )
     return Proof(
         reel=paper.title,
@@ -116,8 +116,15 @@ class _Compared:
 class _Prover:
     """The checks of one programme."""
 
-    def __init__(self, bench: Bench, paper: ProgrammePaper, shelf: Path | None, scratch: Path) -> None:
-        self.bench, self.paper, self.shelf, self.scratch = bench, paper, shelf, scratch
+    def __init__(
+        self,
+        bench: Bench,
+        paper: ProgrammePaper,
+        shelf: Path | None,
+        scratch: Path,
+        read: Mapping[Path, FileRead],
+    ) -> None:
+        self.bench, self.paper, self.shelf, self.scratch, self.read = bench, paper, shelf, scratch, read
         self.tiles = min(
             (tiles_for(reel.picture_width, reel.picture_height) for reel in paper.reels), key=lambda t: t
         )
@@ -126,9 +133,10 @@ class _Prover:
         """Papers, container, account, pictures, screen, sound."""
         bench, paper = self.bench, self.paper
         for name, wanted in ((FILM, paper.sha256), (TABLE, paper.table_sha256)):
-            found = digest_file(bench.folder / name) if (bench.folder / name).is_file() else "none"
+            path = bench.folder / name
+            found = self.read[path].sha256 if path in self.read else "none"
             bench.equal("file digests", name, wanted, found, "file digest differs", "sha256")
-        if not (bench.folder / FILM).is_file():
+        if bench.folder / FILM not in self.read:
             return
         table = read_table(bench.folder / TABLE, PROGRAMME_COLUMNS, "programme")
         bench.equal("table rows", TABLE, paper.frames, len(table), "row count differs", "own reader")

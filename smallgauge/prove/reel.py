@@ -8,8 +8,8 @@ Why this is long: one method a kind of file, each to be read alone; what they sh
 import hashlib
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -31,10 +31,16 @@ from smallgauge.prove.bench import Bench
 from smallgauge.prove.copy_check import CopyCheck, Finished
 from smallgauge.prove.fixity import (
     AFTER_PROOF,
+    FileAsked,
+    FileRead,
+    captured_digests,
+    captured_files,
     check_captured_files,
     check_files,
     check_manifest,
     expected_digests,
+    package_files,
+    read_files,
 )
 from smallgauge.prove.frames import FramesResult, picture_box, tiles_for
 from smallgauge.prove.photographs import check_photographs
@@ -53,7 +59,7 @@ from smallgauge.record.capture import Capture
 from smallgauge.record.chapters import chapters_of
 from smallgauge.record.evidence import film_scale
 from smallgauge.record.files import read_decisions, read_json, write_json
-from smallgauge.record.finding import Finding, Proof
+from smallgauge.record.finding import FileDigest, Finding, Proof
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
 from smallgauge.record.keptstills import STILLS_PAPER
@@ -113,21 +119,25 @@ def prove_reel(
     work.mkdir(exist_ok=True)
     for left in work.glob(f"{SCRATCH}*"):  # of a proof that was stopped
         shutil.rmtree(left, ignore_errors=True)
+    expected = expected_digests(folder, journal)
+    asked = (*_asked(folder, expected), *package_files(folder), *_captured(folder, source, capture).files)
+    read = read_files(asked, runner=runner, progress=progress)
     proof = make_proof(
         folder,
         source=source,
         capture=capture,
-        expected=expected_digests(folder, journal),
+        expected=expected,
         runner=runner,
         progress=progress,
         scratch=work,
+        known=read,
     )
     if witness:
         proof = with_witnesses(proof, folder, bag=False, progress=progress)
     if keep:
         write_json(folder / "proof.json", proof)
         journal.add_file("prove", "proof.json", key=key_of("proof", capture.digest))
-    package_checked, package_findings = check_manifest(folder)
+    package_checked, package_findings = check_manifest(folder, known=read, runner=runner, progress=progress)
     return Proved(proof=proof, package_checked=package_checked, package_findings=package_findings)
 
 
@@ -140,23 +150,27 @@ def make_proof(
     runner: Runner,
     progress: Progress,
     scratch: Path | None = None,
-    known: Mapping[str, str] | None = None,
+    known: dict[Path, FileRead] | None = None,
 ) -> Proof:
     """The proof of a reel's files, which are only read.
 
-    `expected` are the digests on record, by the names of the reel's folder, `known` those of files that were just
-    hashed. Small pictures are kept below `scratch`
-    (the system's place for temporary files where it is None) and are gone afterwards.
+    `expected` are the digests on record, by the names of the reel's folder. `known` are files that were read just now;
+    what else is read is put to them, and captured files are let go from them when they have been compared. Small pictures
+    are kept below `scratch` (the system's place for temporary files where it is None) and are gone afterwards.
     """
-    files, damaged = check_files(folder, expected, progress, known=known)
+    captured = _captured(folder, source, capture)
+    read = known if known is not None else {}
+    asked = (file for file in (*_asked(folder, expected), *captured.files) if file.path not in read)
+    read.update(read_files(asked, runner=runner, progress=progress))
+    files, damaged = check_files(folder, expected, read)
     proved_files = tuple(f for f in files if f.name not in AFTER_PROOF and not f.name.startswith("package/"))
     differing = {str(f.values["file"]) for f in damaged if f.code == "file digest differs"}
     with tempfile.TemporaryDirectory(prefix=SCRATCH, dir=scratch) as place:
         prover = _Prover(
             folder=folder, capture=capture, runner=runner, progress=progress, scratch=Path(place)
         )
+        prover.read = read
         passed = sum(f.name not in differing for f in proved_files)
-        prover.known = {**(known or {}), **{file.name: file.sha256 for file in files}}
         if expected:
             prover.count("file digests", "all files", len(proved_files), passed, "sha256")
         prover.findings.extend(damaged)
@@ -164,7 +178,9 @@ def make_proof(
         prover.bad = bad
         if doubt := medium_doubt():
             prover.not_made("reading back from the medium", "all files", doubt)
-        prover.captured_files(source)
+        prover.captured_files(captured)
+        for file in captured.files:
+            read.pop(file.path, None)
         doubtful = sorted(name for name in bad if name in (*_PAPERS, *_PAPERS_OF_SOME))
         lacking = [name for name in _PAPERS if not (folder / name).is_file()]
         if lacking and not doubtful:
@@ -180,7 +196,7 @@ def make_proof(
     in_force = treatment_of(decisions or ())
     if STILLS_PAPER not in bad:
         photographs = partial(
-            check_photographs, prover, folder, capture=capture, treatment=in_force, known=prover.known
+            check_photographs, prover, folder, capture=capture, treatment=in_force, known=read
         )
         prover.guarded(STILLS_PAPER, photographs)
     treatment = treatment_findings(in_force)
@@ -194,6 +210,36 @@ def make_proof(
         steadiness=prover.steadiness,
         background=prover.background,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Captured:
+    """The captured files that are to be compared: where they lie, their digests by name; or why none are."""
+
+    source: Path | None = None
+    wanted: Mapping[str, str] = field(default_factory=dict)
+    why: str = ""
+
+    @property
+    def files(self) -> list[FileAsked]:
+        """To be read."""
+        return captured_files(self.source, self.wanted) if self.source is not None else []
+
+
+def _captured(folder: Path, source: Path | None, capture: Capture) -> _Captured:
+    if source is None:
+        return _Captured(why="the capture is not at hand")
+    path = folder / "reel.json"
+    reel = read_json(path, Reel) if path.is_file() else None
+    if reel is not None and reel.joints:
+        return _Captured(why="a joined reel has several captures; prove the folder of each")
+    if reel is not None and reel.origin is not None:
+        capture = replace(capture, sound=None)  # its sound was cut out of the captured file
+    return _Captured(source=source, wanted=captured_digests(capture))
+
+
+def _asked(folder: Path, names: Iterable[str]) -> list[FileAsked]:
+    return [FileAsked(path=folder / name) for name in names]
 
 
 def _with_black(capture: Capture) -> tuple[str, ...]:
@@ -219,29 +265,28 @@ class _Prover(Bench):
         self.bad: set[str] = set()  # files that are missing or not as they were written
         self.size = (0, 0)
         self.titles: tuple[str, ...] = ()  # of the scenes, as rendered
-        self.known: dict[str, str] = {}  # digests of the files as they were just read
+        self.read: dict[Path, FileRead] = {}  # the files as they were just read
         self.stores: dict[int, SmallStore] = {}  # by the capture's number
         self.counts: dict[int, int] = {}
         self.steadiness: tuple[Steadiness, ...] = ()
         self.background: tuple[BackgroundRun, ...] = ()
 
-    def captured_files(self, source: Path | None) -> None:
+    def captured_files(self, captured: _Captured) -> None:
         """Are the captured files still what was received?"""
-        if source is None:
-            self.not_made("captured files unchanged", "capture", "the capture is not at hand")
+        if captured.source is None:
+            self.not_made("captured files unchanged", "capture", captured.why)
             return
-        path = self.folder / "reel.json"
-        reel = read_json(path, Reel) if path.is_file() else None
-        if reel is not None and reel.joints:
-            why = "a joined reel has several captures; prove the folder of each"
-            self.not_made("captured files unchanged", "capture", why)
-            return
-        capture = self.capture
-        if reel is not None and reel.origin is not None:
-            capture = replace(capture, sound=None)  # its sound was cut out of the captured file
-        made, equal, found = check_captured_files(source, capture, self.progress)
-        self.count("captured files unchanged", "capture", made, equal, "sha256")
+        equal, found = check_captured_files(captured.source, captured.wanted, self.read)
+        self.count("captured files unchanged", "capture", len(captured.wanted), equal, "sha256")
         self.findings.extend(found)
+
+    def checked_files(
+        self, expected: Mapping[str, str]
+    ) -> tuple[tuple[FileDigest, ...], tuple[Finding, ...]]:
+        """Files of the reel's folder against their digests, each read once."""
+        asked = [file for file in _asked(self.folder, expected) if file.path not in self.read]
+        self.read.update(read_files(asked, runner=self.runner, progress=self.progress))
+        return check_files(self.folder, expected, self.read)
 
     def pictures(self) -> None:
         """Decode everything once and compare."""
@@ -368,7 +413,7 @@ class _Prover(Bench):
         sound, path = self.capture.sound, self.folder / ARCHIVE_SOUND
         if sound is None or not path.is_file():
             return
-        digest = self.known.get(ARCHIVE_SOUND) or digest_file(path)
+        digest = self.read[path].sha256 if path in self.read else digest_file(path)
         self.equal(
             "sound file equal capture", path.name, sound.sha256, digest, "sound digest differs", "sha256"
         )
@@ -394,7 +439,7 @@ class _Prover(Bench):
         """The archive copy is the captured files themselves: their digests say it all."""
         wanted = {file.name: file.file_sha256 for file in capture.files}
         expected = {f"{below}archive/{name}": digest for name, digest in wanted.items()}
-        files, found = check_files(self.folder, expected, self.progress)
+        files, found = self.checked_files(expected)
         equal = len(files) - sum(_digest_differs(f) for f in found)
         self.count("archive files equal capture", f"{below}archive", len(expected), equal, "sha256")
         self.findings.extend(found)
@@ -408,7 +453,7 @@ class _Prover(Bench):
             self.findings.append(Finding(code="file digest differs", where=name, values={"file": name}))
             return
         expected = {f"{place}/{name}": digest for name, digest in listed.items()}
-        files, found = check_files(self.folder, expected, self.progress, known=self.known)
+        files, found = self.checked_files(expected)
         equal = len(files) - sum(_digest_differs(f) for f in found)
         self.count("archive files as written", place, len(expected), equal, "sha256")
         self.findings.extend(found)
@@ -485,7 +530,8 @@ class _Prover(Bench):
         path = self.folder / name
         if not path.is_file():
             return None
-        container = read_matroska_crcs(path)
+        read = self.read.get(path)
+        container = (read.container if read is not None else None) or read_matroska_crcs(path)
         passed = container.checked - len(container.bad) if container.complete else 0
         self.count("container checksums", name, container.checked, passed, "own reader of RFC 8794 checksums")
         bad = [*container.bad, *([] if container.complete else [path.stat().st_size])]

@@ -12,6 +12,7 @@ from smallgauge.errors import MaterialError
 from smallgauge.media.decoder_log import DecoderLog
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.film_in import read_film, read_matroska_crcs
+from smallgauge.media.matroska import MatroskaWalk
 from smallgauge.media.picture_in import UnreadableFrame, list_capture, open_picture
 from smallgauge.media.picture_out import create_lossless, join_segments
 from smallgauge.media.whole import digest_file
@@ -162,3 +163,24 @@ def test_an_unfinished_file_is_read_as_far_as_it_goes(tmp_path):
     assert not check.complete
     listing = list_capture(tmp_path / "left.mkv")
     assert listing.count >= 8
+
+
+@pytest.mark.parametrize("piece", [1, 13, 500, 65536])
+def test_the_walk_finds_the_same_in_whatever_pieces_the_bytes_come(film, tmp_path, piece):
+    size = film.stat().st_size
+    short = tmp_path / "short.mkv"
+    short.write_bytes(film.read_bytes()[: size // 3])
+    for path in (film, with_flip(film, tmp_path, size // 2), short):
+        data = path.read_bytes()
+        walk = MatroskaWalk(path.name, len(data))
+        for first in range(0, len(data), piece):
+            walk.update(data[first : first + piece])
+        assert walk.result() == read_matroska_crcs(path)
+
+
+def test_a_file_that_gives_fewer_bytes_than_it_has_is_not_whole(film):
+    data = film.read_bytes()
+    walk = MatroskaWalk("film.mkv", len(data))
+    walk.update(data[:-1])
+    check = walk.result()
+    assert not check.complete and len(check.bad) == 1

@@ -13,12 +13,13 @@ from smallgauge.media.specimen_out import write_capture_frame
 from smallgauge.picture.density import light_of_samples
 from smallgauge.picture.evenness import apply_evenness, make_evenness
 from smallgauge.picture.synthetic import draw_frame, specimen_truth
-from smallgauge.prove.fixity import check_captured_files
+from smallgauge.prove.fixity import captured_digests, captured_files, check_captured_files, read_files
 from smallgauge.record.capture import Capture
 from smallgauge.record.files import read_json
 from smallgauge.record.frametable import FRAME_COLUMNS
 from smallgauge.record.light import evenness_for, table_for
 from smallgauge.record.table import read_table
+from smallgauge.record.work import silent
 
 AT = "2026-01-17T10:00:00Z"
 FRAMES, WIDTH, HEIGHT = 4, 256, 192
@@ -87,12 +88,19 @@ def test_the_archive_keeps_both_with_their_digests(reel, tmp_path):
         assert (folder / kept).read_bytes() == (source / name).read_bytes()
     again = evenness_for(capture, folder)  # from beside the archive copy
     assert np.array_equal(again.gain, evenness_for(capture, source).gain)
-    made, equal, found = check_captured_files(source, capture, lambda *_: None)
-    assert made == equal == FRAMES + 2 and not found
+    wanted = captured_digests(capture)
+
+    def checked(place):
+        return check_captured_files(
+            place, wanted, read_files(captured_files(place, wanted), runner=None, progress=silent)
+        )
+
+    equal, found = checked(source)
+    assert len(wanted) == equal == FRAMES + 2 and not found
     copy = tmp_path / "other"
     shutil.copytree(source, copy)
     write(copy / "open-gate.tif", 0.9 * falling())
-    _, _, found = check_captured_files(copy, capture, lambda *_: None)
+    _, found = checked(copy)
     assert [f.values["file"] for f in found] == ["open-gate.tif"]
     with pytest.raises(FixityError, match=r"open-gate\.tif"):
         evenness_for(capture, copy)
