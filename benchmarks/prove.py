@@ -99,7 +99,7 @@ def counted(prove: Callable[[], None], frames: int) -> None:
         ("the proof's own", whole - bare),
         ("of it for the reel", reel),
         ("of it whole files hashed", own(UPDATE, "digests_file") + own("readinto")),
-        ("of it CRC-32 of the containers", inside("read_matroska_crcs")),
+        ("of it CRC-32 of the containers", inside("_go_on")),
         ("of it packets counted", inside("walk_packets")),
         ("of it planes laid to pixels", inside("picture_samples") + own("lay_planes", "picture_bands")),
         ("of it small pictures compared", inside("measure_fit")),
