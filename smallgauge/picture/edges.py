@@ -219,17 +219,16 @@ def find_profiles(
 
 
 def _falls(profiles: Profiles, *, rows_averaged: int) -> tuple[Array, Array]:
-    """Fall of light outward, averaged over neighbouring rows, and the least fall that counts (sides, 1, 1)."""
-    from scipy.ndimage import uniform_filter1d
+    """Fall of light outward, averaged over neighbouring rows, and the least fall that counts (sides,)."""
+    from smallgauge.picture.kernels_edges import find_falls
 
-    smooth = uniform_filter1d(profiles.samples, rows_averaged, axis=1, mode="nearest")
-    fall = np.zeros_like(smooth)
-    fall[..., 1:-1] = smooth[..., :-2] - smooth[..., 2:]
-    noise = 1.4826 * _middle(np.abs(fall[:, ::2, 1:-1]).reshape(len(fall), -1))
-    peaks = np.where(profiles.valid, fall.max(axis=2), 0.0)
-    usual = np.array([find_percentiles(each, (75,))[0] for each in peaks])
-    least = np.maximum(4.0 * noise, 0.25 * usual)
-    return fall, np.maximum(least, 1e-6)[:, None, None]
+    sides, rows, count = profiles.samples.shape
+    fall, tops = np.empty(profiles.samples.shape), np.empty((sides, rows))
+    sizes = np.empty((sides, -(-rows // 2) * (count - 2)))
+    find_falls(profiles.samples, profiles.valid, rows_averaged, fall, sizes, tops)
+    noise = 1.4826 * _middle(sizes)
+    usual = np.array([find_percentiles(each, (75,))[0] for each in tops])
+    return fall, np.maximum(np.maximum(4.0 * noise, 0.25 * usual), 1e-6)
 
 
 def measure_votes(profiles: Profiles, *, rows_averaged: int = 5) -> tuple[Array, Array, NDArray[np.bool_]]:
@@ -258,17 +257,13 @@ def measure_votes(profiles: Profiles, *, rows_averaged: int = 5) -> tuple[Array,
     Significant: above 4 x the noise of the fall (robust) and a quarter of the side's usual fall.
     Source: "hough" with "common practice" for the two limits.
     """
+    from smallgauge.picture.kernels_edges import mark_falls
+
     fall, least = _falls(profiles, rows_averaged=rows_averaged)
-    peaks = np.zeros(fall.shape, dtype=bool)
-    middle = fall[..., 1:-1]
-    peaks[..., 1:-1] = (middle > least) & (middle >= fall[..., :-2]) & (middle > fall[..., 2:])
-    peaks &= profiles.valid[..., None]
-    count = np.maximum(profiles.valid.sum(axis=1), 1)[:, None]
-    raw = peaks.sum(axis=1) / count
-    votes = raw.copy()
-    votes[:, 1:] += raw[:, :-1]
-    votes[:, :-1] += raw[:, 1:]
-    return np.minimum(votes, 1.0), fall, peaks
+    peaks = np.empty(fall.shape, np.bool_)
+    votes = np.empty((len(fall), fall.shape[2]))
+    mark_falls(fall, least, profiles.valid, peaks, votes)
+    return votes, fall, peaks
 
 
 def _levels(

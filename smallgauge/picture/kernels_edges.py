@@ -1,6 +1,8 @@
 """Compiled loops of `picture.edges` and of what is counted over a whole frame: no array is made in between.
 
 gather_profiles   planes, rows, offsets  -> samples across each side (mean of the planes)
+find_falls        samples                -> fall of light outward, and each row's greatest
+mark_falls        falls, their least     -> local maxima, and how many rows have one at each offset
 row_medians       values, which count    -> median of each row
 fit_steps         samples, levels        -> crossing and low level of each row, Gauss-Newton
 follow_lines      crossings              -> intercept and slope of each side, Tukey biweight
@@ -28,29 +30,147 @@ _ROOT_2, _ROOT_2_PI = math.sqrt(2.0), math.sqrt(2.0 * math.pi)
 def gather_profiles(planes, line, base, outward, upright, reach, sign, samples):  # type: ignore[no-untyped-def]
     """Whole pixels across each side, from inside outward; of several planes their mean in single precision."""
     channels, height, width = planes.shape
-    share = np.float32(1.0 / channels)
+    share, count, last = np.float32(1.0 / channels), 2 * reach + 1, height - 1
     for side in range(line.shape[0]):
-        for row in range(line.shape[1]):
-            for k in range(2 * reach + 1):
-                across = int(base[side, row] + outward[side] * (k - reach))
-                limit = width if upright[side] else height
-                across = min(max(across, 0), limit - 1)
-                y, x = (line[side, row], across) if upright[side] else (across, line[side, row])
-                value = planes[0, y, x]
-                if channels > 1:
-                    for channel in range(1, channels):
-                        value += planes[channel, y, x]
-                    value *= share
-                samples[side, row, k] = sign * np.float64(value)
+        turn = int(outward[side])
+        if upright[side]:
+            for row in range(line.shape[1]):
+                begin = int(base[side, row]) - turn * reach
+                end = begin + turn * (count - 1)
+                out = samples[side, row]
+                if min(begin, end) < 0 or max(begin, end) >= width:
+                    for k in range(count):
+                        x = min(max(begin + turn * k, 0), width - 1)
+                        value = planes[0, line[side, row], x]
+                        if channels > 1:
+                            for channel in range(1, channels):
+                                value += planes[channel, line[side, row], x]
+                            value *= share
+                        out[k] = sign * np.float64(value)
+                elif channels == 3:
+                    one = planes[0, line[side, row], min(begin, end) : max(begin, end) + 1][::turn]
+                    two = planes[1, line[side, row], min(begin, end) : max(begin, end) + 1][::turn]
+                    three = planes[2, line[side, row], min(begin, end) : max(begin, end) + 1][::turn]
+                    for k in range(count):
+                        out[k] = sign * np.float64((one[k] + two[k] + three[k]) * share)
+                else:
+                    one = planes[0, line[side, row], min(begin, end) : max(begin, end) + 1][::turn]
+                    for k in range(count):
+                        out[k] = sign * np.float64(one[k])
+        else:  # one line of the picture after the other, as they lie in memory
+            for k in range(count):
+                for row in range(line.shape[1]):
+                    y = min(max(int(base[side, row]) + turn * (k - reach), 0), last)
+                    value = planes[0, y, line[side, row]]
+                    if channels > 1:
+                        for channel in range(1, channels):
+                            value += planes[channel, y, line[side, row]]
+                        value *= share
+                    samples[side, row, k] = sign * np.float64(value)
+
+
+@_kernel
+def find_falls(samples, valid, averaged, fall, sizes, tops):  # type: ignore[no-untyped-def]
+    """Fall of light outward over two samples, so many neighbouring rows averaged (the first and last stand for those beyond).
+
+    `sizes` (sides, every second row x samples less two) gets its size, `tops` (sides, rows) each row's greatest, 0 where it
+    does not count. Sums run on from row to row.
+    """
+    sides, rows, count = samples.shape
+    total, mean, before = np.empty(count), np.empty(count), averaged // 2
+    for side in range(sides):
+        total[:] = 0.0
+        for n in range(averaged):
+            line = samples[side, min(max(n - before, 0), rows - 1)]
+            for k in range(count):
+                total[k] += line[k]
+        place = 0
+        for row in range(rows):
+            if row > 0:
+                new = samples[side, min(row + averaged - 1 - before, rows - 1)]
+                old = samples[side, max(row - 1 - before, 0)]
+                for k in range(count):
+                    total[k] += new[k] - old[k]
+            for k in range(count):
+                mean[k] = total[k] / averaged
+            out = fall[side, row]
+            out[0], out[count - 1] = 0.0, 0.0
+            for k in range(1, count - 1):
+                out[k] = mean[k - 1] - mean[k + 1]
+            if row % 2 == 0:
+                for k in range(1, count - 1):
+                    sizes[side, place + k - 1] = abs(out[k])
+                place += count - 2
+            top = 0.0
+            if valid[side, row]:
+                for k in range(count):
+                    top = max(top, out[k])
+            tops[side, row] = top
+
+
+@_kernel
+def mark_falls(fall, least, valid, peaks, votes):  # type: ignore[no-untyped-def]
+    """Where the fall is above a side's least and a local maximum, and the share of the side's rows at each offset or beside it."""
+    sides, rows, count = fall.shape
+    raw = np.empty(count)
+    for side in range(sides):
+        raw[:] = 0.0
+        counted = 0
+        for row in range(rows):
+            line, marks = fall[side, row], peaks[side, row]
+            marks[:] = False
+            if not valid[side, row]:
+                continue
+            counted += 1
+            for k in range(1, count - 1):
+                mark = (line[k] > least[side]) & (line[k] >= line[k - 1]) & (line[k] > line[k + 1])
+                marks[k] = mark
+                raw[k] += mark
+        for k in range(count):
+            raw[k] /= max(counted, 1)
+        for k in range(count):
+            vote = raw[k]
+            if k > 0:
+                vote += raw[k - 1]
+            if k < count - 1:
+                vote += raw[k + 1]
+            votes[side, k] = min(vote, 1.0)
 
 
 @_kernel
 def _median(values, count):  # type: ignore[no-untyped-def]
-    """Median of the first values, which are put in order."""
-    if count == 0:
+    """Median of the first values, which are put in another order; what is not a number counts as greater than all others."""
+    known = 0
+    for k in range(count):
+        if not np.isnan(values[k]):
+            values[known], values[k] = values[k], values[known]
+            known += 1
+    low, high, middle = 0, known - 1, count // 2
+    if middle >= known:
         return np.nan
-    ordered = np.sort(values[:count])
-    return 0.5 * (ordered[(count - 1) // 2] + ordered[count // 2])
+    while low < high:  # what is above the middle one goes behind it, what is below before it
+        pivot = values[(low + high) // 2]
+        first, last = low, high
+        while first <= last:
+            while values[first] < pivot:
+                first += 1
+            while pivot < values[last]:
+                last -= 1
+            if first <= last:
+                values[first], values[last] = values[last], values[first]
+                first += 1
+                last -= 1
+        if last < middle:
+            low = first
+        if middle < first:
+            high = last
+    above = values[middle]
+    if count % 2:
+        return above
+    below = values[0]
+    for k in range(1, middle):
+        below = max(below, values[k])
+    return 0.5 * (below + above)
 
 
 @_kernel
@@ -187,12 +307,24 @@ def stretch_means(samples, reach, ends):  # type: ignore[no-untyped-def]
 def open_widths(plane, first, stop, low, high, out):  # type: ignore[no-untyped-def]
     """How many of the columns `first` to `stop` of each row are open: 0 each at light `low`, 1 at `high`."""
     scale = 1.0 / (high - low)
-    for y in range(plane.shape[0]):
-        total = 0.0
-        for x in range(first, stop):
-            share = (np.float64(plane[y, x]) - low) * scale
-            total += min(max(share, 0.0), 1.0)
-        out[y] = total
+    shares = np.zeros((4, max(stop - first, 0)))
+    for begin in range(0, plane.shape[0], 4):  # four rows side by side: each sum waits for itself alone
+        rows = min(4, plane.shape[0] - begin)
+        for row in range(rows):
+            line, mine = plane[begin + row, first:stop], shares[row]
+            for x in range(mine.shape[0]):
+                share = (np.float64(line[x]) - low) * scale
+                share = 0.0 if share < 0.0 else share
+                mine[x] = 1.0 if share > 1.0 else share
+        a, b, c, d = 0.0, 0.0, 0.0, 0.0
+        for x in range(shares.shape[1]):
+            a += shares[0, x]
+            b += shares[1, x]
+            c += shares[2, x]
+            d += shares[3, x]
+        sums = (a, b, c, d)
+        for row in range(rows):
+            out[begin + row] = sums[row]
 
 
 @_kernel
