@@ -346,33 +346,31 @@ def measure_crossings(
     -----
     Source: "cramer-rao edge" for what can be reached; model "definition".
     """
+    from smallgauge.picture.kernels_edges import cut_windows, strongest_near
+
     reach, samples = profiles.reach, profiles.samples
     sides = len(samples)
-    offset = np.arange(-reach, reach + 1, dtype=np.float64)
-    centre = _known(start_px)
-    near = np.abs(offset - centre[:, None]) <= tolerance_px
-    near &= np.isfinite(start_px)[:, None]
-    strength = np.where(peaks & near[:, None, :], fall, 0.0)
-    best = strength.argmax(axis=2)
-    valid = strength.max(axis=2) > 0.0
-    crossing = np.where(valid, offset[best], centre[:, None])
+    best, valid = np.empty(fall.shape[:2], np.int64), np.empty(fall.shape[:2], np.bool_)
+    strongest_near(fall, peaks, start_px.astype(np.float64), float(tolerance_px), reach, best, valid)
+    strongest = best - float(reach)
+    crossing = np.where(valid, strongest, _known(start_px)[:, None])
     light = float(hole_light) if np.isfinite(hole_light) else full_scale
     high, low, wide = _levels(
         profiles, crossing, valid, hole_light=light, full_scale=full_scale, depth_px=depth_px
     )
     # A window that fits every side: 3 blurs inside, 2.5 outside, at least two samples each.
-    blur = profiles.blur[:, None, None]
+    blur = profiles.blur
     inner = np.maximum(3.0 * blur, 2.0) + 1.0 if window_px is None else np.full_like(blur, window_px)
     outer = np.maximum(2.5 * blur, 2.0) if window_px is None else np.full_like(blur, window_px)
-    columns = np.arange(-int(np.ceil(inner.max())) - 1, int(np.ceil(outer.max())) + 2)
-    pick = np.clip(best[..., None] + columns, 0, samples.shape[2] - 1)
-    pick = np.where(valid[..., None], pick, np.clip(reach + columns, 0, 2 * reach))
-    at = offset[pick]
-    seen = np.take_along_axis(samples, pick, 2)
-    used = (at >= crossing[..., None] - inner) & (at <= crossing[..., None] + outer)
-    used &= (best[..., None] + columns >= 0) & (best[..., None] + columns < samples.shape[2])
-    used &= (at <= profiles.room[..., None]) & (-at <= profiles.room_inward[..., None])
-    clipped = seen >= CLIP_SHARE * full_scale if full_scale < np.inf else np.zeros_like(used)
+    first = -int(np.ceil(inner.max())) - 1
+    shape = (*best.shape, int(np.ceil(outer.max())) + 2 - first)
+    at, seen = np.empty((2, *shape))
+    used, clipped = np.empty((2, *shape), np.bool_)
+    rooms = profiles.room.astype(np.float64), profiles.room_inward.astype(np.float64)
+    cut_windows(
+        samples, best, valid, crossing, (first, inner, outer), rooms, reach, float(CLIP_SHARE * full_scale),
+        (at, seen, used, clipped),
+    )  # fmt: skip
     state = (at, seen, used, clipped, high, blur)
     loose = np.full((sides, 1), 1e-9)
     crossing, low, residual, weight, own = _fit_steps(
@@ -395,7 +393,7 @@ def measure_crossings(
     crossing, low, *_ = _fit_steps(state, crossing, low, pull, target, iterations=2, full_scale=full_scale)
     contrast = masked_median(high - low, valid)
     sound = (high - low) > 0.35 * _known(contrast)[:, None]
-    sound &= np.abs(crossing - offset[best]) < 2.0
+    sound &= np.abs(crossing - strongest) < 2.0
     # An edge whose film side the picture does not hold is no edge.
     spare = 2.0 * profiles.blur[:, None] + 0.5
     sound &= (crossing + spare <= profiles.room) & (spare - crossing <= profiles.room_inward)
@@ -429,7 +427,7 @@ def _fit_steps(
     residual, weight, variance = np.zeros_like(seen), np.zeros_like(seen), np.ones_like(low)
     levels = pull.reshape(-1), np.ascontiguousarray(np.broadcast_to(target, low.shape))
     fit_steps(
-        (at, seen, used, clipped, high, blur.reshape(-1)),
+        (at, seen, used, clipped, high, blur),
         levels,
         crossing,
         low,

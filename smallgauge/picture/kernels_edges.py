@@ -4,6 +4,8 @@ gather_profiles   planes, rows, offsets  -> samples across each side (mean of th
 find_falls        samples                -> fall of light outward, and each row's greatest
 mark_falls        falls, their least     -> local maxima, and how many rows have one at each offset
 row_medians       values, which count    -> median of each row
+strongest_near    falls, starts          -> each row's strongest peak near its side's start
+cut_windows       samples, peaks         -> samples around each peak, and which of them count
 fit_steps         samples, levels        -> crossing and low level of each row, Gauss-Newton
 follow_lines      crossings              -> intercept and slope of each side, Tukey biweight
 stretch_means     samples, offsets       -> mean of each row between two offsets
@@ -184,6 +186,47 @@ def row_medians(values, valid, out):  # type: ignore[no-untyped-def]
                 kept[count] = values[row, k]
                 count += 1
         out[row] = _median(kept, count)
+
+
+@_kernel
+def strongest_near(fall, peaks, centre, tolerance, reach, best, valid):  # type: ignore[no-untyped-def]
+    """Each row's strongest peak within `tolerance` of its side's centre (NaN: none counts), and whether there is one."""
+    for side in range(fall.shape[0]):
+        first = max(int(np.ceil(centre[side] - tolerance)) + reach, 0) if not np.isnan(centre[side]) else 0
+        stop = min(int(np.floor(centre[side] + tolerance)) + reach + 1, fall.shape[2]) if not np.isnan(centre[side]) else 0
+        for row in range(fall.shape[1]):
+            place, most = 0, 0.0
+            for k in range(first, stop):
+                if peaks[side, row, k] and fall[side, row, k] > most:
+                    place, most = k, fall[side, row, k]
+            best[side, row] = place
+            valid[side, row] = most > 0.0
+
+
+@_kernel
+def cut_windows(samples, best, valid, crossing, window, rooms, reach, clip_from, out):  # type: ignore[no-untyped-def]
+    """Offsets and samples around each row's peak (around the guess where it has none), which of them count and are clipped.
+
+    `window` is the first column, and how far inside and outside each side's crossing samples count; `rooms` what the picture
+    holds outward and inward.
+    """
+    first, inner, outer = window
+    room, room_inward = rooms
+    at, seen, used, clipped = out
+    count = samples.shape[2]
+    for side in range(at.shape[0]):
+        for row in range(at.shape[1]):
+            middle = best[side, row] if valid[side, row] else reach
+            low, high = crossing[side, row] - inner[side], crossing[side, row] + outer[side]
+            low, high = max(low, -room_inward[side, row]), min(high, room[side, row])
+            for n in range(at.shape[2]):
+                place = min(max(middle + first + n, 0), count - 1)
+                offset = np.float64(place - reach)
+                wanted = best[side, row] + first + n
+                at[side, row, n] = offset
+                seen[side, row, n] = samples[side, row, place]
+                used[side, row, n] = (offset >= low) & (offset <= high) & (wanted >= 0) & (wanted < count)
+                clipped[side, row, n] = samples[side, row, place] >= clip_from
 
 
 @_kernel
