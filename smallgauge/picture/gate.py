@@ -355,45 +355,6 @@ def _fix(place: list[float], sigma: list[float]) -> GateFix:
     )
 
 
-def _bare_beyond(
-    profiles: Profiles, border_light: float, border: Literal["dark", "bright"]
-) -> NDArray[np.bool_]:
-    """Where the three samples from the third outward show unexposed film, and those inward do not."""
-    samples = -profiles.samples if border == "bright" else profiles.samples
-    beyond = np.full(samples.shape, np.nan)
-    inside = np.full(samples.shape, np.nan)
-    beyond[..., :-5] = (samples[..., 3:-2] + samples[..., 4:-1] + samples[..., 5:]) / 3
-    inside[..., 5:] = (samples[..., 2:-3] + samples[..., 1:-4] + samples[..., :-5]) / 3
-    with np.errstate(invalid="ignore"):
-        if border == "dark":
-            return beyond < np.maximum(DARK_BEYOND * inside, 2.0 * border_light)
-        return (np.abs(beyond / border_light - 1.0) < BRIGHT_BEYOND) & (inside < beyond)
-
-
-def _bare_far(
-    profiles: Profiles, border_light: float, border: Literal["dark", "bright"], far: tuple[int, int]
-) -> NDArray[np.bool_]:
-    """Where upright sides show unexposed film on average from `far[0]` to before `far[1]` samples outward too."""
-    samples = -profiles.samples if border == "bright" else profiles.samples
-    count = samples.shape[2]
-    total = np.concatenate(
-        [np.zeros((*samples.shape[:2], 1)), samples.cumsum(axis=2, dtype=np.float64)], axis=2
-    )
-    mean = np.full(samples.shape, np.nan)
-    mean[..., : count - far[1] + 1] = (
-        total[..., far[1] :] - total[..., far[0] : count - far[1] + far[0] + 1]
-    ) / (far[1] - far[0])
-    inside = np.full(samples.shape, np.nan)
-    inside[..., 5:] = (samples[..., 2:-3] + samples[..., 1:-4] + samples[..., :-5]) / 3
-    with np.errstate(invalid="ignore"):
-        if border == "dark":
-            bare = mean < np.maximum(FAR_LIGHT * inside, max(FAR_TIMES * border_light, STRIPE_LIGHT))
-        else:
-            bare = np.abs(mean / border_light - 1.0) < BRIGHT_BEYOND
-    bare[1::2] = True
-    return bare
-
-
 def _starts(
     profiles: Profiles,
     search: NDArray[np.float64],
@@ -401,7 +362,13 @@ def _starts(
     border: Literal["dark", "bright"],
     far: tuple[int, int],
 ) -> NDArray[np.float64]:
-    """Offset of each side at which many rows have such an edge, the outermost of them; NaN where too few have."""
+    """Offset of each side at which many rows have an edge before unexposed film, the outermost of them; NaN where too few have.
+
+    The three samples from the third outward must show such film, and those inward must not; at upright sides it must lie on
+    average from `far[0]` to before `far[1]` samples outward too.
+    """
+    from smallgauge.picture.kernels_gate import count_bare
+
     some = slice(None, None, ROWS_VOTING)
     few = replace(
         profiles,
@@ -413,11 +380,15 @@ def _starts(
         room_inward=profiles.room_inward[:, some],
     )
     _, _, peaks = measure_votes(few, rows_averaged=ROWS_VOTING)
-    bare = _bare_far(few, border_light, border, far)
-    peaks &= _bare_beyond(few, border_light, border) & bare
+    edges, bare = np.empty((2, len(few.samples), few.samples.shape[2]), np.int64)
+    near, behind = 2.0 * border_light, max(FAR_TIMES * border_light, STRIPE_LIGHT)
+    limits = float(BRIGHT_BEYOND), DARK_BEYOND, float(near), FAR_LIGHT, float(behind)
+    count_bare(
+        few.samples, few.valid, peaks, float(border_light), border == "bright", limits, far, edges, bare
+    )
     count = np.maximum(few.valid.sum(axis=1), 1)[:, None]
-    all_bare = (bare & few.valid[..., None]).sum(axis=1) >= LEAST_BARE * count
-    raw = (peaks & few.valid[..., None]).sum(axis=1) / count
+    all_bare = bare >= LEAST_BARE * count
+    raw = edges / count
     votes = raw.copy()
     votes[:, 1:] += raw[:, :-1]
     votes[:, :-1] += raw[:, 1:]
@@ -436,18 +407,14 @@ def _window(
     profiles: Profiles, start: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Samples around each side's start, neighbouring rows averaged, and the offset of the first of them."""
+    from smallgauge.picture.kernels_gate import average_rows
+
     half = math.ceil(2.5 * float(profiles.blur.max())) + 14
     half = min(half, profiles.reach)
     middle = np.clip(np.nan_to_num(start), half - profiles.reach, profiles.reach - half).astype(np.int64)
-    columns = (middle + profiles.reach - half)[:, None] + np.arange(2 * half + 1)
-    samples = np.take_along_axis(profiles.samples, columns[:, None, :], 2)
-    reach = ROWS_AVERAGED // 2
-    padded = np.pad(samples, ((0, 0), (reach, reach), (0, 0)), mode="edge")
-    rows = samples.shape[1]
-    total = padded[:, :rows].copy()
-    for turn in range(1, ROWS_AVERAGED):
-        total += padded[:, turn : turn + rows]
-    return total / ROWS_AVERAGED, (middle - half).astype(np.float64)
+    out = np.empty((*profiles.samples.shape[:2], 2 * half + 1))
+    average_rows(profiles.samples, middle + profiles.reach - half, ROWS_AVERAGED, out)
+    return out, (middle - half).astype(np.float64)
 
 
 def _half_exposure(
@@ -455,41 +422,14 @@ def _half_exposure(
 ) -> Crossings:
     """Where each row has fallen half way from the subject's light at the edge to the border's, and from
     there to where its exposure has."""
+    from smallgauge.picture.kernels_gate import half_exposures
+
     samples, first = _window(profiles, start)
-    sides, rows, count = samples.shape
+    sides, rows, _ = samples.shape
     crossing = np.repeat(np.nan_to_num(start)[:, None], rows, axis=1)
     valid = profiles.valid & np.isfinite(start)[:, None]
-    clear = 2.5 * profiles.blur[:, None]
-    steps = np.arange(6.0)
-    reach = np.arange(-6, 7)
-    edge = np.zeros(crossing.shape)
-    dark = np.zeros(crossing.shape)
-
-    def at(offset: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        index = np.clip(np.floor(offset + 0.5) - first[:, None, None], 0, count - 1).astype(np.int64)
-        return np.take_along_axis(samples, index, 2), index + first[:, None, None]
-
-    for _ in range(2):
-        inside, place = at((crossing - clear)[..., None] - steps)
-        beyond, _ = at((crossing + clear)[..., None] + steps[:3])
-        mean, middle = inside.mean(axis=2), place.mean(axis=2)
-        turn = ((place - middle[..., None]) * inside).sum(axis=2) / np.square(place - middle[..., None]).sum(
-            axis=2
-        )
-        dark = beyond.mean(axis=2)
-        rise = (mean - dark) + turn * (crossing - middle)
-        rise = np.clip(rise, 0.5 * (mean - dark), 1.6 * np.maximum(mean - dark, 0.0))
-        edge = dark + rise
-        half = (dark + rise / 2)[..., None]
-        near, offset = at(crossing[..., None] + reach)
-        falls = (near[..., :-1] > half) & (near[..., 1:] <= half)
-        distance = np.where(falls, np.abs(reach[:-1] + 0.5), np.inf)
-        best = distance.argmin(axis=2)[..., None]
-        valid &= falls.any(axis=2) & (mean > dark)
-        high, low = np.take_along_axis(near, best, 2), np.take_along_axis(near, best + 1, 2)
-        share = np.where(high > low, (high - half) / np.where(high > low, high - low, 1.0), 0.5)
-        found = (np.take_along_axis(offset, best, 2) + share)[..., 0]
-        crossing = np.where(valid, found, crossing)
+    edge, dark = np.empty((2, sides, rows))
+    half_exposures(samples, first, 2.5 * profiles.blur, valid, crossing, edge, dark)
     if soft_px > 0:
         crossing = crossing - soft_px * _shift_of_half_light(edge, border_light)
     return Crossings(

@@ -106,7 +106,8 @@ def find_falls(samples, valid, averaged, fall, sizes, tops):  # type: ignore[no-
             top = 0.0
             if valid[side, row]:
                 for k in range(count):
-                    top = max(top, out[k])
+                    if out[k] > top or np.isnan(out[k]):  # one that is not known leaves nothing to say
+                        top = out[k]
             tops[side, row] = top
 
 
@@ -193,7 +194,11 @@ def strongest_near(fall, peaks, centre, tolerance, reach, best, valid):  # type:
     """Each row's strongest peak within `tolerance` of its side's centre (NaN: none counts), and whether there is one."""
     for side in range(fall.shape[0]):
         first = max(int(np.ceil(centre[side] - tolerance)) + reach, 0) if not np.isnan(centre[side]) else 0
-        stop = min(int(np.floor(centre[side] + tolerance)) + reach + 1, fall.shape[2]) if not np.isnan(centre[side]) else 0
+        stop = (
+            min(int(np.floor(centre[side] + tolerance)) + reach + 1, fall.shape[2])
+            if not np.isnan(centre[side])
+            else 0
+        )
         for row in range(fall.shape[1]):
             place, most = 0, 0.0
             for k in range(first, stop):
