@@ -88,8 +88,9 @@ class _Path:
     """How one film rate explains the pairs."""
 
     rate: Fraction
+    step: Fraction  # of phase, each picture
+    evidence: tuple[Series, Series]
     new: Marks
-    confidence: Series
     fit: float
     gain: float
 
@@ -219,18 +220,18 @@ def find_cadence(
     ]
     paths = []
     for rate, step in _steps(film_rates, picture_rate):
-        evidence = [
+        one_back, two_back = (
             sum((_evidence(series, float(1 - back * step)) for series in pair), np.zeros(columns[0].size)) / 2
             for back, pair in zip((1, 2), likeness, strict=True)
-        ]
-        paths.append((_path(rate, step, evidence), step, evidence))
+        )
+        paths.append(_path(rate, step, (one_back, two_back)))
     if paths:
-        best = max(range(len(paths)), key=lambda n: paths[n][0].gain)
-        path, step, evidence = paths[best]
-        near = _nearest_step(step, evidence)
-        if near != step:
-            paths[best] = (_path(path.rate, near, evidence), near, evidence)
-    return _chosen([path for path, _, _ in paths], columns[0].size)
+        best = max(range(len(paths)), key=lambda n: paths[n].gain)
+        path = paths[best]
+        near = _nearest_step(path.step, path.evidence)
+        if near != path.step:
+            paths[best] = _path(path.rate, near, path.evidence)
+    return _chosen(paths, columns[0].size)
 
 
 def _steps(film_rates: tuple[Fraction, ...], picture_rate: Fraction) -> list[tuple[Fraction, Fraction]]:
@@ -244,7 +245,7 @@ def _steps(film_rates: tuple[Fraction, ...], picture_rate: Fraction) -> list[tup
     return [(rate, step) for step, rate in nearest.items()]
 
 
-def _nearest_step(step: Fraction, evidence: list[Series]) -> Fraction:
+def _nearest_step(step: Fraction, evidence: tuple[Series, Series]) -> Fraction:
     """The step a little off the nominal one that explains the middle of the video best, where one does."""
     size = evidence[0].size
     first = max(0, (size - OFF_PICTURES) // 2)
@@ -253,17 +254,22 @@ def _nearest_step(step: Fraction, evidence: list[Series]) -> Fraction:
         step,
         *(Fraction(float(step) * (1 + off)).limit_denominator(2 * CLOSE_STEP) for off in OFF_RATES),
     }
-    gains = {each: _follow(middle[0], middle[1], each)[3] for each in sorted(steps) if each < 1}
+    gains = {each: _follow(middle[0], middle[1], each)[2] for each in sorted(steps) if each < 1}
     best = max(gains, key=lambda each: gains[each])
     return best if (gains[best] - gains[step]) * middle[0].size >= LEAST_LEAD else step
 
 
-def _path(rate: Fraction, step: Fraction, evidence: list[Series]) -> _Path:
-    new, confidence, fit, gain = _follow(evidence[0], evidence[1], step)
+def _path(rate: Fraction, step: Fraction, evidence: tuple[Series, Series]) -> _Path:
+    new, fit, gain = _follow(evidence[0], evidence[1], step)
     order = np.random.default_rng(0).permutation(new.size)
-    _, _, chance_fit, chance_gain = _follow(evidence[0][order], evidence[1][order], step)
+    _, chance_fit, chance_gain = _follow(evidence[0][order], evidence[1][order], step)
     return _Path(
-        rate=rate, new=new, confidence=confidence, fit=fit - max(chance_fit, 0.0), gain=gain - chance_gain
+        rate=rate,
+        step=step,
+        evidence=evidence,
+        new=new,
+        fit=fit - max(chance_fit, 0.0),
+        gain=gain - chance_gain,
     )
 
 
@@ -283,7 +289,7 @@ def _chosen(paths: list[_Path], size: int) -> Cadence:
     return Cadence(
         rate=best.rate if best is not None and told else None,
         new=best.new if best is not None and told else np.ones(size, np.bool_),
-        confidence=best.confidence if best is not None and told else np.full(size, 0.5),
+        confidence=_confidence(best) if best is not None and told else np.full(size, 0.5),
         fit=best.fit if best is not None else 0.0,
         next_rate=paths[1].rate if told and len(paths) > 1 else None,
         lead=lead,
@@ -320,12 +326,21 @@ def _evidence(series: Series, share: float) -> Series:
     return told
 
 
-def _follow(same: Series, same_skip: Series, step: Fraction) -> tuple[Marks, Series, float, float]:
-    """The likeliest path over phases: marks, confidence, how well evidence and path go together, gain a picture.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Phases:
+    """Phases that a picture may have, and what the evidence says for each.
 
-    Phase counts up by `step` each picture; where it passes 1 the picture shows a new film frame. The
+    Phase counts up by the step each picture; where it passes 1 the picture shows a new film frame. The
     picture two before shows the same film frame only while the phase has not passed 1 for two pictures.
     """
+
+    p: int  # the step, and below it the phases of pictures that show a new film frame
+    q: int  # how many there are
+    told_skip: bool  # whether the picture two before can show the same film frame
+    gain: Series  # shape (pictures, q)
+
+
+def _phases(same: Series, same_skip: Series, step: Fraction) -> _Phases:
     times = -(-PHASES // step.denominator)
     p, q = step.numerator * times, step.denominator * times
     phase = np.arange(q)
@@ -333,32 +348,39 @@ def _follow(same: Series, same_skip: Series, step: Fraction) -> tuple[Marks, Ser
     repeats_skip = (phase >= 2 * p).astype(np.float64) - 0.5
     told_skip = 2 * p < q
     gain = same[:, None] * repeats + (same_skip[:, None] * repeats_skip if told_skip else 0.0)
-    came = (phase - p) % q
-    drift = (came - 1) % q, (came + 1) % q
+    return _Phases(p=p, q=q, told_skip=told_skip, gain=gain)
+
+
+def _follow(same: Series, same_skip: Series, step: Fraction) -> tuple[Marks, float, float]:
+    """The likeliest path over phases: marks, how well evidence and path go together, gain a picture."""
+    phases = _phases(same, same_skip, step)
+    p, q, gain = phases.p, phases.q, phases.gain
+    came = (np.arange(q) - p) % q
+    before, after = (came - 1) % q, (came + 1) % q
     size = same.size
-    value = gain[0].copy()
-    back = np.empty((size, q), np.int16 if q < 2**15 else np.int32)
-    alpha = np.empty((size, q))
-    alpha[0] = gain[0]
+    value = np.empty((size, q))  # of the best path to each phase
+    value[0] = gain[0]
     for t in range(1, size):
-        choices = np.stack([value[came], value[drift[0]] - DRIFT_COST, value[drift[1]] - DRIFT_COST])
-        chosen = choices.argmax(axis=0)
-        best = choices[chosen, phase]
-        source = np.where(chosen == 0, came, np.where(chosen == 1, drift[0], drift[1]))
-        top = int(value.argmax())
-        jump = value[top] - JUMP_COST
-        far = jump > best
-        back[t] = np.where(far, top, source)
-        value = np.where(far, jump, best) + gain[t]
-        alpha[t] = _spread(alpha[t - 1], came, drift) + gain[t]
+        last = value[t - 1]
+        drifted = np.maximum(last[before], last[after]) - DRIFT_COST
+        np.maximum(last[came], drifted, out=value[t])
+        np.maximum(value[t], last.max() - JUMP_COST, out=value[t])
+        value[t] += gain[t]
     path = np.empty(size, np.int64)
-    path[-1] = int(value.argmax())
-    for t in range(size - 1, 0, -1):
-        path[t - 1] = back[t, path[t]]
+    path[-1] = int(value[-1].argmax())
+    for t in range(size - 1, 0, -1):  # which of the ways it was
+        last, to = value[t - 1], int(path[t])
+        ways = (last[came[to]], last[before[to]] - DRIFT_COST, last[after[to]] - DRIFT_COST)
+        taken = max(range(3), key=ways.__getitem__)
+        top = int(last.argmax())
+        jumped = last[top] - JUMP_COST > ways[taken]
+        path[t - 1] = top if jumped else (came[to], before[to], after[to])[taken]
     new: Marks = path < p
     new[0] = True
-    pairs = [(same, path >= p), (same_skip, path >= 2 * p)] if told_skip else [(same, path >= p)]
-    return new, _confidence(alpha, gain, p, q, new), _fit(pairs), float(value.max()) / size
+    pairs = [(same, path >= p)]
+    if phases.told_skip:
+        pairs.append((same_skip, path >= 2 * p))
+    return new, _fit(pairs), float(value[-1].max()) / size
 
 
 def _fit(pairs: list[tuple[Series, Marks]]) -> float:
@@ -371,30 +393,36 @@ def _fit(pairs: list[tuple[Series, Marks]]) -> float:
     return together / spread if spread > 0 else 0.0
 
 
-def _spread(value: Series, came: NDArray[np.intp], drift: tuple[NDArray[np.intp], ...]) -> Series:
+def _spread(value: Series, came: NDArray[np.intp]) -> Series:
     """Sum over the ways to each phase, in logarithms."""
+    q = value.size
     top = value.max()
     weight = np.exp(value - top)
-    ways = weight[came] + math.exp(-DRIFT_COST) * (weight[drift[0]] + weight[drift[1]])
+    ways = weight[came] + math.exp(-DRIFT_COST) * (weight[(came - 1) % q] + weight[(came + 1) % q])
     summed: Series = np.log(ways + math.exp(-JUMP_COST) * weight.sum()) + top
     return summed
 
 
-def _confidence(alpha: Series, gain: Series, p: int, q: int, new: Marks) -> Series:
+def _confidence(path: _Path) -> Series:
     """How likely each mark is, over all paths (forward and backward sums)."""
+    phases = _phases(*path.evidence, path.step)
+    p, q, gain = phases.p, phases.q, phases.gain
     phase = np.arange(q)
-    went = (phase + p) % q
-    drift = (went - 1) % q, (went + 1) % q
+    came, went = (phase - p) % q, (phase + p) % q
     size = gain.shape[0]
+    alpha = np.empty((size, q))
+    alpha[0] = gain[0]
+    for t in range(1, size):
+        alpha[t] = _spread(alpha[t - 1], came) + gain[t]
     beta = np.zeros(q)
     sure = np.empty(size)
     for t in range(size - 1, -1, -1):
         total = alpha[t] + beta
         weight = np.exp(total - total.max())
         share = float(weight[:p].sum() / weight.sum())
-        sure[t] = share if new[t] else 1 - share
+        sure[t] = share if path.new[t] else 1 - share
         if t:
-            beta = _spread(beta + gain[t], went, drift)
+            beta = _spread(beta + gain[t], went)
     return np.clip(sure, 0.5, 1.0)
 
 
