@@ -18,6 +18,9 @@ SPECIMENS = ROOT.parent / "shared" / "specimens"
 # Compiled code is kept in one place, that of the program: what a command compiles no test compiles again.
 prepare_kernels()
 
+# Nothing of what is loaded and collected is garbage: the collector of garbage is not asked again and again before the end of that.
+gc.disable()
+
 # The same examples on every run: a test that fails once fails again.
 settings.register_profile("house", derandomize=True, database=None, deadline=None)
 settings.load_profile("house")
@@ -109,6 +112,7 @@ def pytest_collection_finish():
     """What was loaded and collected stays to the end: the collector of garbage need not walk through it again and again."""
     gc.collect()
     gc.freeze()
+    gc.enable()
 
 
 def pytest_configure(config):

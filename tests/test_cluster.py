@@ -12,6 +12,7 @@ import subprocess
 import sys
 import threading
 from dataclasses import replace
+from importlib.util import find_spec
 from pathlib import Path
 
 import psutil
@@ -26,7 +27,9 @@ from smallgauge.line import Settings, finish
 from smallgauge.media.picture_in import UnreadableFrame
 from smallgauge.picture.synthetic import specimen_truth
 
-distributed = pytest.importorskip("distributed", reason="left out: the library distributed is not installed")
+pytestmark = pytest.mark.skipif(
+    find_spec("distributed") is None, reason="left out: the library distributed is not installed"
+)
 
 
 @pytest.mark.parametrize(
@@ -69,6 +72,8 @@ def test_no_scheduler_is_one_sentence(monkeypatch):
 @pytest.fixture(scope="module")
 def scheduler():
     """A scheduler and two workers on this computer, spoken to over its loopback."""
+    import distributed
+
     with distributed.LocalCluster(
         n_workers=2,
         threads_per_worker=1,

@@ -8,7 +8,6 @@ import xml.etree.ElementTree as ET
 from dataclasses import replace
 from datetime import date
 
-import colour
 import numpy as np
 import pytest
 import tifffile
@@ -78,6 +77,8 @@ def test_the_words_of_a_jpeg(tmp_path, picture):
 
 def test_photographs_are_srgb_and_say_so(tmp_path, picture):
     """The profile as Pillow reads it (Little CMS), and code values by colour-science's sRGB."""
+    import colour
+
     write_jpeg_photograph(tmp_path / "a.jpg", (picture >> 8).astype(np.uint8), WORDS)
     write_tiff_photograph(tmp_path / "a.tif", picture, WORDS)
     own = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()

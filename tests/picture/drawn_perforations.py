@@ -89,12 +89,12 @@ def draw(
             if k in missing:
                 continue
             hu, hv = x_hole * across, (k + phase) * pitch * along
-            du, dv = u - hu, v - hv
-            d = rounded(du, dv, w * across, h * along, r * px_per_mm)
             px = cx + c * (hu + left - cx) + s * hv
             py = cy - s * (hu + left - cx) + c * hv
             if not (-0.4 * h * along < py < height + 0.4 * h * along):
                 continue
+            du, dv = u - hu, v - hv
+            d = rounded(du, dv, w * across, h * along, r * px_per_mm)
             centres.append((row, px, py))
             if abs(k + phase) <= 0.5 or "all" in damage:
                 d, extra, tape = _damage(

@@ -9,6 +9,15 @@ import pytest
 
 SPECIMENS = Path(__file__).parents[2].parent / "shared" / "specimens"
 
+CODES = {bits: np.arange(2**bits) / (2**bits - 1) for bits in (8, 10, 16)}
+LIGHT = {  # of each code, by bits: PNG as IEC 61966-2-1 says, DPX with code = 1023 (1 + log10(light) / 3), TIFF linear
+    8: np.where(CODES[8] <= 0.04045, CODES[8] / 12.92, ((CODES[8] + 0.055) / 1.055) ** 2.4).astype(
+        np.float32
+    ),
+    10: (10 ** (3 * (CODES[10] - 1))).astype(np.float32),
+    16: CODES[16].astype(np.float32),
+}
+
 
 def read_specimen(name, stop=None):
     """Truth, and a list of (light, samples, bits); the test is left out where the specimen is missing."""
@@ -19,14 +28,12 @@ def read_specimen(name, stop=None):
     frames = []
     for path in sorted((folder / "capture").glob("frame_*"))[:stop]:
         samples = oiio.ImageBuf(str(path)).get_pixels(oiio.UINT16)
-        if path.suffix == ".dpx":  # code = 1023 (1 + log10(light) / 3)
-            samples = samples >> 6
-            light, bits = 10 ** (3 * (samples / 1023 - 1)), 10
-        elif path.suffix == ".png":  # IEC 61966-2-1
-            samples = (samples // 257).astype(np.uint8)
-            code = samples / 255
-            light, bits = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4), 8
+        if path.suffix == ".dpx":
+            samples, bits = samples >> 6, 10
+        elif path.suffix == ".png":
+            samples, bits = (samples // 257).astype(np.uint8), 8
         else:
-            light, bits = samples / 65535, 16
-        frames.append((light.astype(np.float32), samples, bits))
+            bits = 16
+        light = LIGHT[bits][samples]
+        frames.append((light, samples, bits))
     return truth, frames

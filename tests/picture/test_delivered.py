@@ -1,6 +1,5 @@
 """A copy's codes as stored: levels by EBU R 103 on its borders, conversion against an independent library."""
 
-import colour
 import numpy as np
 import pytest
 
@@ -66,6 +65,8 @@ def test_ycbcr_in_range_can_be_rgb_out_of_range():
 @pytest.mark.parametrize("stored", [(81, 90, 240), (145, 54, 34), (41, 240, 110), (180, 128, 128)])
 def test_conversion_against_an_independent_library(stored):
     """R'G'B' of Y'CbCr 8-bit codes by BT.709, as colour-science converts them."""
+    import colour
+
     cells = seen(stored[0], blue=stored[1], red=stored[2]).cells
     needed = colour.YCbCr_to_RGB(
         np.array(stored),

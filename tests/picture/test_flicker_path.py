@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from scipy.stats import theilslopes
 
 from smallgauge.picture.flicker_path import BEND, _line, find_path_steps, flicker_level, smooth_path
 
@@ -82,6 +81,8 @@ def test_steps_are_found_and_fades_are_none():
 
 
 def test_line_against_another_implementation():
-    # scipy.stats.theilslopes: slope is the same median of pairs
+    from scipy.stats import theilslopes
+
+    # its slope is the same median of pairs
     values = white(11, 8) + 0.1 * np.arange(8)
     assert _line(values)[0] == pytest.approx(theilslopes(values).slope, abs=1e-12)

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from fractions import Fraction
+from functools import cache
 
 import numpy as np
 import pytest
@@ -25,7 +26,12 @@ TRUTH = TrackTruth(
     camera_rate=Fraction(18), ahead_frames=18.0, head_offset_frames=0.0, sample_rate=RATE, chain_hum_level=0.0,
     film_hum_level=0.0, hiss_level=0.001, content="speech", flutter=FLUTTER,
 )  # fmt: skip
-SPEECH_RMS = float(np.sqrt(np.mean(heard_at_camera(TRUTH, np.arange(20 * RATE) / RATE) ** 2)))
+
+
+@cache
+def speech_rms() -> float:
+    """Of what was heard at the camera, without hum."""
+    return float(np.sqrt(np.mean(heard_at_camera(TRUTH, np.arange(20 * RATE) / RATE) ** 2)))
 
 
 def scan(time_s):
@@ -124,7 +130,7 @@ def test_flutter_told_by_hum_is_taken_out():
     """Speech with hum 10 dB below it: 0.5 % weighted in, at most 0.08 % left."""
     before = flutter_heard(sound_map())
     assert before == pytest.approx(0.005, rel=0.05)
-    comb = followed(captured(replace(TRUTH, film_hum_level=SPEECH_RMS / HUM_RMS * 10**-0.5)), 50 / 18)
+    comb = followed(captured(replace(TRUTH, film_hum_level=speech_rms() / HUM_RMS * 10**-0.5)), 50 / 18)
     assert comb.followed
     after = flutter_heard(taken_out(comb))
     assert after < 0.0008
@@ -142,7 +148,7 @@ def test_flutter_told_by_a_pilot_is_taken_out():
 
 @pytest.mark.parametrize("level_db", [-10, -30])
 def test_without_flutter_nothing_is_moved(level_db):
-    level = SPEECH_RMS / HUM_RMS * 10 ** (level_db / 20)
+    level = speech_rms() / HUM_RMS * 10 ** (level_db / 20)
     comb = followed(captured(replace(TRUTH, flutter=(), film_hum_level=level)), 50 / 18)
     assert not comb.followed and not comb.displacement.any()
     assert np.isnan(measure_comb_flutter(comb, camera_rate=Fraction(18)).weighted_peak)
@@ -151,7 +157,7 @@ def test_without_flutter_nothing_is_moved(level_db):
 def test_hum_too_weak_tells_nothing_and_never_makes_it_worse():
     before = flutter_heard(sound_map())
     for level_db in (-20, -40):
-        level = SPEECH_RMS / HUM_RMS * 10 ** (level_db / 20)
+        level = speech_rms() / HUM_RMS * 10 ** (level_db / 20)
         comb = followed(captured(replace(TRUTH, film_hum_level=level)), 50 / 18)
         assert flutter_heard(taken_out(comb)) <= before * 1.001
     assert not comb.followed
