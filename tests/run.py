@@ -38,6 +38,7 @@ for name in (
     "smallgauge.picture.kernels_dirt",
     "smallgauge.picture.kernels_edges",
     "smallgauge.picture.kernels_gate",
+    "smallgauge.picture.kernels_pairs",
     "smallgauge.picture.kernels_light",
     "smallgauge.picture.kernels_scratches",
     "smallgauge.media.kernels_planes",

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from smallgauge.columns import Column
 from smallgauge.errors import CallerError
 from smallgauge.picture.ranks import find_median
+from smallgauge.picture.scenes import pixel_places
 
 CHANNELS = ("red", "green", "blue")
 SURFACE = ("x", "y", "xx", "xy", "yy")
@@ -272,9 +273,11 @@ def _compensated(
     """Difference and mean of the logarithms where both show the same, and which of them count; in cells."""
     import cv2
 
+    from smallgauge.picture.kernels_pairs import compensated
+
     height, width, channels = current.log.shape
     half = 0.5 * _flow(current.equal, previous.equal)
-    columns, rows = _grid(height, width)
+    columns, rows = pixel_places(height, width)
     places = [(columns - half[..., 0], rows - half[..., 1]), (columns + half[..., 0], rows + half[..., 1])]
     here, there = (
         # Beyond the picture nothing counts: the marks are 0 there.
@@ -287,14 +290,11 @@ def _compensated(
         ).reshape(height, width, 2 * channels)
         for sheet, (x, y) in zip((current, previous), places, strict=True)
     )
-    counts = here[..., channels:] * there[..., channels:]
-    counts[:BORDER], counts[-BORDER:], counts[:, :BORDER], counts[:, -BORDER:] = 0, 0, 0, 0
-    one, two = here[..., :channels], there[..., :channels]
-    stack = np.concatenate([one - two, 0.5 * (one + two), counts], axis=2)
-    size = (width // CELL, height // CELL)
-    cells = cv2.resize(stack[: CELL * size[1], : CELL * size[0]], size, interpolation=cv2.INTER_AREA)
-    cells = cells.reshape(size[1], size[0], 3 * channels)
-    return cells[..., :channels], cells[..., channels : 2 * channels], cells[..., 2 * channels :] > 0.99
+    size = (height // CELL, width // CELL, channels)
+    difference, tone = np.empty((2, *size), np.float32)
+    counts = np.empty(size, np.bool_)
+    compensated(here, there, CELL, BORDER, 0.99, difference, tone, counts)
+    return difference, tone, counts
 
 
 def _equalised(log: NDArray[np.float32]) -> NDArray[np.uint8]:
@@ -319,12 +319,6 @@ def _flow(here: NDArray[np.uint8], there: NDArray[np.uint8]) -> NDArray[np.float
     finder.setVariationalRefinementIterations(0)
     flow: NDArray[np.float32] = finder.calc(here, there, None)
     return flow
-
-
-@lru_cache(maxsize=4)
-def _grid(height: int, width: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    rows, columns = np.indices((height, width), np.float32)
-    return columns, rows
 
 
 @lru_cache(maxsize=4)

@@ -148,9 +148,10 @@ def _median(values, count):  # type: ignore[no-untyped-def]
         if not np.isnan(values[k]):
             values[known], values[k] = values[k], values[known]
             known += 1
-    low, high, middle = 0, known - 1, count // 2
+    middle = count // 2
     if middle >= known:
         return np.nan
+    low, high = 0, known - 1
     while low < high:  # what is above the middle one goes behind it, what is below before it
         pivot = values[(low + high) // 2]
         first, last = low, high

@@ -16,6 +16,7 @@ Why this is long: layout, sheet and correlation share one geometry, and are read
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -123,7 +124,9 @@ class GrainSheet:
     tiles: Plane | None  # (tiles, height, width), with margin
     above: Plane | None
     below: Plane | None
-    spectra: dict[str, tuple[Plane, Spectrum]] = field(default_factory=dict, repr=False)  # as they are needed
+    spectra: dict[str, tuple[Plane, Spectrum, float]] = field(
+        default_factory=dict, repr=False
+    )  # as they are needed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -436,8 +439,11 @@ def _stack(sheet: GrainSheet, part: str) -> Plane:
     return found if found.ndim == 3 else found[None]
 
 
-def _rms(plane: Plane) -> float:
-    return math.sqrt(float(np.mean(np.square(plane), dtype=np.float64)))
+def _rms(planes: Plane, line: tuple[int, int] = (0, 0)) -> float:
+    """Of a stack of planes, some rows of each left out."""
+    from smallgauge.picture.kernels_pairs import root_mean_square
+
+    return float(root_mean_square(planes, *line))
 
 
 def _correlation(
@@ -460,35 +466,41 @@ def _correlation(
     inside = f"inside {parts[0]}"
     if inside not in sheets[0].spectra:
         inner = current[:, reach_y : height - reach_y, reach_x : width - reach_x].copy()
+        strength = _rms(inner, line)
         inner[:, line[0] : line[1]] = 0
-        sheets[0].spectra[inside] = inner, fft.rfft2(inner, s=size)
+        sheets[0].spectra[inside] = inner, np.conj(fft.rfft2(inner, s=size)), strength
     if parts[1] not in sheets[1].spectra:
-        sheets[1].spectra[parts[1]] = other, fft.rfft2(other, s=size)
-    inner, two = sheets[0].spectra[inside]
-    _, one = sheets[1].spectra[parts[1]]
-    cross = (one * np.conj(two)).sum(axis=0)
-    surface = fft.irfft2(cross, s=size)[: 2 * reach_y + 1, : 2 * reach_x + 1]
+        sheets[1].spectra[parts[1]] = other, fft.rfft2(other, s=size), math.nan
+    inner, two, strength = sheets[0].spectra[inside]
+    _, one, _ = sheets[1].spectra[parts[1]]
+    cross = one[0] * two[0] if len(one) == 1 else (one * two).sum(axis=0)
+    # Of the correlation's surface no more is worked out than is looked at.
+    turned = fft.ifft(cross, axis=0, norm="forward")[: 2 * reach_y + 1]
+    surface = fft.irfft(turned, n=size[1], axis=1, norm="forward")[:, : 2 * reach_x + 1]
+    surface *= np.float32(1 / (size[0] * size[1]))
     row, column = np.unravel_index(int(surface.argmax()), surface.shape)
     best = max(float(surface[row, column]), _fine_peak(cross, size, (int(row), int(column))))
     there = other[:, row : row + inner.shape[1], column : column + inner.shape[2]]
-    kept = np.ones(inner.shape[1], bool)
-    kept[line[0] : line[1]] = False
-    strengths = _rms(inner[:, kept]), _rms(there[:, kept])
-    count = inner[:, kept].size
+    strengths = strength, _rms(there, line)
+    count = (inner.shape[1] - max(line[1] - line[0], 0)) * inner.shape[0] * inner.shape[2]
     if count == 0 or min(strengths) < LEAST_RMS:
         return math.nan, min(strengths) if count else math.nan
     return best / (count * strengths[0] * strengths[1]), math.sqrt(strengths[0] * strengths[1])
+
+
+@lru_cache(maxsize=256)
+def _turns(place: int, size: int, kept: int) -> Spectrum:
+    """Turn of each of the first frequencies for places within a pixel of a whole one, (places, frequencies)."""
+    near = place + np.arange(-FINE, FINE + 1) / FINE
+    frequency = np.fft.fftfreq(size) if kept == size else np.arange(kept) / size
+    return np.exp(2j * np.pi * np.outer(near, frequency)).astype(np.complex64)
 
 
 def _fine_peak(cross: Spectrum, size: tuple[int, int], peak: tuple[int, int]) -> float:
     """Highest value of the correlation surface within a pixel of a whole-pixel peak (upsampled transform)."""
     from smallgauge.picture.kernels_edges import highest_near
 
-    near = np.arange(-FINE, FINE + 1) / FINE
-    frequency_y = np.fft.fftfreq(size[0])
-    frequency_x = np.arange(cross.shape[1]) / size[1]
-    along = np.exp(2j * np.pi * np.outer(peak[0] + near, frequency_y)).astype(np.complex64)
-    across = np.exp(2j * np.pi * np.outer(peak[1] + near, frequency_x)).astype(np.complex64)
+    along, across = _turns(peak[0], size[0], size[0]), _turns(peak[1], size[1], cross.shape[1])
     weight = np.full(cross.shape[1], 2.0, np.float32)  # both halves of the spectrum
     weight[0] = 1.0
     if size[1] % 2 == 0:
@@ -538,5 +550,5 @@ def _step(current: Plane, other: Plane | None) -> float:
     planes = []
     for proxy in (current, other):
         centred = proxy - np.float32(np.mean(proxy, dtype=np.float64))
-        planes.append(centred / np.float32(_rms(centred) + LEAST_DEVIATION))
+        planes.append(centred / np.float32(_rms(centred[None]) + LEAST_DEVIATION))
     return float(np.mean(np.abs(planes[0] - planes[1]), dtype=np.float64))

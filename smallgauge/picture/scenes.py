@@ -13,6 +13,7 @@ is left is compared with what is left in the frames around, so one fixed thresho
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -385,37 +386,54 @@ def _pair_change(current: NDArray[np.float32], other: NDArray[np.float32] | None
             f"measure_change needs proxies of one size, got {current.shape} and {other.shape}. "
             "Give every frame a picture area of the same size."
         )
-    here, there = _normalised(current), _normalised(other)
-    return 0.5 * (_residual(here, there) + _residual(there, here))
+    planes = [_normalised(current), _normalised(other)]
+    # DIS takes 8 bits: three deviations either way fill the scale.
+    codes = [np.clip(np.rint(127.5 + 42.5 * plane), 0, 255).astype(np.uint8) for plane in planes]
+    soft = [_softened(plane) for plane in planes]
+    return 0.5 * (
+        _residual(soft[0], planes[1], codes[0], codes[1]) + _residual(soft[1], planes[0], codes[1], codes[0])
+    )
 
 
-def _residual(here: NDArray[np.float32], there: NDArray[np.float32]) -> float:
-    """Mean absolute smoothed difference once `there` is carried to `here`."""
+def _softened(plane: NDArray[np.float32]) -> NDArray[np.float32]:
     import cv2
 
-    # DIS takes 8 bits: three deviations either way fill the scale.
-    seen = [np.clip(np.rint(127.5 + 42.5 * plane), 0, 255).astype(np.uint8) for plane in (here, there)]
-    finder = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
-    flow = finder.calc(seen[0], seen[1], None)
-    rows, columns = np.indices(here.shape, np.float32)
+    soft: NDArray[np.float32] = cv2.GaussianBlur(plane, (0, 0), SMOOTHING_PX)
+    return soft
+
+
+def _residual(
+    here: NDArray[np.float32], there: NDArray[np.float32], code: NDArray[np.uint8], other: NDArray[np.uint8]
+) -> float:
+    """Mean absolute smoothed difference once `there` is carried to `here`, which is smoothed already; their codes show the way."""
+    import cv2
+
+    from smallgauge.picture.kernels_pairs import calm_fit, seen_in_both
+
+    flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST).calc(code, other, None)
+    columns, rows = pixel_places(*here.shape)
     x, y = columns + flow[..., 0], rows + flow[..., 1]
-    carried = cv2.remap(there, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    here, carried = (cv2.GaussianBlur(plane, (0, 0), SMOOTHING_PX) for plane in (here, carried))
-    inside = (x >= 0) & (x <= here.shape[1] - 1) & (y >= 0) & (y <= here.shape[0] - 1)
+    carried = _softened(cv2.remap(there, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
     # After the smoothing every second pixel of every second row says all there is.
-    here, carried, inside = here[::2, ::2], carried[::2, ::2], inside[::2, ::2]
-    if np.count_nonzero(inside) < 0.25 * inside.size:
-        inside = np.ones_like(inside)
-    a, b = carried[inside].astype(np.float64), here[inside].astype(np.float64)
-    kept = int(KEPT_SHARE * a.size)
+    a, b = np.empty((2, -(-here.shape[0] // 2) * -(-here.shape[1] // 2)))
+    count = seen_in_both(here, carried, x, y, a, b)
+    a, b, kept = a[:count], b[:count], int(KEPT_SHARE * count)
     gain, offset = 1.0, 0.0
     for _ in range(FITS):
         difference = np.abs(b - gain * a - offset)
-        calm = np.argpartition(difference, kept - 1)[:kept]
-        mean_a, mean_b = a[calm].mean(), b[calm].mean()
-        power = float(np.mean(np.square(a[calm] - mean_a)))
-        shared = float(np.mean((a[calm] - mean_a) * (b[calm] - mean_b)))
-        gain = min(max(shared / power, 0.0), 2.0) if power > 0 else 1.0
-        offset = float(mean_b - gain * mean_a)
+        gain, offset = calm_fit(a, b, difference, np.partition(difference, kept - 1)[kept - 1], kept)
     difference = np.abs(b - gain * a - offset)
     return float(np.partition(difference, kept - 1)[:kept].mean())
+
+
+@lru_cache(maxsize=4)
+def pixel_places(height: int, width: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Column and row of each pixel, (height, width) each, not to be altered.
+
+    Examples
+    --------
+    >>> pixel_places(1, 3)[0].tolist()
+    [[0.0, 1.0, 2.0]]
+    """
+    rows, columns = np.indices((height, width), np.float32)
+    return columns, rows
