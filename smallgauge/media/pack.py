@@ -107,9 +107,16 @@ def reduce_samples(samples: Samples, factor: int) -> Any:
     """
     if factor == 1:
         return samples
+    height, width = samples.shape[0] // factor, samples.shape[1] // factor
+    if samples.dtype != np.float32 and factor <= 16:
+        from smallgauge.media.kernels_planes import reduce_codes
+
+        channels = 1 if samples.ndim == 2 else samples.shape[2]
+        small = np.empty((height, width * channels), samples.dtype)
+        reduce_codes(np.ascontiguousarray(samples).reshape(len(samples), -1), channels, factor, small)
+        return small.reshape(height, width, *samples.shape[2:])
     import cv2
 
-    height, width = samples.shape[0] // factor, samples.shape[1] // factor
     whole = np.ascontiguousarray(samples[: height * factor, : width * factor])
     return cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
 

@@ -94,6 +94,17 @@ def test_reduction_is_the_mean_of_whole_blocks():
     assert np.abs(reduce_samples(picture, 4) - expected).max() <= 0.5001
 
 
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16])
+@pytest.mark.parametrize("shape", [(61, 83), (61, 83, 3), (16, 40, 3)])
+def test_reduction_is_opencvs(kind, shape):
+    codes = np.random.default_rng(2).integers(0, np.iinfo(kind).max + 1, shape).astype(kind)
+    for factor in (2, 3, 4, 5, 8):
+        height, width = shape[0] // factor, shape[1] // factor
+        whole = np.ascontiguousarray(codes[: height * factor, : width * factor])
+        expected = cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
+        assert np.array_equal(reduce_samples(codes, factor), expected)
+
+
 @pytest.mark.parametrize("kind", ["grey 8", "grey 10", "float"])
 def test_every_kind_of_capture_is_shown(tmp_path, kind):
     light = np.linspace(0, 1, {"grey 8": 256, "grey 10": 1024, "float": 2}[kind], dtype=np.float32)
