@@ -253,30 +253,16 @@ def _picture_plane(
     return part, factor
 
 
-def _blocks(plane: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Mean of each whole block of 16 x 16."""
-    import cv2
-
-    rows, columns = plane.shape[0] // BLOCK_PX, plane.shape[1] // BLOCK_PX
-    whole = np.ascontiguousarray(plane[: rows * BLOCK_PX, : columns * BLOCK_PX])
-    means: NDArray[np.float64] = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA).astype(
-        np.float64
-    )
-    return means
-
-
 def _block_energy(plane: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Gradient energy less the floor of grain and noise, and brightness, of each block."""
+    """Gradient energy less the floor of grain and noise, and brightness, of each whole block of 16 x 16."""
     import cv2
+
+    from smallgauge.picture.kernels_focus import block_means
 
     smooth = cv2.GaussianBlur(plane, (9, 9), SMOOTHING_PX, borderType=cv2.BORDER_REFLECT_101)
-    # Central differences over the inner part.
-    across = np.zeros_like(smooth)
-    along = np.zeros_like(smooth)
-    across[:, 1:-1] = smooth[:, 2:] - smooth[:, :-2]
-    along[1:-1] = smooth[2:] - smooth[:-2]
-    energy = 0.25 * _blocks(across * across + along * along)
-    brightness = _blocks(smooth)
+    blocks = np.empty((2, plane.shape[0] // BLOCK_PX, plane.shape[1] // BLOCK_PX), np.float32)
+    block_means(smooth, BLOCK_PX, blocks[0], blocks[1])
+    energy, brightness = 0.25 * blocks[0].astype(np.float64), blocks[1].astype(np.float64)
     return energy - _floor_of_like_blocks(energy, brightness), brightness
 
 
@@ -372,35 +358,25 @@ def _robust_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float,
 
     `edges.measure_lines` is not used: its rows are crossed with a blur that is known, and here it is sought.
     """
-    weight = np.ones_like(x)
-    intercept, slope = find_median(y), 0.0
-    for _ in range(12):
-        residual = y - intercept - slope * x
-        scale = max(1.4826 * find_median(np.abs(residual)), 0.02)
-        weight = np.square(np.clip(1.0 - np.square(residual / (4.685 * scale)), 0.0, None))
-        total = weight.sum()
-        mean_x, mean_y = (weight * x).sum() / total, (weight * y).sum() / total
-        spread = (weight * np.square(x - mean_x)).sum()
-        slope = float((weight * (x - mean_x) * (y - mean_y)).sum() / spread) if spread > 0 else 0.0
-        slope = min(max(slope, -0.03), 0.03)
-        intercept = float(mean_y - slope * mean_x)
-    return intercept, slope
+    from smallgauge.picture.kernels_focus import follow_line
+
+    intercept, slope = follow_line(x, y, 4.685, 0.02, 0.03, 12)
+    return float(intercept), float(slope)
 
 
 def _fit_sigma(distance: NDArray[np.float64], value: NDArray[np.float64], reach: float) -> float:
     """Gauss-Newton fit of an error function to medians over quarter pixels."""
     from scipy.special import ndtr
 
-    bins = np.round(distance * 4).astype(np.int64)
-    order = np.lexsort((value, bins))
-    bins, value = bins[order], value[order]
-    edges, starts, counts = np.unique(bins, return_index=True, return_counts=True)
-    kept = (counts >= 3) & (np.abs(edges) <= 4 * (reach - 1))
-    edges, starts, counts = edges[kept], starts[kept], counts[kept]
-    if edges.size < 12:
+    from smallgauge.picture.kernels_focus import bin_medians
+
+    widest = math.floor(4 * (reach - 1))
+    medians, counts = np.empty(max(2 * widest + 1, 0)), np.empty(max(2 * widest + 1, 0), np.int64)
+    bin_medians(distance, value, -widest, medians, counts)
+    kept = np.flatnonzero(counts >= 3)
+    if kept.size < 12:
         return math.nan
-    x = edges / 4.0
-    y = 0.5 * (value[starts + (counts - 1) // 2] + value[starts + counts // 2])
+    x, y = (kept - widest) / 4.0, medians[kept]
     middle, height, centre, sigma = (float(y[0] + y[-1]) / 2, float(y[-1] - y[0]), 0.0, 1.2)
     for _ in range(30):
         z = (x - centre) / sigma

@@ -3,6 +3,7 @@
 gather_profiles   planes, rows, offsets  -> samples across each side (mean of the planes)
 find_falls        samples                -> fall of light outward, and each row's greatest
 mark_falls        falls, their least     -> local maxima, and how many rows have one at each offset
+find_middle       values                 -> their median
 row_medians       values, which count    -> median of each row
 strongest_near    falls, starts          -> each row's strongest peak near its side's start
 cut_windows       samples, peaks         -> samples around each peak, and which of them count
@@ -141,7 +142,7 @@ def mark_falls(fall, least, valid, peaks, votes):  # type: ignore[no-untyped-def
 
 
 @_kernel
-def _median(values, count):  # type: ignore[no-untyped-def]
+def find_middle(values, count):  # type: ignore[no-untyped-def]
     """Median of the first values, which are put in another order; what is not a number counts as greater than all others."""
     known = 0
     for k in range(count):
@@ -187,7 +188,7 @@ def row_medians(values, valid, out):  # type: ignore[no-untyped-def]
             if valid[row, k]:
                 kept[count] = values[row, k]
                 count += 1
-        out[row] = _median(kept, count)
+        out[row] = find_middle(kept, count)
 
 
 @_kernel
@@ -296,7 +297,7 @@ def follow_lines(valid, position, along, slope, limits, iterations, intercept, g
             if valid[side, row]:
                 kept[count] = position[side, row] - prior * along[side, row]
                 count += 1
-        begin = _median(kept, count)
+        begin = find_middle(kept, count)
         line, turn = (0.0 if np.isnan(begin) else begin), prior
         scale, total, first, second = 1.0, 0.0, 0.0, 0.0
         for step in range(iterations):
@@ -306,11 +307,11 @@ def follow_lines(valid, position, along, slope, limits, iterations, intercept, g
                 if valid[side, row]:
                     kept[count] = residual[row]
                     count += 1
-            middle = _median(kept, count)
+            middle = find_middle(kept, count)
             middle = 0.0 if np.isnan(middle) else middle
             for k in range(count):
                 kept[k] = abs(kept[k] - middle)
-            spread = _median(kept, count)
+            spread = find_middle(kept, count)
             spread = 1.4826 * (1.0 if np.isnan(spread) else spread)
             scale = max(max(spread, least), 0.25 * 0.5**step)
             total, first, second, moment, product = 1e-12, 0.0, (scale / slope_sigma) ** 2, 0.0, 0.0
