@@ -93,7 +93,7 @@ class Costs:
 class Alternating:
     """Runs a pass's pieces of work here, and repeats each bare right behind it."""
 
-    workers = 1
+    workers, near = 1, True
 
     def __init__(self, costs: Costs, bare: Callable[[Any, Costs], None]) -> None:
         self.costs, self.bare, self.begun = costs, bare, time.process_time()
@@ -120,6 +120,20 @@ class Alternating:
             with self.costs.beside():
                 self.bare(job, self.costs)
             yield job, result
+
+    def beside(
+        self,
+        function: Callable[[Any, Callable[[int], None]], Any],
+        job: Any,
+        then: Callable[[Any], None],
+        *,
+        what: str,
+    ) -> None:
+        """As a crew of one: at once."""
+        then(function(job, lambda frames: None))
+
+    def settle(self, progress: Callable[[str, int, int], None]) -> None:
+        """Nothing is on its way."""
 
 
 def hash_frames(pictures: Iterable[Any], costs: Costs) -> None:

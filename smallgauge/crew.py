@@ -18,14 +18,14 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
 from smallgauge.cluster import Cluster, ClusterAsked, refuse_unlike
 from smallgauge.errors import CallerError, SmallgaugeError
-from smallgauge.record.work import died
+from smallgauge.record.work import Progress, died, silent
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -163,6 +163,17 @@ def _run_shared(function: Callable[[Any, Tick], Any], job: Any) -> Any:
         give_back_memory()
 
 
+def _no_tick(frames: int) -> None:
+    """Nobody counts."""
+
+
+def _run_uncounted(function: Callable[[Any, Tick], Any], job: Any) -> Any:
+    try:
+        return function(job, _no_tick)
+    finally:
+        give_back_memory()
+
+
 def _run_far(needed: dict[str, str], function: Callable[[Any, Tick], Any], job: Any) -> tuple[Any, int]:
     """On a worker of a cluster: a job's result, and the frames done; first of all, does it make the same bytes?"""
     refuse_unlike(needed, platform.node())
@@ -207,7 +218,10 @@ class Crew:
         self.here = (  # jobs run in this process, one after the other
             self.workers <= 1 and not apart and cluster is None
         )
+        self.near = cluster is None
         self._pool: Any = None
+        self._other: Any = None  # one process more, for what is done beside
+        self._beside: list[_Beside] = []
         self._cluster = Cluster(cluster) if cluster is not None else None
         self._places = places
         self._done_here = 0
@@ -226,23 +240,30 @@ class Crew:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._cluster is not None:
-            self._cluster.__exit__(kind, error, trace)
-        if self._pool is not None:
+        settled = False
+        try:
             if kind is None:
-                self._pool.close()
-            else:
-                self._pool.stop()
-            self._pool.join()
-            self._pool = None
+                self.settle()
+                settled = True
+        finally:
+            if self._cluster is not None:
+                self._cluster.__exit__(kind, error, trace)
+            for pool in (self._pool, self._other):
+                if pool is not None:
+                    if settled:
+                        pool.close()
+                    else:
+                        pool.stop()
+                    pool.join()
+            self._pool = self._other = None
 
     def _open(self) -> Any:
         """The pool: this crew's own, or, where the jobs run here, the one process that is kept for outside material."""
         global _kept
         if not self.here:
-            self._pool = self._opened(self._pool)
+            self._pool = self._opened(self._pool, self.workers)
             return self._pool
-        before, _kept = _kept, self._opened(_kept)
+        before, _kept = _kept, self._opened(_kept, 1)
         if _kept is not before:
             from multiprocessing.util import Finalize
 
@@ -250,7 +271,7 @@ class Crew:
             Finalize(None, _stop_kept, exitpriority=10)
         return _kept
 
-    def _opened(self, pool: Any) -> Any:
+    def _opened(self, pool: Any, workers: int) -> Any:
         global _counter
         if pool is not None and not pool.active:  # broken by a worker that died between two jobs
             pool.stop()
@@ -265,7 +286,7 @@ class Crew:
             if _counter is None:
                 _counter = context.Value("q", 0)
             pool = ProcessPool(
-                max_workers=1 if self.here else self.workers,
+                max_workers=workers,
                 max_tasks=0,
                 context=context,
                 initializer=_start,
@@ -303,6 +324,43 @@ class Crew:
             return future
         scheduled: Future[Result] = self._open().schedule(_run_shared, args=[function, job], timeout=limit_s)
         return scheduled
+
+    def beside(
+        self,
+        function: Callable[[Job, Tick], Result],
+        job: Job,
+        then: Callable[[Result], None],
+        *,
+        what: str,
+    ) -> None:
+        """Do one job, `what` in a few words, in a process of its own while this crew's others go on with other jobs.
+
+        `settle` calls `then` here with its result; where the jobs run in this process, both happen at once. Its frames are not
+        counted among those done.
+        """
+        if self.here:
+            then(function(job, _no_tick))
+            return
+        give_back_memory()
+        self._other = self._opened(self._other, 1)
+        future = self._other.schedule(_run_uncounted, args=[function, job])
+        self._beside.append(_Beside(function, job, then, what, future))
+
+    def settle(self, progress: Progress = silent) -> None:
+        """Wait for all that is done beside, in its order; `progress` is told what is waited for."""
+        while self._beside:
+            each = self._beside[0]
+            progress(each.what, 0, 1)
+            error = each.future.exception()
+            if died(error) and each.tries == 1:
+                self._other = self._opened(self._other, 1)
+                again = self._other.schedule(_run_uncounted, args=[each.function, each.job])
+                self._beside[0] = replace(each, future=again, tries=2)
+                continue
+            if died(error):
+                raise SmallgaugeError(ENDED_TWICE)
+            each.then(each.future.result())
+            self._beside.pop(0)
 
     def _tick_here(self, frames: int) -> None:
         self._done_here += frames
@@ -387,6 +445,18 @@ class Crew:
             time.sleep(0.1)
             again = self.submit(out.function, job, limit_s=out.limit_s, outside=out.outside)
             running[again] = (job, tries + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Beside:
+    """A job that is done beside all others."""
+
+    function: Callable[[Any, Tick], Any]
+    job: Any
+    then: Callable[[Any], None]
+    what: str
+    future: "Future[Any]"
+    tries: int = 1
 
 
 @dataclass(frozen=True)

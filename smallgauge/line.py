@@ -267,6 +267,11 @@ class Line:
 
     def run(self) -> Outcome:
         """All steps up to the last one asked for."""
+        outcome = self._run()
+        self.crew.settle(self.settings.progress)
+        return outcome
+
+    def _run(self) -> Outcome:
         last = STEPS.index(self.settings.last_step)
         number = self._number()
         if self._held(number, "film"):
@@ -488,6 +493,9 @@ class Line:
         return summary
 
     def _prove(self, capture: Capture) -> None:
+        self.crew.settle(
+            self.settings.progress
+        )  # the archive copy, and the paper on it, may still be on their way
         proved = prove_reel(
             self.folder,
             source=self.source.path if self.source is not None else None,

@@ -42,6 +42,7 @@ for name in (
     "smallgauge.picture.kernels_pairs",
     "smallgauge.picture.kernels_light",
     "smallgauge.picture.kernels_scratches",
+    "smallgauge.picture.kernels_standing",
     "smallgauge.media.kernels_planes",
 ):
     importlib.import_module(name).warm()

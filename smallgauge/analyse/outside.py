@@ -30,6 +30,7 @@ from smallgauge.record.work import Progress, Runner
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 
+TRIED_AT_ONCE = 24  # frames that one process reads, so that several may
 SOUND_BLOCK = 1 << 20  # samples of a sound file that are read at a time
 WHY = "reading it ended the process that read it, twice: it asks for too much memory or time, or breaks its decoder"
 
@@ -173,15 +174,24 @@ def look_outside(runner: Runner, path: Path, *, stated: tuple[str, ...], machine
     return open_source(path, stated=stated, machines=machines)
 
 
-def deadly_frames(runner: Runner, trial: Trial) -> tuple[int, ...]:
-    """Frames that end the process that reads them, found by halving: those of a folder singly, of a video none."""
-    if _lives(runner, try_frames, trial):
-        return ()
-    if len(trial.numbers) == 1:
-        return trial.numbers
-    half = len(trial.numbers) // 2
-    parts = (trial.numbers[:half], trial.numbers[half:])
-    return tuple(n for part in parts for n in deadly_frames(runner, replace(trial, numbers=part)))
+def deadly_frames(runner: Runner, trial: Trial, *, at_once: int = TRIED_AT_ONCE) -> tuple[int, ...]:
+    """Frames that end the process that reads them: tried so many in one process, and found by halving where that dies."""
+    numbers, dead = trial.numbers, []
+
+    def set_aside(part: Trial) -> Trial:
+        dead.append(part.numbers)
+        return replace(part, numbers=())
+
+    parts = [replace(trial, numbers=numbers[n : n + at_once]) for n in range(0, len(numbers), at_once)]
+    for _ in runner.run(try_frames, parts, outside=True, mend=set_aside):
+        pass
+    found: list[int] = []
+    for part in sorted(dead):
+        if len(part) == 1:
+            found += part
+        else:
+            found += deadly_frames(runner, replace(trial, numbers=part), at_once=-(-len(part) // 2))
+    return tuple(found)
 
 
 def _named(listing: CaptureListing, deadly: tuple[int, ...]) -> CaptureListing:

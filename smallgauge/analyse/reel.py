@@ -2,10 +2,10 @@
 
 Survey   at most 96 frames spread over the capture give gauge, scale, blur, best channel and usual place.
 Chunks   each row depends on the survey, its own frame and two frames before it.
-Join     functions of whole columns run once: scenes, the account of frames, splices, perforations.
+Join     functions of whole columns run once: scenes, the account of frames, splices, perforations. The chunks' parts of the
+         archive copy are joined beside the passes that follow; then `capture.json` says that the analysis is complete.
 """
 
-import shutil
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -14,11 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge import __version__
+from smallgauge.analyse.archive import (
+    JoinJob,
+    archive_findings,
+    copy_beside,
+    copy_whole,
+    join_archive,
+    keep_files,
+)
 from smallgauge.analyse.filmstate import tell_film
 from smallgauge.analyse.frames_out import (
     check_room,
     drop_other_form,
-    frames_finding,
     frames_stand,
     join_lists,
 )
@@ -34,11 +41,9 @@ from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.media.decoded import prepare_decoded
 from smallgauge.media.frame_files import FRAME_FORMS
-from smallgauge.media.pack import join_packs
-from smallgauge.media.picture_out import join_segments
 from smallgauge.media.sound_inside import write_sound_inside
-from smallgauge.media.whole import digest_file, write_whole
-from smallgauge.record.archive import FRAMES_LIST, form_wanted, main_file
+from smallgauge.media.whole import digest_file
+from smallgauge.record.archive import FILM, FRAMES_LIST, form_wanted, main_file
 from smallgauge.record.capture import Capture, CapturedFile, CapturedSound, digest_capture
 from smallgauge.record.files import read_json, write_json
 from smallgauge.record.filmstate import (
@@ -52,8 +57,6 @@ from smallgauge.record.finding import Finding
 from smallgauge.record.flags import FLAG_NAMED
 from smallgauge.record.frametable import FRAME_COLUMNS, PERFORATION_COLUMNS
 from smallgauge.record.journal import Journal, key_of
-from smallgauge.record.light import kept_name
-from smallgauge.record.material import PACK_FOLDER
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.reel import Reel, Run
 from smallgauge.record.soundfaults import FAULT_FILES, SoundFaults, write_faults
@@ -66,6 +69,7 @@ MOST_LIGHT = 1.05  # of an open perforation before the stated open gate is doubt
 FOLLOW_STEP = "follow"  # journal lines of chunks made while the scanner was still writing
 
 
+JOINED = "archive copy joined"
 INSIDE = "work/sound-inside.wav"  # samples of the sound inside a video, until they are the archive's
 
 
@@ -166,7 +170,7 @@ def _survey_key(key: str) -> str:
 def _survey(work: _Work) -> Capture:
     """The survey of the whole capture; or that of its beginning, frozen by `follow`, where it serves as well."""
     source, program = work.source, f"smallgauge {__version__}"
-    found = survey_frames(source, progress=work.progress)
+    found = survey_frames(source, progress=work.progress, runner=work.runner)
     followed = take_followed(source, folder_journal=work.journal, measuring=MEASURING)
     if followed is None:
         return surveyed_capture(source, found, program=program)
@@ -270,7 +274,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     )
     figures = line_up(capture, frames, perforations)
     heard = _heard(work, capture, frames)
-    said = (*capture.findings, *_archive_findings(work), *frame_findings(capture, frames))
+    said = (*capture.findings, *archive_findings(source, work.archive), *frame_findings(capture, frames))
     said = (*said, *film_findings(state), *line_up_findings(figures), *log)
     said = (*said, *(track_findings(heard[0]) if heard else ()))
     capture = _with_length(replace(capture, line_up=figures, findings=said), state)
@@ -279,9 +283,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     write_json(folder / FILM_PAPER, state)
     for file in ("frames.parquet", "perforations.parquet", FILM_PAPER):
         journal.add_file("analyse", file, key=key, stop=count)
-    _archive(work, capture, jobs, names, key, rate)
-    packs = [chunk_pack(job.first) for job in jobs]
-    join_packs(folder / PACK_FOLDER, packs, count=count, capture=capture.digest)
+    _archive(work, capture, names, key)
     if work.sound is not None and heard is not None:
         write_table(folder / "track.parquet", analyse_track(work.sound, capture_digest=capture.digest))
         write_json(folder / TRACK_PAPER, heard[0])
@@ -289,12 +291,64 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         for file in ("track.parquet", *FAULT_FILES):
             journal.add_file("analyse", file, key=key)
         journal.add_file("analyse", TRACK_PAPER, key=_track_key(key, source))
-    _write_papers(work, capture, key)
-    drop_other_form(folder, journal, form=work.archive, count=count)
-    (folder / INSIDE).unlink(missing_ok=True)
-    for file in (each for n in names for each in n):
-        (folder / file).unlink(missing_ok=True)
+    _write_reel(work, capture, key)
+    passing = [file for n in names for file in n]
+    joining = _joining(work, capture, jobs, names, rate)
+    if joining.parts:
+        work.progress(JOINED, 0, 1)
+    work.runner.beside(
+        join_archive, joining, lambda sha256: _complete(work, capture, key, passing, sha256), what=JOINED
+    )
     return capture, frames
+
+
+def _joining(
+    work: _Work, capture: Capture, jobs: list[ChunkJob], names: list[tuple[str, ...]], rate: Fraction
+) -> JoinJob:
+    """What is left to be joined of the chunks' parts."""
+    as_film = work.source.half is None and work.archive not in ("", *FRAME_FORMS)
+    return JoinJob(
+        folder=str(work.folder),
+        parts=tuple(n[3] for n in names) if as_film else (),
+        counts=tuple(job.stop - job.first for job in jobs),
+        packs=tuple(chunk_pack(job.first) for job in jobs),
+        rate=rate,
+        tags={
+            "TITLE": f"{capture.notes.reel or capture.name}, untouched copy of the scan",
+            "SMALLGAUGE_CAPTURE": capture.digest,
+        },
+        capture=capture.digest,
+        count=capture.count,
+    )
+
+
+def _archive(work: _Work, capture: Capture, names: list[tuple[str, ...]], key: str) -> None:
+    """All of the archive copy but the film that is joined: list of single frames, files as they came, sound, scanner's pictures."""
+    folder, source, journal = work.folder, work.source, work.journal
+    if source.half is not None:
+        return
+    if work.archive in FRAME_FORMS:
+        join_lists(folder, [n[3] for n in names])
+        journal.add_file("analyse", FRAMES_LIST, key=key, stop=source.listing.count)
+    elif not work.archive:
+        keep_files(folder, source, journal, key, work.progress)
+    if work.sound is not None:
+        copy_whole(work.sound, folder / "archive.wav")
+        journal.add_file("analyse", "archive.wav", key=key)
+    copy_beside(folder, source, capture, journal, key)
+
+
+def _complete(work: _Work, capture: Capture, key: str, passing: list[str], sha256: str) -> None:
+    """The film that was joined, if one was, and then the paper that says that the analysis is complete."""
+    folder, journal = work.folder, work.journal
+    if sha256:
+        work.progress(JOINED, 1, 1)
+        journal.add_file("analyse", FILM, key=key, stop=capture.count, sha256=sha256)
+    _write_capture(work, capture, key)
+    drop_other_form(folder, journal, form=work.archive, count=capture.count)
+    (folder / INSIDE).unlink(missing_ok=True)
+    for file in passing:
+        (folder / file).unlink(missing_ok=True)
 
 
 def _whole(
@@ -380,23 +434,6 @@ def note_chunk(
         journal.add_file(step, file, key=key, first=job.first, stop=job.stop, rows=job.stop - job.first)
 
 
-def _archive_findings(work: _Work) -> tuple[Finding, ...]:
-    """What is kept as it came, byte for byte."""
-    found = []
-    half = work.source.half
-    if half is not None:
-        told: dict[str, object] = {"film": half.film, "capture": half.capture}
-        return (Finding(code="archive of both films", where="capture", values=told),)
-    if not work.archive:
-        values: dict[str, object] = {"format": work.source.listing.format}
-        found.append(Finding(code="archive kept as it came", where="capture", values=values))
-    elif work.archive in FRAME_FORMS:
-        found.append(frames_finding(work.source.listing, work.archive))
-    if work.source.sound is not None:  # what is inside the video is kept with it
-        found.append(Finding(code="archive sound copied", where="sound"))
-    return tuple(found)
-
-
 def frame_findings(capture: Capture, frames: Table) -> tuple[Finding, ...]:
     """What the frame table has to say, counted."""
     found = []
@@ -422,74 +459,19 @@ def frame_findings(capture: Capture, frames: Table) -> tuple[Finding, ...]:
     return tuple(found)
 
 
-def _archive(
-    work: _Work,
-    capture: Capture,
-    jobs: list[ChunkJob],
-    names: list[tuple[str, ...]],
-    key: str,
-    rate: Fraction,
-) -> None:
-    """Join the archive copy's segments, or keep a lossy or floating-point capture as it came."""
-    folder, source = work.folder, work.source
-    if source.half is not None:
-        return
-    if work.archive in FRAME_FORMS:
-        join_lists(folder, [n[3] for n in names])
-        work.journal.add_file("analyse", FRAMES_LIST, key=key, stop=source.listing.count)
-    elif work.archive:
-        work.progress("archive copy joined", 0, 1)
-        join_segments(
-            [folder / n[3] for n in names],
-            folder / "archive.mkv",
-            rate=rate,
-            frame_counts=[job.stop - job.first for job in jobs],
-            container="mkv",
-            tags={
-                "TITLE": f"{capture.notes.reel or capture.name}, untouched copy of the scan",
-                "SMALLGAUGE_CAPTURE": capture.digest,
-            },
-        )
-        work.progress("archive copy joined", 1, 1)
-        work.journal.add_file("analyse", "archive.mkv", key=key, stop=source.listing.count)
-    else:
-        _keep_files(work, key)
-    if work.sound is not None:
-        _copy(work.sound, folder / "archive.wav")
-        work.journal.add_file("analyse", "archive.wav", key=key)
-    if source.guide is not None:
-        _copy(source.guide, folder / ARCHIVE_GUIDE)
-        work.journal.add_file("analyse", ARCHIVE_GUIDE, key=key)
-    for picture, what in ((capture.open_gate, "open-gate"), (capture.dark, "dark")):
-        if picture is not None:
-            kept = kept_name(picture, what)
-            if not (folder / kept).is_file() or digest_file(folder / kept) != picture.sha256:
-                _copy(source.listing.root / picture.name, folder / kept)
-            work.journal.add_file("analyse", kept, key=key)
-
-
-def _keep_files(work: _Work, key: str) -> None:
-    files = sorted(set(work.source.listing.files))
-    for number, name in enumerate(files):
-        work.progress("captured files copied", number, len(files))
-        target = work.folder / "archive" / name
-        if not work.journal.holds(f"archive/{name}", key):
-            target.parent.mkdir(exist_ok=True)
-            _copy(work.source.listing.root / name, target)
-            work.journal.add_file("analyse", f"archive/{name}", key=key)
-    work.progress("captured files copied", len(files), len(files))
-
-
-def _copy(source: Path, target: Path) -> None:
-    with write_whole(target, needed_bytes=source.stat().st_size) as part:
-        shutil.copyfile(source, part)
-
-
 def _write_papers(work: _Work, capture: Capture, key: str) -> None:
-    write_json(work.folder / "capture.json", capture)
+    _write_reel(work, capture, key)
+    _write_capture(work, capture, key)
+
+
+def _write_reel(work: _Work, capture: Capture, key: str) -> None:
     number = capture.notes.reel or capture.name
     run = Run(capture=0, capture_digest=capture.digest, first=0, stop=capture.count)
     words, half = capture.notes.box_words or "", work.source.half
     write_json(work.folder / "reel.json", Reel(number=number, box_words=words, runs=(run,), half=half))
-    for file in ("capture.json", "reel.json"):
-        work.journal.add_file("analyse", file, key=key)
+    work.journal.add_file("analyse", "reel.json", key=key)
+
+
+def _write_capture(work: _Work, capture: Capture, key: str) -> None:
+    write_json(work.folder / "capture.json", capture)
+    work.journal.add_file("analyse", "capture.json", key=key)

@@ -1,6 +1,6 @@
 """The survey: at most 96 frames spread over the capture say what every later row is measured against."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import cast
@@ -16,14 +16,14 @@ from smallgauge.gauge.gauges import GAUGES, Gauge, gauge_named
 from smallgauge.gauge.geometry import picture_offset_mm
 from smallgauge.media.picture_in import UnreadableFrame, open_picture
 from smallgauge.picture.density import light_planes_of_samples
-from smallgauge.picture.gate import find_picture_area
+from smallgauge.picture.gate import GateFix, find_picture_area
 from smallgauge.picture.gauge_reading import GaugeReading, find_gauge
 from smallgauge.picture.perforations import PerforationSurvey, find_perforations, measure_reference
-from smallgauge.picture.standing import StandingSums, add_sheet, make_standing_sheet
+from smallgauge.picture.standing import GROUPS, StandingSums, add_sheet, join_sums, make_standing_sheet
 from smallgauge.record.capture import Capture, PictureAreaPx
 from smallgauge.record.finding import Finding
 from smallgauge.record.light import choose_light, table_for
-from smallgauge.record.work import Progress
+from smallgauge.record.work import Progress, Runner
 
 MOST_FRAMES = 96  # of the survey
 AT_ONCE = 24  # frames held in memory together while the gauge is read
@@ -55,8 +55,29 @@ class SurveyFound:
     findings: tuple[Finding, ...]
 
 
-def survey_frames(source: Source, *, progress: Progress) -> SurveyFound:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AreaJob:
+    """Some of the survey's frames, by which the camera's gate and what stands still in the picture are looked for."""
+
+    source: Source
+    survey: PerforationSurvey | None
+    gauge: str
+    numbers: tuple[int, ...]
+    sums: bool  # whether what stands still is told: these frames are one group
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AreaPart:
+    """What they gave: the gate's sides in each that can be read, and their sums as one group."""
+
+    fixes: tuple[GateFix, ...]
+    sums: StandingSums
+
+
+def survey_frames(source: Source, *, progress: Progress, runner: Runner | None = None) -> SurveyFound:
     """The survey of a capture's frames: gauge, scale, blur, usual place, picture area.
+
+    With a runner its processes share the frames of the picture area; without one all is done here.
 
     Raises MaterialError when the gauge is stated and contradicted, or not stated and not sure.
     """
@@ -78,8 +99,7 @@ def survey_frames(source: Source, *, progress: Progress) -> SurveyFound:
     findings: list[Finding] = []
     reading, gauge = _gauge(source, few, scale, findings)
     del few
-    standing = StandingSums()
-    area = _picture_area(source, reading.survey, gauge, numbers, progress, standing)
+    area, standing = _picture_area(source, reading.survey, gauge, numbers, progress, runner)
     place = (reading.survey.rows[0], reading.survey.usual_y_px) if reading.survey is not None else (0.0, 0.0)
     findings += standing_told(standing, area=area, place=place)
     if reading.survey is None:
@@ -282,21 +302,46 @@ def both_ways(area: PictureAreaPx) -> bool:
     return bool({"left", "right"} & set(area.measured)) and bool({"top", "bottom"} & set(area.measured))
 
 
-def _picture_area(
-    source: Source,
-    survey: PerforationSurvey | None,
-    gauge: Gauge,
-    numbers: tuple[int, ...],
-    progress: Progress,
-    standing: StandingSums,
-) -> PictureAreaPx:
-    left, right, top, bottom = nominal_area(survey, gauge, source)
-    nominal = (left, top, right, bottom)
+def _area_jobs(
+    source: Source, survey: PerforationSurvey | None, gauge: Gauge, numbers: tuple[int, ...]
+) -> list[AreaJob]:
+    """The survey's frames by groups that lie together, for each a job."""
+    told = survey_group(0, len(numbers), source.listing.count) is not None
+    jobs = []
+    for group in range(GROUPS):
+        own = tuple(number for n, number in enumerate(numbers) if n * GROUPS // len(numbers) == group)
+        if own:
+            jobs.append(AreaJob(source=source, survey=survey, gauge=gauge.key, numbers=own, sums=told))
+    return jobs
+
+
+def _one_by_one(
+    function: Callable[[AreaJob, Callable[[int], None]], AreaPart],
+    jobs: Iterable[AreaJob],
+    *,
+    watch: Callable[[int], None],
+) -> Iterator[tuple[AreaJob, AreaPart]]:
+    """The jobs done here."""
+    done = 0
+
+    def tick(frames: int) -> None:
+        nonlocal done
+        done += frames
+        watch(done)
+
+    for job in jobs:
+        yield job, function(job, tick)
+
+
+def survey_area(job: AreaJob, tick: Callable[[int], None]) -> AreaPart:
+    """Look for the camera's gate in each frame of a job, and lay the frames over one another."""
+    source, survey = job.source, job.survey
+    nominal = _nominal(survey, gauge_named(job.gauge), source)
+    sums = StandingSums()
     fixes = []
-    for n, (_, light) in enumerate(survey_light(source, numbers, progress, "picture area surveyed")):
-        group = survey_group(n, len(numbers), source.listing.count)
-        if group is not None:
-            add_sheet(standing, make_standing_sheet(light), group=group)
+    for _, light in survey_light(source, job.numbers, lambda what, done, of: tick(min(done, 1)), "area"):
+        if job.sums:
+            add_sheet(sums, make_standing_sheet(light), group=0)
         x = y = 0.0
         if survey is not None:
             plane = light if light.ndim == 2 else np.ascontiguousarray(light[:, :, survey.channel])
@@ -310,9 +355,41 @@ def _picture_area(
                 reference=(x, y),
                 nominal=nominal,
                 share=SEARCH_SHARE,
-                scale=source.scale(gauge.key),
+                scale=source.scale(job.gauge),
             )
         )
+    return AreaPart(fixes=tuple(fixes), sums=sums)
+
+
+def _nominal(
+    survey: PerforationSurvey | None, gauge: Gauge, source: Source
+) -> tuple[float, float, float, float]:
+    """The gauge's camera image as left, top, right, bottom."""
+    left, right, top, bottom = nominal_area(survey, gauge, source)
+    return left, top, right, bottom
+
+
+def _picture_area(
+    source: Source,
+    survey: PerforationSurvey | None,
+    gauge: Gauge,
+    numbers: tuple[int, ...],
+    progress: Progress,
+    runner: Runner | None,
+) -> tuple[PictureAreaPx, StandingSums]:
+    """The camera's picture as the gate's sides tell it in all of the frames, and what stands still in them."""
+    what = "picture area surveyed"
+    jobs = _area_jobs(source, survey, gauge, numbers)
+    run = runner.run if runner is not None and runner.near else _one_by_one
+    progress(what, 0, len(numbers))
+    found_in = {
+        job.numbers: part
+        for job, part in run(survey_area, jobs, watch=lambda done: progress(what, done, len(numbers)))
+    }
+    parts = [found_in[job.numbers] for job in jobs]
+    standing = join_sums([part.sums for part in parts])
+    fixes = [fix for part in parts for fix in part.fixes]
+    nominal = _nominal(survey, gauge, source)
     found = find_picture_area(fixes, nominal=nominal)
     area = PictureAreaPx(
         left=found.left_px,
@@ -324,5 +401,5 @@ def _picture_area(
     if survey is not None and area.bottom - area.top > survey.pitch_px:
         # No picture is taller than the pitch: an edge of the picture before or after was taken for this one's.
         sides = tuple(side for side in area.measured if side in ("left", "right"))
-        return replace(area, top=top, bottom=bottom, measured=sides)
-    return area
+        area = replace(area, top=nominal[1], bottom=nominal[3], measured=sides)
+    return area, standing

@@ -114,20 +114,23 @@ def make_standing_sheet(light: Floats) -> StandingSheet:
     """
     import cv2
 
-    plane = np.nan_to_num(light if light.ndim == 2 else np.ascontiguousarray(light[:, :, 1]))
+    from smallgauge.picture.kernels_standing import green_of, stand_out
+
+    high, wide = light.shape[:2]
+    plane = np.empty((high, wide), np.float32)
+    green_of(light if light.ndim == 2 else light[:, :, 1], plane)
     around = cv2.blur(plane, (AROUND_PX, AROUND_PX), borderType=cv2.BORDER_REFLECT)
-    seen = around > np.float32(DARKEST)
-    out = plane / np.maximum(around, np.float32(DARKEST)) - 1
-    fine = np.rint(np.clip(out, -MOST_OUT, MOST_OUT) * STEPS).astype(np.int16)
-    high, wide = plane.shape
+    fine, seen = np.empty((high, wide), np.int16), np.empty((high, wide), np.uint8)
+    darkest, most, steps = (np.float32(each) for each in (DARKEST, MOST_OUT, STEPS))
+    stand_out(plane, around, darkest, most, steps, fine, seen)
     size = (min(WIDE_PX, wide), max(1, round(high * min(WIDE_PX, wide) / wide)))
     small = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
     side = 2 * round(RING_AROUND * size[0] / 2) + 1
     wider = np.maximum(cv2.blur(small, (side, side), borderType=cv2.BORDER_REFLECT), np.float32(DARKEST))
     ring = np.clip(small / wider - 1, -MOST_RING, MOST_RING)
     return StandingSheet(
-        fine=np.where(seen, fine, 0).astype(np.int16),
-        seen=seen.astype(np.uint8),
+        fine=fine,
+        seen=seen,
         small=np.rint(ring * STEPS / MOST_RING).astype(np.int16),
     )
 
@@ -152,6 +155,24 @@ def add_sheet(sums: StandingSums, sheet: StandingSheet, *, group: int) -> None:
         sums.seen[group] += sheet.seen
         sums.small[group] += sheet.small
         sums.frames[group] += 1
+
+
+def join_sums(parts: Sequence[StandingSums]) -> StandingSums:
+    """The groups of several sums, one behind the other.
+
+    Examples
+    --------
+    >>> sums = StandingSums()
+    >>> add_sheet(sums, make_standing_sheet(np.full((90, 120), 0.5, np.float32)), group=0)
+    >>> join_sums([sums, StandingSums(), sums]).frames
+    [1, 1]
+    """
+    return StandingSums(
+        fine=[each for part in parts for each in part.fine],
+        seen=[each for part in parts for each in part.seen],
+        small=[each for part in parts for each in part.small],
+        frames=[each for part in parts for each in part.frames],
+    )
 
 
 def clear_group(sums: StandingSums, *, group: int) -> None:

@@ -116,9 +116,17 @@ class Journal:
         self.lines[line.file] = line
 
     def add_file(
-        self, step: str, file: str, *, key: str, first: int = 0, stop: int = 0, rows: int = 0
+        self,
+        step: str,
+        file: str,
+        *,
+        key: str,
+        first: int = 0,
+        stop: int = 0,
+        rows: int = 0,
+        sha256: str = "",
     ) -> JournalLine:
-        """Hash a finished file and append its line."""
+        """Hash a finished file and append its line; `sha256` is its digest where who wrote it has just hashed it."""
         passing = file.startswith(PASSING)
         line = JournalLine(
             step=step,
@@ -126,7 +134,7 @@ class Journal:
             first=first,
             stop=stop,
             key=key,
-            sha256="" if passing else digest_file(self.folder / file),
+            sha256="" if passing else sha256 or digest_file(self.folder / file),
             rows=rows,
             xxh128=checksum_file(self.folder / file) if passing else "",
         )

@@ -14,6 +14,8 @@ Progress = Callable[[str, int, int], None]
 class Runner(Protocol):
     """Runs jobs somewhere and yields each with its result, in no fixed order."""
 
+    near: bool  # whether all is done on this computer, so that results may be as large as pictures
+
     def run(
         self,
         function: Callable[[Job, Callable[[int], None]], Result],
@@ -36,6 +38,18 @@ class Runner(Protocol):
         outside: bool = False,
     ) -> "Future[Result]":
         """Give out one job; the future brings its result or its error."""
+        ...
+
+    def beside(
+        self,
+        function: Callable[[Job, Callable[[int], None]], Result],
+        job: Job,
+        then: Callable[[Result], None],
+        *,
+        what: str,
+    ) -> None:
+        """Do one job, `what` in a few words, beside all others; `then` is called here with its result, at once or when the
+        runner is settled."""
         ...
 
 

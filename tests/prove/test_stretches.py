@@ -26,7 +26,7 @@ def reel(tmp_path_factory) -> Path:
 class LastFirst:
     """Does all jobs, and gives the last one's result first."""
 
-    workers = 1
+    workers, near = 1, True
 
     def run(self, function, jobs, **limits):
         return reversed([(job, function(job, lambda frames: None)) for job in jobs])
