@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from smallgauge.analyse import standing, survey
 from smallgauge.analyse.rows import ChunkJob, analyse_chunk, chunk_files
 from smallgauge.analyse.source import open_source
 from smallgauge.analyse.survey import survey_frames, surveyed_capture
@@ -72,3 +73,32 @@ def test_any_chunking_gives_the_same_tables(surveyed, tmp_path):
                 )
                 assert same, (length, column.name)
         assert whole[2] == cut[2]
+
+
+class LastFirst:
+    """Does a survey's jobs as processes would, and gives the last one's result first."""
+
+    near = True
+
+    def run(self, function, jobs, *, watch):
+        made = [(job, function(job, lambda frames: None)) for job in jobs]
+        watch(sum(len(job.numbers) for job in jobs))
+        return reversed(made)
+
+
+def test_a_survey_that_several_share_is_that_of_one(surveyed, monkeypatch):
+    source, _ = surveyed
+    monkeypatch.setattr(
+        standing, "LEAST_FRAMES", FRAMES
+    )  # as for a reel long enough to tell what stands still
+    told = {}
+    for name, runner in (("one", None), ("several", LastFirst())):
+        groups = []
+        monkeypatch.setattr(survey, "standing_told", lambda sums, **place: groups.append(sums) or ())  # noqa: B023
+        heard = []
+        found = survey_frames(source, progress=lambda *words: heard.append(words), runner=runner)  # noqa: B023
+        told[name] = repr(found), [sums.frames for sums in groups], [sums.fine for sums in groups]
+        assert heard[-1] == ("picture area surveyed", FRAMES, FRAMES)
+    assert told["one"][:2] == told["several"][:2]
+    assert told["one"][1] == [[5] * 6]  # six groups that lie together
+    np.testing.assert_array_equal(told["one"][2], told["several"][2])
