@@ -132,6 +132,9 @@ class Alternating:
         """As a crew of one: at once."""
         then(function(job, lambda frames: None))
 
+    def rest(self) -> None:
+        """Nobody is idle."""
+
     def settle(self, progress: Callable[[str, int, int], None]) -> None:
         """Nothing is on its way."""
 

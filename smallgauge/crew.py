@@ -346,6 +346,13 @@ class Crew:
         future = self._other.schedule(_run_uncounted, args=[function, job])
         self._beside.append(_Beside(function, job, then, what, future))
 
+    def rest(self) -> None:
+        """Let idle processes go, for what comes next needs their memory here; the next job starts others."""
+        if self._pool is not None:
+            self._pool.close()
+            self._pool.join()
+            self._pool = None
+
     def settle(self, progress: Progress = silent) -> None:
         """Wait for all that is done beside, in its order; `progress` is told what is waited for."""
         while self._beside:

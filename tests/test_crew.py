@@ -89,6 +89,15 @@ def test_what_is_done_beside_waits_for_nobody_and_is_settled_in_order():
     assert told[-1][0] == 36  # the end of the crew settles what is left
 
 
+def test_a_crew_that_rests_has_no_processes_until_the_next_job():
+    with Crew(2) as two:
+        before = {pid for _, (_, pid) in two.run(square, [Job(n) for n in range(4)])}
+        two.rest()
+        assert not any(psutil.pid_exists(pid) for pid in before)
+        after = {number for _, (number, _) in two.run(square, [Job(n) for n in range(3)])}
+    assert after == {0, 1, 4}
+
+
 def test_what_dies_beside_is_done_once_more(tmp_path):
     told = []
     with Crew(2) as two:

@@ -69,6 +69,7 @@ MOST_LIGHT = 1.05  # of an open perforation before the stated open gate is doubt
 FOLLOW_STEP = "follow"  # journal lines of chunks made while the scanner was still writing
 
 
+LONG = 4000  # frames whose tables, being joined, take more memory than idle processes are worth
 JOINED = "archive copy joined"
 INSIDE = "work/sound-inside.wav"  # samples of the sound inside a video, until they are the archive's
 
@@ -257,6 +258,8 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     ]
     keys = {job.first: chunk_key(source, capture, job.first, job.stop) for job in jobs}
     log = _chunks(work, jobs, keys)
+    if count >= LONG:
+        work.runner.rest()
     names = [chunk_files(job.first, archive=work.archive) for job in jobs]
     files = tuple(file for n in names for file in read_json(folder / n[2], tuple[CapturedFile, ...]))
     if source.listing.kind == "video":

@@ -52,6 +52,10 @@ class Runner(Protocol):
         runner is settled."""
         ...
 
+    def rest(self) -> None:
+        """Let idle processes go: memory is needed here."""
+        ...
+
 
 class Helper(Protocol):
     """Does one job beside the caller."""
