@@ -10,6 +10,7 @@ kept only together with it: the whole reel is then measured by the survey of the
 
 import math
 from dataclasses import dataclass
+from itertools import count
 
 import numpy as np
 
@@ -96,7 +97,8 @@ def why_not_kept(source: Source, frozen: SurveyFound, whole: SurveyFound, *, pro
     places: list[tuple[float, float]] = []
     sure = lost = 0
     numbers = survey_numbers(source.listing.count, AT_ONCE)
-    for _, light in survey_light(source, numbers, progress, "survey of the beginning checked"):
+    what, done = "survey of the beginning checked", count(1)
+    for _, light in survey_light(source, numbers, lambda _: progress(what, next(done), len(numbers))):
         plane = light if light.ndim == 2 else np.ascontiguousarray(light[:, :, one.channel])
         by_frozen = measure_reference(find_perforations(plane, survey=one), survey=one)
         by_whole = measure_reference(find_perforations(plane, survey=other), survey=other)

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import cast
+from typing import TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,9 @@ from smallgauge.record.capture import Capture, PictureAreaPx
 from smallgauge.record.finding import Finding
 from smallgauge.record.light import choose_light, table_for
 from smallgauge.record.work import Progress, Runner
+
+Job = TypeVar("Job")
+Result = TypeVar("Result")
 
 MOST_FRAMES = 96  # of the survey
 AT_ONCE = 24  # frames held in memory together while the gauge is read
@@ -56,6 +59,23 @@ class SurveyFound:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeJob:
+    """Frames spread over the capture, by which its gauge is told."""
+
+    source: Source
+    numbers: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeSeen:
+    """The gauge, how its perforations look in this capture, and what there is to say of that."""
+
+    reading: GaugeReading
+    gauge: str
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AreaJob:
     """Some of the survey's frames, by which the camera's gate and what stands still in the picture are looked for."""
 
@@ -77,28 +97,22 @@ class AreaPart:
 def survey_frames(source: Source, *, progress: Progress, runner: Runner | None = None) -> SurveyFound:
     """The survey of a capture's frames: gauge, scale, blur, usual place, picture area.
 
-    With a runner its processes share the frames of the picture area; without one all is done here.
+    With a runner its processes read the frames and share those of the picture area; without one all is done here.
 
     Raises MaterialError when the gauge is stated and contradicted, or not stated and not sure.
     """
-    listing, notes = source.listing, source.notes
-    known = source.scale(gauge_named(notes.gauge).key if notes.gauge else None)
-    scale = _Scale(
-        along=known.along_um if known is not None else None,
-        across=known.across_um or known.along_um if known is not None else None,
-    )
+    listing = source.listing
     numbers = survey_numbers(listing.count, MOST_FRAMES)
     most = max(3, min(AT_ONCE, MEMORY // (listing.width * listing.height * 12)))
-    few = [
-        frame for _, frame in survey_light(source, light_numbers(numbers, most), progress, "frames surveyed")
-    ]
-    if not few:
-        raise MaterialError(
-            f"A capture needs frames that can be read, found none in {source.path}; scan it again."
-        )
-    findings: list[Finding] = []
-    reading, gauge = _gauge(source, few, scale, findings)
-    del few
+    few = light_numbers(numbers, most)
+    run = runner.run if runner is not None else _one_by_one
+    progress("frames surveyed", 0, len(few))
+    ((_, seen),) = run(
+        survey_gauge,
+        [GaugeJob(source=source, numbers=few)],
+        watch=lambda done: progress("frames surveyed", done, len(few)),
+    )
+    reading, gauge, findings = seen.reading, gauge_named(seen.gauge), list(seen.findings)
     area, standing = _picture_area(source, reading.survey, gauge, numbers, progress, runner)
     place = (reading.survey.rows[0], reading.survey.usual_y_px) if reading.survey is not None else (0.0, 0.0)
     findings += standing_told(standing, area=area, place=place)
@@ -189,13 +203,13 @@ def light_numbers(numbers: tuple[int, ...], most: int) -> tuple[int, ...]:
 
 
 def survey_light(
-    source: Source, numbers: tuple[int, ...], progress: Progress, what: str
+    source: Source, numbers: tuple[int, ...], tick: Callable[[int], None]
 ) -> Iterator[tuple[int, Pixels]]:
-    """Light of the survey's frames one by one; unreadable ones that were let pass are left out."""
+    """Light of the survey's frames one by one, a tick for each; unreadable ones that were let pass are left out."""
     table = table_for(choose_light(source.notes, source.listing.encoding), source.listing.encoding)
     with open_picture(source.listing) as reader:
-        for done, number in enumerate(numbers):
-            progress(what, done, len(numbers))
+        for number in numbers:
+            tick(1)
             try:
                 samples = reader.read(number).samples
             except UnreadableFrame:
@@ -210,7 +224,30 @@ def survey_light(
                     else light_planes_of_samples(cast(Codes, samples), table)
                 ),
             )
-    progress(what, len(numbers), len(numbers))
+
+
+def survey_gauge(job: GaugeJob, tick: Callable[[int], None]) -> GaugeSeen:
+    """Tell the gauge by some frames.
+
+    Raises
+    ------
+    MaterialError
+        When none can be read, and when the gauge is stated and contradicted, or not stated and not sure.
+    """
+    source, notes = job.source, job.source.notes
+    known = source.scale(gauge_named(notes.gauge).key if notes.gauge else None)
+    scale = _Scale(
+        along=known.along_um if known is not None else None,
+        across=known.across_um or known.along_um if known is not None else None,
+    )
+    few = [frame for _, frame in survey_light(source, job.numbers, tick)]
+    if not few:
+        raise MaterialError(
+            f"A capture needs frames that can be read, found none in {source.path}; scan it again."
+        )
+    findings: list[Finding] = []
+    reading, gauge = _gauge(source, few, scale, findings)
+    return GaugeSeen(reading=reading, gauge=gauge.key, findings=tuple(findings))
 
 
 def _gauge(
@@ -316,11 +353,11 @@ def _area_jobs(
 
 
 def _one_by_one(
-    function: Callable[[AreaJob, Callable[[int], None]], AreaPart],
-    jobs: Iterable[AreaJob],
+    function: Callable[[Job, Callable[[int], None]], Result],
+    jobs: Iterable[Job],
     *,
     watch: Callable[[int], None],
-) -> Iterator[tuple[AreaJob, AreaPart]]:
+) -> Iterator[tuple[Job, Result]]:
     """The jobs done here."""
     done = 0
 
@@ -339,7 +376,7 @@ def survey_area(job: AreaJob, tick: Callable[[int], None]) -> AreaPart:
     nominal = _nominal(survey, gauge_named(job.gauge), source)
     sums = StandingSums()
     fixes = []
-    for _, light in survey_light(source, job.numbers, lambda what, done, of: tick(min(done, 1)), "area"):
+    for _, light in survey_light(source, job.numbers, tick):
         if job.sums:
             add_sheet(sums, make_standing_sheet(light), group=0)
         x = y = 0.0

@@ -81,6 +81,7 @@ class LastFirst:
     near = True
 
     def run(self, function, jobs, *, watch):
+        jobs = list(jobs)
         made = [(job, function(job, lambda frames: None)) for job in jobs]
         watch(sum(len(job.numbers) for job in jobs))
         return reversed(made)
