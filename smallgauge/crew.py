@@ -83,13 +83,28 @@ def _end_in_order(number: int, frame: object) -> None:
         sys.exit(0)
 
 
+def _ask_again(unraisable: Any) -> None:
+    """Asked to end where Python lets no error out, as in a destructor: without a word, and a moment later once more."""
+    import signal
+    import sys
+
+    if unraisable.exc_type is not None and issubclass(unraisable.exc_type, SystemExit):
+        later = threading.Timer(0.02, os.kill, (os.getpid(), signal.SIGTERM))
+        later.daemon = True
+        later.start()
+    else:
+        sys.__unraisablehook__(unraisable)
+
+
 def _start(counter: Any) -> None:
     global _counter
     import signal
+    import sys
 
     _counter = counter
     prepare_kernels()
     leave_ending_to_parent()
+    sys.unraisablehook = _ask_again
     signal.signal(signal.SIGTERM, _end_in_order)
 
 

@@ -360,3 +360,39 @@ def test_a_worker_that_is_ending_is_not_made_to_end_again(monkeypatch):
         crews._end_in_order(15, None)
     monkeypatch.setattr(multiprocessing.util, "_exiting", True)
     crews._end_in_order(15, None)
+
+
+ENDED_IN_A_DESTRUCTOR = """
+import os, signal, sys, time
+from multiprocessing import get_context
+from smallgauge import crew
+
+class Slow:
+    def __del__(self):
+        print("in it", flush=True)
+        until = time.monotonic() + 20
+        while time.monotonic() < until and crew.asked is None:
+            pass
+
+def end(number, frame):
+    crew.asked = number
+    crew._end_in_order(number, frame)
+
+crew.asked = None
+crew._start(None)
+signal.signal(signal.SIGTERM, end)
+slow = Slow()
+del slow
+time.sleep(60)
+print("went on")
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="left out: sends POSIX's signal")
+def test_a_worker_asked_to_end_within_a_destructor_ends_without_a_word():
+    command = [sys.executable, "-c", ENDED_IN_A_DESTRUCTOR]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert process.stdout.readline() == "in it\n"
+    process.send_signal(signal.SIGTERM)
+    said, words = process.communicate(timeout=60)
+    assert (process.returncode, said, words) == (0, "", "")
