@@ -287,13 +287,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     for file in ("frames.parquet", "perforations.parquet", FILM_PAPER):
         journal.add_file("analyse", file, key=key, stop=count)
     _archive(work, capture, names, key)
-    if work.sound is not None and heard is not None:
-        write_table(folder / "track.parquet", analyse_track(work.sound, capture_digest=capture.digest))
-        write_json(folder / TRACK_PAPER, heard[0])
-        write_faults(folder, heard[1], capture_digest=capture.digest)
-        for file in ("track.parquet", *FAULT_FILES):
-            journal.add_file("analyse", file, key=key)
-        journal.add_file("analyse", TRACK_PAPER, key=_track_key(key, source))
+    _write_track(work, capture, heard, key)
     _write_reel(work, capture, key)
     passing = [file for n in names for file in n]
     joining = _joining(work, capture, jobs, names, rate)
@@ -303,6 +297,21 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
         join_archive, joining, lambda sha256: _complete(work, capture, key, passing, sha256), what=JOINED
     )
     return capture, frames
+
+
+def _write_track(
+    work: _Work, capture: Capture, heard: tuple[TrackPaper, SoundFaults] | None, key: str
+) -> None:
+    """What the captured sound says, where there is some."""
+    if work.sound is None or heard is None:
+        return
+    folder, journal = work.folder, work.journal
+    write_table(folder / "track.parquet", analyse_track(work.sound, capture_digest=capture.digest))
+    write_json(folder / TRACK_PAPER, heard[0])
+    write_faults(folder, heard[1], capture_digest=capture.digest)
+    for file in ("track.parquet", *FAULT_FILES):
+        journal.add_file("analyse", file, key=key)
+    journal.add_file("analyse", TRACK_PAPER, key=_track_key(key, work.source))
 
 
 def _joining(
