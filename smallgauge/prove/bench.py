@@ -13,7 +13,7 @@ from smallgauge.errors import MaterialError
 from smallgauge.media.film_in import FilmReader
 from smallgauge.media.picture_in import CaptureListing, list_film
 from smallgauge.prove.frames import TILES, FramesJob, FramesResult, join_steps, prove_frames
-from smallgauge.prove.shown import FitJob, FitRow, SmallStore, judge
+from smallgauge.prove.shown import FitJob, FitRow, SmallStore, TileFile, judge
 from smallgauge.record.finding import Check, Finding, WitnessAnswer
 from smallgauge.record.recipe import SEGMENT_FRAMES
 from smallgauge.record.work import Progress, Runner
@@ -133,13 +133,12 @@ class Bench(Ledger):
         expected: tuple[str, ...],
         *,
         what: str,
-        small: bool = False,
-        tiles: tuple[int, int] = TILES,
+        tiles: TileFile | None = None,
         background: tuple[int, int, int, int] | None = None,
         keep: SmallStore | None = None,
         fit: tuple[FitJob, Callable[[int, int], tuple[FitRow, ...]]] | None = None,
     ) -> list[FramesResult]:
-        """Decode every frame that there is to be; results in the order of the frames."""
+        """Decode every frame that there is to be; results in the order of the frames, without their tiles, which go to `tiles`."""
         total = len(expected)
         jobs = (
             FramesJob(
@@ -148,8 +147,8 @@ class Bench(Ledger):
                 stop=min(first + SEGMENT_FRAMES, total),
                 digests=expected[first : first + SEGMENT_FRAMES],
                 box=None,
-                small=small,
-                tiles=tiles,
+                small=tiles is not None,
+                tiles=tiles.shape if tiles is not None else TILES,
                 background=background,
                 keep=keep,
                 fit=replace(fit[0], rows=fit[1](first, first + SEGMENT_FRAMES)) if fit is not None else None,
@@ -161,6 +160,9 @@ class Bench(Ledger):
         results, last = [], None
         for result in in_order(done):
             ends = result.ends
+            if tiles is not None and result.small is not None:
+                tiles.add(result.small)
+                result = replace(result, small=None)
             results.append(
                 join_steps(result, last, background=background) if background is not None else result
             )

@@ -1,10 +1,11 @@
 """A copy beside the finished film: does each of its frames show what belongs there, and does it say what was made?"""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from smallgauge.prove.shown import TileFile
 from smallgauge.record.recipe import SMOOTH
 from smallgauge.record.rendertable import REAL, SYNTHETIC
 from smallgauge.record.table import Table
@@ -33,7 +34,7 @@ Small = NDArray[np.float32]
 
 
 def wrong_frames(
-    shown: Small, finished: Small, rows: Table, limits: CopyLimits = COPY_LIMITS["h264"]
+    shown: Small, finished: Small | TileFile, rows: Table, limits: CopyLimits = COPY_LIMITS["h264"]
 ) -> NDArray[np.intp]:
     """Frames of a copy that do not show what their rows say, by small pictures (frames, rows, columns, 3), 0 to 1.
 
@@ -48,6 +49,25 @@ def wrong_frames(
         apart = np.abs(after - before).mean()
         right[n] = max(np.abs(shown[n] - end).mean() for end in (before, after)) <= apart + limits.mean
     return np.flatnonzero(~right)
+
+
+@dataclass(slots=True, eq=False)
+class Compared:
+    """What came of a copy's frames so far: how many, the worst tile of a real one (NaN: none told), and those that are wrong."""
+
+    frames: int = 0
+    worst: float = float("nan")
+    wrong: list[int] = field(default_factory=list)
+
+    def add(
+        self, first: int, shown: Small, finished: Small | TileFile, rows: Table, limits: CopyLimits
+    ) -> None:
+        """One stretch, from frame `first` on: its small pictures beside those that its rows name."""
+        real = rows["kind"] != SYNTHETIC
+        off = np.abs(shown[real] - finished[rows["finished_frame"][real]])
+        self.worst = float(np.fmax(self.worst, np.fmax.reduce(off, axis=None, initial=np.nan)))
+        self.wrong += (wrong_frames(shown, finished, rows, limits) + first).tolist()
+        self.frames += len(shown)
 
 
 def wrong_kinds(rows: Table, render: Table) -> NDArray[np.intp]:

@@ -1,9 +1,9 @@
 """A copy against its finished film, and by itself: what it shows, how long and loud it is, how it looks on a screen."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from smallgauge.media.copy_out import CODERS
 from smallgauge.media.film_in import FilmReader, read_film
@@ -11,9 +11,9 @@ from smallgauge.media.picture_in import CaptureListing
 from smallgauge.picture.delivered import cell_side
 from smallgauge.prove.bench import Bench, in_order
 from smallgauge.prove.coded import check_coding, check_list, check_time_code
-from smallgauge.prove.copies import COPY_LIMITS, said_synthetic, wrong_frames, wrong_kinds
-from smallgauge.prove.screen import CopyJob, CopyReading, copy_findings, prove_copy, watch_copy
-from smallgauge.prove.shown import FitJob, SmallStore, rows_of_copy
+from smallgauge.prove.copies import COPY_LIMITS, Compared, said_synthetic, wrong_kinds
+from smallgauge.prove.screen import CopyJob, CopyReading, CopyResult, copy_findings, prove_copy, watch_copy
+from smallgauge.prove.shown import FitJob, SmallStore, TileFile, rows_of_copy
 from smallgauge.prove.sound import AAC_BLOCK, COPY_LU, QUIETEST_LUFS, hear_film, sound_as_long
 from smallgauge.record.capture import Capture
 from smallgauge.record.chapters import chapters_of
@@ -36,9 +36,9 @@ _INSET = 0.02  # of the picture, kept clear of its edge; common practice, no sou
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Finished:
-    """The finished film as copies are compared with it: tiles of every frame, and small pictures on the disk."""
+    """The finished film as copies are compared with it: tiles and small pictures of every frame, on the disk."""
 
-    tiles: NDArray[np.float32]
+    tiles: TileFile
     store: SmallStore
     size: tuple[int, int]
 
@@ -73,10 +73,10 @@ class CopyCheck:
                 self._sound(copy, film, self.summary.sound)
             self._kinds(copy, rows, film.tags)
             listing = bench.listing(film)
-        reading = self._watch(copy, listing, finished, rows)
+        reading, compared = self._watch(copy, listing, finished, rows)
         bench.silent(copy.file, reading.stretches, reading.log, reading.quiet)
         if finished is not None:
-            self._against(copy, finished, rows, reading)
+            self._against(copy, rows, reading, compared)
         bench.count("levels", copy.file, copy.frames, reading.decoded, "EBU R 103, R G B and Y of each pixel")
         by = "WCAG 2.3.1 as published, ITU-R BT.1702 as others quote it, own counter"
         bench.count("flashing", copy.file, copy.frames, reading.decoded, by)
@@ -147,8 +147,8 @@ class CopyCheck:
 
     def _watch(
         self, copy: CopySummary, listing: CaptureListing, finished: Finished | None, table: Table
-    ) -> CopyReading:
-        """Decode every frame; results are looked at in their order and let go."""
+    ) -> tuple[CopyReading, Compared]:
+        """Decode every frame; results are compared as they come, looked at in their order and let go."""
         bench = self.bench
         left, top = (copy.width - copy.picture_width) // 2, (copy.height - copy.picture_height) // 2
         job = CopyJob(
@@ -186,23 +186,31 @@ class CopyCheck:
         what = f"frames of {copy.file} decoded"
         bench.progress(what, 0, copy.frames)
         done = bench.runner.run(prove_copy, jobs, watch=lambda n: bench.progress(what, n, copy.frames))
-        return watch_copy(in_order(done), rate=copy.rate)
+        seen = Compared()
 
-    def _against(self, copy: CopySummary, finished: Finished, rows: Table, reading: CopyReading) -> None:
+        def compared() -> Iterator[tuple[CopyJob, CopyResult]]:
+            """Results without their tiles: of all frames they would be large."""
+            for job, result in done:
+                if finished is not None:
+                    own = {name: column[job.first : job.stop] for name, column in table.values.items()}
+                    limits = COPY_LIMITS[copy.coding]
+                    seen.add(job.first, result.tiles, finished.tiles, replace(table, values=own), limits)
+                yield job, replace(result, tiles=result.tiles[:0])
+
+        return watch_copy(in_order(compared()), rate=copy.rate), seen
+
+    def _against(self, copy: CopySummary, rows: Table, reading: CopyReading, seen: Compared) -> None:
         """Every shown frame beside the finished frame that it shows, the worst one with its floor."""
         bench, name = self.bench, copy.file
-        if sum(len(part) for part in reading.tiles) != len(rows):
+        if seen.frames != len(rows):
             bench.count(RIGHT_FRAMES, name, len(rows), 0, "small pictures")
             return
-        tiles, real = np.concatenate(reading.tiles), rows["kind"] != SYNTHETIC
-        limits = COPY_LIMITS[copy.coding]
-        wrong = wrong_frames(tiles, finished.tiles, rows, limits)
-        off = np.abs(tiles[real] - finished.tiles[rows["finished_frame"][real]])
-        worst = float(np.nanmax(off)) if np.isfinite(off).any() else float("nan")
-        by = f"small pictures; the worst part differs by {100 * worst:.1f} % of full scale, {100 * limits.tile:.0f} % is the limit"
-        bench.count(RIGHT_FRAMES, name, len(rows), len(rows) - wrong.size, by)
+        real, limits = rows["kind"] != SYNTHETIC, COPY_LIMITS[copy.coding]
+        worst = 100 * seen.worst
+        by = f"small pictures; the worst part differs by {worst:.1f} % of full scale, {100 * limits.tile:.0f} % is the limit"
+        bench.count(RIGHT_FRAMES, name, len(rows), len(rows) - len(seen.wrong), by)
         bench.findings += [
-            Finding(code="viewing copy differs", where=name, values={"file": name, "frame": int(number)})
-            for number in wrong[:20]
+            Finding(code="viewing copy differs", where=name, values={"file": name, "frame": number})
+            for number in sorted(seen.wrong)[:20]
         ]
         bench.shows(FITS_BEST, name, reading.fits, cell_side(copy.width), which=np.flatnonzero(real))

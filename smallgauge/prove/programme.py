@@ -19,12 +19,12 @@ from smallgauge.picture.blank import find_blank, measure_blank
 from smallgauge.picture.delivered import cell_side
 from smallgauge.picture.source_fit import small_block
 from smallgauge.prove.bench import Bench, in_order
-from smallgauge.prove.copies import COPY_LIMITS, wrong_frames
+from smallgauge.prove.copies import COPY_LIMITS, Compared
 from smallgauge.prove.copy_check import FITS_BEST, RIGHT_FRAMES
 from smallgauge.prove.fixity import FileAsked, FileRead, read_files
 from smallgauge.prove.frames import tiles_for
 from smallgauge.prove.screen import CopyJob, CopyReading, CopyResult, copy_findings, prove_copy, watch_copy
-from smallgauge.prove.shown import FitJob, FitRow, SmallStore, make_store, rows_of_copy
+from smallgauge.prove.shown import FitJob, FitRow, SmallStore, TileFile, make_store, rows_of_copy
 from smallgauge.prove.sound import AAC_BLOCK, COPY_LU, QUIETEST_LUFS, SILENT_LEVEL, sound_as_long
 from smallgauge.record.files import read_json
 from smallgauge.record.finding import FileDigest, Finding, Proof
@@ -58,7 +58,7 @@ _RING = 4 * AAC_BLOCK  # samples
 class Beside:
     """A reel that lies beside the programme, decoded: small pictures of its finished frames."""
 
-    tiles: NDArray[np.float32]
+    tiles: TileFile
     store: SmallStore
     size: tuple[int, int]
 
@@ -89,9 +89,7 @@ def prove_programme(
 class _Compared:
     """What came of the shown frames of one reel."""
 
-    frames: int = 0
-    worst: float = 0.0
-    wrong: list[int] = field(default_factory=list)  # shown frames
+    beside: Compared = field(default_factory=Compared)
     fits: dict[int, NDArray[np.float64]] = field(
         default_factory=dict
     )  # by the first shown frame of a stretch
@@ -105,10 +103,7 @@ class _Compared:
             COPY_COLUMNS,
             [{"finished_frame": int(n), "kind": REAL, "next_frame": -1} for n in shown],
         )
-        self.frames += len(shown)
-        self.wrong += (wrong_frames(result.tiles, source.tiles, rows) + job.first).tolist()
-        off = np.abs(result.tiles - source.tiles[shown])
-        self.worst = max(self.worst, float(np.nanmax(off, initial=0.0)))
+        self.beside.add(job.first, result.tiles, source.tiles, rows, COPY_LIMITS["h264"])
         if result.fits is not None:
             self.fits[job.first] = result.fits
 
@@ -196,12 +191,12 @@ class _Prover:
             bits=summary.bits,
             block=small_block(summary.width),
         )
+        tiles = TileFile(self.scratch / f"reel-{n}.tiles", self.tiles)
         results = bench.decode(
             list_capture(folder / FINISHED.file),
             digests,
             what=f"frames of {reel.folder} decoded",
-            small=True,
-            tiles=self.tiles,
+            tiles=tiles,
             keep=store,
         )
         differing = {number for result in results for number in result.differing}
@@ -216,13 +211,8 @@ class _Prover:
         ]
         self._account(n, reel, table, render)
         self._bare(reel, folder, render, summary)
-        pictures = [result.small for result in results if result.small is not None]
-        if sum(len(part) for part in pictures) != len(render):
+        if len(tiles) != len(render):
             return None
-        tiles = np.lib.format.open_memmap(  # type: ignore[no-untyped-call]
-            self.scratch / f"tiles-{n}.npy", mode="w+", dtype=np.float32, shape=(len(render), *self.tiles, 3)
-        )
-        np.concatenate(pictures, out=tiles)
         return Beside(tiles=tiles, store=store, size=(summary.width, summary.height))
 
     def _account(self, n: int, reel: ReelShown, table: Table, render: Table) -> None:
@@ -384,11 +374,12 @@ class _Prover:
         """Each shown frame of a reel beside the finished frame that it is to show."""
         bench, name = self.bench, f"{FILM}, {reel.folder}"
         limit, count = COPY_LIMITS["h264"].tile, reel.shown_stop - reel.shown_first
-        by = f"small pictures; the worst part differs by {100 * own.worst:.1f} % of full scale, {100 * limit:.0f} % is the limit"
-        bench.count(RIGHT_FRAMES, name, count, own.frames - len(own.wrong), by)
+        worst = 100 * float(np.fmax(own.beside.worst, 0.0))
+        by = f"small pictures; the worst part differs by {worst:.1f} % of full scale, {100 * limit:.0f} % is the limit"
+        bench.count(RIGHT_FRAMES, name, count, own.beside.frames - len(own.beside.wrong), by)
         bench.findings += [
             Finding(code="viewing copy differs", where=FILM, values={"file": FILM, "frame": number})
-            for number in sorted(own.wrong)[:_MOST_TOLD]
+            for number in sorted(own.beside.wrong)[:_MOST_TOLD]
         ]
         fits = [own.fits[first] for first in sorted(own.fits)]
         bench.shows(FITS_BEST, name, fits, cell_side(self.paper.width))

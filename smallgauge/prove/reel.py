@@ -44,7 +44,7 @@ from smallgauge.prove.fixity import (
 )
 from smallgauge.prove.frames import FramesResult, picture_box, tiles_for
 from smallgauge.prove.photographs import check_photographs
-from smallgauge.prove.shown import FitJob, RenderRows, SmallStore, make_store
+from smallgauge.prove.shown import FitJob, RenderRows, SmallStore, TileFile, make_store
 from smallgauge.prove.sound import (
     ARCHIVE_SOUND,
     BROADCAST_SOUND,
@@ -483,7 +483,7 @@ class _Prover(Bench):
             bits=summary.bits,
             block=small_block(self.capture.width),
         )
-        small = self._film(
+        tiles = self._film(
             name,
             "finished frames equal render",
             tuple(render["digest"].tolist()),
@@ -493,7 +493,7 @@ class _Prover(Bench):
             render=render,
             keep=keep,
         )
-        return Finished(tiles=small, store=keep, size=self.size) if small is not None else None
+        return Finished(tiles=tiles, store=keep, size=self.size) if tiles is not None else None
 
     def _background(self, results: list[FramesResult], render: Table, size: tuple[int, int]) -> None:
         """How still the background of the finished frames stands, where every one of them was decoded."""
@@ -525,8 +525,9 @@ class _Prover(Bench):
         sound: SoundSummary | None,
         render: Table | None = None,
         keep: SmallStore | None = None,
-    ) -> NDArray[np.float32] | None:
-        """One lossless film of ours: container sums, rate, count, every frame, sound, decoder's words."""
+    ) -> TileFile | None:
+        """One lossless film of ours: container sums, rate, count, every frame, sound, decoder's words; the tiles of a
+        finished one of which every frame came."""
         path = self.folder / name
         if not path.is_file():
             return None
@@ -558,12 +559,14 @@ class _Prover(Bench):
         if render is not None and box is not None and keep is not None:
             rows = RenderRows(render, self.counts)
             fit = FitJob(stores=self.stores, rows=(), block=keep.block, box=box), rows.rows
+        tiles = (
+            TileFile(self.scratch / f"{name}.tiles", tiles_for(*self.size)) if render is not None else None
+        )
         results = self.decode(
             listing,
             expected,
             what=f"frames of {path.name} decoded",
-            small=render is not None,
-            tiles=tiles_for(*self.size),
+            tiles=tiles,
             background=box,
             keep=keep,
             fit=fit,
@@ -578,10 +581,7 @@ class _Prover(Bench):
         self.decoder_silent(name, results)
         if fit is not None:
             self._source(name, results, keep)
-        pictures = [result.small for result in results if result.small is not None]
-        if render is None or sum(len(part) for part in pictures) != len(expected):
-            return None
-        return np.concatenate(pictures)
+        return tiles if tiles is not None and len(tiles) == len(expected) else None
 
     def _source(self, name: str, results: list[FramesResult], keep: SmallStore | None) -> None:
         """Each finished frame shows its captured frame, where its move says."""

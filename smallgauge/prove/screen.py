@@ -173,7 +173,6 @@ class CopyReading:
     stretches: int = 0
     quiet: int = 0  # stretches of which the decoder said nothing
     log: list[str] = field(default_factory=list)
-    tiles: list[NDArray[np.float32]] = field(default_factory=list)
     fits: list[NDArray[np.float64]] = field(default_factory=list)
     outside: list[NDArray[np.float64]] = field(default_factory=list)
     black: list[bool] = field(default_factory=list)
@@ -192,7 +191,6 @@ def watch_copy(results: Iterable[CopyResult], *, rate: Fraction) -> CopyReading:
             reading.stretches += 1
             reading.quiet += not result.log
             reading.log += result.log
-            reading.tiles.append(result.tiles)
             reading.outside.append(result.outside)
             reading.black += result.black
             still = list(result.still)

@@ -1,5 +1,10 @@
 """What each frame shows, by small pictures: kept on the disk while files are decoded, compared when the next one is.
 
+SmallStore, SmallWriter  reduced frames, by which a finished frame is found in its source and a copy's in its finished frame
+TileFile                 mean colours of parts of the finished frames, by which a copy's are compared
+Fitter                   compares the frames of one job
+judge                    fits of a file -> what each frame shows
+
 A frame of the archive copy is reduced when it is decoded, and so is a finished frame; no file is decoded twice. The
 small pictures lie in a scratch folder outside all that is proved, and are gone afterwards.
 """
@@ -80,6 +85,48 @@ class SmallWriter:
     def close(self) -> None:
         """Let the file have all of it."""
         self.file.close()
+
+
+class TileFile:
+    """Tiles of frames on the disk, put there one stretch after the other; what is asked for is read, and nothing is kept.
+
+    Not mapped into memory: pages that were looked at would stay there.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> tiles = TileFile(Path(tempfile.mkdtemp()) / "tiles", (1, 2))
+    >>> tiles.add(np.arange(12, dtype=np.float32).reshape(2, 1, 2, 3))
+    >>> len(tiles), tiles[np.array([1, 0])][:, 0, 0, 0].tolist(), float(tiles[5][0, 0, 0])
+    (2, [6.0, 0.0], nan)
+    """
+
+    def __init__(self, path: Path, shape: tuple[int, int]) -> None:
+        self.path, self.shape = path, shape
+        self._count = 0
+        path.write_bytes(b"")
+
+    def __len__(self) -> int:
+        """Frames so far."""
+        return self._count
+
+    def add(self, tiles: NDArray[np.float32]) -> None:
+        """The next frames, (frames, rows, columns, 3)."""
+        with self.path.open("ab") as file:
+            file.write(np.ascontiguousarray(tiles, np.float32).tobytes())
+        self._count += len(tiles)
+
+    def __getitem__(self, frames: int | NDArray[np.integer]) -> NDArray[np.float32]:
+        """Tiles of a frame, or of several in any order; NaN of one that is not there."""
+        numbers, each = np.atleast_1d(frames), (*self.shape, 3)
+        out = np.full((len(numbers), *each), np.nan, np.float32)
+        length = out[:1].nbytes
+        with self.path.open("rb") as file:
+            for place, number in enumerate(numbers.tolist()):
+                if 0 <= number < self._count:
+                    file.seek(number * length)
+                    out[place] = np.frombuffer(file.read(length), np.float32).reshape(each)
+        return out if np.ndim(frames) else out[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,9 +1,12 @@
 """What proves a copy with synthetic frames: its small pictures, the kinds in its table, and what the file says itself."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from smallgauge.prove.copies import said_synthetic, wrong_frames, wrong_kinds
+from smallgauge.prove.copies import COPY_LIMITS, Compared, said_synthetic, wrong_frames, wrong_kinds
+from smallgauge.prove.shown import TileFile
 from smallgauge.record.recipe import SMOOTH
 from smallgauge.record.rendertable import COPY_COLUMNS, RENDER_COLUMNS
 from smallgauge.record.table import Table, table_of
@@ -78,3 +81,31 @@ def test_a_synthetic_picture_lies_between_its_neighbours():
 )
 def test_the_file_must_say_it(file, title, comment, good):
     assert said_synthetic(file, {"TITLE": title, "COMMENT": comment}, 12) is good
+
+
+def test_stretches_beside_tiles_on_the_disk_are_what_all_frames_at_once_were(tmp_path):
+    random = np.random.default_rng(7)
+    finished = random.random((9, 3, 4, 3)).astype(np.float32)
+    tiles = TileFile(tmp_path / "tiles", (3, 4))
+    for first in (0, 4, 8):
+        tiles.add(finished[first : first + 4])
+    assert len(tiles) == 9
+    np.testing.assert_array_equal(tiles[np.array([8, 0, 0, 3])], finished[[8, 0, 0, 3]])
+    assert np.isnan(tiles[np.array([2, 9, -1])][1:]).all()
+
+    told = [(n, "real", -1, 0.0) for n in (0, 0, 1, 2, 3, 4, 5, 6, 7, 8)]
+    told[5] = (3, "synthetic", 4, 0.5)
+    table, limits = rows(*told), COPY_LIMITS["h264"]
+    shown = finished[[each[0] for each in told]] + random.normal(0, 0.003, (10, 3, 4, 3)).astype(np.float32)
+    shown[5] = finished[3:5].mean(axis=0)
+    shown[7] = finished[0]
+    shown[8] = np.nan
+    seen = Compared()
+    for first, stop in ((6, 10), (0, 6)):  # in whatever order they come
+        own = {name: column[first:stop] for name, column in table.values.items()}
+        seen.add(first, shown[first:stop], tiles, replace(table, values=own), limits)
+    assert sorted(seen.wrong) == wrong_frames(shown, finished, table, limits).tolist() == [7, 8]
+    real = table["kind"] == "real"
+    off = np.abs(shown - finished[table["finished_frame"]])[real]
+    assert seen.frames == 10 and seen.worst == float(np.nanmax(off))
+    assert np.isnan(Compared().worst)
