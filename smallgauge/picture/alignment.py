@@ -121,7 +121,7 @@ def measure_displacement(
         return unknown
     reach = int(min(reach_px, min(first.shape) / 3))
     coarse = (_blur(planes[0], COARSE_BLUR_PX), _blur(planes[1], COARSE_BLUR_PX))
-    start = find_best_peak(planes, coarse, reach=reach)
+    start = find_best_peak((make_spectrum(planes[0]), make_spectrum(planes[1])), coarse, reach=reach)
     near = _refine(coarse, start, margin=int(2 * COARSE_BLUR_PX), rest_px=coarse_rest_px)
     if near is None:
         return unknown
@@ -152,21 +152,46 @@ def _window_and_low_pass(height: int, width: int) -> tuple[NDArray[np.float64], 
     return window, np.exp(-0.5 * frequency * (2 * np.pi * COARSE_BLUR_PX / 2) ** 2)
 
 
+def make_spectrum(plane: NDArray[np.floating]) -> NDArray[np.complex128]:
+    """Spectrum of a plane about its mean, fading out towards its edges, for phase correlation.
+
+    Parameters
+    ----------
+    plane : array, shape (height, width), floating
+        Not altered. A NaN makes all of the spectrum NaN.
+
+    Returns
+    -------
+    array, shape (height, width // 2 + 1), complex
+
+    Notes
+    -----
+    Source: phase correlation, Kuglin and Hines 1975.
+
+    Examples
+    --------
+    >>> make_spectrum(np.ones((8, 7))).shape
+    (8, 4)
+    """
+    from scipy import fft
+
+    return np.asarray(fft.rfft2((plane - plane.mean()) * _window_and_low_pass(*plane.shape)[0]))
+
+
 def find_best_peak(
-    planes: tuple[NDArray[np.floating], NDArray[np.floating]],
+    spectra: tuple[NDArray[np.complex128], NDArray[np.complex128]],
     coarse: tuple[NDArray[np.floating], NDArray[np.floating]],
     *,
     reach: int,
 ) -> tuple[float, float]:
-    """Whole-pixel displacement: the peak of the phase correlation at which the planes agree best."""
+    """Whole-pixel displacement: the peak of the phase correlation, by two planes' spectra, at which the planes agree best."""
     from scipy import fft
 
-    height, width = planes[0].shape
-    window, low_pass = _window_and_low_pass(height, width)
-    one, other = (fft.rfft2((plane - plane.mean()) * window) for plane in planes)
-    product = other * np.conj(one)
+    height, width = coarse[0].shape
+    _, low_pass = _window_and_low_pass(height, width)
+    product = spectra[1] * np.conj(spectra[0])
     strength = np.abs(product)
-    surface = fft.irfft2(product / (strength + 1e-6 * strength.max()) * low_pass, s=planes[0].shape)
+    surface = fft.irfft2(product / (strength + 1e-6 * strength.max()) * low_pass, s=(height, width))
     surface = np.roll(surface, (reach, reach), (0, 1))[: 2 * reach + 1, : 2 * reach + 1].copy()
     best, place = -2.0, (0.0, 0.0)
     for _ in range(PEAKS):

@@ -30,6 +30,7 @@ from smallgauge.picture.alignment import (
     TILE_PX,
     Displacement,
     find_best_peak,
+    make_spectrum,
 )
 from smallgauge.picture.resample import REACH, TAPS, interpolation_weights
 from smallgauge.picture.source_fit import make_box_means
@@ -122,7 +123,11 @@ def reduction(box: tuple[int, int, int, int]) -> int:
 
 
 def measure_background(
-    before: NDArray[np.floating] | None, now: NDArray[np.floating], *, box: tuple[int, int, int, int]
+    before: NDArray[np.floating] | None,
+    now: NDArray[np.floating],
+    *,
+    box: tuple[int, int, int, int],
+    kept: "PreparedPictures | None" = None,
 ) -> tuple[float, float, float]:
     """How far the still background moved from one finished picture to the next.
 
@@ -132,6 +137,8 @@ def measure_background(
         From `make_background_picture`; None where there is no picture before.
     box : (left, top, right, bottom)
         As given to `make_background_picture`.
+    kept : PreparedPictures, optional
+        Of the pair before, whose second picture is this one's first; gets those of this pair.
 
     Returns
     -------
@@ -156,31 +163,71 @@ def measure_background(
     nothing = (float("nan"), float("nan"), float("nan"))
     if before is None or min(now.shape) < LEAST_SIDE_PX or before.shape != now.shape:
         return nothing
-    found = _followed(np.asarray(before, np.float32), np.asarray(now, np.float32))
+    prepared = PreparedPictures() if kept is None else kept
+    found = _followed(prepared.of(before), prepared.of(now))
     if found is None or not found.sigma_px < MOST_STEP_SIGMA_PX:
         return nothing
     block = reduction(box)
     return found.x_px * block, found.y_px * block, found.sigma_px * block
 
 
-def _followed(first: NDArray[np.float32], second: NDArray[np.float32]) -> Displacement | None:
-    """How far the picture moved, reduced pixels; None where it can't be told."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Prepared:
+    """A reduced picture as it is compared: how far its values spread, how high they reach, two blurs, its spectrum."""
+
+    spread: float
+    level: float
+    coarse: NDArray[np.float32]
+    fine: NDArray[np.float32]
+    spectrum: NDArray[np.complex128]
+
+
+class PreparedPictures:
+    """The two pictures of the pair before, as they were prepared for comparing: one of them is in the next pair too."""
+
+    def __init__(self) -> None:
+        self._kept: list[tuple[NDArray[np.floating], _Prepared]] = []
+
+    def of(self, picture: NDArray[np.floating]) -> _Prepared:
+        """A picture prepared: once, if it is the very same."""
+        for known, prepared in self._kept:
+            if known is picture:
+                return prepared
+        made = _prepared(np.asarray(picture, np.float32))
+        self._kept = [*self._kept[-1:], (picture, made)]
+        return made
+
+
+def _prepared(plane: NDArray[np.float32]) -> _Prepared:
     import cv2
 
-    spread, level = min(float(first.std()), float(second.std())), float(max(first.max(), second.max()))
-    if not np.isfinite(spread) or not spread > 1e-6 * level:
-        return None
-    reach = int(min(REACH_PX, min(first.shape) / 3))
     coarse, fine = (
-        tuple(
-            cv2.GaussianBlur(plane, (0, 0), blur, borderType=cv2.BORDER_REPLICATE)
-            for plane in (first, second)
-        )
+        cv2.GaussianBlur(plane, (0, 0), blur, borderType=cv2.BORDER_REPLICATE)
         for blur in (COARSE_BLUR_PX, FINE_BLUR_PX)
     )
-    start = find_best_peak((first, second), (coarse[0], coarse[1]), reach=reach)
-    near = _refined(coarse[0], coarse[1], start, rest_px=COARSE_REST_PX)
-    found = _refined(fine[0], fine[1], (near.x_px, near.y_px), rest_px=REST_PX) if near is not None else None
+    return _Prepared(
+        spread=float(plane.std()),
+        level=float(plane.max()),
+        coarse=coarse,
+        fine=fine,
+        spectrum=make_spectrum(plane),
+    )
+
+
+def _followed(first: _Prepared, second: _Prepared) -> Displacement | None:
+    """How far the picture moved, reduced pixels; None where it can't be told."""
+    spread, level = min(first.spread, second.spread), max(first.level, second.level)
+    if not np.isfinite(spread) or not spread > 1e-6 * level:
+        return None
+    reach = int(min(REACH_PX, min(first.coarse.shape) / 3))
+    spectra = first.spectrum, second.spectrum
+    start = find_best_peak(spectra, (first.coarse, second.coarse), reach=reach)
+    near = _refined(first.coarse, second.coarse, start, rest_px=COARSE_REST_PX)
+    found = (
+        _refined(first.fine, second.fine, (near.x_px, near.y_px), rest_px=REST_PX)
+        if near is not None
+        else None
+    )
     if found is None or found.confidence < LEAST_CONFIDENCE:
         return None
     return found if max(abs(found.x_px), abs(found.y_px)) <= reach + 1 else None

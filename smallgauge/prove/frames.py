@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from smallgauge.media.digest import digest_frame
 from smallgauge.media.frame import Samples
 from smallgauge.media.picture_in import CaptureListing, FrameReader, UnreadableFrame, open_picture
-from smallgauge.picture.background import make_background_picture, measure_background
+from smallgauge.picture.background import PreparedPictures, make_background_picture, measure_background
 from smallgauge.picture.source_fit import make_box_means, make_small_picture
 from smallgauge.prove.shown import FitJob, Fitter, SmallStore, SmallWriter
 from smallgauge.record.capture import Capture
@@ -213,6 +213,7 @@ class _Background:
         self.steps: list[tuple[float, float, float]] = []
         self.first: NDArray[np.float32] | None = None
         self.before: NDArray[np.float32] | None = None
+        self.prepared = PreparedPictures()
 
     def step(self, samples: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32] | None) -> None:
         """Measure one frame more; None where it could not be decoded."""
@@ -221,7 +222,10 @@ class _Background:
         now = None if samples is None else make_background_picture(samples, box=self.box)
         nothing = (float("nan"), float("nan"), float("nan"))
         self.first = self.first if self.steps else now
-        self.steps.append(nothing if now is None else measure_background(self.before, now, box=self.box))
+        kept = self.prepared
+        self.steps.append(
+            nothing if now is None else measure_background(self.before, now, box=self.box, kept=kept)
+        )
         self.before = now
 
 
