@@ -114,6 +114,8 @@ __device__ void store(const float *light, u32 hash, float peak, unsigned short *
 
 __device__ __forceinline__ double mad(double a, double b, double c) { return a * b + c; }  // two roundings, as on a processor
 __device__ __forceinline__ float mad(float a, float b, float c) { return __fmaf_rn(a, b, c); }
+__device__ __forceinline__ double smaller(double a, double b) { return a < b ? a : b; }
+__device__ __forceinline__ float smaller(float a, float b) { return fminf(a, b); }
 
 __device__ __forceinline__ float log2_of(float value) {
   float result;
@@ -285,7 +287,7 @@ __device__ __forceinline__ void finished_light(Real (*p)[3], const Program &colo
 #pragma unroll
   for (int k = 0; k < COUNT; k += 1)
 #pragma unroll
-    for (int channel = 0; channel < 3; channel += 1) p[k][channel] = p[k][channel] < (Real)BRIGHTEST ? p[k][channel] : (Real)BRIGHTEST;
+    for (int channel = 0; channel < 3; channel += 1) p[k][channel] = smaller(p[k][channel], (Real)BRIGHTEST);
   if (colour.steps[S_DECISIONS])
 #pragma unroll
     for (int k = 0; k < COUNT; k += 1) decide(p[k], colour);
@@ -306,10 +308,15 @@ __device__ __forceinline__ void finished_light(Real (*p)[3], const Program &colo
     for (int k = 0; k < COUNT; k += 1)
 #pragma unroll
       for (int channel = 0; channel < 3; channel += 1) {
-        Real value = p[k][channel] < (Real)1 + share ? p[k][channel] : (Real)1 + share;
-        Real over = value - ((Real)1 - share);
-        over = over > (Real)0 ? over : (Real)0;
-        p[k][channel] = mad(-(over * over), inverse, value);
+        Real value = smaller(p[k][channel], (Real)1 + share);
+        if constexpr (sizeof(Real) == 8) {
+          Real over = value - ((Real)1 - share);
+          over = over > (Real)0 ? over : (Real)0;
+          p[k][channel] = mad(-(over * over), inverse, value);
+        } else {  // the same, with the share of the shoulder that light has come
+          float half = 2.0f * inverse, over = __saturatef(__fmaf_rn(p[k][channel], half, 0.5f - half));
+          p[k][channel] = __fmaf_rn(over * -share, over, value);
+        }
       }
   }
   if (colour.steps[S_MATRIX])

@@ -23,13 +23,18 @@ from smallgauge.picture import kernels_colour, kernels_display, kernels_single
 from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.evenness import Evenness
 from smallgauge.picture.kernels import _even_planes, _planes_of, _span, check_finished
-from smallgauge.picture.kernels_colour import colour_program
+from smallgauge.picture.kernels_colour import ColourProgram, colour_program
 from smallgauge.picture.kernels_quick import (
+    LIGHT_SCALE,
+    SUM_SCALE,
+    WEIGHT_SCALE,
+    QuickKind,
     QuickTable,
     affine_colour,
     colour_gains,
     is_quick,
     most_part,
+    quick_kind,
     quick_table,
 )
 from smallgauge.picture.resample import (
@@ -45,13 +50,9 @@ from smallgauge.picture.resample import (
 
 _TILE, _ROWS_OF_THREADS, _LINE = 32, 8, 128  # threads; TILE_X, TILE_Y and ROWS_OF_THREADS of finish_frame.cu
 _SPAN = 512  # SPAN of finish_frame.cu
-_ACROSS, _PITCH, _ROWS_A_TURN, _QUICK_THREADS = (
-    128,
-    420,
-    8,
-    256,
-)  # as finish_quick.cu; rows a turn are its WARPS
-_BLOCKS = 2  # of a multiprocessor: registers and shared memory allow it
+_SIDE = 16  # as finish_quick.cu
+# Columns and blocks of a multiprocessor, by the kind of table: registers allow sixteen warps, shared memory two tables of lines
+_QUICK_SHAPES = {0: (64, 4), 1: (64, 4), 2: (128, 2)}
 _COLOUR_LOSES = 3e-6  # of light: roundings of density in single precision, and the card's logarithm
 
 _Call = tuple[
@@ -96,20 +97,14 @@ _DITHER = np.dtype([("peak", "f4"), ("frame", "u4")])
 _QUICK = np.dtype(
     [
         *((name, "u8") for name in ("curves", "lights")),
-        ("steps", "i4", (9,)),
         *(
             (name, "i4")
             for name in (
                 "knots",
-                "window_count",
                 "light_count",
-                "lift",
-                "least_bits",
-                "most_bits",
+                "first_code",
+                "last_code",
                 "rows",
-                "multiprocessors",
-                "affine",
-                "mixes",
             )
         ),
         *(
@@ -182,6 +177,7 @@ def _constants() -> str:
     lines = [f"#define GOLDEN {int(kernels_display._GOLDEN)}u"]
     lines += [f"#define LEAST_LIGHT {_single(kernels_display._LEAST_LIGHT)}"]
     lines += [f"#define INVERSE_EXPONENT {_single(kernels_display._INVERSE_EXPONENT)}"]
+    lines += [f"#define LIGHT_SCALE {_single(LIGHT_SCALE)}", f"#define WEIGHT_SCALE {_single(WEIGHT_SCALE)}"]
     lines += [f"#define F_L{n} {_single(value)}" for n, value in enumerate(kernels_display.LOG)]
     lines += [f"#define F_E{n} {_single(value)}" for n, value in enumerate(kernels_display.EXP, 1)]
     for name in ("SCALE", "FLOOR", "MIXED", "SHIFT", "MOST", "LOW", "HIGH", "KNEE"):
@@ -297,7 +293,7 @@ class Card:
 
     def _module(self, *key: object) -> Any:
         if key not in self._modules:
-            kind, channels, looked_up, even, coloured, table = key
+            kind, channels, looked_up, even, coloured, quick = key
             options = [
                 "--std=c++17",
                 "--fmad=false",
@@ -305,7 +301,12 @@ class Card:
                 f"-DCHANNELS={channels}",
             ]
             options += [f"-DLOOKED_UP={looked_up:d}", f"-DEVEN={even:d}", f"-DCOLOURED={coloured:d}"]
-            options += [f"-DQUICK={table is not None:d}", f"-DTABLE={table or 0}", f"-DBLOCKS={_BLOCKS}"]
+            options.append(f"-DQUICK={quick is not None:d}")
+            if isinstance(quick, QuickKind):
+                across, blocks = _QUICK_SHAPES[quick.table]
+                options += [f"-DACROSS={across}", f"-DBLOCKS={blocks}"]
+                options += [f"-DTABLE={quick.table}", f"-DSTEPS={quick.steps}"]
+                options += [f"-DAFFINE={quick.affine:d}", f"-DMIXES={quick.mixes:d}"]
             self._modules[key] = self._cupy.RawModule(code=_source(), options=tuple(options))
         return self._modules[key]
 
@@ -372,9 +373,11 @@ class Card:
             on_card, gain, offset = (
                 cp.ascontiguousarray(each.transpose(1, 0, 2)) for each in (on_card, gain, offset)
             )
-        quick = None if straight is None else self._quick_table(planes, table, colour, bits)
+        small = max(planes.size, 3 * width * height) < 2**31
+        quick = self._quick_table(planes, table, colour, bits) if straight is not None and small else None
         kinds = (str(planes.dtype), channels, table is not None, even[0].shape[0] > 0, colour is not None)
-        module = self._module(*kinds, None if quick is None else quick.kind)
+        program = colour_program(colour or FrameColour())
+        module = self._module(*kinds, None if quick is None else quick_kind(quick, program))
         lights = self._there("table", np.zeros(1, np.float32) if table is None else table)
         capture = (on_card, lights, np.int32(lights.size - 1), gain, offset)
         told, kept = self._colour(colour, bits)
@@ -387,7 +390,8 @@ class Card:
             moved, grid = _straight_numbers(straight, move, planes.shape, size)
             if quick is not None:
                 given = (*capture, shape, moved, *after)
-                calls, held = self._quick_calls(module, given, quick, colour, size)
+                deepest = (colour or FrameColour()).deepest
+                calls, held = self._quick_calls(module, given, quick, program, deepest, size)
                 return finished, partial(_launch, calls, (kept, held))
             kernel = module.get_function("finish_straight")
             calls = [(kernel, grid, (_TILE, _ROWS_OF_THREADS), (*capture, shape, moved, *after), 0)]
@@ -412,7 +416,7 @@ class Card:
         bits: int,
     ) -> QuickTable | None:
         """The table of light for the quick kernel, made once; None where a frame is not made by it."""
-        if planes.shape[2] != 3 or planes.size >= 2**31 or not is_quick(colour, bits):
+        if planes.shape[2] != 3 or not is_quick(colour, bits):
             return None
         data = None if table is None else table.tobytes()
         if self._known is None or self._known[0] != data:
@@ -424,31 +428,31 @@ class Card:
         module: Any,
         given: tuple[Any, ...],
         table: QuickTable,
-        colour: FrameColour | None,
+        program: ColourProgram,
+        deepest: float,
         size: tuple[int, int],
     ) -> tuple[list[_Call], tuple[Any, ...]]:
         """The start of the quick kernel, and what keeps what its addresses point to."""
-        program = colour_program(colour or FrameColour())
-        before, after = colour_gains(program, (colour or FrameColour()).deepest)
+        before, after = colour_gains(program, deepest)
         surface, mixed = affine_colour(program) or (np.zeros((3, 6)), np.zeros((3, 3)))
         lights = self._there("lights", table.lights)
         curves = self._cupy.asarray(program.curves.astype(np.float32))
-        strips = -(-size[0] // _ACROSS)
-        pieces = max(self._multiprocessors * _BLOCKS // strips, 1)
-        rows = -(-size[1] // (pieces * _ROWS_A_TURN)) * _ROWS_A_TURN
+        across, blocks = _QUICK_SHAPES[table.kind]
+        strips = -(-size[0] // across)
+        pieces = max(self._multiprocessors * blocks // strips, 1)
+        rows = -(-size[1] // (pieces * _SIDE)) * _SIDE
         grid = strips, -(-size[1] // rows)
+        scaled = program.numbers.copy()
+        scaled[kernels_colour._SCALE : kernels_colour._SCALE + 3] /= SUM_SCALE
         numbers = np.zeros((), _QUICK)
         told = {
             "curves": curves.data.ptr,
             "lights": lights.data.ptr,
-            "steps": program.steps,
             "knots": program.curves.shape[1],
-            "light_count": table.lights.size,
-            "lift": table.lift,
-            "least_bits": table.least_bits,
-            "most_bits": table.most_bits,
+            "light_count": table.lights.nbytes // 4,
+            "first_code": table.first,
+            "last_code": min(table.last, 65535),
             "rows": rows,
-            "multiprocessors": self._multiprocessors,
             "knots_share": table.share,
             "knots_most": table.most,
             "colour_loses": _COLOUR_LOSES * (1.0 + before.sum(axis=1).max()),
@@ -456,21 +460,22 @@ class Card:
             "most_part": most_part(program),
             "per_column": 2.0 / size[0],
             "per_row": 2.0 / size[1],
-            "numbers": program.numbers,
+            "numbers": scaled,
             "before": before.ravel(),
             "after": after.ravel(),
-            "affine": mixed.any(),
-            "mixes": not np.array_equal(after, np.eye(3)),
             "surface": surface.ravel(),
             "mixed": mixed.ravel(),
         }
         for name, value in told.items():
             numbers[name] = value
-        doubtful = self._cupy.empty(grid[0] * grid[1] * rows * _ACROSS, self._cupy.uint32)
-        room = 4 * (2 * _ROWS_A_TURN * _PITCH + table.lights.size)
+        doubtful = self._cupy.empty(grid[0] * grid[1] * rows * across, self._cupy.uint32)
+        warps, size_of = across // _SIDE, given[0].dtype.itemsize
+        copies = -(-(2 * _SIDE + 16 // size_of - 4) * 3 // (16 // size_of))
+        pitch = -(-(copies * 16 - 48 * size_of) // 128) * 128 + 48 * size_of
+        room = table.lights.nbytes + warps * _SIDE * (pitch + 6 * _SIDE)  # COPIES, PITCH and ROOM there
         kernel = module.get_function("finish_quick")
         kernel.max_dynamic_shared_size_bytes = room
-        call = (kernel, grid, (_QUICK_THREADS,), (*given, numbers[()], doubtful), room)
+        call = (kernel, grid, (32 * warps,), (*given, numbers[()], doubtful), room)
         return [call], (lights, curves)
 
     def _colour(self, colour: FrameColour | None, bits: int) -> tuple[Any, tuple[Any, ...]]:

@@ -2,6 +2,8 @@
 
 QuickTable    a table of light as it lies in a card's shared memory            (kernels_cuda)
 quick_table   table of light -> the same, or None where lines are too far off  (kernels_cuda)
+QuickKind     what finish_quick.cu is compiled for                             (kernels_cuda)
+quick_kind    a table and a colour -> the same                                 (kernels_cuda)
 is_quick      whether single precision is near enough for a colour and a depth (kernels_cuda)
 colour_gains  how errors of light grow on their way through a colour           (kernels_cuda)
 most_part     the largest error that light which is cut off at 0 can bear        (kernels_cuda)
@@ -47,19 +49,20 @@ MOST_BITS = 12  # of a finished file: above, sums in single precision aren't wit
 _KNOT_BITS = 10  # KNOT_BITS of finish_quick.cu
 KNOTS = 1 << _KNOT_BITS  # of an octave of codes
 MOST_WHOLE = 4096  # entries of a table that goes into shared memory as it is
-_WHOLE_BITS = 0x4B000000  # 2 ** 23 in single precision, whose next numbers are whole
+# Light and weights are so many times as large where they are halves, which hold 2 ** -24 and 65,504
+LIGHT_SCALE, WEIGHT_SCALE = 16.0, 64.0
+SUM_SCALE = LIGHT_SCALE * WEIGHT_SCALE**2  # of light that was filtered along and down
 _MOST_LOST = 2e-5  # of light, by lines between knots: a thirtieth of a code of 12 bits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class QuickTable:
-    """Numbers for shared memory, how a code finds its own among them, and what they lose (of light, and at most)."""
+    """Numbers for shared memory, the codes they are for, and what they lose (of light, and at most)."""
 
     kind: int  # TABLE of finish_quick.cu
-    lights: NDArray[np.float32]
-    lift: int = 0
-    least_bits: int = 0
-    most_bits: int = 0
+    lights: NDArray[Any]
+    first: int = 0
+    last: int = 0
     share: float = 0.0
     most: float = 0.0
 
@@ -91,8 +94,11 @@ def quick_table(table: NDArray[np.float32] | None) -> QuickTable | None:
         return QuickTable(kind=0, lights=np.zeros(0, np.float32))
     if len(table) <= MOST_WHOLE:
         lights = np.zeros(-(-len(table) // 4) * 4, np.float32)
-        lights[: len(table)] = table
-        return QuickTable(kind=1, lights=lights)
+        lights[: len(table)] = table * np.float32(LIGHT_SCALE)
+        with np.errstate(over="ignore"):  # light that no half can hold is for the processor's arithmetic
+            nearest = lights.astype(np.float16)
+            rest = (lights - nearest).astype(np.float16)
+        return QuickTable(kind=1, lights=np.stack([nearest, rest], axis=1), last=len(table) - 1)
     first = max(int(np.argmax(table != table[0])) - 1, 0)
     last_key = len(table) - 1 - first + KNOTS
     octaves = np.arange(int(np.log2(last_key)) - _KNOT_BITS + 1)
@@ -111,16 +117,38 @@ def quick_table(table: NDArray[np.float32] | None) -> QuickTable | None:
     if (off > _MOST_LOST * of_key).any():
         return None
     share = float((off / np.maximum(of_key, 1e-30)).max())
-    lift = _WHOLE_BITS + KNOTS - first
     return QuickTable(
         kind=2,
-        lights=lines.ravel(),
-        lift=lift,
-        least_bits=_WHOLE_BITS + KNOTS,
-        most_bits=_WHOLE_BITS + last_key,
+        lights=lines.ravel() * np.float32(LIGHT_SCALE),
+        first=first,
+        last=len(table) - 1,
         share=2.0 * share,
         most=2.0 * float(off.max()),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class QuickKind:
+    """What `finish_quick.cu` is compiled for: TABLE, STEPS, AFFINE and MIXES."""
+
+    table: int
+    steps: int
+    affine: bool
+    mixes: bool
+
+
+def quick_kind(table: QuickTable, program: ColourProgram) -> QuickKind:
+    """The kind of kernel for a table of light and a colour; frames of a reel share one or two.
+
+    Examples
+    --------
+    >>> from smallgauge.picture.kernels_colour import colour_program
+    >>> quick_kind(quick_table(None), colour_program(FrameColour()))
+    QuickKind(table=0, steps=0, affine=False, mixes=False)
+    """
+    steps = sum(int(step) << 2 * place for place, step in enumerate(program.steps))
+    mixes = bool(program.steps[_DECISIONS] or program.steps[_MATRIX])
+    return QuickKind(table.kind, steps, affine_colour(program) is not None, mixes)
 
 
 def is_quick(colour: FrameColour | None, bits: int) -> bool:

@@ -36,10 +36,14 @@ def card():
     return Card()
 
 
-def capture(kind: str, grey: bool, seed: int):
+# Rows of 144 pixels are copied many samples at once, rows of 131 are not.
+columns = st.sampled_from([131, 144])
+
+
+def capture(kind: str, grey: bool, seed: int, columns: int = 131):
     """Samples of a kind with their table."""
     random = np.random.default_rng(seed)
-    shape = (97, 131) if grey else (97, 131, 3)
+    shape = (97, columns) if grey else (97, columns, 3)
     if kind == "float32":
         return random.uniform(0.0, 1.2, shape).astype(np.float32), None
     most = 255 if kind == "uint8" else 4095
@@ -56,13 +60,14 @@ def capture(kind: str, grey: bool, seed: int):
     grey=st.booleans(),
     even=st.booleans(),
     bits=st.integers(8, 16),
-    size=st.tuples(st.integers(1, 140), st.integers(1, 110)),
+    columns=columns,
+    size=st.tuples(st.integers(1, 150), st.integers(1, 110)),
     seed=st.integers(0, 2**32 - 1),
 )
 def test_a_card_gives_the_bytes_of_the_processor_or_the_next_code(
-    card, colour, move, kind, grey, even, bits, size, seed
+    card, colour, move, kind, grey, even, bits, columns, size, seed
 ):
-    samples, table = capture(kind, grey, seed)
+    samples, table = capture(kind, grey, seed, columns)
     random = np.random.default_rng(seed + 1)
     gain = random.uniform(0.8, 1.3, samples.shape).astype(np.float32)
     evenness = Evenness(gain=gain, offset=(0.01 * gain).astype(np.float32)) if even else None
@@ -78,7 +83,7 @@ def test_a_card_gives_the_bytes_of_the_processor_or_the_next_code(
     made, again = (card.finish_frame(samples, table, **told) for _ in range(2))
     assert np.array_equal(made, again)
     off = np.abs(made.astype(int) - finish_frame(samples, table, **told))
-    straight = straight_move(move, width=131, height=97) is not None
+    straight = straight_move(move, width=columns, height=97) is not None
     if straight and (colour is not None or not grey) and is_quick(colour, bits):
         assert off.max() <= 1
     else:
@@ -91,17 +96,46 @@ def test_a_card_gives_the_bytes_of_the_processor_or_the_next_code(
     colour=st.none() | colours.filter(lambda colour: is_quick(colour, 12)),
     shift=st.tuples(shifts, shifts),
     kind=st.sampled_from(["uint8", "uint16", "float32"]),
+    columns=columns,
     seed=st.integers(0, 2**32 - 1),
 )
-def test_values_before_rounding_are_within_half_a_code(card, colour, shift, kind, seed):
+def test_values_before_rounding_are_within_half_a_code(card, colour, shift, kind, columns, seed):
     # Dither is a hash of the frame's number: the mean of many frames is the value before rounding.
-    samples, table = capture(kind, False, seed)
+    samples, table = capture(kind, False, seed, columns)
     total = np.zeros((97, 131, 3))
     for frame in range(64):
         told = {"move": Move(c=shift[0], f=shift[1]), "width": 131, "height": 97, "bits": 12}
         made = card.finish_frame(samples, table, **told, frame=frame, colour=colour)
         total += made.astype(float) - finish_frame(samples, table, **told, frame=frame, colour=colour)
     assert np.abs(total / 64).max() < 0.5
+
+
+@needs_card
+@pytest.mark.parametrize("light", [np.nan, np.inf, 60.0, 1e9, -1e9])
+def test_light_that_no_half_can_hold_is_made_as_on_the_processor(card, light):
+    samples, _ = capture("float32", False, 5, 144)
+    samples[40:43, 70] = light
+    for colour in (None, FrameColour(lamp=(0.9,) * 3)):
+        told = {"move": Move(c=0.3, f=0.7), "width": 144, "height": 97, "bits": 12, "frame": 5, "colour": colour}
+        off = np.abs(card.finish_frame(samples, None, **told).astype(int) - finish_frame(samples, None, **told))
+        assert off.max() <= 1
+
+
+@needs_card
+@pytest.mark.parametrize("turned_over", [False, True])
+def test_sixteen_bits_go_along_lines_between_knots(card, turned_over):
+    random = np.random.default_rng(9)
+    samples = random.integers(0, 65536, (97, 144, 3)).astype(np.uint16)
+    table = (np.linspace(0, 1, 65536) ** 2.2).astype(np.float32)
+    told = {
+        "move": Move(a=-1.0, c=150.3, f=0.7) if turned_over else Move(c=-3.3, f=0.7),
+        "width": 144,
+        "height": 97,
+        "bits": 12,
+        "frame": 5,
+    }
+    off = np.abs(card.finish_frame(samples, table, **told).astype(int) - finish_frame(samples, table, **told))
+    assert off.max() <= 1
 
 
 @needs_card
