@@ -28,12 +28,12 @@
 #define ROW_LANES (COPIES <= 16 ? 16 : 32)  // that copy it
 #define PITCH ((COPIES * 16 - 48 * (int)sizeof(SAMPLE) + 127) / 128 * 128 + 48 * (int)sizeof(SAMPLE))  // lanes in banks of their own
 #define SUM_SCALE (LIGHT_SCALE * WEIGHT_SCALE * WEIGHT_SCALE)
-#define MOST_LIGHT (32768.0f / (LIGHT_SCALE * WEIGHT_SCALE))  // sums along a row overshoot by less than a half
+#define MOST_LIGHT (32768.0f / (LIGHT_SCALE * WEIGHT_SCALE))  // a row's weights, without their signs, sum up to less than 1.9
 #define LINE (SIDE * 3 * 2)  // bytes of a row of codes on its way out
 #define ROOM (SIDE * (PITCH + LINE))  // of a warp
 #define KNOT_BITS 10  // an octave of codes has 2 ** 10 knots, and codes are counted from there
 #define SUMS_LOSE 1.2e-6f  // of the brightest light around: 20 roundings
-#define LEAST_LOST 4e-9f  // what halves cannot hold of light near 0
+#define LEAST_LOST 7e-9f  // what halves cannot hold of light near 0
 #define PER_LIGHT (5.0f / 12 / 0.4f)  // steepness of the display's curve over 0.4 of a code
 
 struct Steps {
@@ -150,6 +150,11 @@ __device__ __forceinline__ uint4 shared_four(u32 place) {
   return four;
 }
 
+__device__ __forceinline__ void read_four(u32 place, u32 *words) {
+  uint4 four = shared_four(place);
+  words[0] = four.x, words[1] = four.y, words[2] = four.z, words[3] = four.w;
+}
+
 __device__ __forceinline__ void share(u32 place, u32 word) { asm volatile("st.shared.u32 [%0], %1;" : : "r"(place), "r"(word) : "memory"); }
 
 // Four samples
@@ -159,8 +164,7 @@ __device__ __forceinline__ void shared_samples(u32 place, u32 *words) {
   } else if constexpr (sizeof(SAMPLE) == 2) {
     asm volatile("ld.shared.v2.u32 {%0, %1}, [%2];" : "=r"(words[0]), "=r"(words[1]) : "r"(place) : "memory");
   } else {
-    uint4 four = shared_four(place);
-    words[0] = four.x, words[1] = four.y, words[2] = four.z, words[3] = four.w;
+    read_four(place, words);
   }
 }
 
@@ -208,7 +212,8 @@ __device__ __forceinline__ u32 code_place(u32 word, int n) {
 __device__ __forceinline__ float quick_light(u32 word, int n, u32 lights, float base) {
 #if TABLE == 2
   float key = __uint_as_float(sample_at(word, n, 0x4B00u)) - base;  // of 2 ** 23 and more the next numbers are whole
-  float2 line = shared_line(lights + ((__float_as_uint(key) >> (23 - KNOT_BITS)) - ((127 + KNOT_BITS) << KNOT_BITS)) * 8);
+  u32 knot = __float_as_uint(key) & (~0u << (23 - KNOT_BITS));  // 8 bytes each
+  float2 line = shared_line((knot >> (20 - KNOT_BITS)) + (lights - ((127 + KNOT_BITS) << (KNOT_BITS + 3))));
   return __fmaf_rn(line.y, key, line.x);
 #elif TABLE == 1
   u32 both = shared_word(lights + code_place(word, n));
@@ -366,16 +371,12 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS)
                  const __grid_constant__ Quick quick, u32 *doubtful) {
   extern __shared__ char room[];  // the table, then samples and codes of each warp
   __shared__ uint2 pairs[2][64];
+  __shared__ uint4 weights[6][32];
   __shared__ u32 listed;
   u32 *list = doubtful + (long)(blockIdx.y * gridDim.x + blockIdx.x) * quick.rows * ACROSS;
   int thread;
   asm volatile("mov.u32 %0, %%tid.x;" : "=r"(thread));
   int lane = thread & 31, warp = thread >> 5, eighth = lane >> 2, quarter = lane & 3;
-  u32 lights = shared_place(room);
-  for (int n = thread; n < quick.light_count / 4; n += THREADS) copy_at_once(lights + 16 * n, (const uint4 *)quick.lights + n);
-  if (thread == 0) listed = 0;
-  if (thread < 64) pairs[0][thread] = two_weights(move.weights_x, thread - 32, move.mirrored_x);
-  if (thread < 64) pairs[1][thread] = two_weights(move.weights_y, thread - 32, false);
   float base = 8388608.0f + (float)(quick.first_code - (1 << KNOT_BITS));
   u32 minus = halves(2 * quarter == eighth ? -1.0f : 0.0f, 2 * quarter + 1 == eighth ? -1.0f : 0.0f);
   int strip = blockIdx.x * ACROSS, left = strip + SIDE * warp, top = blockIdx.y * quick.rows, stop = min(top + quick.rows, shape.height);
@@ -391,7 +392,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS)
   char *captured = room + quick.light_count * 4 + warp * ROOM;
   int copy_row = lane / ROW_LANES, copy = lane % ROW_LANES, copy_from = 3 * first + copy * AT_ONCE;
   u32 copy_to = shared_place(captured + copy_row * PITCH + copy * 16);
-  bool aligned = shape.captured_width % AT_ONCE == 0, over_edge = first < 0 || first + PIXELS > shape.captured_width;
+  bool aligned = shape.captured_width % AT_ONCE == 0 && (size_t)samples % 16 == 0;
+  bool over_edge = first < 0 || first + PIXELS > shape.captured_width;
   if (copy >= COPIES || copy_from >= 3 * shape.captured_width) copy_from = -1;  // this lane copies nothing
   auto fetch = [&](int turn) {
     constexpr int rows = 32 / ROW_LANES;  // at once
@@ -424,22 +426,37 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS)
     __syncwarp();
   };
   fetch(0);
-  asm volatile("cp.async.wait_all;" : : : "memory");
+  u32 lights = shared_place(room);
+  for (int n = thread; n < quick.light_count / 4; n += THREADS) copy_at_once(lights + 16 * n, (const uint4 *)quick.lights + n);
+  if (thread == 0) listed = 0;
+  if (thread < 64) pairs[0][thread] = two_weights(move.weights_x, thread - 32, move.mirrored_x);
+  if (thread < 64) pairs[1][thread] = two_weights(move.weights_y, thread - 32, false);
   __syncthreads();
   // Weights along: rows of the product are finished columns 0, 2, ... 14 and 1, 3, ... 15, the terms of a lane its four captured columns.
   // Weights down: finished rows 0, 4, 1, 5, ... of eight, which keeps lanes in banks of their own when codes are laid down.
-  u32 along[2][4], along_rest[2][4], down[2][2], down_rest[2][2];
+  // They lie in shared memory, as a lane takes them: registers are scarce.
+  if (warp == 0) {
+    u32 along[4][4], down[2][4];
 #pragma unroll
-  for (int n = 0; n < 8; n += 1) {
-    int column = 2 * eighth + n % 2;
-    uint2 two = pairs[0][32 + SIDE * (n / 4) + 4 * quarter + n % 4 / 2 * 2 - spare - (move.mirrored_x ? SIDE - 1 - column : column)];
-    along[n / 4][n % 4] = two.x, along_rest[n / 4][n % 4] = two.y;
-  }
+    for (int n = 0; n < 8; n += 1) {
+      int column = 2 * eighth + n % 2;
+      uint2 two = pairs[0][32 + SIDE * (n / 4) + 4 * quarter + n % 4 / 2 * 2 - spare - (move.mirrored_x ? SIDE - 1 - column : column)];
+      along[n / 4][n % 4] = two.x, along[2 + n / 4][n % 4] = two.y;
+    }
 #pragma unroll
-  for (int n = 0; n < 4; n += 1) {
-    uint2 two = pairs[1][32 + 8 * (n / 2 + n % 2) + 2 * quarter - eighth / 2 - eighth % 2 * 4];
-    down[n / 2][n % 2] = two.x, down_rest[n / 2][n % 2] = two.y;
+    for (int n = 0; n < 4; n += 1) {
+      uint2 two = pairs[1][32 + 8 * (n / 2 + n % 2) + 2 * quarter - eighth / 2 - eighth % 2 * 4];
+      down[0][n] = two.x, down[1][n] = two.y;
+    }
+#pragma unroll
+    for (int n = 0; n < 6; n += 1) {
+      const u32 *four = n < 4 ? along[n] : down[n - 4];
+      weights[n][lane] = make_uint4(four[0], four[1], four[2], four[3]);
+    }
   }
+  asm volatile("cp.async.wait_all;" : : : "memory");
+  __syncthreads();
+  u32 weights_from = shared_place(&weights[0][lane]);
   float sums[3][2][4];  // of the finished rows of a turn, upper and lower eight; the turn before begins them
 #pragma unroll
   for (int n = 0; n < 24; n += 1) sums[n / 8][n / 4 % 2][n % 4] = 0.0f;
@@ -469,6 +486,10 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS)
     }
     __syncwarp();  // everybody has read them: their room takes the next
     if (turn < turns) fetch(turn + 1);
+    u32 along[2][4], along_rest[2][4], down[4], down_rest[4];
+    read_four(weights_from, along[0]), read_four(weights_from + 512, along[1]);
+    read_four(weights_from + 2 * 512, along_rest[0]), read_four(weights_from + 3 * 512, along_rest[1]);
+    read_four(weights_from + 4 * 512, down), read_four(weights_from + 5 * 512, down_rest);
     float finished[3][2][4];
 #pragma unroll
     for (int channel = 0; channel < 3; channel += 1) {
@@ -496,20 +517,20 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS)
       split(lines[0], minus, near, rest);
       split(lines[1], minus, near + 2, rest + 2);
       float *upper = sums[channel][0], *lower = sums[channel][1];
-      multiply(lower, rest, down[1][0], down[1][1]);
-      multiply_short(upper, rest[0], rest[1], down[1][1]);
-      multiply(lower, near, down_rest[1][0], down_rest[1][1]);
-      multiply_short(upper, near[0], near[1], down_rest[1][1]);
-      multiply(lower, near, down[1][0], down[1][1]);
-      multiply_short(upper, near[0], near[1], down[1][1]);
+      multiply(lower, rest, down[2], down[3]);
+      multiply_short(upper, rest[0], rest[1], down[3]);
+      multiply(lower, near, down_rest[2], down_rest[3]);
+      multiply_short(upper, near[0], near[1], down_rest[3]);
+      multiply(lower, near, down[2], down[3]);
+      multiply_short(upper, near[0], near[1], down[3]);
 #pragma unroll
       for (int n = 0; n < 8; n += 1) finished[channel][n / 4][n % 4] = sums[channel][n / 4][n % 4], sums[channel][n / 4][n % 4] = 0.0f;
-      multiply(upper, rest, down[0][0], down[0][1]);
-      multiply_short(lower, rest[2], rest[3], down[0][0]);
-      multiply(upper, near, down_rest[0][0], down_rest[0][1]);
-      multiply_short(lower, near[2], near[3], down_rest[0][0]);
-      multiply(upper, near, down[0][0], down[0][1]);
-      multiply_short(lower, near[2], near[3], down[0][0]);
+      multiply(upper, rest, down[0], down[1]);
+      multiply_short(lower, rest[2], rest[3], down[0]);
+      multiply(upper, near, down_rest[0], down_rest[1]);
+      multiply_short(lower, near[2], near[3], down_rest[0]);
+      multiply(upper, near, down[0], down[1]);
+      multiply_short(lower, near[2], near[3], down[0]);
     }
     most = __reduce_max_sync(0xFFFFFFFFu, max(most & 0xFFFFu, most >> 16));
     u32 around = max(most, bright_before);
