@@ -32,7 +32,7 @@
 #define LINE (SIDE * 3 * 2)  // bytes of a row of codes on its way out
 #define ROOM (SIDE * (PITCH + LINE))  // of a warp
 #define KNOT_BITS 10  // an octave of codes has 2 ** 10 knots, and codes are counted from there
-#define SUMS_LOSE 1.2e-6f  // of the brightest light around: 20 roundings
+#define SUMS_LOSE 1.2e-6f  // of the brightest light around: 20 roundings; two orders of 24 additions and this way part by up to 14
 #define LEAST_LOST 7e-9f  // what halves cannot hold of light near 0
 #define PER_LIGHT (5.0f / 12 / 0.4f)  // steepness of the display's curve over 0.4 of a code
 

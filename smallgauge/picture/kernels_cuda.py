@@ -6,8 +6,9 @@ open_card     one of them, for whoever brings kernels of his own
 
 The kernels stand in two files. `finish_frame.cu` does what `kernels.py` and what it calls do, pixel by pixel and in the same
 order, compiled without contraction, with constants handed over as exact bits: the same bytes. `finish_quick.cu` makes displaced
-frames in colour of up to 12 bits in single precision, within half a code of the processor before rounding; `kernels_quick.py` says
-when that holds. A card is used only where somebody asks for one. CuPy compiles for the card at hand and keeps what it compiled.
+frames in colour of up to 12 bits with sums on the tensor cores, within half a code of the processor before rounding;
+`kernels_quick.py` says when that holds. A card is used only where somebody asks for one. CuPy compiles for the card at hand and
+keeps what it compiled.
 """
 
 from collections.abc import Callable, Sequence

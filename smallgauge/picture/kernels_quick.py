@@ -110,9 +110,9 @@ def quick_table(table: NDArray[np.float32] | None) -> QuickTable | None:
     slope = np.where((ends > starts) & (octaves.repeat(KNOTS) > 0), rise / np.maximum(ends - starts, 1), 0.0)
     lines = np.stack([of_key[starts - KNOTS] - slope * starts, slope], axis=1).astype(np.float32)
     keys = np.arange(KNOTS, last_key + 1, dtype=np.float32)
-    own = lines[(keys.view(np.int32) >> (23 - _KNOT_BITS)) - ((127 + _KNOT_BITS) << _KNOT_BITS)].astype(
-        np.float64
-    )
+    knots = (keys.view(np.int32) >> (23 - _KNOT_BITS)) - ((127 + _KNOT_BITS) << _KNOT_BITS)
+    lines = lines[: int(knots[-1]) // 2 * 2 + 2]  # sixteen bytes are copied at once
+    own = lines[knots].astype(np.float64)
     off = np.abs((own[:, 1] * keys + own[:, 0]).astype(np.float32) - of_key)
     if (off > _MOST_LOST * of_key).any():
         return None
@@ -139,6 +139,19 @@ class QuickKind:
 
 def quick_kind(table: QuickTable, program: ColourProgram) -> QuickKind:
     """The kind of kernel for a table of light and a colour; frames of a reel share one or two.
+
+    Parameters
+    ----------
+    table : QuickTable
+    program : ColourProgram
+
+    Returns
+    -------
+    QuickKind
+
+    Notes
+    -----
+    Source: definition.
 
     Examples
     --------

@@ -116,8 +116,17 @@ def test_light_that_no_half_can_hold_is_made_as_on_the_processor(card, light):
     samples, _ = capture("float32", False, 5, 144)
     samples[40:43, 70] = light
     for colour in (None, FrameColour(lamp=(0.9,) * 3)):
-        told = {"move": Move(c=0.3, f=0.7), "width": 144, "height": 97, "bits": 12, "frame": 5, "colour": colour}
-        off = np.abs(card.finish_frame(samples, None, **told).astype(int) - finish_frame(samples, None, **told))
+        told = {
+            "move": Move(c=0.3, f=0.7),
+            "width": 144,
+            "height": 97,
+            "bits": 12,
+            "frame": 5,
+            "colour": colour,
+        }
+        off = np.abs(
+            card.finish_frame(samples, None, **told).astype(int) - finish_frame(samples, None, **told)
+        )
         assert off.max() <= 1
 
 
