@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from smallgauge.columns import Column
 from smallgauge.errors import CallerError
 from smallgauge.picture.perforation_fix import PerforationSurvey
+from smallgauge.picture.ranks import find_median, find_percentiles
 
 Array = NDArray[np.float64]
 Box = tuple[float, float, float, float]  # left, top, right, bottom, px from the film reference
@@ -303,11 +304,12 @@ def _darkest(
     samples: NDArray[np.float32], places: NDArray[np.float32], lamp: Array
 ) -> tuple[Array, Array, Array, Array]:
     """Light, standard error, lowest light and share at the very lowest, of the darkest quarter of the places."""
-    order = np.argsort((places / np.maximum(np.median(places, axis=0), 1e-6)).sum(axis=1), kind="stable")
+    usual = np.array([find_median(each) for each in places.T], np.float32)
+    order = np.argsort((places / np.maximum(usual, 1e-6)).sum(axis=1), kind="stable")
     kept = order[: max(LEAST_PLACES // 2, math.ceil(DARKEST * len(places)))]
     mine, theirs = places[kept].astype(np.float64), samples[kept].reshape(-1, samples.shape[2])
     light = mine.mean(axis=0)
-    spread = 1.4826 * np.median(np.abs(mine - np.median(mine, axis=0)), axis=0)
+    spread = 1.4826 * np.array([find_median(np.abs(each - find_median(each))) for each in mine.T])
     low = np.quantile(theirs, LOWEST_SHARE, axis=0).astype(np.float64)
     share = (theirs == theirs.min(axis=0)).mean(axis=0)
     per = lamp[: places.shape[1]] if places.shape[1] == 3 else lamp[1:2]
@@ -331,5 +333,5 @@ def _range_of(planes: NDArray[np.float32], picture: Box, lamp: Array) -> tuple[A
     per = lamp[: small.shape[1]] if small.shape[1] == 3 else lamp[1:2]
     cells = np.maximum(small.astype(np.float64) / per, 1e-6)
     clearest = np.argsort(cells.min(axis=1), kind="stable")[-CLEAREST_CELLS:]
-    middle, dense = np.quantile(-np.log10(cells), (0.6, 0.97), axis=0)
-    return cells[clearest].mean(axis=0), middle, dense
+    range_of = np.array([find_percentiles(each, (60, 97)) for each in -np.log10(cells).T])
+    return cells[clearest].mean(axis=0), range_of[:, 0], range_of[:, 1]

@@ -343,8 +343,9 @@ def _window(
         return None
     part = plane[lows[1] : stops[1], lows[0] : stops[0]]
     shape = part.shape[1] // factor, part.shape[0] // factor
-    light = np.ascontiguousarray(part)
-    light = cv2.resize(light, shape, interpolation=cv2.INTER_AREA) if factor > 1 else light
+    light = (
+        cv2.resize(part, shape, interpolation=cv2.INTER_AREA) if factor > 1 else np.ascontiguousarray(part)
+    )
     at = np.arange(shape[0], dtype=np.float32) * factor + np.float32(lows[0] + (factor - 1) / 2 - place[0])
     down = np.arange(shape[1], dtype=np.float32) * factor + np.float32(lows[1] + (factor - 1) / 2 - place[1])
     u = at[None, :] - np.float32(tilt) * down[:, None]

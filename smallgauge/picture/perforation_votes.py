@@ -158,8 +158,7 @@ def find_candidates(
         x1 = min(plane.shape[1], int(usual_x + width / 2 + margin) + 1)
         if x1 - x0 < 4 * factor:
             continue
-        strip = np.ascontiguousarray(plane[:, x0 : x1 - (x1 - x0) % factor])
-        strip = strip[: strip.shape[0] - strip.shape[0] % factor]
+        strip = plane[: plane.shape[0] - plane.shape[0] % factor, x0 : x1 - (x1 - x0) % factor]
         size = (strip.shape[1] // factor, strip.shape[0] // factor)
         small = cv2.resize(strip, size, interpolation=cv2.INTER_AREA) if factor > 1 else strip
         small = small * np.float32(sign)

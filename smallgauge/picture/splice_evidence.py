@@ -181,7 +181,7 @@ def _border_profile(
     first, stop = max(0, round(border[0])), min(width, round(border[1]) + 1)
     if stop - first < max(least_px, 0.5 * (border[1] - border[0])):
         return None
-    parts = cv2.resize(np.ascontiguousarray(plane[:, first:stop]), (6, height), interpolation=cv2.INTER_AREA)
+    parts = cv2.resize(plane[:, first:stop], (6, height), interpolation=cv2.INTER_AREA)
     parts.sort(axis=1)
     profile = 0.5 * (parts[:, 2] + parts[:, 3]).astype(np.float64)
     # A line square to the film falls by the tilt for each pixel to the right.
