@@ -30,6 +30,7 @@ from benchmarks.page import load, machine, write_part
 from smallgauge.analyse.reel import analyse_reel
 from smallgauge.analyse.rows import HALO, ChunkJob
 from smallgauge.analyse.source import Source, open_source
+from smallgauge.crew import prepare_kernels
 from smallgauge.demo import write_specimen
 from smallgauge.line import Line, Settings
 from smallgauge.media import picture_in
@@ -433,6 +434,7 @@ def main() -> None:
     words.add_argument("--folder", type=Path)
     words.add_argument("--write", action="store_true")
     asked = words.parse_args()
+    prepare_kernels()  # as a crew does: one thread for every library
     with tempfile.TemporaryDirectory() as temporary:
         folder = asked.folder or Path(temporary)
         folder.mkdir(parents=True, exist_ok=True)

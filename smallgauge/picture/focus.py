@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 from smallgauge.columns import Column
 from smallgauge.errors import CallerError
 from smallgauge.picture.ranks import find_median, find_percentiles
-from smallgauge.picture.reduction import make_smaller
 
 COLUMNS: tuple[Column, ...] = (
     Column(
@@ -228,29 +227,25 @@ def _picture_plane(
     """Mean of the channels over the box, averaged by a whole factor where it is wide."""
     if light.ndim not in (2, 3):
         raise CallerError(f"measure_sharpness needs light of one or three channels, got shape {light.shape}.")
-    part = light
+    from smallgauge.picture.kernels_focus import mean_plane
+
+    nothing = np.zeros((0, 0), np.float32), 1
+    top, left, bottom, right = 0, 0, light.shape[0], light.shape[1]
     if box is not None:
         if not all(math.isfinite(side) for side in box):
-            return np.zeros((0, 0), np.float32), 1
-        left, top, right, bottom = box
-        part = light[
-            max(math.ceil(top), 0) : max(math.floor(bottom) + 1, 0),
-            max(math.ceil(left), 0) : max(math.floor(right) + 1, 0),
-        ]
-    if part.size == 0:
-        return np.zeros((0, 0), np.float32), 1
-    import cv2
-
-    factor = max(1, math.ceil(part.shape[1] / WIDEST_PX))
-    height, width = part.shape[0] // factor, part.shape[1] // factor
+            return nothing
+        left, top = max(math.ceil(box[0]), 0), max(math.ceil(box[1]), 0)
+        right, bottom = min(math.floor(box[2]) + 1, right), min(math.floor(box[3]) + 1, bottom)
+    if right <= left or bottom <= top:
+        return nothing
+    factor = max(1, math.ceil((right - left) / WIDEST_PX))
+    height, width = (bottom - top) // factor, (right - left) // factor
     if height == 0 or width == 0:
-        return np.zeros((0, 0), np.float32), 1
-    part = part[: height * factor, : width * factor]
-    if factor > 1:
-        part = make_smaller(part, width=width, height=height)
-    if part.ndim == 3:
-        part = cv2.transform(part, np.full((1, part.shape[2]), 1.0 / part.shape[2], np.float32))
-    return part, factor
+        return nothing
+    planes = light.transpose(2, 0, 1) if light.ndim == 3 else light[None]
+    plane = np.empty((height, width), np.float32)
+    mean_plane(planes, top, left, factor, plane)
+    return plane, factor
 
 
 def _block_energy(plane: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

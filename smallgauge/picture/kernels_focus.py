@@ -1,5 +1,6 @@
 """Compiled loops of `picture.focus`: energy of the picture's blocks, and one side of a perforation from its rows.
 
+mean_plane     light            -> mean of its channels, reduced by a whole factor
 block_means    smoothed plane   -> gradient energy and light of each block
 follow_line    rows             -> robust line through their edges
 bin_medians    rows laid over one another -> median of each quarter pixel
@@ -14,6 +15,30 @@ from numba import njit
 from smallgauge.picture.kernels_edges import find_middle
 
 _kernel = njit(nogil=True, parallel=False, cache=True, fastmath=False, boundscheck=False, error_model="numpy")
+
+
+@_kernel
+def mean_plane(planes, top, left, factor, out):  # type: ignore[no-untyped-def]
+    """Mean of the channels of light (channels, height, width), over squares of `factor` pixels from the corner on, in single
+    precision."""
+    scale, share = np.float32(1.0) / np.float32(factor * factor), np.float32(1.0 / planes.shape[0])
+    sums = np.empty(out.shape[1], np.float32)
+    for y in range(out.shape[0]):
+        line = out[y]
+        line[:] = 0.0
+        for channel in range(planes.shape[0]):
+            sums[:] = 0.0
+            for row in range(factor):
+                light = planes[channel, top + y * factor + row, left:]
+                if factor == 2:
+                    for x in range(sums.shape[0]):
+                        sums[x] += light[2 * x] + light[2 * x + 1]
+                else:
+                    for x in range(sums.shape[0]):
+                        for k in range(factor):
+                            sums[x] += light[x * factor + k]
+            for x in range(sums.shape[0]):
+                line[x] += sums[x] * scale * share
 
 
 @_kernel
@@ -115,6 +140,7 @@ def warm() -> None:
     --------
     >>> warm()
     """
+    mean_plane(np.zeros((3, 2, 2), np.float32), 0, 0, 2, np.zeros((1, 1), np.float32))
     block_means(np.zeros((16, 16), np.float32), 16, *np.zeros((2, 1, 1), np.float32))
     rows = np.arange(8.0)
     follow_line(rows, rows, 4.685, 0.02, 0.03, 1)
