@@ -28,6 +28,7 @@ MOST_PROCESSES = 4
 ROOM = 10 << 30  # bytes that must be free in memory to work there: the tests leave some 4 GB lying
 
 _WARM = """
+import doctest
 import importlib
 from smallgauge.crew import prepare_kernels
 
@@ -47,6 +48,15 @@ for name in (
 ):
     importlib.import_module(name).warm()
     print(name, "compiled")
+for name in (  # whose examples run loops that nothing above does
+    "smallgauge.picture.exposure",
+    "smallgauge.picture.repetition",
+    "smallgauge.picture.splice_evidence",
+    "smallgauge.picture.kernels_look",
+    "smallgauge.sound.speed",
+):
+    assert doctest.testmod(importlib.import_module(name)).failed == 0
+    print(name, "run")
 """
 
 COMMANDS = {

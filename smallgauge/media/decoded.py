@@ -119,10 +119,13 @@ def read_decoded(
         return None
     shape = (height, width, 3) if encoding.layout == "rgb" else (height, width)
     kind = np.dtype(_kind(encoding))
-    plain = imagecodecs.blosc2_decode(packed, numthreads=1)
-    if len(plain) != int(np.prod(shape)) * kind.itemsize:
+    # Its own and writable, as a decoder's arrays are: loops compiled for these serve it too.
+    plain = bytearray(int(np.prod(shape)) * kind.itemsize)
+    try:
+        filled = imagecodecs.blosc2_decode(packed, numthreads=1, out=plain)
+    except RuntimeError:  # more than such a frame
         return None
-    return np.frombuffer(plain, kind).reshape(shape)
+    return np.frombuffer(plain, kind).reshape(shape) if len(filled) == len(plain) else None
 
 
 def prepare_decoded(reel: Path, listing: "CaptureListing") -> None:

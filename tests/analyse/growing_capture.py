@@ -1,11 +1,14 @@
 """A drawn capture that grows by a clock which the test holds: files come half, late, out of order or not at all."""
 
+import hashlib
 import shutil
 from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from smallgauge.analyse.follow import Bench, Follower
+from smallgauge.analyse.follow import Bench, Follower, survey_job
+from smallgauge.analyse.source import Source
 from smallgauge.crew import Crew
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import Journal
@@ -105,13 +108,30 @@ class Followed:
         return [finding.code for finding in self.verdict.reasons]
 
 
+SURVEYED: dict[tuple[object, ...], Future] = {}
+
+
+def looked_at(source: Source) -> tuple[object, ...]:
+    """All that a survey goes by: the frames' names and bytes, and what is stated of them."""
+    root = source.listing.root
+    frames = [(name, hashlib.sha256((root / name).read_bytes()).digest()) for name in source.listing.files]
+    return *frames, repr(source.notes), repr(source.machines), repr(source.listing.encoding)
+
+
 class SameTime(Crew):
-    """With one worker every job is done where it is given out, because the scanner's clock knows nothing of other processes."""
+    """With one worker every job is done where it is given out, because the scanner's clock knows nothing of other processes.
+
+    A survey of frames that another test had surveyed, byte for byte and with the same notes, is not made again.
+    """
 
     def submit(self, function, job, **words):
-        return super().submit(
-            function, job, **(words | {"outside": words.get("outside", False) and not self.here})
-        )
+        words |= {"outside": words.get("outside", False) and not self.here}
+        if function is not survey_job or not self.here:
+            return super().submit(function, job, **words)
+        of = looked_at(job)
+        if of not in SURVEYED:
+            SURVEYED[of] = super().submit(function, job, **words)
+        return SURVEYED[of]
 
 
 def follow(scanner: Scanner, folder: Path, *, keep: bool = True, workers: int = 1, **changes) -> Followed:

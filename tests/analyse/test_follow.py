@@ -30,15 +30,23 @@ SOUND_RATE = 8000
 KEPT = ("frames.parquet", "perforations.parquet", "film.json", "archive.mkv", "capture.json")
 
 
-@pytest.fixture(scope="module")
-def drawn(tmp_path_factory):
-    """A small striped reel, drawn once; it is copied frame by frame while the clock goes on."""
-    folder = tmp_path_factory.mktemp("drawn") / "reel"
-    truth = specimen_truth(
-        "super 8", width=320, height=240, frames=FRAMES, seed=5, bits=8, code_values="gamma", punching_um=1.0
-    )
+def draw(folder, **changes):
+    """A small reel; it is copied frame by frame while the clock goes on."""
+    truth = specimen_truth("super 8", seed=5, bits=8, code_values="gamma", punching_um=1.0, **changes)
     write_specimen(folder, truth, format="png", sound=False, reel="followed", box_words="", processes=1)
     return folder
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory):
+    """Frames for tests of numbers, stamps, files and sound."""
+    return draw(tmp_path_factory.mktemp("drawn") / "reel", width=256, height=192, frames=40, fast_noise=True)
+
+
+@pytest.fixture(scope="module")
+def long(tmp_path_factory):
+    """Frames for tests of what the pictures show: more than a chunk of them."""
+    return draw(tmp_path_factory.mktemp("long") / "reel", width=320, height=240, frames=FRAMES)
 
 
 @pytest.fixture
@@ -73,8 +81,8 @@ def run_analyse(capture: Path, shelf: Path):
 
 
 @pytest.mark.campaign
-def test_a_whole_capture_may_come_off_and_analyse_keeps_what_was_measured(drawn, scanner, tmp_path):
-    last = scanner.copy(drawn, frames=range(FRAMES))
+def test_a_whole_capture_may_come_off_and_analyse_keeps_what_was_measured(long, scanner, tmp_path):
+    last = scanner.copy(long, frames=range(FRAMES))
     shelf, other = tmp_path / "shelf", tmp_path / "other"
     followed = follow(scanner, shelf / "followed")
     assert followed.verdict.may_come_off and followed.reasons == [] and followed.calls == []
@@ -94,18 +102,18 @@ def test_a_whole_capture_may_come_off_and_analyse_keeps_what_was_measured(drawn,
 
 
 @pytest.mark.campaign
-def test_frames_dropped_silently_are_seen_by_grain_alone(drawn, scanner, tmp_path):
+def test_frames_dropped_silently_are_seen_by_grain_alone(long, scanner, tmp_path):
     numbers = {n: None if n in (60, 61, 62) else n - 3 for n in range(60, FRAMES)}
-    scanner.copy(drawn, frames=range(FRAMES), numbers=numbers, stamps=False)
+    scanner.copy(long, frames=range(FRAMES), numbers=numbers, stamps=False)
     followed = follow(scanner, tmp_path / "reel")
     assert followed.reasons == ["reel frames missing"]
     assert followed.verdict.reasons[0].values["places"][0][0] == 60
 
 
 @pytest.mark.campaign
-def test_focus_lost_half_way(drawn, scanner, tmp_path):
+def test_focus_lost_half_way(long, scanner, tmp_path):
     soft = tmp_path / "soft"
-    shutil.copytree(drawn, soft)
+    shutil.copytree(long, soft)
     for path in sorted(soft.glob("frame_*.png"))[FRAMES // 2 :]:
         samples = imagecodecs.png_decode(path.read_bytes())
         path.write_bytes(imagecodecs.png_encode(cv2.GaussianBlur(samples, (0, 0), 2.5)))
@@ -223,8 +231,8 @@ class TestSound:
 
 
 @pytest.mark.campaign
-def test_a_frame_that_changed_after_it_was_measured_is_measured_again(drawn, scanner, tmp_path):
-    scanner.copy(drawn, frames=range(FRAMES))
+def test_a_frame_that_changed_after_it_was_measured_is_measured_again(long, scanner, tmp_path):
+    scanner.copy(long, frames=range(FRAMES))
     shelf = tmp_path / "shelf"
     followed = follow(scanner, shelf / "followed")
     assert followed.verdict.chunks_kept == 1
@@ -245,8 +253,8 @@ def test_a_frame_that_changed_after_it_was_measured_is_measured_again(drawn, sca
 
 
 @pytest.mark.campaign
-def test_a_frozen_survey_that_does_not_serve_is_set_aside(drawn, scanner, tmp_path):
-    scanner.copy(drawn, frames=range(FRAMES))
+def test_a_frozen_survey_that_does_not_serve_is_set_aside(long, scanner, tmp_path):
+    scanner.copy(long, frames=range(FRAMES))
     shelf = tmp_path / "shelf"
     folder = shelf / "followed"
     follow(scanner, folder)
@@ -263,8 +271,8 @@ def test_a_frozen_survey_that_does_not_serve_is_set_aside(drawn, scanner, tmp_pa
 
 
 @pytest.mark.campaign
-def test_a_second_follow_goes_on_from_the_first(drawn, scanner, tmp_path):
-    scanner.copy(drawn, frames=range(FRAMES))
+def test_a_second_follow_goes_on_from_the_first(long, scanner, tmp_path):
+    scanner.copy(long, frames=range(FRAMES))
     first = follow(scanner, tmp_path / "reel")
     before = digest_file(tmp_path / "reel" / "work" / "rows" / "frames-000000.parquet")
     lines = len(Journal(tmp_path / "reel").path.read_text().splitlines())

@@ -81,7 +81,9 @@ def test_every_form_comes_back_as_it_was(tmp_path, bits, layout):
     form = picture_in.PixelEncoding(bits=bits, layout=layout)
     back = decoded.read_decoded(tmp_path, 4, width=7, height=9, encoding=form)
     assert back.dtype == kind and np.array_equal(back, samples)
-    assert decoded.read_decoded(tmp_path, 4, width=8, height=9, encoding=form) is None
+    assert back.flags.writeable  # as a decoder's frames are: no loop is compiled a second time for these
+    for width in (6, 8):
+        assert decoded.read_decoded(tmp_path, 4, width=width, height=9, encoding=form) is None
 
 
 def test_too_little_room_is_said_before_anything_is_decoded(film, tmp_path, monkeypatch):

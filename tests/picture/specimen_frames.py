@@ -1,6 +1,7 @@
 """Frames of the shared specimens as linear light, for tests that use material which nobody here drew."""
 
 import json
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,11 @@ LIGHT = {  # of each code, by bits: PNG as IEC 61966-2-1 says, DPX with code = 1
     10: (10 ** (3 * (CODES[10] - 1))).astype(np.float32),
     16: CODES[16].astype(np.float32),
 }
+
+
+def stated_um(name):
+    """Micrometres per pixel that the specimen's notes state."""
+    return tomllib.loads((SPECIMENS / name / "capture" / "capture.toml").read_text())["micrometres_per_pixel"]
 
 
 def read_specimen(name, stop=None):

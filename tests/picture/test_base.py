@@ -33,7 +33,9 @@ def test_the_base_is_read_within_a_hundredth(gauge, edge_print):
     )
     drawn = [draw_frame(truth, n) for n in range(truth.frames)]
     light = [(one.samples / np.float32(65535)).astype(np.float32) for one in drawn]
-    survey = find_gauge(light, gauges=GAUGES).survey
+    survey = find_gauge(
+        light, gauges=GAUGES, stated=truth.gauge, micrometres_per_pixel=truth.micrometres_per_pixel
+    ).survey
     read = []
     for n, each in enumerate(light):
         true = frame_truth(truth, n)

@@ -18,7 +18,9 @@ def read_drawn(gauge, picture_mm, **changes):
         gauge, width=512, height=384, frames=4, bits=16, open_gate_level=0.9, flicker=0.0, **changes
     )
     frames = [(draw_frame(truth, n).samples / 65535).astype(np.float32) for n in range(4)]
-    survey = find_gauge(frames, gauges=GAUGES).survey
+    survey = find_gauge(
+        frames, gauges=GAUGES, stated=truth.gauge, micrometres_per_pixel=truth.micrometres_per_pixel
+    ).survey
     k = survey.across_px_per_mm
     picture = tuple(value * k for value in picture_mm)
     boxes = find_border_boxes(survey, picture=picture)

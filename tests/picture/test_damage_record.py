@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
-from specimen_frames import read_specimen
+from specimen_frames import read_specimen, stated_um
 
 from smallgauge.errors import CallerError
 from smallgauge.gauge.gauges import GAUGES, STANDARD_8, SUPER_8
@@ -63,7 +63,13 @@ def read_reel(gauge, seed, cases=CASES, *, polarity="bright hole", step=1, **cha
     drawn = [
         np.float32(draw_frame(truth, n).samples) / np.float32((1 << truth.bits) - 1) for n in range(frames)
     ]
-    survey = find_gauge(drawn[::2], gauges=GAUGES, stated=truth.gauge, polarity=polarity).survey
+    survey = find_gauge(
+        drawn[::2],
+        gauges=GAUGES,
+        stated=truth.gauge,
+        polarity=polarity,
+        micrometres_per_pixel=truth.micrometres_per_pixel,
+    ).survey
     wanted = {2 + 3 * k: (f"{kind} {amount}", word) for k, (kind, amount, word) in enumerate(cases)}
     told, rows = Told(), []
     for n in range(0, frames, step):
@@ -135,7 +141,9 @@ def test_depth_and_side_against_the_drawn_geometry():
     cases = (("elongated", 0.1, ""), ("elongated", 0.2, ""))
     truth = specimen_truth("super-8", width=768, height=576, frames=8, damage=drawn_damage(cases), seed=2)
     light = [np.float32(draw_frame(truth, n).samples) / np.float32(65535) for n in range(8)]
-    survey = find_gauge(light, gauges=GAUGES, stated="super-8").survey
+    survey = find_gauge(
+        light, gauges=GAUGES, stated="super-8", micrometres_per_pixel=truth.micrometres_per_pixel
+    ).survey
     for frame, amount in ((2, 0.1), (5, 0.2)):
         plane = np.ascontiguousarray(light[frame][:, :, survey.channel])
         (fix,) = find_perforations(plane, survey=survey)
@@ -149,7 +157,9 @@ def test_depth_and_side_against_the_drawn_geometry():
 def test_reading_leaves_its_input_alone_and_repeats():
     truth = specimen_truth("super-8", width=512, height=384, frames=2)
     light = [np.float32(draw_frame(truth, n).samples) / np.float32(65535) for n in range(2)]
-    survey = find_gauge(light, gauges=GAUGES, stated="super-8").survey
+    survey = find_gauge(
+        light, gauges=GAUGES, stated="super-8", micrometres_per_pixel=truth.micrometres_per_pixel
+    ).survey
     plane = np.ascontiguousarray(light[0][:, :, survey.channel])
     before = plane.copy()
     fixes = find_perforations(plane, survey=survey)
@@ -165,7 +175,8 @@ def test_specimen_with_torn_perforations():
     """Words of the specimen's own truth, which nobody here drew: harm is never called whole, whole never harmed."""
     truth, frames = read_specimen("standard8-torn")
     light = [each[0] for each in frames]
-    survey = find_gauge(light, gauges=GAUGES, stated="standard-8").survey
+    scale = stated_um("standard8-torn")
+    survey = find_gauge(light, gauges=GAUGES, stated="standard-8", micrometres_per_pixel=scale).survey
     table = Counter()
     for frame, there in zip(light, truth["frames"], strict=True):
         plane = np.ascontiguousarray(frame[:, :, survey.channel])
@@ -184,7 +195,7 @@ def test_specimen_with_torn_perforations():
 def test_specimens_with_whole_perforations(name):
     _, frames = read_specimen(name, 10)
     light = [each[0] for each in frames]
-    survey = find_gauge(light, gauges=GAUGES, stated="super-8").survey
+    survey = find_gauge(light, gauges=GAUGES, stated="super-8", micrometres_per_pixel=stated_um(name)).survey
     words = Counter()
     for frame in light:
         plane = np.ascontiguousarray(frame[:, :, survey.channel])

@@ -4,7 +4,7 @@ from collections import Counter
 
 import numpy as np
 import pytest
-from specimen_frames import read_specimen
+from specimen_frames import read_specimen, stated_um
 
 from smallgauge.errors import CallerError
 from smallgauge.gauge.gauges import GAUGES, STANDARD_8, SUPER_8, gauge_named
@@ -28,8 +28,10 @@ def light_of(truth, number):
     return 10 ** (truth.log_density_range * (code - 1)) if truth.code_values == "log" else code
 
 
-def evidence(light, gauge, polarity="bright hole"):
-    survey = find_gauge(light[::2], gauges=GAUGES, stated=gauge, polarity=polarity).survey
+def evidence(light, gauge, scale, polarity="bright hole"):
+    survey = find_gauge(
+        light[::2], gauges=GAUGES, stated=gauge, polarity=polarity, micrometres_per_pixel=scale
+    ).survey
     readings = []
     for each in light:
         plane = np.ascontiguousarray(each[:, :, survey.channel])
@@ -63,7 +65,7 @@ def found_on_drawn(gauge, seed, *, frames=30, **changes):
     }
     truth = specimen_truth(gauge, frames=frames, seed=seed, **values)
     light = [light_of(truth, number) for number in range(frames)]
-    found = splices_of(evidence(light, truth.gauge), truth.gauge, STARTS)
+    found = splices_of(evidence(light, truth.gauge, truth.micrometres_per_pixel), truth.gauge, STARTS)
     return [(int(row), found.kind[row]) for row in np.flatnonzero(found.splice)]
 
 
@@ -85,7 +87,7 @@ def test_splices_are_found_and_cuts_made_in_camera_are_not(gauge, kind):
         fast_noise=True,
     )  # fmt: skip
     light = [light_of(truth, number) for number in range(18)]
-    found = splices_of(evidence(light, truth.gauge), truth.gauge, (0, 6, 12))
+    found = splices_of(evidence(light, truth.gauge, truth.micrometres_per_pixel), truth.gauge, (0, 6, 12))
     assert np.flatnonzero(found.splice).tolist() == [6, 16]
     assert {found.kind[6], found.kind[16]} == {kind}
     assert found.confidence[6] > 0.9 and found.confidence[12] == 0.0  # 12 is a cut made in camera
@@ -97,7 +99,9 @@ def test_amounts_against_the_drawn_truth():
         "standard-8", frames=8, seed=4, splices=(4,), splice_lateral_um=40.0, splice_base_density=0.1,
         splice_shift_um=60.0, shrinkage=0.0, width=768, height=576,
     )  # fmt: skip
-    readings = evidence([light_of(truth, number) for number in range(8)], "standard-8")
+    readings = evidence(
+        [light_of(truth, number) for number in range(8)], "standard-8", truth.micrometres_per_pixel
+    )
     at_cut = readings[3]
     assert at_cut.splice_lateral_mm == pytest.approx(0.040, abs=0.006)
     assert at_cut.splice_lateral_at_mm == pytest.approx(1.905, abs=0.1)  # ST239: half of 3.810
@@ -157,7 +161,9 @@ def test_specimens_hold_no_splice(name, gauge):
     """Torn borders and scene changes of film that nobody here drew: none of it is a splice."""
     truth, frames = read_specimen(name, 18)
     found = splices_of(
-        evidence([each[0] for each in frames], gauge), gauge, tuple(truth.get("scene_starts") or ())
+        evidence([each[0] for each in frames], gauge, stated_um(name)),
+        gauge,
+        tuple(truth.get("scene_starts") or ()),
     )
     assert not found.splice.any()
 
@@ -237,7 +243,9 @@ def test_columns_of_different_length_are_refused():
 def test_a_frame_without_reference_says_nothing_and_a_wrong_plane_is_refused():
     truth = specimen_truth("super-8", width=512, height=384, frames=2)
     light = [light_of(truth, number) for number in range(2)]
-    survey = find_gauge(light, gauges=GAUGES, stated="super-8").survey
+    survey = find_gauge(
+        light, gauges=GAUGES, stated="super-8", micrometres_per_pixel=truth.micrometres_per_pixel
+    ).survey
     lost = measure_reference((), survey=survey)
     plane = np.ascontiguousarray(light[0][:, :, survey.channel])
     reading = measure_splice_evidence(plane, (), reference=lost, survey=survey)
