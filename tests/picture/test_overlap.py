@@ -30,7 +30,9 @@ def test_forty_frames_in_common_are_found(seed):
             {"open_gate_level": 0.55, "flicker": 0.02}, marks=pytest.mark.campaign
         ),  # other exposure settings
         pytest.param({"scale": 1.01}, marks=pytest.mark.campaign),
-        {"off": (4.0, -3.0)},  # the picture area was surveyed at another place
+        pytest.param(
+            {"off": (4.0, -3.0)}, marks=pytest.mark.campaign
+        ),  # the picture area was surveyed at another place
         {"shot_noise": 0.03},
         {"scale": 0.97, "off": (3.0, 2.0), "open_gate_level": 0.7},
     ],
@@ -45,7 +47,7 @@ def test_a_tripod_shot_is_told_by_its_grain_alone():
     assert (overlap.state, overlap.offset, overlap.common) == ("found", 20, 10)
 
 
-@pytest.mark.parametrize("grain", [0.0, 0.002])
+@pytest.mark.parametrize("grain", [pytest.param(0.0, marks=pytest.mark.campaign), 0.002])
 def test_a_tripod_shot_without_grain_is_not_sure(grain):
     overlap = found(
         capture(0, 30, grain_density=grain, **TRIPOD), capture(20, 45, grain_density=grain, **TRIPOD)
@@ -53,13 +55,13 @@ def test_a_tripod_shot_without_grain_is_not_sure(grain):
     assert (overlap.state, overlap.offset) == ("not sure", None)
 
 
-@pytest.mark.parametrize("lost", [0, 3])
+@pytest.mark.parametrize("lost", [0, pytest.param(3, marks=pytest.mark.campaign)])
 def test_a_tripod_shot_that_does_not_overlap_is_not_sure(lost):
     overlap = found(capture(0, 30, **TRIPOD), capture(30 + lost, 60, **TRIPOD))
     assert overlap.state == "not sure"
 
 
-@pytest.mark.parametrize("lost", [0, 1, 5])
+@pytest.mark.parametrize("lost", [0, 1, pytest.param(5, marks=pytest.mark.campaign)])
 def test_a_moving_scene_that_does_not_overlap_is_never_found(lost):
     overlap = found(capture(40, 70), capture(70 + lost, 95))
     assert overlap.state in ("none", "not sure")

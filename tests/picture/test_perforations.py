@@ -389,7 +389,8 @@ def test_stated_gauge_that_the_perforations_contradict():
 
 
 def test_full_scale_light_and_blur_are_found_beyond_the_clipping():
-    survey = find_gauge(frames_of("super-8", 6, hole=0.9, clip=0.8), gauges=GAUGES).survey
+    frames = frames_of("super-8", 6, hole=0.9, clip=0.8)
+    survey = find_gauge(frames, gauges=GAUGES, stated="super-8", micrometres_per_pixel=1000 / 83).survey
     assert survey.full_scale and survey.clip_light == pytest.approx(0.8)
     assert survey.hole_light == pytest.approx(0.9, abs=0.03)
     assert survey.blur_px == pytest.approx(1.1, abs=0.06)
@@ -405,7 +406,8 @@ def test_reel_worn_alike_throughout_stays_measured():
         )
         for k in range(6)
     ]  # fmt: skip
-    survey = find_gauge([each.plane for each in frames], gauges=GAUGES).survey
+    planes = [each.plane for each in frames]
+    survey = find_gauge(planes, gauges=GAUGES, stated="super-8", micrometres_per_pixel=1000 / 83).survey
     errors_y = [find_perforations(f.plane, survey=survey)[0].y_px - f.centres[0][2] for f in frames]
     assert np.std(errors_y) < 0.02
     assert np.mean(errors_y) == pytest.approx(0.03 * 83, abs=0.1)

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from fractions import Fraction
+from functools import cache
 from types import SimpleNamespace
 
 import av
@@ -120,9 +121,14 @@ def plain(reel):
 INNER = slice(3 * OUT, 14 * OUT)
 
 
-def truth(made):
+@cache
+def heard_at(samples):
     """What there was to hear at the camera, without any fault."""
-    return heard_at_camera(TRUTH, np.arange(len(made)) / OUT)
+    return heard_at_camera(TRUTH, np.arange(samples) / OUT)
+
+
+def truth(made):
+    return heard_at(len(made))
 
 
 def off_db(heard, true):
