@@ -16,11 +16,13 @@ from smallgauge.prove.programme import prove_programme
 from smallgauge.prove.reel import prove_reel
 from smallgauge.prove.witness import with_witnesses
 from smallgauge.record.capture import Capture
-from smallgauge.record.files import read_json, write_json
+from smallgauge.record.files import read_decisions, read_json, write_json
 from smallgauge.record.finding import Finding
 from smallgauge.record.journal import Journal
 from smallgauge.record.programme import PAPER as PROGRAMME_PAPER
 from smallgauge.record.programme import ProgrammePaper
+from smallgauge.record.rendertable import RenderSummary
+from smallgauge.record.treatment import treatment_of
 
 
 def prove_folder(
@@ -77,13 +79,24 @@ def prove_folder(
                 witness=witness,
             )
         proof, good = proved.proof, proved.good
-        found = (*proof.findings, *proved.package_findings)
+        found = (*proof.findings, *proved.package_findings, *of_older_decisions(folder))
     for finding in found:
         settings.say(finding)
     if out is not None:
         out.mkdir(parents=True, exist_ok=True)
         write_json(out / f"{safe_file_name(proof.reel)}.proof.json", proof)
     return Outcome(folder=str(folder), reel=proof.reel, steps=("prove",), findings=found, proved=good)
+
+
+def of_older_decisions(folder: Path) -> tuple[Finding, ...]:
+    """Says that decisions were made which the film was not finished with yet: what was proved is the older film."""
+    summary, log = folder / "render.json", folder / "decisions.jsonl"
+    if not (summary.is_file() and log.is_file()):
+        return ()
+    made, now = read_json(summary, RenderSummary).revision, treatment_of(read_decisions(log)).revision
+    if made == now:
+        return ()
+    return (Finding(code="film of older decisions", where="reel", values={"made": made, "now": now}),)
 
 
 def _refuse_inside(folder: Path, out: Path | None) -> None:

@@ -48,6 +48,10 @@ SENTENCES: dict[str, _Say] = {
         "The photographs were made or changed after the proof, so nothing is said of them there. Run `smallgauge prove`, then "
         "`smallgauge deliver`, before this is handed out."
     ),
+    "film of older decisions": lambda v: (
+        f"The film was finished with older decisions than those in force{v.plain(': revision ', 'made')}{v.plain(', now ', 'now')}. "
+        "What was proved is the older film; run `smallgauge finish` on it again for the new one."
+    ),
     "names not legal": lambda v: (
         f"Names in the package that some system does not take{v.plain(': ', 'names')}. Make the package again, with other names "
         "on the captured files."
@@ -123,6 +127,9 @@ CLIENT: dict[str, _Say] = {
     ),
     "photographs of another look": lambda v: (
         "The photographs were made before the last change to the look of the film, and may differ from it a little."
+    ),
+    "film of older decisions": lambda v: (
+        "Something was decided on this film after it was made; what was checked is the film as it lies here."
     ),
     "photographs not proved": lambda v: (
         "The photographs were made after this check, so it says nothing of them."

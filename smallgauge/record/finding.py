@@ -198,7 +198,13 @@ _declare(
     "archive file not listed",
     "films do not add up",
 )
-_declare("finding", "remarks not answered", "photographs of another look", "photographs not proved")
+_declare(
+    "finding",
+    "remarks not answered",
+    "photographs of another look",
+    "photographs not proved",
+    "film of older decisions",
+)
 _declare("note", "frames alike", "black stretch", "silent stretch", "needs exFAT", "witness absent")
 _declare(
     "finding",

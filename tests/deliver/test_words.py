@@ -268,6 +268,7 @@ FULL |= {
     "black stretch": {"file": "viewing.mp4", "places": [[0.0, 2.0], [30.5, 32]]},
     "frozen stretch": {"file": "viewing.mp4", "places": [[4.0, 7.0]]},
     "silent stretch": {"file": "viewing.mp4", "places": [[4.0, 7.0]]},
+    "film of older decisions": {"made": 5, "now": 6},
     "names not legal": {"names": ["a:b.mkv"]},
     "needs exFAT": {"names": ["For later/archive.mkv"]},
     "papers disagree": {"file": "capture.json"},

@@ -17,6 +17,7 @@ import smallgauge.render.stills
 from smallgauge.errors import CallerError
 from smallgauge.line import decide_on, finish
 from smallgauge.media.film_in import read_film
+from smallgauge.proving import of_older_decisions, prove_folder
 from smallgauge.record.files import read_decisions, read_json, write_treatment
 from smallgauge.record.finding import Proof
 from smallgauge.record.journal import Journal
@@ -235,7 +236,11 @@ def test_a_decision_taken_back_gives_the_same_film_again(reel):
     _, folder = reel
     films = {name: (folder / name).read_bytes() for name in ("finished.mkv", "viewing.mp4", "television.mp4")}
     decide(folder, "camera_speed", {"rate": "16"})
+    proved = prove_folder(folder, settings(), source=None)  # of the film as it is, and it says so
+    (told,) = (finding for finding in proved.findings if finding.code == "film of older decisions")
+    assert proved.proved and told.values["now"] == told.values["made"] + 1
     again(reel)
+    assert not of_older_decisions(folder)
     assert (folder / "television.mp4").read_bytes() != films["television.mp4"]
     decide(folder, "camera_speed", None)
     again(reel)
