@@ -49,8 +49,8 @@ SENTENCES: dict[str, _Say] = {
         "`smallgauge deliver`, before this is handed out."
     ),
     "film of older decisions": lambda v: (
-        f"The film was finished with older decisions than those in force{v.plain(': revision ', 'made')}{v.plain(', now ', 'now')}. "
-        "What was proved is the older film; run `smallgauge finish` on it again for the new one."
+        f"The film was finished with older decisions than those in force{v.plain(': revision ', 'made')}{v.plain(', now ', 'now')}."
+        " What was proved is the older film; run `smallgauge finish` on it again for the new one."
     ),
     "names not legal": lambda v: (
         f"Names in the package that some system does not take{v.plain(': ', 'names')}. Make the package again, with other names "

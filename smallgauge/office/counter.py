@@ -17,7 +17,7 @@ from smallgauge.office.book import Book
 from smallgauge.office.house import House
 from smallgauge.office.keys import BACK, END, ENTER, ReadKey, read_line
 from smallgauge.office.models import Client, Counted, Reel
-from smallgauge.office.safety import notices_for
+from smallgauge.office.safety import notice_words, notices_for
 from smallgauge.office.triage import REASONS, advice_on
 
 QUESTIONS = ("gauge", "box_words", "forbids", "decides")
@@ -76,7 +76,7 @@ class Counter:
                 private_rule=self.house.private_rule,
             )
             notices = notices_for(f"{reel.forbids} {reel.box_words}", reel.gauge)
-            for words in (*(each.words for each in advice), *(each.words for each in notices)):
+            for words in (*(each.words for each in advice), *notice_words(notices)):
                 self.say(f"{words}\n")
         return found
 

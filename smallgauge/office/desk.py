@@ -34,7 +34,7 @@ from smallgauge.office.models import (
 )
 from smallgauge.office.photographs import photographs_of
 from smallgauge.office.place import BOOK_FILE, book_place
-from smallgauge.office.safety import notices_for, seen_words
+from smallgauge.office.safety import notice_words, notices_for, seen_words
 from smallgauge.office.triage import advice_of, advice_on
 
 MONEY = ("quote", "job-sheet", "invoice")  # commands that read the tariff
@@ -285,7 +285,7 @@ def _intake(options: argparse.Namespace, book: Book, now: Callable[[], str]) -> 
         lines=(
             f"{reel.number}: write it on reel, can and box now.",
             *(each.words for each in advice),
-            *(notice.words for notice in notices),
+            *notice_words(notices),
         ),
     )
 
@@ -420,7 +420,7 @@ def shown_reel(book: Book, text: str, house: House) -> Answer:
         "events": told,
         "notices": [asdict(notice) for notice in notices],
     }
-    return Answer(document=document, lines=(*lines, *(notice.words for notice in notices)))
+    return Answer(document=document, lines=(*lines, *notice_words(notices)))
 
 
 def _condition(options: argparse.Namespace, book: Book, at: str) -> Answer:

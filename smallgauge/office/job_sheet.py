@@ -23,7 +23,7 @@ from smallgauge.office.invoice import plain_feet
 from smallgauge.office.made import Made
 from smallgauge.office.models import Client, Consent, Counted, Event, Reel
 from smallgauge.office.quote import Line, Tariff, quote_reel, span
-from smallgauge.office.safety import notices_for, seen_words
+from smallgauge.office.safety import notice_words, notices_for, seen_words
 from smallgauge.office.triage import advice_of, advice_on
 
 TEMPLATE = Path(__file__).parent / "job_sheet.typ"
@@ -105,7 +105,7 @@ def _reel(session: Session, reel: Reel, house: House, tariff: Tariff, made: Made
         decides=reel.decides,
         place=reel.place,
         stop=tuple(stop),
-        know=tuple(dict.fromkeys([*(each.words for each in advice), *(each.words for each in notices)])),
+        know=tuple(dict.fromkeys([*(each.words for each in advice), *notice_words(notices)])),
         seen=tuple(f"{subject}: {words}" for subject, words in seen.items()),
         runs=tuple(runs),
         compared=_compared(reel, tariff, made),

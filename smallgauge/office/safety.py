@@ -1,7 +1,7 @@
 """Where film can hurt people: what to say, from where, and the sentence that defers to those who know the place."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from smallgauge.office.ledger import NOT_LOOKED_AT
@@ -16,16 +16,14 @@ DEFERRING = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Notice:
-    """What to say of one danger; `sources` are keys of the one list of sources, or "common practice"."""
+    """What to say of one danger; `sources` are keys of the one list of sources, or "common practice".
+
+    It is shown by `notice_words`, never without the deferring sentence.
+    """
 
     subject: str
     said: str
     sources: tuple[str, ...]
-
-    @property
-    def words(self) -> str:
-        """The notice as it is shown: never without the deferring sentence."""
-        return f"{self.said} ({', '.join(self.sources)}) {DEFERRING}"
 
 
 NOTICES: tuple[Notice, ...] = (
@@ -71,6 +69,19 @@ NOTICES: tuple[Notice, ...] = (
         sources=("common practice",),
     ),
 )
+
+
+def notice_words(notices: Iterable[Notice]) -> tuple[str, ...]:
+    """Notices as they are shown: each with its sources, and below them all, once, the sentence that defers.
+
+    >>> [words[:30] for words in notice_words(NOTICES[1:3])]
+    ['A smell of vinegar is acetic a', 'Treat mould as a breathing haz', 'This is general information, n']
+    >>> notice_words(())
+    ()
+    """
+    said = tuple(f"{each.said} ({', '.join(each.sources)})" for each in notices)
+    return (*said, DEFERRING) if said else ()
+
 
 _SIGNS = {
     "nitrate": BY_NAME["nitrate"].sign,

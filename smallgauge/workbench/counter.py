@@ -17,7 +17,7 @@ from smallgauge.gauge.numbers import check_reel_number, order_number
 from smallgauge.office import ledger, triage
 from smallgauge.office.house import read_house
 from smallgauge.office.place import book_place, has_book
-from smallgauge.office.safety import Notice, notices_for
+from smallgauge.office.safety import Notice, notice_words, notices_for
 from smallgauge.workbench.addresses import PAGE, TEXT, YES_NO, Address, Answer, Asked, Schema, change
 
 Do = Callable[[Mapping[str, Any]], Any]  # what is done with the entries of a change
@@ -259,7 +259,7 @@ class Counter:
         return {
             **told,
             "order_number": order_number(told["order"]),
-            "notices": [Notice(**each).words for each in told["notices"]],
+            "notices": [*notice_words(Notice(**each) for each in told["notices"])],
         }
 
     def scan(self, text: str, order: str) -> dict[str, Any]:
@@ -308,7 +308,7 @@ class Counter:
         return {
             "reel": reel.number,
             "words": f"{reel.number}: write it on reel, can and box now. {count_words(left, 'reel')} to take in.",
-            "notices": [*(each.words for each in advice), *(each.words for each in notices)],
+            "notices": [*(each.words for each in advice), *notice_words(notices)],
             "order": order,
         }
 

@@ -12,7 +12,7 @@ from smallgauge.office import ledger
 from smallgauge.office.arguments import COMMANDS as OFFICE_COMMANDS
 from smallgauge.office.holds import held
 from smallgauge.office.place import BOOK_FILE
-from smallgauge.office.safety import DEFERRING, NOTICES, notices_for
+from smallgauge.office.safety import DEFERRING, NOTICES, notice_words, notices_for
 from smallgauge.sources import SOURCES
 
 
@@ -229,8 +229,13 @@ def test_no_command_makes_anything_of_a_held_reel(tmp_path, kind, capsys):
 
 def test_notices_never_stand_without_the_deferring_sentence():
     for notice in NOTICES:
-        assert notice.words.endswith(DEFERRING)
-        assert all(key in SOURCES and key in notice.words for key in notice.sources)
+        words, deferring = notice_words((notice,))
+        assert deferring == DEFERRING
+        assert all(key in SOURCES and key in words for key in notice.sources)
+    several = notice_words(NOTICES)
+    assert several[-1] == DEFERRING and not any(
+        DEFERRING in words for words in several[:-1]
+    )  # once, below all
     assert {each.subject for each in NOTICES} == {"nitrate", "vinegar", "mould", "solvents", "cement"}
     assert notices_for("smells of vinegar", "super-8")[0].subject == "vinegar"
     assert notices_for("garden", "super-8") == ()
