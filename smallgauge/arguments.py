@@ -6,7 +6,7 @@ Why this is long: one short function for each command, each of the same shape.
 """
 
 import argparse
-from typing import Any
+from typing import Any, NoReturn
 
 from smallgauge import __version__
 from smallgauge.office.arguments import add_office_commands
@@ -28,9 +28,26 @@ first steps:
 """
 
 
+class OneSentence(argparse.ArgumentParser):
+    """A parser that says what is wrong in one sentence, as the rest of the program does."""
+
+    def error(self, message: str) -> NoReturn:
+        """Say it and end with 2.
+
+        >>> try:
+        ...     build_parser().parse_args(["finish"])
+        ... except SystemExit as ended:
+        ...     ended.code
+        2
+        """
+        lacking = message.removeprefix("the following arguments are required: ")
+        said = f"`{self.prog}`: {message}." if lacking == message else f"`{self.prog}` needs {lacking}."
+        self.exit(2, f"{said} `{self.prog} --help` says more.\n")
+
+
 def build_parser() -> argparse.ArgumentParser:
     """The parser of all commands; documentation is made from it."""
-    parser = argparse.ArgumentParser(
+    parser = OneSentence(
         prog="smallgauge",
         description="From a scan of small-gauge film to a steady film, a proven archive copy and an honest report.",
         epilog=EXIT_CODES,

@@ -47,6 +47,24 @@ def test_what_the_parser_refuses_ends_with_2(arguments, capsys):
 
 
 @pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("line-up",), ("`smallgauge line-up` needs CAPTURE, --out", "`smallgauge line-up --help`")),
+        (("join", "one"), ("`smallgauge join` needs --out, --reel.",)),
+        (("sign-off",), ("`smallgauge sign-off` needs REEL, --who, --in-room.",)),
+        (("release", "--go", "wrk"), ("--go", "'wrk'", "frames")),
+        (("finish", "there", "--polish"), ("--polish", "`smallgauge --help`")),
+    ],
+)
+def test_what_the_parser_refuses_is_one_sentence_too(arguments, told, capsys):
+    with pytest.raises(SystemExit):
+        cli.main(arguments)
+    words = capsys.readouterr().err
+    assert len(words.splitlines()) == 1 and "usage" not in words
+    assert all(each in words for each in told), words
+
+
+@pytest.mark.parametrize(
     ("decide", "told"),
     [
         (("camera_speed", "quick"), "18, 16.73 or 50/3"),
