@@ -218,7 +218,7 @@ def _more_words(more: bool, last: str) -> tuple[str, ...]:
 
 def _reel_line(reel: Reel) -> str:
     where = f"{reel.state}, {reel.place}" if reel.place else reel.state
-    return f"  {reel.number}  {reel.gauge}  {where}  {reel.box_words}"
+    return f"  {reel.number}  {ledger.gauge_words(reel.gauge)}  {where}  {reel.box_words}"
 
 
 def _hold_words(hold: Hold) -> str:

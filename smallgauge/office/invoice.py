@@ -16,6 +16,7 @@ from fractions import Fraction
 from smallgauge.errors import CallerError
 from smallgauge.gauge.gauges import gauge_named
 from smallgauge.office.extras import ExtraLine, half_up, price_extras
+from smallgauge.office.ledger import gauge_words
 from smallgauge.office.made import Made
 from smallgauge.office.models import Extra, Reel
 from smallgauge.office.quote import Line, Tariff, extra_lines, extra_words, quote_reel, span
@@ -124,7 +125,7 @@ def _line(reel: Reel, made: Made | None, tariff: Tariff) -> InvoiceLine:
 def _remarks(reel: Reel, made: Made, money: Decimal, quoted: Line | None) -> list[str]:
     found = []
     if reel.gauge != made.gauge:
-        found.append(f"taken in as {reel.gauge}, captured as {made.gauge}")
+        found.append(f"taken in as {gauge_words(reel.gauge)}, captured as {gauge_words(made.gauge)}")
     if quoted is None:
         found.append("was not quoted")
     elif money > quoted.price[1]:

@@ -15,7 +15,6 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from smallgauge.errors import CallerError
-from smallgauge.gauge.gauges import gauge_named
 from smallgauge.gauge.numbers import order_number
 from smallgauge.office import ledger
 from smallgauge.office.house import House, may_run
@@ -75,7 +74,7 @@ def job_sheet(
         came_on=order.came_at[:10],
         promised_on=order.promised_on,
         keep_until=order.keep_until,
-        counted=tuple(f"{row.came} {row.kind}" for row in counts),
+        counted=tuple(ledger.kind_words(row.came, row.kind) for row in counts),
         agreed=(
             *(f"{each.to} ({each.how}, {each.at[:10]})" for each in consents),
             *(
@@ -100,7 +99,7 @@ def _reel(session: Session, reel: Reel, house: House, tariff: Tariff, made: Made
     runs = [may_run(each, gauge=reel.gauge, condition=seen, held=film).words for each in house.transports]
     return SheetReel(
         number=reel.number,
-        gauge=reel.gauge if reel.gauge == ledger.NOT_SURE else gauge_named(reel.gauge).name,
+        gauge=ledger.gauge_words(reel.gauge),
         box_words=reel.box_words,
         decides=reel.decides,
         place=reel.place,

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from smallgauge.errors import CallerError, MaterialError
 from smallgauge.gauge.numbers import check_reel_number
+from smallgauge.office.ledger import gauge_words
 from smallgauge.office.models import Reel
 
 TEMPLATE = Path(__file__).parent / "labels.typ"
@@ -33,7 +34,7 @@ class Label:
 
 def label_of(reel: Reel) -> Label:
     """The label of a reel in the book."""
-    return Label(number=reel.number, gauge=reel.gauge, box_words=reel.box_words)
+    return Label(number=reel.number, gauge=gauge_words(reel.gauge), box_words=reel.box_words)
 
 
 def _runs(modules: str) -> list[list[int]]:

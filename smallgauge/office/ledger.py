@@ -42,6 +42,7 @@ _FROM_BOX = (
     "unprocessed",
 )  # where words on the box are enough for a hold: danger, and loss for good
 KINDS = ("reels", "cans", "boxes", "notes", "tapes", "empty spools")
+_ONE = dict(zip(KINDS, ("reel", "can", "box", "note", "tape", "empty spool"), strict=True))
 NOT_SURE = "not sure"
 NOTHING = "nothing"
 IN_SHOP, RETURNED = "in the shop", "returned"
@@ -129,6 +130,24 @@ def _reel_here(entry: Entry, text: str) -> Reel:
             f"Reel {reel.number} went back to its client already; nothing can happen to it in the shop."
         )
     return reel
+
+
+def kind_words(count: int, kind: str) -> str:
+    """How many of a kind were counted.
+
+    >>> kind_words(1, "boxes"), kind_words(2, "empty spools")
+    ('1 box', '2 empty spools')
+    """
+    return f"{count} {_ONE[kind] if count == 1 else kind}"
+
+
+def gauge_words(gauge: str) -> str:
+    """A reel's gauge as paper and screen name it.
+
+    >>> gauge_words("super-8"), gauge_words("not sure")
+    ('Super 8', 'not sure')
+    """
+    return gauge if gauge == NOT_SURE else gauge_named(gauge).name
 
 
 def counted_from(pairs: list[str]) -> dict[str, int]:

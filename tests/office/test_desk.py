@@ -255,6 +255,7 @@ def test_lists_say_what_is_held(tmp_path, capsys):
             and "jo may lift it" in lines[at + 1]
         )
         assert free in lines[at + 2] and sum("HOLD" in line for line in lines) == 1
+        assert "Super 8" in lines[at] and "super-8" not in lines[at]  # as on its label
     with open_shop(tmp_path) as book:
         ledger.lift_hold(book, at=AT, by="jo", hold=1, why="cleaned")
     assert cli.main(["order", "show", "0000013", "--shelf", str(tmp_path)]) == 0

@@ -77,8 +77,8 @@ def test_sums_agree_with_a_plain_recomputation(frames):
         (a_reel(), made(200 * 72), ""),
         (a_reel(), made(230 * 72), "2.20 above the quote"),
         (a_reel(feet_from="", feet_to=""), made(72), "was not quoted"),
-        (a_reel(gauge="not sure"), made(72), "taken in as not sure, captured as super-8; was not quoted"),
-        (a_reel(), made(200 * 80, "standard-8"), "taken in as super-8, captured as standard-8"),
+        (a_reel(gauge="not sure"), made(72), "taken in as not sure, captured as Super 8; was not quoted"),
+        (a_reel(), made(200 * 80, "standard-8"), "taken in as Super 8, captured as standard 8"),
         (a_reel(), made(200 * 72, captures=2), "2 captures, added"),
     ],
 )
@@ -172,6 +172,8 @@ def test_the_sheet_has_the_cautions_that_the_screen_has(tmp_path, capsys):
     for each in shown["notices"]:
         assert any(words.startswith(each["said"]) for words in sheet["know"]), each["subject"]
     assert not any("cement" in words for words in sheet["know"])
+    assert cli.main(["job-sheet", "0000013", *asked(tmp_path)]) == 0
+    assert "1 box," in capsys.readouterr().out.splitlines()[0]
 
 
 def run_of(digest, first, stop, folder=""):
