@@ -157,13 +157,14 @@ def finish(path: Path, out: Path, settings: Settings) -> Outcome:
     device_name(settings.device)  # refused before anything is begun
     if settings.cluster is not None:  # other computers begin elsewhere
         path, out = path.resolve(), out.resolve()
-    with Crew(1) as beside:
-        source = look_outside(beside, path, stated=settings.stated, machines=machines_beside(out))
-    folder = reel_folder(out, source)
-    make_folder(folder)
-    with ReelLock(folder, take_over=settings.take_over), _crew(folder, settings, source.path) as crew:
-        journal = Journal(folder)
-        return Line(folder, source, journal, crew, settings).run()
+    near = Crew(settings.workers) if settings.cluster is None else Crew(1)
+    with near:
+        source = look_outside(near, path, stated=settings.stated, machines=machines_beside(out))
+        folder = reel_folder(out, source)
+        make_folder(folder)
+        crew = near if settings.cluster is None else _crew(folder, settings, source.path)
+        with ReelLock(folder, take_over=settings.take_over), crew:  # nobody works when the lock is let go
+            return Line(folder, source, Journal(folder), crew, settings).run()
 
 
 def finish_reel(folder: Path, settings: Settings) -> Outcome:
