@@ -79,7 +79,8 @@ def prove_folder(
                 witness=witness,
             )
         proof, good = proved.proof, proved.good
-        found = (*proof.findings, *proved.package_findings, *of_older_decisions(folder))
+        found = (*proof.findings, *proved.package_findings)
+        found = (*found, *of_older_decisions(folder, found))
     for finding in found:
         settings.say(finding)
     if out is not None:
@@ -88,12 +89,19 @@ def prove_folder(
     return Outcome(folder=str(folder), reel=proof.reel, steps=("prove",), findings=found, proved=good)
 
 
-def of_older_decisions(folder: Path) -> tuple[Finding, ...]:
-    """Says that decisions were made which the film was not finished with yet: what was proved is the older film."""
+def of_older_decisions(folder: Path, found: tuple[Finding, ...] = ()) -> tuple[Finding, ...]:
+    """Says that decisions were made which the film was not finished with yet: what was proved is the older film.
+
+    Nothing where the proof found one of the two papers damaged, or where it can't be read.
+    """
     summary, log = folder / "render.json", folder / "decisions.jsonl"
-    if not (summary.is_file() and log.is_file()):
+    damaged = {str(finding.values.get("file")) for finding in found}
+    if not (summary.is_file() and log.is_file()) or damaged & {summary.name, log.name}:
         return ()
-    made, now = read_json(summary, RenderSummary).revision, treatment_of(read_decisions(log)).revision
+    try:
+        made, now = read_json(summary, RenderSummary).revision, treatment_of(read_decisions(log)).revision
+    except MaterialError:  # of which the proof has spoken
+        return ()
     if made == now:
         return ()
     return (Finding(code="film of older decisions", where="reel", values={"made": made, "now": now}),)
