@@ -128,7 +128,7 @@ class Alternating:
         job: Any,
         then: Callable[[Any], None],
         *,
-        what: str,
+        watch: Callable[[int], None],
     ) -> None:
         """As a crew of one: at once."""
         then(function(job, lambda frames: None))
@@ -136,7 +136,7 @@ class Alternating:
     def rest(self) -> None:
         """Nobody is idle."""
 
-    def settle(self, progress: Callable[[str, int, int], None]) -> None:
+    def settle(self) -> None:
         """Nothing is on its way."""
 
 

@@ -20,14 +20,14 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
 from smallgauge.cluster import Cluster, ClusterAsked, refuse_unlike
 from smallgauge.errors import CallerError, SmallgaugeError
-from smallgauge.record.work import Progress, died, silent
+from smallgauge.record.work import died
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -45,9 +45,8 @@ _ONE_THREAD = (
 )  # fmt: skip
 
 _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # parameters of mallopt, as glibc's malloc.h has them
-KEPT_PIECE_BYTES = (
-    64 * 2**20
-)  # larger pieces of memory go back when they are freed: above a frame's light; measured
+# Larger pieces of memory go back when they are freed: above a frame's light. Measured: docs/benchmarks.md, own CPU of each pass.
+KEPT_PIECE_BYTES = 64 * 2**20
 
 _counter: Any = None  # shared with the processes of a crew: frames done so far
 
@@ -192,20 +191,13 @@ def _tick_shared(frames: int) -> None:
         _counter.value += frames
 
 
-def _run_shared(function: Callable[[Any, Tick], Any], job: Any) -> Any:
-    try:
-        return function(job, _tick_shared)
-    finally:
-        give_back_memory()
-
-
 def _no_tick(frames: int) -> None:
     """Nobody counts."""
 
 
-def _run_uncounted(function: Callable[[Any, Tick], Any], job: Any) -> Any:
+def _run_shared(function: Callable[[Any, Tick], Any], job: Any, tick: Tick = _tick_shared) -> Any:
     try:
-        return function(job, _no_tick)
+        return function(job, tick)
     finally:
         give_back_memory()
 
@@ -367,20 +359,26 @@ class Crew:
         job: Job,
         then: Callable[[Result], None],
         *,
-        what: str,
+        watch: Callable[[int], None],
     ) -> None:
-        """Do one job, `what` in a few words, in a process of its own while this crew's others go on with other jobs.
+        """Do one job in a process of its own while this crew's others go on with other jobs.
 
-        `settle` calls `then` here with its result; where the jobs run in this process, both happen at once. Its frames are not
-        counted among those done.
+        `settle` calls `then` here with its result; where the jobs run in this process, both happen at once. `watch` is told 0
+        when it is waited for, and 1 when it is done; its frames are not counted among those done.
         """
         if self.here:
-            then(function(job, _no_tick))
+            watch(0)
+            result = function(job, _no_tick)
+            watch(1)
+            then(result)
             return
         give_back_memory()
+        self._beside.append(_Beside(function, job, then, watch, self._give_other(function, job)))
+
+    def _give_other(self, function: Callable[[Any, Tick], Any], job: Any) -> "Future[Any]":
         self._other = self._opened(self._other, 1)
-        future = self._other.schedule(_run_uncounted, args=[function, job])
-        self._beside.append(_Beside(function, job, then, what, future))
+        future: Future[Any] = self._other.schedule(_run_shared, args=[function, job, _no_tick])
+        return future
 
     def rest(self) -> None:
         """Let idle processes go, for what comes next needs their memory here; the next job starts others."""
@@ -389,20 +387,19 @@ class Crew:
             self._pool.join()
             self._pool = None
 
-    def settle(self, progress: Progress = silent) -> None:
-        """Wait for all that is done beside, in its order; `progress` is told what is waited for."""
+    def settle(self) -> None:
+        """Wait for all that is done beside, in its order."""
         while self._beside:
             each = self._beside[0]
-            progress(each.what, 0, 1)
-            error = each.future.exception()
-            if died(error) and each.tries == 1:
-                self._other = self._opened(self._other, 1)
-                again = self._other.schedule(_run_uncounted, args=[each.function, each.job])
-                self._beside[0] = replace(each, future=again, tries=2)
-                continue
-            if died(error):
+            each.watch(0)
+            future = each.future
+            if died(future.exception()):
+                future = self._give_other(each.function, each.job)
+            if died(future.exception()):
                 raise SmallgaugeError(ENDED_TWICE)
-            each.then(each.future.result())
+            result = future.result()
+            each.watch(1)
+            each.then(result)
             self._beside.pop(0)
 
     def _tick_here(self, frames: int) -> None:
@@ -497,9 +494,8 @@ class _Beside:
     function: Callable[[Any, Tick], Any]
     job: Any
     then: Callable[[Any], None]
-    what: str
+    watch: Callable[[int], None]
     future: "Future[Any]"
-    tries: int = 1
 
 
 @dataclass(frozen=True)

@@ -269,7 +269,7 @@ class Line:
     def run(self) -> Outcome:
         """All steps up to the last one asked for."""
         outcome = self._run()
-        self.crew.settle(self.settings.progress)
+        self.crew.settle()
         return outcome
 
     def _run(self) -> Outcome:
@@ -494,9 +494,7 @@ class Line:
         return summary
 
     def _prove(self, capture: Capture) -> None:
-        self.crew.settle(
-            self.settings.progress
-        )  # the archive copy, and the paper on it, may still be on their way
+        self.crew.settle()  # the archive copy, and the paper on it, may still be on their way
         proved = prove_reel(
             self.folder,
             source=self.source.path if self.source is not None else None,

@@ -334,7 +334,7 @@ def _film(
         place, half, whole.capture, whole.frames, number=name, box_words=whole.capture.notes.box_words or ""
     )
     capture, _ = analyse_reel(place, source=source, journal=journal, runner=crew, progress=settings.progress)
-    crew.settle(settings.progress)
+    crew.settle()
     area, survey = capture.picture_area, capture.survey
     scale = survey.along_px_per_mm if survey is not None else math.nan
     return Film(

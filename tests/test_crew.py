@@ -47,6 +47,10 @@ def die(job, tick):
     return job.number
 
 
+def unwatched(done):
+    """Nobody looks."""
+
+
 @pytest.fixture(scope="module")
 def two():
     with Crew(2) as crew:
@@ -73,19 +77,20 @@ def test_one_worker_and_two_give_the_same(two):
 def test_what_is_done_beside_waits_for_nobody_and_is_settled_in_order():
     told, waited = [], []
     with Crew(1) as one:
-        one.beside(square, Job(3), lambda result: told.append(("here", *result)), what="three squared")
-        assert told == [("here", 9, os.getpid())]  # at once
+        one.beside(square, Job(3), lambda result: told.append(("here", *result)), watch=waited.append)
+        assert told == [("here", 9, os.getpid())] and waited == [0, 1]  # at once
     with Crew(2) as two:
         for n in (4, 5):
-            two.beside(square, Job(n), lambda result: told.append(result), what=f"{n} squared")
+            two.beside(square, Job(n), told.append, watch=waited.append)
         numbers = {result[1] for _, result in two.run(square, [Job(n) for n in range(6)])}
         assert len(told) == 1  # nothing is told before it is settled
         assert two.done() == 12  # its frames are not counted
-        two.settle(lambda what, done, of: waited.append((what, done, of)))
+        assert waited == [0, 1]  # of the one before
+        two.settle()
         assert [result[0] for result in told[1:]] == [16, 25]
         assert not {result[1] for result in told[1:]} & {os.getpid(), *numbers}
-        assert waited == [("4 squared", 0, 1), ("5 squared", 0, 1)]
-        two.beside(square, Job(6), lambda result: told.append(result), what="six squared")
+        assert waited == [0, 1] * 3
+        two.beside(square, Job(6), told.append, watch=unwatched)
     assert told[-1][0] == 36  # the end of the crew settles what is left
 
 
@@ -101,20 +106,20 @@ def test_a_crew_that_rests_has_no_processes_until_the_next_job():
 def test_what_dies_beside_is_done_once_more(tmp_path):
     told = []
     with Crew(2) as two:
-        two.beside(die, Job(1, str(tmp_path), 1), told.append, what="a job that dies")
+        two.beside(die, Job(1, str(tmp_path), 1), told.append, watch=unwatched)
         two.settle()
     assert told == [1]
     with pytest.raises(SmallgaugeError, match="ended twice from outside"), Crew(2) as two:
-        two.beside(die, Job(2, str(tmp_path), 2), told.append, what="a job that dies")
+        two.beside(die, Job(2, str(tmp_path), 2), told.append, watch=unwatched)
     assert told == [1]
 
 
 def test_an_error_beside_arrives_as_it_is_and_nothing_beside_outlasts_an_error_here():
     with pytest.raises(UnreadableFrame, match="cut short"), Crew(2) as two:
-        two.beside(fail, Job(7), lambda result: None, what="a job that fails")
+        two.beside(fail, Job(7), lambda result: None, watch=unwatched)
     told = []
     with pytest.raises(KeyError), Crew(2) as two:
-        two.beside(square, Job(7), told.append, what="seven squared")
+        two.beside(square, Job(7), told.append, watch=unwatched)
         raise KeyError
     assert told == []
 

@@ -1,12 +1,11 @@
 """The archive copy, once every chunk has its part: joined to one film, listed, or kept as it came; and what lies beside it.
 
-copy_beside      sound, guide and pictures of the scanner, byte for byte
+copy_beside      guide track and pictures of the scanner, byte for byte
 JoinJob          the chunks' parts of the archive copy and of the proxy pack, to be joined; `join_archive` does it
 keep_files       a capture that is kept as it came
 archive_findings what there is to say of it
 """
 
-import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -18,7 +17,7 @@ from smallgauge.analyse.source import Source
 from smallgauge.media.frame_files import FRAME_FORMS
 from smallgauge.media.pack import join_packs
 from smallgauge.media.picture_out import join_segments
-from smallgauge.media.whole import digest_file, write_whole
+from smallgauge.media.whole import copy_whole, digest_file
 from smallgauge.record.archive import FILM
 from smallgauge.record.capture import Capture
 from smallgauge.record.finding import Finding
@@ -83,12 +82,6 @@ def keep_files(folder: Path, source: Source, journal: Journal, key: str, progres
             copy_whole(source.listing.root / name, target)
             journal.add_file("analyse", f"archive/{name}", key=key)
     progress("captured files copied", len(files), len(files))
-
-
-def copy_whole(source: Path, target: Path) -> None:
-    """Copy a file's bytes; the copy is there as a whole or not at all."""
-    with write_whole(target, needed_bytes=source.stat().st_size) as part:
-        shutil.copyfile(source, part)
 
 
 def archive_findings(source: Source, form: str) -> tuple[Finding, ...]:

@@ -18,7 +18,6 @@ from smallgauge.analyse.archive import (
     JoinJob,
     archive_findings,
     copy_beside,
-    copy_whole,
     join_archive,
     keep_files,
 )
@@ -42,7 +41,7 @@ from smallgauge.gauge.gauges import gauge_named
 from smallgauge.media.decoded import prepare_decoded
 from smallgauge.media.frame_files import FRAME_FORMS
 from smallgauge.media.sound_inside import write_sound_inside
-from smallgauge.media.whole import digest_file
+from smallgauge.media.whole import copy_whole, digest_file
 from smallgauge.record.archive import FILM, FRAMES_LIST, form_wanted, main_file
 from smallgauge.record.capture import Capture, CapturedFile, CapturedSound, digest_capture
 from smallgauge.record.files import read_json, write_json
@@ -69,8 +68,8 @@ MOST_LIGHT = 1.05  # of an open perforation before the stated open gate is doubt
 FOLLOW_STEP = "follow"  # journal lines of chunks made while the scanner was still writing
 
 
-LONG = 4000  # frames whose tables, being joined, take more memory than idle processes are worth
-JOINED = "archive copy joined"
+# Frames: their tables, being joined, take some 8 kB a frame (docs/benchmarks.md, growth); from here on idle processes are let go.
+LONG = 4000
 INSIDE = "work/sound-inside.wav"  # samples of the sound inside a video, until they are the archive's
 
 
@@ -291,10 +290,11 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     _write_reel(work, capture, key)
     passing = [file for n in names for file in n]
     joining = _joining(work, capture, jobs, names, rate)
-    if joining.parts:
-        work.progress(JOINED, 0, 1)
     work.runner.beside(
-        join_archive, joining, lambda sha256: _complete(work, capture, key, passing, sha256), what=JOINED
+        join_archive,
+        joining,
+        lambda sha256: _complete(work, capture, key, passing, sha256),
+        watch=lambda done: work.progress("archive copy joined", done, 1) if joining.parts else None,
     )
     return capture, frames
 
@@ -354,7 +354,6 @@ def _complete(work: _Work, capture: Capture, key: str, passing: list[str], sha25
     """The film that was joined, if one was, and then the paper that says that the analysis is complete."""
     folder, journal = work.folder, work.journal
     if sha256:
-        work.progress(JOINED, 1, 1)
         journal.add_file("analyse", FILM, key=key, stop=capture.count, sha256=sha256)
     _write_capture(work, capture, key)
     drop_other_form(folder, journal, form=work.archive, count=capture.count)

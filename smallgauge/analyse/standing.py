@@ -1,6 +1,7 @@
 """What stands still while the film runs, from the survey's frames and from those that `follow` looks at.
 
-survey_group   which group a frame of the survey belongs to, None where the capture is too short to tell
+survey_groups  the survey's frames, in groups that lie together
+tells_standing whether a capture is long enough to tell
 StandingLooks  the frames that `follow` looks at, the latest ones -> findings
 standing_told  sums of groups -> findings
 
@@ -31,15 +32,23 @@ WHILE_RUNNING = ("now spots stand still", "now rings stand still")  # said while
 Floats = NDArray[np.float32]
 
 
-def survey_group(index: int, count: int, frames: int) -> int | None:
-    """The group of the survey's frame `index` of `count`, in a capture of so many frames.
+def survey_groups(numbers: tuple[int, ...]) -> tuple[tuple[int, ...], ...]:
+    """The survey's frames in as many groups as what stands still is told by, those that lie together in one.
 
     Examples
     --------
-    >>> survey_group(0, 96, 4000), survey_group(95, 96, 4000), survey_group(3, 20, 20)
-    (0, 5, None)
+    >>> survey_groups((0, 3, 6, 9, 12, 15, 18, 21))
+    ((0, 3), (6,), (9,), (12, 15), (18,), (21,))
     """
-    return index * GROUPS // count if frames >= LEAST_FRAMES else None
+    groups: list[list[int]] = [[] for _ in range(GROUPS)]
+    for n, number in enumerate(numbers):
+        groups[n * GROUPS // len(numbers)].append(number)
+    return tuple(tuple(group) for group in groups if group)
+
+
+def tells_standing(frames: int) -> bool:
+    """Whether a capture of so many frames shows scenes enough to tell what stands still."""
+    return frames >= LEAST_FRAMES
 
 
 class StandingLooks:

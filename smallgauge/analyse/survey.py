@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from smallgauge.analyse.meter import Codes, gate_sides
 from smallgauge.analyse.source import Source
-from smallgauge.analyse.standing import standing_told, survey_group
+from smallgauge.analyse.standing import standing_told, survey_groups, tells_standing
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import GAUGES, Gauge, gauge_named
 from smallgauge.gauge.geometry import picture_offset_mm
@@ -19,7 +19,7 @@ from smallgauge.picture.density import light_planes_of_samples
 from smallgauge.picture.gate import GateFix, find_picture_area
 from smallgauge.picture.gauge_reading import GaugeReading, find_gauge
 from smallgauge.picture.perforations import PerforationSurvey, find_perforations, measure_reference
-from smallgauge.picture.standing import GROUPS, StandingSums, add_sheet, join_sums, make_standing_sheet
+from smallgauge.picture.standing import StandingSums, add_sheet, join_sums, make_standing_sheet
 from smallgauge.record.capture import Capture, PictureAreaPx
 from smallgauge.record.finding import Finding
 from smallgauge.record.light import choose_light, table_for
@@ -343,13 +343,11 @@ def _area_jobs(
     source: Source, survey: PerforationSurvey | None, gauge: Gauge, numbers: tuple[int, ...]
 ) -> list[AreaJob]:
     """The survey's frames by groups that lie together, for each a job."""
-    told = survey_group(0, len(numbers), source.listing.count) is not None
-    jobs = []
-    for group in range(GROUPS):
-        own = tuple(number for n, number in enumerate(numbers) if n * GROUPS // len(numbers) == group)
-        if own:
-            jobs.append(AreaJob(source=source, survey=survey, gauge=gauge.key, numbers=own, sums=told))
-    return jobs
+    told = tells_standing(source.listing.count)
+    return [
+        AreaJob(source=source, survey=survey, gauge=gauge.key, numbers=group, sums=told)
+        for group in survey_groups(numbers)
+    ]
 
 
 def _one_by_one(

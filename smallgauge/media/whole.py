@@ -337,12 +337,27 @@ def link_or_copy(source: Path, target: Path) -> Literal["linked", "copied"]:
     try:
         os.link(source, temporary)
     except (OSError, NotImplementedError):
-        with write_whole(target, needed_bytes=source.stat().st_size) as draft:
-            shutil.copyfile(source, draft)
+        copy_whole(source, target)
         return "copied"
     temporary.replace(target)
     sync_folder(target.parent)
     return "linked"
+
+
+def copy_whole(source: Path, target: Path) -> None:
+    """Copy a file's bytes; the copy is there as a whole or not at all.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> _ = (folder / "a").write_bytes(b"frame")
+    >>> copy_whole(folder / "a", folder / "b")
+    >>> (folder / "b").read_bytes()
+    b'frame'
+    """
+    with write_whole(target, needed_bytes=source.stat().st_size) as draft:
+        shutil.copyfile(source, draft)
 
 
 def largest_file_bytes(path: Path) -> int | None:

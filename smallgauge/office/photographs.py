@@ -8,7 +8,6 @@ digests stand in the book's chain. A date that the camera wrote is shown and nev
 that in which the book was told.
 """
 
-import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.media.photograph_in import MOST_BYTES, SUFFIXES, camera_date, read_photograph
-from smallgauge.media.whole import digest_file, safe_file_name, write_whole
+from smallgauge.media.whole import copy_whole, digest_file, safe_file_name
 from smallgauge.office import ledger
 from smallgauge.office.book import Book
 from smallgauge.office.models import Condition, Reel
@@ -188,8 +187,7 @@ def _copy(each: _Seen, folder: Path) -> Path:
         target = target.with_name(f"{target.stem}-{each.sha256[:12]}{target.suffix}")
     if target.exists() and digest_file(target) == each.sha256:
         return target
-    with write_whole(target, needed_bytes=each.path.stat().st_size) as part:
-        shutil.copyfile(each.path, part)
+    copy_whole(each.path, target)
     if digest_file(target) != each.sha256:
         target.unlink()
         raise FixityError(

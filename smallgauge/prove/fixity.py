@@ -23,9 +23,7 @@ from smallgauge.record.package import FAMILY_SUMS, read_sums
 from smallgauge.record.work import Progress, Runner, silent
 
 MANIFEST = f"package/{FAMILY_SUMS}"
-GROUP_BYTES = (
-    64 * 10**6
-)  # files are read so many bytes at a time, a larger one by itself; common practice, no source
+GROUP_BYTES = 64 * 10**6  # read by one worker in a row, a larger file by itself; common practice, no source
 # Written when the proof is done, so no part of it; their own digests stand in the journal and SHA256SUMS.
 AFTER_PROOF = (
     "proof.json",

@@ -46,10 +46,12 @@ class Runner(Protocol):
         job: Job,
         then: Callable[[Result], None],
         *,
-        what: str,
+        watch: Callable[[int], None],
     ) -> None:
-        """Do one job, `what` in a few words, beside all others; `then` is called here with its result, at once or when the
-        runner is settled."""
+        """Do one job beside all others; `then` is called here with its result, at once or when the runner is settled.
+
+        `watch` is told 0 when it is waited for, and 1 when it is done.
+        """
         ...
 
     def rest(self) -> None:

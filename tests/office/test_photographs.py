@@ -3,6 +3,7 @@
 import hashlib
 import json
 import os
+import shutil
 import subprocess
 import sys
 
@@ -16,7 +17,6 @@ from smallgauge import cli
 from smallgauge.errors import CallerError, FixityError, MaterialError
 from smallgauge.gauge.numbers import reel_number
 from smallgauge.media import photograph_in
-from smallgauge.office import photographs
 from smallgauge.office.book import check_book
 from smallgauge.office.photographs import file_photographs, photographs_of
 
@@ -132,7 +132,7 @@ def test_a_copy_that_differs_is_not_kept(shop, card, monkeypatch):
     def spoilt(source, target):
         target.write_bytes(source.read_bytes()[:-1] + b"x")
 
-    monkeypatch.setattr(photographs.shutil, "copyfile", spoilt)
+    monkeypatch.setattr(shutil, "copyfile", spoilt)
     with pytest.raises(FixityError, match="not the file that lies on the card"):
         file_photographs(book, shelf, card[0] / "100" / "IMG_0000.JPG", at=AT, by="mk")
     assert not [p for p in (shelf / "photographs").rglob("*") if p.is_file()]

@@ -26,7 +26,7 @@ def reel(tmp_path_factory) -> Path:
 class LastFirst:
     """Does all jobs, and gives the last one's result first."""
 
-    workers, near = 1, True
+    workers = 1
 
     def run(self, function, jobs, **limits):
         return reversed([(job, function(job, lambda frames: None)) for job in jobs])
