@@ -348,7 +348,14 @@ class Bench:
     async def _work(self, ask: Callable[[], Any]) -> Any:
         if self._workers is None:
             self._workers = anyio.CapacityLimiter(PICTURE_WORKERS)
-        return await anyio.to_thread.run_sync(ask, limiter=self._workers)
+
+        def asked() -> Any:
+            try:
+                return ask()
+            except KeyboardInterrupt:  # polars gives one that stops the bench to every thread that reads a table
+                raise HTTPException(503, "The bench is being stopped.") from None
+
+        return await anyio.to_thread.run_sync(asked, limiter=self._workers)
 
     async def _page(self, request: Request) -> Response:
         return Response(self.page, media_type="text/html")
@@ -457,7 +464,10 @@ def _failed(request: Request, error: Exception) -> Response:
 
 def _nothing_there(request: Request, error: Exception) -> Response:
     status = error.status_code if isinstance(error, HTTPException) else 404
-    return JSONResponse({"error": "The bench has nothing under this address."}, status_code=status)
+    words = "The bench has nothing under this address."
+    if status == 503 and isinstance(error, HTTPException):
+        words = error.detail
+    return JSONResponse({"error": words}, status_code=status)
 
 
 def _shown(picture: Shown) -> Response:

@@ -46,6 +46,18 @@ def test_a_query_that_is_not_as_described_is_refused(bench, address, words):
     assert answer.status_code == 400 and words in answer.json()["error"]
 
 
+def test_what_is_asked_while_the_bench_is_stopped_is_no_failure(numbered_shelf, monkeypatch):
+    # polars gives an interrupt to every thread that reads a table, not to the first one alone
+    app, _ = make_app(Shelf(numbered_shelf), Hand(), lambda: AT)
+
+    def stopped(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("smallgauge.workbench.app.outlines_paper", stopped)
+    answer = TestClient(app).get(f"/api/reel/{NAME}/outlines/1")
+    assert (answer.status_code, answer.json()) == (503, {"error": "The bench is being stopped."})
+
+
 @pytest.mark.parametrize(
     "body", [b"", b"[]", b'"x"', b"{", b'{"subject": NaN}', b'{"subject": "\\ud800"}', b"[" * 50_000, b"\xff"]
 )
