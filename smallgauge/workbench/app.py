@@ -352,7 +352,7 @@ class Bench:
         def asked() -> Any:
             try:
                 return ask()
-            except KeyboardInterrupt:  # polars gives one that stops the bench to every thread that reads a table
+            except KeyboardInterrupt:  # which polars gives to every thread that reads a table
                 raise HTTPException(503, "The bench is being stopped.") from None
 
         return await anyio.to_thread.run_sync(asked, limiter=self._workers)
