@@ -94,7 +94,7 @@ class Costs:
 class Alternating:
     """Runs a pass's pieces of work here, and repeats each bare right behind it."""
 
-    workers, near = 1, True
+    workers = 1
 
     def __init__(self, costs: Costs, bare: Callable[[Any, Costs], None]) -> None:
         self.costs, self.bare, self.begun = costs, bare, time.process_time()

@@ -18,6 +18,8 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+from distributed import Client
+
 from benchmarks.growth import Cost, run
 from benchmarks.page import load, machine, write_part
 from benchmarks.passes import REEL, draw
@@ -54,6 +56,10 @@ def cluster(folder: Path) -> Iterator[str]:
             for words in commands
         ]
     try:
+        with Client(
+            address, timeout=60, set_as_default=False
+        ) as client:  # they are there before the clock runs
+            client.wait_for_workers(2, timeout=60)
         yield address
     finally:
         for process in reversed(started):

@@ -206,8 +206,12 @@ def _run_far(needed: dict[str, str], function: Callable[[Any, Tick], Any], job: 
     """On a worker of a cluster: a job's result, and the frames done; first of all, does it make the same bytes?"""
     refuse_unlike(needed, platform.node())
     prepare_kernels()
+    keep_memory()
     frames: list[int] = []
-    return function(job, frames.append), sum(frames)
+    try:
+        return function(job, frames.append), sum(frames)
+    finally:
+        give_back_memory()
 
 
 def _run_outside(function: Callable[[Any, Tick], Any], job: Any, silent_s: float, memory: int) -> Any:
@@ -246,7 +250,6 @@ class Crew:
         self.here = (  # jobs run in this process, one after the other
             self.workers <= 1 and not apart and cluster is None
         )
-        self.near = cluster is None
         self._pool: Any = None
         self._other: Any = None  # one process more, for what is done beside
         self._beside: list[_Beside] = []

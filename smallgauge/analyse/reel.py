@@ -170,7 +170,7 @@ def _survey_key(key: str) -> str:
 def _survey(work: _Work) -> Capture:
     """The survey of the whole capture; or that of its beginning, frozen by `follow`, where it serves as well."""
     source, program = work.source, f"smallgauge {__version__}"
-    found = survey_frames(source, progress=work.progress, runner=work.runner)
+    found = survey_frames(source, progress=work.progress, runner=work.runner, place=work.folder / "work")
     followed = take_followed(source, folder_journal=work.journal, measuring=MEASURING)
     if followed is None:
         return surveyed_capture(source, found, program=program)

@@ -2,11 +2,14 @@
 
 survey_groups  the survey's frames, in groups that lie together
 tells_standing whether a capture is long enough to tell
+keep_sums      sums -> a file, from which `kept_sums` takes them up: they are as large as pictures
 StandingLooks  the frames that `follow` looks at, the latest ones -> findings
 standing_told  sums of groups -> findings
 
 Docs: docs/guide/line-up.md, decision 0187.
 """
+
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +32,8 @@ MOST_NAMED = 10  # places that a finding names
 CODES = ("spots stand still", "rings stand still")
 WHILE_RUNNING = ("now spots stand still", "now rings stand still")  # said while the film is on the machine
 
+_PLANES = ("fine", "seen", "small")  # of the sums, a list each
+
 Floats = NDArray[np.float32]
 
 
@@ -49,6 +54,32 @@ def survey_groups(numbers: tuple[int, ...]) -> tuple[tuple[int, ...], ...]:
 def tells_standing(frames: int) -> bool:
     """Whether a capture of so many frames shows scenes enough to tell what stands still."""
     return frames >= LEAST_FRAMES
+
+
+def keep_sums(sums: StandingSums, path: Path) -> None:
+    """Lay sums down in a file (NumPy's own form, `.npz`), for whoever joins them.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> sums = StandingSums()
+    >>> add_sheet(sums, make_standing_sheet(np.full((90, 120), 0.5, np.float32)), group=0)
+    >>> path = Path(tempfile.mkdtemp()) / "sums.npz"
+    >>> keep_sums(sums, path)
+    >>> kept_sums(path).frames
+    [1]
+    """
+    named = [(f"{name}-{n}", plane) for name in _PLANES for n, plane in enumerate(getattr(sums, name))]
+    with path.open("wb") as file:
+        np.savez(file, **dict([("frames", np.array(sums.frames, np.int64)), *named]))
+
+
+def kept_sums(path: Path) -> StandingSums:
+    """Sums that `keep_sums` laid down."""
+    with np.load(path, allow_pickle=False) as kept:
+        frames = kept["frames"].tolist()
+        planes = {name: [kept[f"{name}-{n}"] for n in range(len(frames))] for name in _PLANES}
+    return StandingSums(frames=frames, **planes)
 
 
 class StandingLooks:

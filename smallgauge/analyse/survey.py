@@ -1,8 +1,11 @@
 """The survey: at most 96 frames spread over the capture say what every later row is measured against."""
 
+import contextlib
+import shutil
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from pathlib import Path
 from typing import TypeVar, cast
 
 import numpy as np
@@ -10,7 +13,7 @@ from numpy.typing import NDArray
 
 from smallgauge.analyse.meter import Codes, gate_sides
 from smallgauge.analyse.source import Source
-from smallgauge.analyse.standing import standing_told, survey_groups, tells_standing
+from smallgauge.analyse.standing import keep_sums, kept_sums, standing_told, survey_groups, tells_standing
 from smallgauge.errors import MaterialError
 from smallgauge.gauge.gauges import GAUGES, Gauge, gauge_named
 from smallgauge.gauge.geometry import picture_offset_mm
@@ -40,6 +43,7 @@ MARGIN_SHARE = (
 SEARCH_SHARE = (0.12, 0.06)
 
 Pixels = NDArray[np.float32]
+Run = Callable[..., Iterator[tuple[Job, Result]]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,20 +88,24 @@ class AreaJob:
     gauge: str
     numbers: tuple[int, ...]
     sums: bool  # whether what stands still is told: these frames are one group
+    keep: Path | None  # where its sums are laid down, because whoever joins them sits elsewhere
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AreaPart:
-    """What they gave: the gate's sides in each that can be read, and their sums as one group."""
+    """What they gave: the gate's sides in each that can be read, and their sums as one group unless those were laid down."""
 
     fixes: tuple[GateFix, ...]
-    sums: StandingSums
+    sums: StandingSums | None
 
 
-def survey_frames(source: Source, *, progress: Progress, runner: Runner | None = None) -> SurveyFound:
+def survey_frames(
+    source: Source, *, progress: Progress, runner: Runner | None = None, place: Path | None = None
+) -> SurveyFound:
     """The survey of a capture's frames: gauge, scale, blur, usual place, picture area.
 
-    With a runner its processes read the frames and share those of the picture area; without one all is done here.
+    With a runner its processes read the frames and share those of the picture area; without one all is done here. What is as
+    large as pictures they lay down below `place` for a while, where it is given, which all of them see.
 
     Raises MaterialError when the gauge is stated and contradicted, or not stated and not sure.
     """
@@ -113,9 +121,15 @@ def survey_frames(source: Source, *, progress: Progress, runner: Runner | None =
         watch=lambda done: progress("frames surveyed", done, len(few)),
     )
     reading, gauge, findings = seen.reading, gauge_named(seen.gauge), list(seen.findings)
-    area, standing = _picture_area(source, reading.survey, gauge, numbers, progress, runner)
-    place = (reading.survey.rows[0], reading.survey.usual_y_px) if reading.survey is not None else (0.0, 0.0)
-    findings += standing_told(standing, area=area, place=place)
+    with contextlib.ExitStack() as stack:
+        keep = place / "survey" if place is not None else None
+        if keep is not None:
+            keep.mkdir(parents=True, exist_ok=True)
+            stack.callback(shutil.rmtree, keep, ignore_errors=True)
+        jobs = _area_jobs(source, reading.survey, gauge, numbers, keep)
+        area, standing = _picture_area(source, reading.survey, gauge, jobs, progress, run)
+    usual = (reading.survey.rows[0], reading.survey.usual_y_px) if reading.survey is not None else (0.0, 0.0)
+    findings += standing_told(standing, area=area, place=usual)
     if reading.survey is None:
         values: dict[str, object] = {"instead": _position_from(reading, area)}
         findings.append(Finding(code="perforations not in view", where="capture", values=values))
@@ -340,13 +354,24 @@ def both_ways(area: PictureAreaPx) -> bool:
 
 
 def _area_jobs(
-    source: Source, survey: PerforationSurvey | None, gauge: Gauge, numbers: tuple[int, ...]
+    source: Source,
+    survey: PerforationSurvey | None,
+    gauge: Gauge,
+    numbers: tuple[int, ...],
+    keep: Path | None,
 ) -> list[AreaJob]:
     """The survey's frames by groups that lie together, for each a job."""
     told = tells_standing(source.listing.count)
     return [
-        AreaJob(source=source, survey=survey, gauge=gauge.key, numbers=group, sums=told)
-        for group in survey_groups(numbers)
+        AreaJob(
+            source=source,
+            survey=survey,
+            gauge=gauge.key,
+            numbers=group,
+            sums=told,
+            keep=keep / f"{n}.npz" if keep is not None and told else None,
+        )
+        for n, group in enumerate(survey_groups(numbers))
     ]
 
 
@@ -393,7 +418,9 @@ def survey_area(job: AreaJob, tick: Callable[[int], None]) -> AreaPart:
                 scale=source.scale(job.gauge),
             )
         )
-    return AreaPart(fixes=tuple(fixes), sums=sums)
+    if job.keep is not None:
+        keep_sums(sums, job.keep)
+    return AreaPart(fixes=tuple(fixes), sums=sums if job.keep is None else None)
 
 
 def _nominal(
@@ -408,21 +435,24 @@ def _picture_area(
     source: Source,
     survey: PerforationSurvey | None,
     gauge: Gauge,
-    numbers: tuple[int, ...],
+    jobs: list[AreaJob],
     progress: Progress,
-    runner: Runner | None,
+    run: Run[AreaJob, AreaPart],
 ) -> tuple[PictureAreaPx, StandingSums]:
     """The camera's picture as the gate's sides tell it in all of the frames, and what stands still in them."""
-    what = "picture area surveyed"
-    jobs = _area_jobs(source, survey, gauge, numbers)
-    run = runner.run if runner is not None and runner.near else _one_by_one
-    progress(what, 0, len(numbers))
+    what, frames = "picture area surveyed", sum(len(job.numbers) for job in jobs)
+    progress(what, 0, frames)
     found_in = {
         job.numbers: part
-        for job, part in run(survey_area, jobs, watch=lambda done: progress(what, done, len(numbers)))
+        for job, part in run(survey_area, jobs, watch=lambda done: progress(what, done, frames))
     }
     parts = [found_in[job.numbers] for job in jobs]
-    standing = join_sums([part.sums for part in parts])
+    standing = join_sums(
+        [
+            part.sums if part.sums is not None else kept_sums(cast("Path", job.keep))
+            for job, part in zip(jobs, parts, strict=True)
+        ]
+    )
     fixes = [fix for part in parts for fix in part.fixes]
     nominal = _nominal(survey, gauge, source)
     found = find_picture_area(fixes, nominal=nominal)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from smallgauge.errors import MaterialError
 from smallgauge.media.decoder_log import DecoderLog
 from smallgauge.media.matroska import MatroskaCheck, read_matroska_crcs
+from smallgauge.media.packets import Packets
 from smallgauge.media.picture_out import RATE_TAG
 from smallgauge.media.planes import Samples, find_form, picture_samples
 from smallgauge.media.video_in import open_container, packets_of, picture_stream, walk_packets
@@ -47,7 +48,7 @@ class FilmReader:
     stream. `sound_rate` and `sound_channels` are 0 in a silent file.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, packets: Packets | None = None) -> None:
         self.path = Path(path)
         self._log = DecoderLog()
         with open_container(self.path, self._log) as container:
@@ -77,7 +78,7 @@ class FilmReader:
                 )
                 for c in container.chapters()
             )
-            self.packets = walk_packets(container, stream, self._log)
+            self.packets = packets if packets is not None else walk_packets(container, stream, self._log)
             unit = Fraction(stream.time_base)
         self.times = tuple(stamp * unit for stamp in self.packets.stamps)
         try:
@@ -173,12 +174,12 @@ def _sound_array(frame: Any) -> NDArray[np.float64]:
     return np.ascontiguousarray((data.astype(np.float64) - (128 if data.dtype.kind == "u" else 0)) / full)
 
 
-def read_film(path: Path) -> FilmReader:
-    """Open a finished file for reading back.
+def read_film(path: Path, packets: Packets | None = None) -> FilmReader:
+    """Open a finished file for reading back; `packets` are those of its picture, where they are known.
 
     Raises
     ------
     MaterialError
         When it can't be opened or holds no picture.
     """
-    return FilmReader(path)
+    return FilmReader(path, packets)

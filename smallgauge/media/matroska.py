@@ -8,12 +8,13 @@ RFC 8794, 11.3.1). A frame above 4 kB opens a cluster of its own, so this is a c
 speed of the disk. The code shares nothing with the writer.
 """
 
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from smallgauge.errors import MaterialError
+from smallgauge.media.packets import Packets
 from smallgauge.media.whole import crc32_of, digests_file
 
 _EBML, _SEGMENT, _CLUSTER, _CRC, _VOID = 0x1A45DFA3, 0x18538067, 0x1F43B675, 0xBF, 0xEC
@@ -28,10 +29,11 @@ _FIRST_LEVEL = {
     0x1254C367: "Tags",
     _VOID: "Void",
 }
-_SIMPLE_BLOCK, _BLOCK_GROUP, _BLOCK = 0xA3, 0xA0, 0xA1
+_TIMESTAMP, _SIMPLE_BLOCK, _BLOCK_GROUP, _BLOCK = 0xE7, 0xA3, 0xA0, 0xA1
+_KEY_FRAME, _LACING = 0x80, 0x06  # flags of a simple block
 _HEAD = 12  # bytes of an identifier and of a size, at most
 _SUM = 6  # of an element that holds a CRC-32
-_LOOK = _HEAD + 8  # and of the track's number that a block begins with
+_LOOK = _HEAD + 8 + 3  # and of the track's number, the time and the flags that a block begins with
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,14 +42,31 @@ class MatroskaCheck:
 
     `bad` are byte offsets of elements whose checksum disagrees, or where the structure breaks. `checked` is
     how many elements carry one; `unprotected` are (name, offset) of elements that carry no checksum.
-    `packets` are (track number, packets); `complete` is False when the file ends within an element.
+    `packets` are (track number, packets); a packet that lies with others in one block, or in a block whose flags don't tell
+    a key frame, is counted and has no stamp. `complete` is False when the file ends within an element.
     """
 
     bad: tuple[int, ...]
     checked: int
     unprotected: tuple[tuple[str, int], ...]
-    packets: tuple[tuple[int, int], ...]
+    packets: tuple[tuple[int, Packets], ...]
     complete: bool
+
+    def of_picture(self) -> Packets | None:
+        """The packets of a film of ours, whose picture is the first track; None where not every byte of them is vouched for by a
+        checksum, or not every one has its stamp."""
+        found = dict(self.packets).get(1)
+        whole = self.complete and not self.bad and not self.unprotected
+        return found if whole and found is not None and len(found.stamps) == found.count else None
+
+
+@dataclass(slots=True)
+class _Track:
+    """What was seen of a track's packets so far."""
+
+    count: int = 0
+    keys: int = 0
+    stamps: list[int] = field(default_factory=list)
 
 
 def _number(data: bytes | memoryview, at: int, *, keep_mark: bool) -> tuple[int, int]:
@@ -93,7 +112,8 @@ class MatroskaWalk:
         self._name, self._size = name, size
         self._bad: list[int] = []
         self._unprotected: list[tuple[str, int]] = []
-        self._packets: Counter[int] = Counter()
+        self._tracks: defaultdict[int, _Track] = defaultdict(_Track)
+        self._time: int | None = None  # of the cluster that is walked through
         self._checked, self._complete, self._foreign = 0, False, ""
         self._before, self._data, self._came = b"", memoryview(b""), 0
         self._steps = self._walk()
@@ -122,7 +142,10 @@ class MatroskaWalk:
             bad=tuple(self._bad),
             checked=self._checked,
             unprotected=tuple(self._unprotected),
-            packets=tuple(sorted(self._packets.items())),
+            packets=tuple(
+                (number, Packets(count=track.count, stamps=tuple(sorted(track.stamps)), keys=track.keys))
+                for number, track in sorted(self._tracks.items())
+            ),
             complete=self._complete and self._came == self._size,
         )
 
@@ -175,7 +198,7 @@ class MatroskaWalk:
     def _checked_element(self, name: int, begin: int, head: int, size: int) -> Iterator[int]:
         """One element of the first level: its checksum, and the packets of a cluster."""
         at, stop = begin + head, begin + head + size
-        child = at if name == _CLUSTER else stop
+        child, self._time = at if name == _CLUSTER else stop, None
         yield min(at + _SUM, stop)
         data = self._seen(at, min(_SUM, size))
         told, found = data[:2] == b"\xbf\x84", 0
@@ -204,12 +227,24 @@ class MatroskaWalk:
             name, size, head = self._element(at)
             if not head or size < 0 or at + head + size > stop:
                 return stop  # it makes no sense from here on
-            if name in (_SIMPLE_BLOCK, _BLOCK):
-                self._packets[_number(self._seen(at + head, 8), 0, keep_mark=False)[0]] += 1
+            if name == _TIMESTAMP:
+                self._time = int.from_bytes(self._seen(at + head, min(size, 8)), "big")
+            elif name in (_SIMPLE_BLOCK, _BLOCK):
+                self._count_packet(self._seen(at + head, 11), plain=name == _SIMPLE_BLOCK)
             at += (
                 head if name == _BLOCK_GROUP else head + size
             )  # a group's elements are looked at like the cluster's
         return at
+
+    def _count_packet(self, block: bytes, *, plain: bool) -> None:
+        """One block by its first bytes: its track's number, its time after the cluster's, its flags (RFC 9559, 10.1 and 10.2)."""
+        number, length = _number(block, 0, keep_mark=False)
+        track = self._tracks[number]
+        track.count += 1
+        if not plain or self._time is None or len(block) < length + 3 or block[length + 2] & _LACING:
+            return
+        track.stamps.append(self._time + int.from_bytes(block[length : length + 2], "big", signed=True))
+        track.keys += bool(block[length + 2] & _KEY_FRAME)
 
 
 def read_matroska_crcs(path: Path) -> MatroskaCheck:

@@ -28,8 +28,8 @@ from smallgauge.media.still_in import SUFFIXES, Damage, StillHeader, read_header
 from smallgauge.media.whole import digest_file
 
 if TYPE_CHECKING:
+    from smallgauge.media.packets import Packets
     from smallgauge.media.planes import PictureForm
-    from smallgauge.media.video_in import Packets
 
 # Beside the pictures, and read by their own readers.
 KNOWN_NAMES = frozenset({"capture.toml", "frames.csv", "sound.wav", "guide.wav"})
@@ -227,7 +227,7 @@ def list_capture(path: Path, *, progress: Callable[[int], None] | None = None) -
 
 
 def list_film(path: Path, packets: "Packets") -> CaptureListing:
-    """A video file whose packets were walked through just now, listed as `list_capture` does.
+    """A film of ours whose packets were walked through just now, listed as `list_capture` does.
 
     Raises
     ------

@@ -19,6 +19,7 @@ import av
 from smallgauge.errors import MaterialError
 from smallgauge.media.decoder_log import DecoderLog
 from smallgauge.media.frame import PixelEncoding
+from smallgauge.media.packets import Packets
 from smallgauge.media.planes import PictureForm, find_form
 from smallgauge.media.still_in import Damage
 
@@ -43,16 +44,6 @@ class VideoScan:
     sounds: int
     notes: tuple[str, ...]
     log: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Packets:
-    """What lies in a picture stream: how many packets, the stamps of those that have one, in order, and how many of these are
-    key frames."""
-
-    count: int
-    stamps: tuple[int, ...]
-    keys: int
 
 
 @contextlib.contextmanager
@@ -196,7 +187,7 @@ def walk_packets(
 def scan_video(
     path: Path, *, progress: Callable[[int], None] | None = None, packets: Packets | None = None
 ) -> VideoScan:
-    """Walk through a video's packets without decoding them, and decode one frame to learn the form.
+    """Walk through a video's packets without decoding them, and learn the form from one frame that is decoded.
 
     Parameters
     ----------
@@ -205,7 +196,8 @@ def scan_video(
     progress : function, optional
         Called with the number of packets so far, every 250.
     packets : Packets, optional
-        What an earlier walk through the same file found; it is then not walked through again.
+        What an earlier walk through the same file found; it is then not walked through again. Of a film of ours, whose
+        frames will all be decoded, the form is then what its head says, where that says it: no frame is decoded for it.
 
     Raises
     ------
@@ -213,11 +205,15 @@ def scan_video(
         When the file can't be opened, holds no picture, or none that can be decoded or read.
     """
     log = DecoderLog()
-    first = _first_frame(path, log)
     with open_container(path, log) as container:
         stream = picture_stream(container, path)
         context = stream.codec_context
-        interlaced = bool(first.interlaced_frame) or int(getattr(context, "field_order", 0) or 0) > 1
+        told = (
+            packets is not None and str(context.codec.canonical_name) == "ffv1" and context.format is not None
+        )
+        first = context if told else _first_frame(path, log)
+        interlaced = bool(getattr(first, "interlaced_frame", False))
+        interlaced |= int(getattr(context, "field_order", 0) or 0) > 1
         form = find_form(first, interlaced=interlaced)
         aspect = stream.sample_aspect_ratio or Fraction(1)
         codec = str(context.codec.canonical_name)
@@ -236,10 +232,8 @@ def scan_video(
     notes = list(form.notes)
     if not trusted:
         notes.append("The file's time stamps can't be trusted; frames are counted from its start.")
-    if first.rotation:
-        notes.append(
-            f"The file asks to be shown turned by {first.rotation} degrees; frames were read as stored."
-        )
+    if rotation := getattr(first, "rotation", 0):
+        notes.append(f"The file asks to be shown turned by {rotation} degrees; frames were read as stored.")
     return VideoScan(
         width=first.width,
         height=first.height,

@@ -542,7 +542,7 @@ class _Prover(Bench):
             )
             for offset in bad
         ]
-        with read_film(path) as film:
+        with read_film(path, container.of_picture()) as film:
             self.equal("frame count", name, len(expected), film.count, "frame count differs", "container")
             if rate is not None:
                 self.equal("rate", name, rate, str(film.rate), "rate differs", "tag")

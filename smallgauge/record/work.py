@@ -14,8 +14,6 @@ Progress = Callable[[str, int, int], None]
 class Runner(Protocol):
     """Runs jobs somewhere and yields each with its result, in no fixed order."""
 
-    near: bool  # whether all is done on this computer, so that results may be as large as pictures
-
     def run(
         self,
         function: Callable[[Job, Callable[[int], None]], Result],

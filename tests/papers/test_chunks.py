@@ -78,8 +78,6 @@ def test_any_chunking_gives_the_same_tables(surveyed, tmp_path):
 class LastFirst:
     """Does a survey's jobs as processes would, and gives the last one's result first."""
 
-    near = True
-
     def run(self, function, jobs, *, watch):
         jobs = list(jobs)
         made = [(job, function(job, lambda frames: None)) for job in jobs]
@@ -87,19 +85,26 @@ class LastFirst:
         return reversed(made)
 
 
-def test_a_survey_that_several_share_is_that_of_one(surveyed, monkeypatch):
+def test_a_survey_that_several_share_is_that_of_one(surveyed, monkeypatch, tmp_path):
     source, _ = surveyed
     monkeypatch.setattr(
         standing, "LEAST_FRAMES", FRAMES
     )  # as for a reel long enough to tell what stands still
     told = {}
-    for name, runner in (("one", None), ("several", LastFirst())):
+    ways = (
+        ("one", None, None),
+        ("several", LastFirst(), None),
+        ("elsewhere", LastFirst(), tmp_path / "work"),
+    )
+    for name, runner, place in ways:
         groups = []
         monkeypatch.setattr(survey, "standing_told", lambda sums, **place: groups.append(sums) or ())  # noqa: B023
         heard = []
-        found = survey_frames(source, progress=lambda *words: heard.append(words), runner=runner)  # noqa: B023
+        found = survey_frames(source, progress=lambda *words: heard.append(words), runner=runner, place=place)  # noqa: B023
         told[name] = repr(found), [sums.frames for sums in groups], [sums.fine for sums in groups]
         assert heard[-1] == ("picture area surveyed", FRAMES, FRAMES)
-    assert told["one"][:2] == told["several"][:2]
+    assert told["one"][:2] == told["several"][:2] == told["elsewhere"][:2]
     assert told["one"][1] == [[5] * 6]  # six groups that lie together
-    np.testing.assert_array_equal(told["one"][2], told["several"][2])
+    for name in ("several", "elsewhere"):
+        np.testing.assert_array_equal(told["one"][2], told[name][2])
+    assert list((tmp_path / "work").iterdir()) == []
