@@ -3,10 +3,11 @@
     python tests/run.py            all of it
     python tests/run.py --quick    without the static checks; for a second look at failing tests
 
-Runs ruff, mypy and the compiling of the kernels, then pytest once, in one process more than there are
-processors (at most four), a file of tests to a process. `tests/budget.toml` says which slice a test counts to
-and how many user seconds the slice may use. Exits 1 if a check or a test fails, a slice is over its share,
-or pytest breaks off. The last line counts, with the checks and the slices over their allowance in it.
+Runs ruff, mypy, the compiling of the kernels and a first collection of the tests beside each other, then pytest
+once, in one process more than there are processors (at most four), a file of tests to a process.
+`tests/budget.toml` says which slice a test counts to and how many user seconds the slice may use. Exits 1 if a
+check or a test fails, a slice is over its share, or pytest breaks off. The last line counts, with the checks and
+the slices over their allowance in it.
 """
 
 import argparse
@@ -18,8 +19,10 @@ import sys
 import tempfile
 import time
 import tomllib
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import IO
 
 import psutil
 
@@ -59,11 +62,23 @@ for name in (  # whose examples run loops that nothing above does
     print(name, "run")
 """
 
-COMMANDS = {
+COMMANDS = {  # in the order in which they are started: the longest first
+    "kernels": ["-c", _WARM],
+    "mypy": ["-m", "mypy"],
+    # What pytest makes of the test files is kept, for every process of it: each would make the same at the same time.
+    "collection": [
+        "-m",
+        "pytest",
+        "--collect-only",
+        "-p",
+        "no:terminal",
+        "-p",
+        "no:benchmark",
+        "-o",
+        "addopts=",
+    ],
     "ruff check": ["-m", "ruff", "check", "."],
     "ruff format": ["-m", "ruff", "format", "--check", "."],
-    "mypy": ["-m", "mypy"],
-    "kernels": ["-c", _WARM],
 }
 STATIC = ("ruff check", "ruff format", "mypy")
 
@@ -125,26 +140,44 @@ def without_waiting() -> dict[str, str]:
     return environment
 
 
-def run(arguments: list[str], environment: dict[str, str]) -> tuple[int, float]:
+def run(
+    arguments: list[str], environment: dict[str, str], output: IO[bytes] | None = None
+) -> tuple[int, float]:
     """Run Python with arguments in the repository: exit code, user seconds with those of its children."""
-    before = os.times().children_user
-    code = subprocess.run([sys.executable, *arguments], cwd=ROOT, env=environment, check=False).returncode
-    return code, os.times().children_user - before
+    with subprocess.Popen(
+        [sys.executable, *arguments],
+        cwd=ROOT,
+        env=environment,
+        stdout=output,
+        stderr=None if output is None else subprocess.STDOUT,
+    ) as process:
+        if not hasattr(os, "wait4"):
+            return process.wait(), 0.0
+        _, status, used = os.wait4(process.pid, 0)  # of this one alone, whatever runs beside it
+        process.returncode = os.waitstatus_to_exitcode(status)
+        return process.returncode, used.ru_utime
 
 
 def run_commands(slices: list[Slice], environment: dict[str, str], *, quick: bool) -> None:
-    """The checks that are no tests."""
-    for part in slices:
-        for name in part.commands:
-            if quick and name in STATIC:
-                continue
-            print(f"== {name}", flush=True)
-            code, used_s = run(COMMANDS[name], environment)
+    """The checks that are no tests, beside each other: each uses one processor. What one says is shown when it has ended."""
+
+    def run_one(name: str) -> tuple[int, float, str]:
+        with tempfile.TemporaryFile() as said:
+            code, used_s = run(COMMANDS[name], environment, said)
+            said.seek(0)
+            return code, used_s, said.read().decode("utf-8", "replace")
+
+    wanted = [(part, name) for part in slices for name in part.commands if not (quick and name in STATIC)]
+    wanted.sort(key=lambda each: list(COMMANDS).index(each[1]))
+    with ThreadPoolExecutor(processors()) as pool:
+        running = {pool.submit(run_one, name): (part, name) for part, name in wanted}
+        for done in as_completed(running):
+            part, name = running[done]
+            code, used_s, said = done.result()
             part.used_s += used_s
             part.passed += code == 0
             part.failed += code != 0
-            if code:
-                print(f"== {name} FAILED", flush=True)
+            print(f"== {name}{' FAILED' if code else ''}\n{said}", end="", flush=True)
 
 
 def run_tests(slices: list[Slice], environment: dict[str, str], arguments: list[str]) -> bool:

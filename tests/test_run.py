@@ -2,7 +2,9 @@
 
 import importlib.util
 import json
+import os
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -79,9 +81,18 @@ def test_a_run_that_breaks_off_is_no_run(monkeypatch, tests, code, capsys):
 
 def test_a_failed_check_is_counted(monkeypatch, capsys):
     parts = slices()
-    monkeypatch.setattr(run, "run", lambda arguments, environment: (1, 0.5))
+    monkeypatch.setattr(run, "run", lambda arguments, environment, output: (1, 0.5))
     run.run_commands(parts, {}, quick=False)
     assert (parts[0].failed, parts[0].used_s) == (1, 0.5)
+
+
+def test_what_runs_beside_is_not_counted_to_a_command():
+    busy = "import os\nwhile os.times().user < 0.4: pass"
+    with ThreadPoolExecutor(2) as pool:
+        idle = pool.submit(run.run, ["-c", "import time; time.sleep(0.6)"], dict(os.environ))
+        code, used_s = pool.submit(run.run, ["-c", busy], dict(os.environ)).result()
+        assert code == 0 and used_s >= 0.4
+        assert idle.result()[1] < 0.3
 
 
 def test_the_budget_can_be_read():
