@@ -16,7 +16,7 @@ import numpy as np
 
 from smallgauge.errors import CallerError, MaterialError
 
-_KIND = {"uint8": (8, 8), "uint16": (9, 16), "float32": (32, 32)}
+_KIND = {("u", 1): (8, 8), ("u", 2): (9, 16), ("f", 4): (32, 32)}
 
 
 def digest_frame(samples: np.ndarray, bits: int) -> str:
@@ -79,7 +79,7 @@ def digest_bands(bands: Iterable[np.ndarray], height: int, bits: int) -> str:
     """
     digest, lines = None, 0
     for samples in bands:
-        kind = _KIND.get(samples.dtype.newbyteorder("=").name)
+        kind = _KIND.get((samples.dtype.kind, samples.dtype.itemsize))
         if kind is None or not kind[0] <= bits <= kind[1]:
             raise CallerError(
                 f"digest_frame needs uint8 with 8 bits, uint16 with 9 to 16, or float32 with 32, "
