@@ -14,6 +14,7 @@ peaks or the noise do not allow the target, the gain is smaller and that is said
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 from math import floor, isfinite, log10
 from typing import Literal
@@ -44,6 +45,7 @@ _MOMENTARY, _SHORT_TERM = 4, 30  # hops: 400 ms and 3 s
 # The largest momentary and short-term values are looked for in steps of 10 ms: a tone of 400 ms that begins between two
 # hops would read up to 0.5 LU low (EBU Tech 3341, cases 13 and 14). Integrated loudness and range keep BS.1770's 100 ms.
 _FINE = 10  # steps a hop
+_PEAK_SAMPLES = 32  # whose values between are made together
 
 # BS.1770 annex 1, tables 1 and 2, for 48 kHz (from memory, universally implemented; the tests hold them
 # against FFmpeg's ebur128).
@@ -154,9 +156,15 @@ class LoudnessMeter:
         self._times = 8 if rate < 72000 else 4 if rate < 150000 else 2
         self._reach = 16
         taps = 2 * self._reach * self._times + 1
-        self._kernel = self._times * firwin(taps, 1.0 / self._times, window=("kaiser", 10.0))
-        gains = [np.abs(self._kernel[phase :: self._times]).sum() for phase in range(self._times)]
-        self._most = max(gains)  # no value between samples exceeds the largest sample times this
+        kernel = self._times * firwin(taps, 1.0 / self._times, window=("kaiser", 10.0))
+        phases = np.pad(kernel, (0, self._times - 1)).reshape(-1, self._times)
+        self._most = float(
+            np.abs(phases).sum(axis=0).max()
+        )  # a value between samples is the largest sample times this at most
+        # Gives from so many samples behind those that reach them all values between: one product of matrices for many such.
+        self._between = np.zeros((2 * self._reach + _PEAK_SAMPLES, _PEAK_SAMPLES, self._times))
+        for sample in range(_PEAK_SAMPLES):
+            self._between[sample : sample + len(phases), sample] = phases[::-1]
         self._tail = np.zeros((2 * self._reach, channels))
 
     def add(self, block: NDArray[np.float64]) -> None:
@@ -197,7 +205,7 @@ class LoudnessMeter:
 
     def _count_noise(self, hop: Floats) -> None:
         """Count the level of each band in a tenth of a second; where there is no sound nothing is counted."""
-        window = np.hanning(len(hop))
+        window = _hann(len(hop))
         power = np.abs(np.fft.rfft(hop * window[:, None], axis=0)) ** 2 @ self._weights
         power *= 2.0 / (len(hop) * float(np.sum(window**2)))
         first = np.searchsorted(np.fft.rfftfreq(len(hop), 1.0 / self._rate), _BAND_EDGES)
@@ -219,17 +227,21 @@ class LoudnessMeter:
         return float(_lufs(np.array([np.sum(10.0 ** ((_LOWEST_DB + _BIN_DB * (quiet + 0.5)) / 10.0))]))[0])
 
     def _find_peak(self, x: Floats) -> None:
-        from scipy.signal import upfirdn
-
+        """Look for a larger peak, of the samples and between them; where none can be the values between are not made."""
         held = np.concatenate([self._tail, x])
-        self._tail = held[len(held) - 2 * self._reach :]
-        largest = float(np.abs(held).max())
-        self._peak = max(self._peak, largest)
-        if largest * self._most <= self._peak:
-            return  # nothing between these samples can exceed what was found
-        inside = slice(2 * self._reach * self._times, (len(held) - 1) * self._times + 1)
-        between = upfirdn(self._kernel, held, up=self._times, axis=0)[inside]
-        self._peak = max(self._peak, float(np.abs(between).max()) if len(between) else 0.0)
+        self._tail = held[len(x) :]
+        self._peak = max(self._peak, float(np.abs(held).max()))
+        whole = len(x) // _PEAK_SAMPLES * _PEAK_SAMPLES
+        for first, samples in ((0, _PEAK_SAMPLES), (whole, len(x) - whole)):
+            length = 2 * self._reach + samples
+            if not samples or first + length > len(held):
+                continue
+            windows = np.lib.stride_tricks.sliding_window_view(held[first:], length, axis=0)[::_PEAK_SAMPLES]
+            windows = windows.reshape(-1, length)
+            windows = windows[np.abs(windows).max(axis=1) * self._most > self._peak]
+            if len(windows):
+                between = windows @ self._between[:length, :samples].reshape(length, -1)
+                self._peak = max(self._peak, float(between.max()), -float(between.min()))
 
     def reading(self) -> LoudnessReading:
         """What was heard; call it once, after the last block."""
@@ -247,6 +259,12 @@ class LoudnessMeter:
             true_peak_dbtp=20.0 * log10(self._peak) if self._peak > 0.0 else float("nan"),
             noise_floor_lufs=self._noise_floor(),
         )
+
+
+@cache
+def _hann(samples: int) -> Floats:
+    window: Floats = np.hanning(samples)
+    return window
 
 
 def _means(power: Floats, hops: int) -> Floats:
