@@ -179,6 +179,8 @@ def test_a_parcel_by_the_keyboard_alone(tmp_path):
             f"twelve reels on the page: {max(counts)} keys at most, {sum(counts)} in all, besides the words"
         )
         assert page.inner_text("main").count("mould") >= 1
+        reels = page.inner_text(".order .reels")
+        assert "Super 8" in reels and "super-8" not in reels  # the trade's word, not the book's key
         seen["taken in"] = findings(page)
         # a wedge scanner: the keys of a label, faster than a hand, wherever the focus is
         page.evaluate("() => document.activeElement.blur()")

@@ -143,7 +143,7 @@ function Order() {
     <ul class="reels">${o.reels.map(
       (/** @type {any} */ r) => html`<li key=${r.number}>
         <div><button class="plain" onClick=${() => show(r.number)}>${r.number}</button> ${r.box_words}${r.held ? html`<div class="held">${r.held}</div>` : ""}</div>
-        <div>${r.gauge}</div>
+        <div>${gaugeWords(r.gauge)}</div>
         <div>${r.state}${r.place ? `, ${r.place}` : ""}</div>
         <div>${going.value.includes(r.number) ? "scanned" : ""}</div>
       </li>`,
@@ -151,6 +151,11 @@ function Order() {
     <${Agreed} key=${`agreed ${o.number}`} o=${o} paper=${paper.value} change=${agree} />
     ${o.reels.length ? html`<${HandBack} key=${`back ${o.number}`} />` : ""}
   </section>`;
+}
+
+/** A gauge as the trade writes it; the book keeps its key. @param {string} key @returns {string} */
+function gaugeWords(key) {
+  return paper.value.gauges.find((/** @type {string[]} */ [known]) => known === key)?.[1] ?? key;
 }
 
 function Intake() {
@@ -233,7 +238,7 @@ function Reel() {
   const seen = Object.entries(r.condition);
   const looked = seen.filter(([, words]) => words !== "not looked at");
   return html`<section aria-label=${`Reel ${r.number}`} class="order" id="reel">
-    <h2>Reel ${r.number} <span class="quiet">order ${r.order_number}, ${r.gauge}, ${r.state}${r.place ? `, ${r.place}` : ""}; ${r.decides} decides</span></h2>
+    <h2>Reel ${r.number} <span class="quiet">order ${r.order_number}, ${gaugeWords(r.gauge)}, ${r.state}${r.place ? `, ${r.place}` : ""}; ${r.decides} decides</span></h2>
     <p>${r.box_words}</p>
     ${r.holds.map(
       (/** @type {any} */ h) => html`<div class="held">On the ${h.kind}: ${h.why}. Only ${h.lifter} may lift that.
