@@ -200,15 +200,15 @@ def _speech(t: Times, seed: int) -> Times:
     local = t - number * _SYLLABLE_S
     index = number.astype(np.int64) % 64
     cycle = pitch[index] * local + 0.5 * glide[index] * local**2
-    resonance = np.asarray(_VOWELS, dtype=np.float64)[vowel[index]]
+    resonance = np.asarray(_VOWELS, dtype=np.float64)[vowel]
     out = np.zeros_like(t)
     for harmonic in range(1, 25):
-        hz = harmonic * pitch[index]
+        hz = harmonic * pitch
         strength = sum(
             share / (1 + ((hz - resonance[..., order]) / width) ** 2)
             for order, (share, width) in enumerate(((1.0, 70.0), (0.55, 100.0), (0.25, 150.0)))
         )
-        out += strength * np.sin(2 * np.pi * harmonic * cycle + 0.7 * harmonic**2)
+        out += np.asarray(strength)[index] * np.sin(2 * np.pi * harmonic * cycle + 0.7 * harmonic**2)
     envelope = _raised(local / 0.05) * _raised((_SYLLABLE_S - local) / 0.08)
     return np.asarray(0.45 * out * envelope * loud[index])
 
