@@ -29,7 +29,7 @@ def make_reel(place):
     (place / "shelf").mkdir()
     words = (capture / "capture.toml").read_text()
     (capture / "capture.toml").write_text(f'{words}reel = "0000013-R01-3"\n')
-    cli.main(["finish", str(capture), "--out", str(place / "shelf"), "--quiet"])
+    cli.main(["finish", str(capture), "--out", str(place / "shelf"), "--workers", "1", "--quiet"])
     cli.main(["deliver", "--bag", str(place / "shelf" / "0000013-R01-3")])
 
 

@@ -61,7 +61,12 @@ def test_captured_frames_go_after_a_second_copy(bench):
     assert begun.capture_digest in events[0]["words"] and events[0]["by"] == "mk"
     assert "frames" not in bench.list() and bench.go("frames")[0] == 3
     assert passes_due(bench.folder) == ()
-    assert cli.main(["prove", str(bench.folder), "--out", str(bench.place / "proofs"), "--quiet"]) == 0
+    assert (
+        cli.main(
+            ["prove", str(bench.folder), "--out", str(bench.place / "proofs"), "--workers", "1", "--quiet"]
+        )
+        == 0
+    )
     code, told = bench.run("office", "catch-up", "--shelf", str(bench.shelf), "--by", "mk")
     assert not [each for each in told["entered"] if "release" in each["what"]], "it was told already"
 
@@ -298,7 +303,7 @@ def test_a_finished_film_goes_after_acceptance_and_the_promised_days(bench, monk
     assert item["may_go"] and item["files"] == 1
     assert bench.go("finished")[0] == 0 and not (bench.folder / "finished.mkv").exists()
     assert passes_due(bench.folder) == (), "it is not missed"
-    proof = ["prove", str(bench.folder), "--out", str(bench.place / "proofs"), "--quiet"]
+    proof = ["prove", str(bench.folder), "--out", str(bench.place / "proofs"), "--workers", "1", "--quiet"]
     assert cli.main(proof) == 0
 
 
