@@ -42,7 +42,7 @@ class CodedAs:
 class FilmReader:
     """A finished file, read from start to end; a context manager.
 
-    `times` is when each frame is shown, in seconds, from the packets' stamps in order. `rate` is the exact rate from the
+    `unit` is that of the packets' stamps, in seconds. `rate` is the exact rate from the
     file's own tag, else what the container says. `width`, `height`, `bits`
     and `grey` describe the stored codes, `coded` is what the file says of its coding, `packets` what lies in its picture
     stream. `sound_rate` and `sound_channels` are 0 in a silent file.
@@ -79,8 +79,7 @@ class FilmReader:
                 for c in container.chapters()
             )
             self.packets = packets if packets is not None else walk_packets(container, stream, self._log)
-            unit = Fraction(stream.time_base)
-        self.times = tuple(stamp * unit for stamp in self.packets.stamps)
+            self.unit = Fraction(stream.time_base)
         try:
             self.rate = Fraction(self.tags[RATE_TAG]) if RATE_TAG in self.tags else self.container_rate
         except (ValueError, ZeroDivisionError) as error:
@@ -107,7 +106,18 @@ class FilmReader:
     @property
     def count(self) -> int:
         """Packets of the picture: how many frames the file holds. Whether they decode, `frames` shows."""
-        return len(self.times)
+        return len(self.packets.stamps)
+
+    @property
+    def times(self) -> tuple[Fraction, ...]:
+        """When each frame is shown, in seconds, from the packets' stamps in order."""
+        return tuple(stamp * self.unit for stamp in self.packets.stamps)
+
+    @property
+    def span(self) -> Fraction:
+        """From when the first frame is shown until the last one is, in seconds; 0 of an empty film."""
+        stamps = self.packets.stamps
+        return (stamps[-1] - stamps[0]) * self.unit if stamps else Fraction(0)
 
     def frames(self) -> Iterator[Samples]:
         """Every frame in order, as stored codes: (height, width) or (height, width, 3), R G B.

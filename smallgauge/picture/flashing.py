@@ -176,6 +176,8 @@ class _Follower:
         self.counts = np.zeros((*shape, 3), np.int64)
         self.least = np.array([LEAST_CD - 1e-4, DARKER_SHARE - 1e-7, RED_CHANGE, WCAG_DARKER_CD])
         self.found, self.many = np.zeros(4, np.int64), np.zeros((3, 32), np.int64)
+        # Of a field of view; the first row and column stay 0.
+        self.sums = np.zeros((shape[0] + 1, shape[1] + 1), np.int64)
         self.turns: tuple[deque[int], deque[int]] = (deque(), deque())  # of the whole screen: light, red
         self.last = [0, 0]
         self.worst = (0, 0.0, "light", 0)
@@ -208,7 +210,7 @@ class _Follower:
         most = 0
         for kind, name in enumerate(("light", "red")):
             flashes = max(self._of_parts(kind), self._of_screen(kind))
-            area = float(self.many[kind, 1:].sum()) / self.parts
+            area = (self.parts - int(self.many[kind, 0])) / self.parts
             if (flashes, area) > self.worst[:2]:
                 self.worst = (flashes, area, name, max(0, self.frame - self.window + 1))
             most = max(most, flashes)
@@ -220,9 +222,12 @@ class _Follower:
 
     def _of_parts(self, kind: int) -> int:
         """Flashes that more than a quarter of the parts have made in the last second."""
-        above = np.cumsum(self.many[kind, ::-1])[::-1]
-        enough = np.flatnonzero(above > MOST_AREA * self.parts)
-        return int(enough[-1]) if enough.size else 0
+        flashes, above, needed = -1, self.parts, MOST_AREA * self.parts
+        for parts in self.many[kind].tolist():
+            if above <= needed:
+                break
+            flashes, above = flashes + 1, above - parts
+        return max(flashes, 0)
 
     def _of_screen(self, kind: int) -> int:
         """Flashes of the screen as a whole: turns of more than a quarter of it at once, up and down in turn."""
@@ -244,7 +249,9 @@ class _Follower:
         flashes = np.maximum(self.counts[:, :, 2], self.counts[:, :, 1]) // 2
         high, wide = (max(1, round(side * FIELD)) for side in flashes.shape)
         while most <= int(flashes.max()):
-            sums = np.pad((flashes >= most).astype(np.int64).cumsum(0).cumsum(1), ((1, 0), (1, 0)))
+            sums = self.sums
+            np.cumsum(flashes >= most, axis=0, out=sums[1:, 1:])
+            np.cumsum(sums[1:, 1:], axis=1, out=sums[1:, 1:])
             field = sums[high:, wide:] - sums[:-high, wide:] - sums[high:, :-wide] + sums[:-high, :-wide]
             if not field.max() > MOST_AREA * high * wide:
                 return

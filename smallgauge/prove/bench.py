@@ -85,7 +85,7 @@ class Bench(Ledger):
     def duration(self, name: str, film: FilmReader) -> None:
         """The last frame is shown when it is to be, by the container's own clock: within 1 ms and half a frame."""
         if film.count and film.rate > 0:
-            late = film.times[-1] - film.times[0] - (film.count - 1) / film.rate
+            late = film.span - (film.count - 1) / film.rate
             good = abs(late) <= Fraction(1, 1000) + 1 / (2 * film.rate)
             self.equal(
                 "duration", name, True, good, "duration differs", "container, within 1 ms and half a frame"

@@ -206,12 +206,11 @@ def watch_copy(results: Iterable[CopyResult], *, rate: Fraction) -> CopyReading:
             reading.still += still
             if result.fits is not None:
                 reading.fits.append(result.fits)
-            for n in range(len(result.luminance)):
-                yield ScreenLight(
-                    luminance=result.luminance[n].astype(np.float32) / np.float32(_PARTS),
-                    redness=result.redness[n].astype(np.float32) / np.float32(_PARTS),
-                    saturated=result.saturated[n],
-                )
+            luminance, redness = (
+                each.astype(np.float32) / np.float32(_PARTS) for each in (result.luminance, result.redness)
+            )
+            for n in range(len(luminance)):
+                yield ScreenLight(luminance=luminance[n], redness=redness[n], saturated=result.saturated[n])
 
     reading.flashing = measure_flashing(pictures(), rate=rate)
     return reading
