@@ -695,6 +695,16 @@ def _rows_of_cell(truth: ReelTruth, pose: Pose, cell: int, film_frame: int) -> t
     return min(max(first, 0), truth.height), min(max(stop, 0), truth.height)
 
 
+@lru_cache(maxsize=3)
+def _white_of_cell(truth: ReelTruth, cell: int, dyes: int) -> Floats:
+    """White noise of each dye on one film frame's lattice; not to be changed. Its neighbours' captures show it too."""
+    random = _random(truth, _GRAIN, cell)
+    white = np.empty((dyes, truth.height + 32, truth.width + 32), dtype=np.float32)
+    for plane in white:
+        _fill_white(truth, random, plane)
+    return white
+
+
 def _add_grain_of_cell(
     truth: ReelTruth, dyes: Floats, pose: Pose, cell: int, film_frame: int, rows: tuple[int, int]
 ) -> None:
@@ -703,8 +713,6 @@ def _add_grain_of_cell(
 
     sigma = max(0.55, truth.grain_um / truth.micrometres_per_pixel)
     reach = ceil(3 * sigma) + 1
-    random = _random(truth, _GRAIN, cell)
-    shape = (truth.height + 32, truth.width + 32)
     x, y = pose.place(pose.across_mm, _along_mm(truth, cell, film_frame, 0.0))
     moved = x - (truth.width - 1) / 2, y - (truth.height - 1) / 2
     kernels = []
@@ -715,13 +723,12 @@ def _add_grain_of_cell(
     offset = 16 - round(moved[1])  # row of the lattice that the capture's row 0 shows
     if cell == film_frame:
         offset = int(np.clip(offset, 0, 32))
-    top, bottom = max(rows[0] + offset, 0), min(rows[1] + offset, shape[0])
-    over, under = max(top - reach, 0), min(bottom + reach, shape[0])
-    white = np.empty(shape, dtype=np.float32)
-    for dye in dyes:
-        _fill_white(truth, random, white)
-        if top >= bottom:
-            continue
+    height = truth.height + 32
+    top, bottom = max(rows[0] + offset, 0), min(rows[1] + offset, height)
+    over, under = max(top - reach, 0), min(bottom + reach, height)
+    if top >= bottom:
+        return
+    for dye, white in zip(dyes, _white_of_cell(truth, cell, len(dyes)), strict=True):
         grain = cv2.sepFilter2D(white[over:under], cv2.CV_32F, kernels[0], kernels[1])[
             top - over : bottom - over, left : left + truth.width
         ]

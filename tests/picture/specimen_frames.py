@@ -37,9 +37,9 @@ def read_specimen(name, stop=None):
         if path.suffix == ".dpx":
             samples, bits = samples >> 6, 10
         elif path.suffix == ".png":
-            samples, bits = (samples // 257).astype(np.uint8), 8
+            samples, bits = (samples >> 8).astype(np.uint8), 8  # 257 times the value that the file holds
         else:
             bits = 16
-        light = LIGHT[bits][samples]
+        light = np.take(LIGHT[bits], samples)
         frames.append((light, samples, bits))
     return truth, frames
