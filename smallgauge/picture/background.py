@@ -265,15 +265,16 @@ def _refined(
             TILE_PX,
             scores,
         )
-        energy = np.array([[xx, xy], [xy, yy]])
-        if not float(np.linalg.eigvalsh(energy)[0]) > 1e-12 * power:
+        # Eigenvalue and inverse of the two by two sums of slopes, written out.
+        weaker, area = (xx + yy) / 2 - float(np.hypot((xx - yy) / 2, xy)), xx * yy - xy * xy
+        if not (weaker > 1e-12 * power and area > 0.0):
             return None
-        inverse = np.linalg.inv(energy)
+        inverse = np.array([[yy, -xy], [-xy, xx]]) / area
         flat = scores.reshape(2, -1)
         # left over = slope * (true - present displacement): what the second plane shows lies further on
-        step = np.clip(-inverse @ flat.sum(axis=1), -2.0, 2.0)
-        x, y = x + float(step[0]), y + float(step[1])
-        if np.abs(step).max() < rest_px:
+        step_x, step_y = (min(max(float(each), -2.0), 2.0) for each in -inverse @ flat.sum(axis=1))
+        x, y = x + step_x, y + step_y
+        if max(abs(step_x), abs(step_y)) < rest_px:
             variance = float(np.diag(inverse @ (flat @ flat.T) @ inverse).max())
             sigma = float(np.hypot(np.sqrt(variance), METHOD_SIGMA_PX))
             return Displacement(x_px=x, y_px=y, sigma_px=sigma, confidence=max(float(confidence), 0.0))
