@@ -157,6 +157,8 @@ def film_hum(truth: TrackTruth, time_s: Times) -> Times:
 
 def _hum(t: Times, hz: float, level: float) -> Times:
     """Mains hum with its second, third and fifth harmonic."""
+    if not level:
+        return np.zeros_like(t)
     w = 2 * np.pi * hz * t
     wave = np.sin(w) + 0.5 * np.sin(2 * w + 0.4) + 0.3 * np.sin(3 * w + 1.1) + 0.1 * np.sin(5 * w + 2.0)
     return np.asarray(level * wave)
