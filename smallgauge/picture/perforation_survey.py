@@ -18,7 +18,12 @@ from numpy.typing import NDArray
 from smallgauge.gauge.gauges import Gauge
 from smallgauge.picture.edges import LineGuess, Profiles, find_profiles, measure_crossings, measure_votes
 from smallgauge.picture.perforation_fix import Candidate, PerforationFix, PerforationSurvey, Plane, Polarity
-from smallgauge.picture.perforation_votes import find_candidates, find_edge_peaks, measure_rectangle_votes
+from smallgauge.picture.perforation_votes import (
+    Edges,
+    find_candidates,
+    find_edge_peaks,
+    measure_rectangle_votes,
+)
 from smallgauge.picture.perforations import find_perforations, measure_perforations, measure_reference
 
 WEAR_LIMIT = 0.02  # of width to height: tolerances of both (1.1 and 0.9 %, SMPTE ST 149) and measuring
@@ -97,7 +102,7 @@ def find_recurring_holes(
 class _Reduced:
     """A frame made smaller for the search over scales: its edge peaks, all of them, and its light 0 to 1."""
 
-    edges: tuple[Plane, Plane, Plane, Plane]
+    edges: tuple[Edges, Edges, Edges, Edges]
     any_edge: Plane
     light: Plane
 
@@ -107,9 +112,8 @@ class _Reduced:
         edges = find_edge_peaks(small)
         low, high = np.percentile(small, (2.0, 99.8))
         light = ((small - low) / max(high - low, 1e-6)).astype(np.float32)
-        return cls(
-            edges=edges, any_edge=np.minimum(edges[0] + edges[1] + edges[2] + edges[3], 1.0), light=light
-        )
+        any_edge = (edges[0] | edges[1] | edges[2] | edges[3]).astype(np.float32)
+        return cls(edges=edges, any_edge=any_edge, light=light)
 
 
 def _reduce(plane: Plane, factor: int) -> Plane:
