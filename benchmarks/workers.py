@@ -66,10 +66,8 @@ def cluster(folder: Path) -> Iterator[str]:
             for words in commands
         ]
     try:
-        with Client(
-            address, timeout=60, set_as_default=False
-        ) as client:  # they are there before the clock runs
-            client.wait_for_workers(2, timeout=60)
+        with Client(address, timeout=60, set_as_default=False) as client:
+            client.wait_for_workers(2, timeout=60)  # they are there before the clock runs
         yield address
     finally:
         for process in reversed(started):
@@ -111,6 +109,7 @@ def code(capture: Path, place: Path, together: Any, told: Any) -> None:
         for _ in reader.decoded(0, made.count):
             pass
     told.put(time.perf_counter() - begin)
+    place.unlink()
 
 
 def machine_gain(folder: Path, capture: Path) -> float:
@@ -202,7 +201,7 @@ def measured(folder: Path, capture: Path, frames: int, begun: float, *, apart: b
     lines += [
         "",
         f"Two processes that only encode and decode {CODED} of these frames, at the same time, get {gain:.2f} times as much done "
-        "as one: no more can be had of this machine.",
+        "as one.",
         f"Two workers need {peak / 1024**3:.2f} GiB at most (limit 2: {'met' if peak < PEAK else '**not met**'}).",
     ]
     return lines

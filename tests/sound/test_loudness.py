@@ -198,6 +198,14 @@ def test_true_peak_between_the_samples_of_a_burst(offset):
     assert -0.4 <= heard(np.stack([x, x], axis=1)).true_peak_dbtp - 0.0 <= 0.2
 
 
+@pytest.mark.parametrize("shift", range(14, 20))
+def test_true_peak_is_the_same_wherever_a_second_ends(shift):
+    # Two equal samples, between which lies the peak, come 14 to 20 samples before a second's end: in what reaches over it.
+    x = np.zeros((2 * RATE, 1))
+    x[RATE - shift : RATE - shift + 2] = 0.7
+    assert heard(x).true_peak_dbtp == pytest.approx(heard(np.roll(x, -1000, axis=0)).true_peak_dbtp, abs=1e-9)
+
+
 def speech_like(rate, seconds=12, seed=3):
     """Bursts of noise with pauses, two channels that differ."""
     rng = np.random.default_rng(seed)
