@@ -2,6 +2,7 @@
 
 copy_beside      guide track and pictures of the scanner, byte for byte
 JoinJob          the chunks' parts of the archive copy and of the proxy pack, to be joined; `join_archive` does it
+WhenJoined       what is done once they are, and the analysis' papers but one are written
 keep_files       a capture that is kept as it came
 archive_findings what there is to say of it
 """
@@ -56,6 +57,28 @@ def join_archive(job: JoinJob, tick: Callable[[int], None]) -> str:
         tags=job.tags,
     )
     return digest_file(folder / FILM)
+
+
+class WhenJoined:
+    """What comes last of an analysis: once the archive copy is joined and all papers but one are written, whichever is later."""
+
+    def __init__(self) -> None:
+        self._sha256: str | None = None
+        self._complete: Callable[[str], None] | None = None
+
+    def joined(self, sha256: str) -> None:
+        """The archive copy stands."""
+        self._sha256 = sha256
+        self._end()
+
+    def written(self, complete: Callable[[str], None]) -> None:
+        """The papers stand; `complete` writes the one that says so."""
+        self._complete = complete
+        self._end()
+
+    def _end(self) -> None:
+        if self._sha256 is not None and self._complete is not None:
+            self._complete(self._sha256)
 
 
 def copy_beside(folder: Path, source: Source, capture: Capture, journal: Journal, key: str) -> None:

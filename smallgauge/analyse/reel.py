@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from smallgauge import __version__
 from smallgauge.analyse.archive import (
     JoinJob,
+    WhenJoined,
     archive_findings,
     copy_beside,
     join_archive,
@@ -267,6 +268,13 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     sound = _sound(work, key)
     capture = replace(capture, archive_form=work.archive)
     capture = _whole(capture, files, sound, look_at_sound(source.guide) if source.guide else None)
+    joining, last = _joining(work, capture, jobs, names, rate), WhenJoined()
+    work.runner.beside(  # one processor reads and writes while the others' findings are told here
+        join_archive,
+        joining,
+        last.joined,
+        watch=lambda done: work.progress("archive copy joined", done, 1) if joining.parts else None,
+    )
     frames, perforations, state = tell_film(
         capture,
         join_tables([read_table(folder / n[0], FRAME_COLUMNS, "frames") for n in names]),
@@ -289,13 +297,7 @@ def _measure(work: _Work, capture: Capture, key: str) -> tuple[Capture, Table]:
     _write_track(work, capture, heard, key)
     _write_reel(work, capture, key)
     passing = [file for n in names for file in n]
-    joining = _joining(work, capture, jobs, names, rate)
-    work.runner.beside(
-        join_archive,
-        joining,
-        lambda sha256: _complete(work, capture, key, passing, sha256),
-        watch=lambda done: work.progress("archive copy joined", done, 1) if joining.parts else None,
-    )
+    last.written(lambda sha256: _complete(work, capture, key, passing, sha256))
     return capture, frames
 
 

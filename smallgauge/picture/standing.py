@@ -124,7 +124,10 @@ def make_standing_sheet(light: Floats) -> StandingSheet:
     darkest, most, steps = (np.float32(each) for each in (DARKEST, MOST_OUT, STEPS))
     stand_out(plane, around, darkest, most, steps, fine, seen)
     size = (min(WIDE_PX, wide), max(1, round(high * min(WIDE_PX, wide) / wide)))
-    small = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+    # By quarters first where they come out even: OpenCV then takes a fifth of the time.
+    even = wide % 4 == 0 and high % 4 == 0 and wide >= 8 * size[0]
+    quarter = cv2.resize(plane, (wide // 4, high // 4), interpolation=cv2.INTER_AREA) if even else plane
+    small = cv2.resize(quarter, size, interpolation=cv2.INTER_AREA)
     side = 2 * round(RING_AROUND * size[0] / 2) + 1
     wider = np.maximum(cv2.blur(small, (side, side), borderType=cv2.BORDER_REFLECT), np.float32(DARKEST))
     ring = np.clip(small / wider - 1, -MOST_RING, MOST_RING)
