@@ -26,8 +26,7 @@ from smallgauge.record.track import TrackPaper
 from smallgauge.record.treatment import Treatment
 from smallgauge.record.work import Progress, Runner
 from smallgauge.render.plan import FramePlan, Plan, plan_rendering
-from smallgauge.render.reel import segment_job
-from smallgauge.render.segments import SegmentJob
+from smallgauge.render.segments import SegmentJob, segment_job
 
 LEAST_LIGHT = 1e-4  # density 4; common practice, no source
 Triple = tuple[float, float, float]

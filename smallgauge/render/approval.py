@@ -35,8 +35,15 @@ from smallgauge.record.treatment import Treatment
 from smallgauge.record.work import Progress, Runner
 from smallgauge.render.films import segment_key
 from smallgauge.render.plan import Plan, plan_rendering, still_frames
-from smallgauge.render.reel import segment_job, sound_files
-from smallgauge.render.segments import NATIVE_RATE, Canvas, SegmentJob, canvas_for, rendered_frames
+from smallgauge.render.reel import sound_files
+from smallgauge.render.segments import (
+    NATIVE_RATE,
+    Canvas,
+    SegmentJob,
+    canvas_for,
+    rendered_frames,
+    segment_job,
+)
 from smallgauge.render.stills import ENCODING, srgb_picture, still_name
 
 LARGEST_HEIGHT = 480  # enough to decide from, small enough to send: common practice, no source

@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.media.copy_out import CODERS
 from smallgauge.picture.device import PROCESSOR, device_name
 from smallgauge.record.capture import Capture
 from smallgauge.record.dirttable import read_dirt
@@ -48,13 +47,20 @@ from smallgauge.render.films import (
     viewing_sound_key,
 )
 from smallgauge.render.looks import write_looks
-from smallgauge.render.plan import CopyPlan, Plan, plan_rendering, viewing_gain
+from smallgauge.render.plan import Plan, plan_rendering, viewing_gain
 from smallgauge.render.plan_sound import SOUND_RATE, SoundPlan, worth_a_look
 from smallgauge.render.repairs import repair_findings, repair_summary, repairs_table
-from smallgauge.render.segments import NATIVE_RATE, CopySegment, SegmentJob, copy_canvas, render_segment
+from smallgauge.render.segments import SegmentJob, copy_canvas, render_segment, segment_job
 from smallgauge.render.smooth import make_smooth_copy
 from smallgauge.render.soundtable import sound_table
-from smallgauge.render.stills import before_names, make_stills, still_names
+from smallgauge.render.stills import (
+    before_names,
+    make_stills,
+    note_photographs,
+    photographs_of,
+    still_key,
+    still_names,
+)
 from smallgauge.render.told_colour import told_scales, told_scenes
 from smallgauge.render.track import HeardSound, render_editing_track, render_track, render_viewing_track
 from smallgauge.sound.separate import ACCEPTED_S, DETECTED_S
@@ -97,13 +103,14 @@ def render_reel(
     sound = sound_key(capture, plan)
     heard = _sound_heard(folder, sound, journal) if sound else None
     made_on = _made_on(folder, journal)
+    photographs, taken = photographs_of(plan, frames), still_key(films[0].pictures)
     stand = all(standing.get(film.file) for film in films) and shelf.table_stands()
     if not stand or (sound and heard is None):
-        missing = [replace(job, device=device) for job in shelf.missing_jobs(standing)]
+        missing = [replace(job, device=device).taking(photographs) for job in shelf.missing_jobs(standing)]
         if missing:  # noted before the first frame: a run that is stopped has made some of them
             made_on = _with_name(made_on, name, anew=len(missing) == len(jobs))
             write_json(folder / MADE_ON, made_on)
-        _segments(shelf, missing, runner, progress, total=len(plan.frames))
+        _segments(shelf, missing, runner, progress, total=len(plan.frames), taken=taken)
         finished, heard = sound_files(folder, capture, plan, journal, progress)
         shelf.join_table(capture.digest)
         shelf.join_films(standing, finished, progress)
@@ -132,7 +139,7 @@ def render_reel(
     _steadiness_table(folder, capture, frames, plan, journal)
     make_lists(folder, capture, plan, journal)
     write_looks(folder, capture.notes.reel or capture.name, plan.frames, journal)
-    make_stills(folder, material, frames, plan, journal, films[0].pictures, progress)
+    make_stills(folder, material, photographs, plan, journal, taken, progress)
     return summary
 
 
@@ -258,41 +265,20 @@ def _synthetic_findings(copies: list[CopySummary]) -> tuple[Finding, ...]:
     )
 
 
-def segment_job(folder: Path, material: Material, plan: Plan, first: int, stop: int) -> SegmentJob:
-    """The work on finished frames [first, stop), which come from one capture."""
-    stretch = material.stretches[plan.frames[first].capture]
-    return SegmentJob(
-        folder=str(folder),
-        listing=stretch.listing,
-        capture=replace(stretch.capture, files=()),
-        frames=plan.frames[first:stop],
-        copies=tuple(_copy_segment(copy, first, stop) for copy in plan.copies),
-        width=plan.width,
-        height=plan.height,
-    )
-
-
-def _copy_segment(copy: CopyPlan, first: int, stop: int) -> CopySegment:
-    shown = np.asarray(copy.shown)
-    inside = shown[(shown >= first) & (shown < stop)]
-    whole = CODERS[copy.recipe.coding].every_key
-    if whole:
-        inside = np.unique(inside)
-    rate = copy.rate if copy.recipe.rate is not None and not whole else NATIVE_RATE
-    recipe = replace(copy.recipe, order="")  # who asked for it makes no other picture
-    return CopySegment(recipe=recipe, rate=rate, shown=tuple(inside.tolist()))
-
-
 def _segments(
-    shelf: FilmShelf, missing: list[SegmentJob], runner: Runner, progress: Progress, *, total: int
+    shelf: FilmShelf, missing: list[SegmentJob], runner: Runner, progress: Progress, *, total: int, taken: str
 ) -> None:
-    """Make the segments that are missing: from the capture, or copies alone from the finished film."""
+    """Make the segments that are missing: from the capture, or copies alone from the finished film.
+
+    `taken` is the key of the photographs that are taken on the way.
+    """
     kept = total - sum(len(job.frames) for job in missing)
     progress("frames rendered", kept, total)
     for job, files in runner.run(
         render_segment, missing, watch=lambda done: progress("frames rendered", kept + done, total)
     ):
         shelf.note_segment(job, files)
+        note_photographs(shelf.journal, job.photographs, key=taken)
 
 
 def sound_files(

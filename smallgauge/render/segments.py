@@ -4,9 +4,9 @@ A segment's finished frames come from the capture, or, where they were made befo
 made anew, from the finished film itself: it keeps every code value, so nothing is resampled again.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import nan
 from pathlib import Path
@@ -22,13 +22,15 @@ from smallgauge.picture.device import PROCESSOR
 from smallgauge.picture.flicker import TERMS, FlickerCorrection
 from smallgauge.record.capture import Capture
 from smallgauge.record.light import evenness_for, table_for
+from smallgauge.record.material import Material
 from smallgauge.record.recipe import FINISHED, CopyRecipe
 from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import table_of, write_table
 from smallgauge.render.frame import render_frame
 from smallgauge.render.less_grain import Prepared, prepared_samples
 from smallgauge.render.mend import Window
-from smallgauge.render.plan import FramePlan
+from smallgauge.render.plan import CopyPlan, FramePlan, Plan
+from smallgauge.render.stills import Photograph, take_photographs
 
 SEGMENT_RATE = Fraction(25)  # of lossless segments: they are counted, and timed only when they are joined
 # Copies at the film's own rate are coded as if at this rate, and timed when they are joined, so that another
@@ -55,7 +57,7 @@ class SegmentJob:
 
     `made_before` names the file below the reel's folder that holds these finished frames already, the first
     of them at `made_before_first`; then only the copies are made. "" is none. `device` changes no key, though a
-    card's codes may be the next ones.
+    card's codes may be the next ones. `photographs` are of these frames, and taken as they pass.
     """
 
     folder: str
@@ -68,11 +70,44 @@ class SegmentJob:
     made_before: str = ""
     made_before_first: int = 0
     device: str = PROCESSOR
+    photographs: tuple[Photograph, ...] = ()
 
     @property
     def first(self) -> int:
         """Number of the segment's first finished frame."""
         return self.frames[0].finished
+
+    def taking(self, wanted: Iterable[Photograph]) -> "SegmentJob":
+        """The job with those photographs that are of its frames, where these are made anew."""
+        if self.made_before:
+            return self
+        inside = range(self.first, self.first + len(self.frames))
+        return replace(self, photographs=tuple(each for each in wanted if each.finished in inside))
+
+
+def segment_job(folder: Path, material: Material, plan: Plan, first: int, stop: int) -> SegmentJob:
+    """The work on finished frames [first, stop), which come from one capture."""
+    stretch = material.stretches[plan.frames[first].capture]
+    return SegmentJob(
+        folder=str(folder),
+        listing=stretch.listing,
+        capture=replace(stretch.capture, files=()),
+        frames=plan.frames[first:stop],
+        copies=tuple(_copy_segment(copy, first, stop) for copy in plan.copies),
+        width=plan.width,
+        height=plan.height,
+    )
+
+
+def _copy_segment(copy: CopyPlan, first: int, stop: int) -> CopySegment:
+    shown = np.asarray(copy.shown)
+    inside = shown[(shown >= first) & (shown < stop)]
+    whole = CODERS[copy.recipe.coding].every_key
+    if whole:
+        inside = np.unique(inside)
+    rate = copy.rate if copy.recipe.rate is not None and not whole else NATIVE_RATE
+    recipe = replace(copy.recipe, order="")  # who asked for it makes no other picture
+    return CopySegment(recipe=recipe, rate=rate, shown=tuple(inside.tolist()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,7 +207,10 @@ def _new_frames(job: SegmentJob, folder: Path, names: tuple[str, ...]) -> Iterat
 
 
 def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes, Prepared]]:
-    """Each frame of a segment as it looks finished, and what it was made from; the array is used again."""
+    """Each frame of a segment as it looks finished, and what it was made from; the array is used again.
+
+    The photographs that are wanted of it are written.
+    """
     table = table_for(job.capture.light, job.capture.encoding)
     evenness = evenness_for(job.capture, job.listing.root, job.listing.region)
     finished = np.empty((job.height, job.width, 3), np.uint16)
@@ -192,6 +230,9 @@ def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes, Prepare
                 evenness=evenness,
                 out=finished,
                 device=job.device,
+            )
+            take_photographs(
+                Path(job.folder), job.photographs, plan, finished, read=read, table=table, evenness=evenness
             )
             yield plan, finished, prepared
 

@@ -1,8 +1,13 @@
-"""Photographs of the finished film, and beside those whose colour was corrected the same frame as the film is today."""
+"""Photographs of the finished film, and beside those whose colour was corrected the same frame as the film is today.
 
-from collections.abc import Callable
+photographs_of    plan, frames               -> the photographs that are wanted
+take_photographs  a frame that was rendered  -> its photographs, where some are wanted: no frame is read for them alone
+make_stills       what is wanted and does not stand, from frames read again: their segments stood already
+"""
+
+from collections.abc import Callable, Iterable
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +18,7 @@ from smallgauge.media.picture_in import FrameReader, open_picture
 from smallgauge.media.stills import write_still
 from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.display import srgb_of_display
+from smallgauge.picture.evenness import Evenness
 from smallgauge.record.journal import Journal
 from smallgauge.record.light import evenness_for, table_for
 from smallgauge.record.material import Material
@@ -21,6 +27,7 @@ from smallgauge.record.table import Table
 from smallgauge.record.work import Progress
 from smallgauge.render.frame import render_frame
 from smallgauge.render.less_grain import prepared_samples
+from smallgauge.render.mend import Window
 from smallgauge.render.plan import FramePlan, Plan, still_frames
 from smallgauge.render.plan_colour import ColourPlan
 from smallgauge.render.told_colour import corrected
@@ -29,12 +36,25 @@ ENCODING = "sRGB"  # part of a still's key: those of older programs had the fini
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Wanted:
-    """One photograph: its file, the finished frame, and what is done to its colour."""
+class Photograph:
+    """One photograph: its file below the reel's folder, the finished frame, and whether it shows the film as it is today."""
 
     file: str
-    frame: FramePlan
-    colour: FrameColour | None
+    finished: int
+    today: bool
+
+
+def photographs_of(plan: Plan, frames: Table) -> tuple[Photograph, ...]:
+    """The photographs that a rendering is to have."""
+    return (
+        *(Photograph(file=file, finished=n, today=False) for n, file in still_names(plan, frames).items()),
+        *(Photograph(file=file, finished=n, today=True) for n, file in before_names(plan, frames).items()),
+    )
+
+
+def still_key(pictures: str) -> str:
+    """What photographs depend on, as the journal has it; `pictures` is the key of the finished film's."""
+    return f"{pictures}.{ENCODING}"
 
 
 def still_names(plan: Plan, frames: Table) -> dict[int, str]:
@@ -75,29 +95,53 @@ def srgb_picture(codes: NDArray[np.uint16]) -> NDArray[np.uint8]:
     return np.repeat(picture[..., None], 3, axis=2) if picture.ndim == 2 else picture
 
 
+def take_photographs(
+    folder: Path,
+    wanted: Iterable[Photograph],
+    frame: FramePlan,
+    finished: NDArray[np.uint16],
+    *,
+    read: Callable[[int], Any],
+    table: NDArray[np.float32] | None,
+    evenness: Evenness | None,
+) -> None:
+    """Write those of the wanted photographs that are of this frame: `finished` are its codes, `read` gives captured samples."""
+    for each in wanted:
+        if each.finished != frame.finished:
+            continue
+        codes = finished
+        if each.today:  # nothing was repaired
+            codes = render_frame(
+                read(frame.frame),
+                table=table,
+                move=frame.move,
+                width=finished.shape[1],
+                height=finished.shape[0],
+                bits=FINISHED.bits,
+                frame=frame.finished,
+                colour=as_it_is_today(frame.colour),
+                evenness=evenness,
+            )
+        (folder / each.file).parent.mkdir(exist_ok=True)
+        write_still(folder / each.file, srgb_picture(codes), quality=STILLS.quality)
+
+
+def note_photographs(journal: Journal, written: Iterable[Photograph], *, key: str) -> None:
+    """Note photographs that were written, with the key of what they depend on."""
+    for each in written:
+        journal.add_file("render", each.file, key=key, first=each.finished, stop=each.finished + 1)
+
+
 def make_stills(
     folder: Path,
     material: Material,
-    frames: Table,
+    wanted: tuple[Photograph, ...],
     plan: Plan,
     journal: Journal,
     key: str,
     progress: Progress,
 ) -> None:
     """Write the photographs that are wanted and do not stand; those that are no longer wanted are taken away."""
-    wanted = [
-        _Wanted(file=file, frame=plan.frames[n], colour=plan.frames[n].colour.whole)
-        for n, file in still_names(plan, frames).items()
-    ]
-    wanted += [
-        _Wanted(
-            file=file,
-            frame=replace(plan.frames[n], dirt=None, grain=None),
-            colour=as_it_is_today(plan.frames[n].colour),
-        )
-        for n, file in before_names(plan, frames).items()
-    ]
-    key = f"{key}.{ENCODING}"
     files = {each.file for each in wanted}
     begins = tuple(f"{STILLS.folder}/{before}scene-" for before in ("", STILLS.before))
     for old in [f for f in journal.lines if f.startswith(begins) and f not in files]:
@@ -106,34 +150,33 @@ def make_stills(
     missing = [each for each in wanted if not journal.holds(each.file, key)]
     if not missing:
         return
-    (folder / STILLS.folder).mkdir(exist_ok=True)
+    numbers = sorted({each.finished for each in missing})
     with ExitStack() as stack:
         even = [
             evenness_for(stretch.capture, stretch.listing.root, stretch.listing.region)
             for stretch in material.stretches
         ]
         readers = [stack.enter_context(open_picture(stretch.listing)) for stretch in material.stretches]
-        for count, each in enumerate(missing, start=1):
-            number = each.frame.capture
-            stretch = material.stretches[number]
+        for count, n in enumerate(numbers, start=1):
+            frame, these = plan.frames[n], [each for each in missing if each.finished == n]
+            stretch, read = material.stretches[frame.capture], Window(_reading(readers[frame.capture]))
             table = table_for(stretch.capture.light, stretch.capture.encoding)
-            prepared = prepared_samples(_reading(readers[number]), each.frame, table)
             codes: NDArray[np.uint16] = render_frame(
-                prepared.samples,
+                prepared_samples(read, frame, table).samples,
                 table=table,
-                move=each.frame.move,
+                move=frame.move,
                 width=plan.width,
                 height=plan.height,
                 bits=FINISHED.bits,
-                frame=each.frame.finished,
-                colour=each.colour,
-                evenness=even[number],
+                frame=n,
+                colour=frame.colour.whole,
+                evenness=even[frame.capture],
             )
-            write_still(folder / each.file, srgb_picture(codes), quality=STILLS.quality)
-            journal.add_file(
-                "render", each.file, key=key, first=each.frame.finished, stop=each.frame.finished + 1
+            take_photographs(
+                folder, these, frame, codes, read=read, table=table, evenness=even[frame.capture]
             )
-            progress("stills", count, len(missing))
+            note_photographs(journal, these, key=key)
+            progress("stills", count, len(numbers))
 
 
 def _reading(reader: FrameReader) -> Callable[[int], Any]:

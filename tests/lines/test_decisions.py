@@ -304,3 +304,22 @@ def test_the_name_of_a_scene_makes_no_picture_again(reel, monkeypatch):
             assert [title for _, _, title in made.chapters] == ["The sea"]
     with pytest.raises(CallerError, match="--scene"):
         decide(folder, "scene_name", {"name": "The sea"})
+
+
+def test_photographs_are_taken_as_the_frames_are_rendered(reel, monkeypatch):
+    """No frame of a capture is read for them alone; those that are read again, because they are gone, are the same bytes."""
+    _, folder = reel
+    decide(folder, "primary", {"points": [12.0, 0.0, 0.0]})  # with the film as it is today beside each
+
+    def refuse(listing: object) -> None:
+        raise AssertionError("a frame is read for a photograph alone")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(smallgauge.render.stills, "open_picture", refuse)
+        again(reel)
+    taken = {path.name: path.read_bytes() for path in (folder / "stills").glob("*scene-*")}
+    assert {name.startswith("now-") for name in taken} == {True, False}
+    for name in taken:
+        (folder / "stills" / name).unlink()
+    again(reel)
+    assert {path.name: path.read_bytes() for path in (folder / "stills").glob("*scene-*")} == taken
