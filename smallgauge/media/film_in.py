@@ -181,7 +181,12 @@ def _sound_array(frame: Any) -> NDArray[np.float64]:
     data = frame.to_ndarray()
     data = data.T if frame.format.is_planar else data.reshape(-1, channels)
     full = {"u": 2.0**7, "i": 2.0 ** (8 * data.dtype.itemsize - 1), "f": 1.0}[data.dtype.kind]
-    return np.ascontiguousarray((data.astype(np.float64) - (128 if data.dtype.kind == "u" else 0)) / full)
+    out = np.array(data, np.float64, order="C")
+    if data.dtype.kind == "u":
+        out -= 128
+    if full != 1.0:
+        out /= full
+    return out
 
 
 def read_film(path: Path, packets: Packets | None = None) -> FilmReader:

@@ -136,9 +136,9 @@ class CopyCheck:
         if not coded:  # it plays the finished sound itself
             return
         wanted = sound.loudness.integrated_lufs + sound.viewing.gain_db
-        if heard.loudness is None or not wanted > QUIETEST_LUFS:
+        found = heard.integrated_lufs
+        if found is None or not wanted > QUIETEST_LUFS:
             return
-        found = heard.loudness.integrated_lufs
         right = abs(found - wanted) <= COPY_LU
         bench.count("loudness", name, 1, int(right), f"decoder and BS.1770, within {COPY_LU:g} LU")
         if not right:

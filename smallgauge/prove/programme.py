@@ -43,7 +43,7 @@ from smallgauge.record.recipe import FINISHED, SEGMENT_FRAMES
 from smallgauge.record.rendertable import COPY_COLUMNS, REAL, RENDER_COLUMNS, CopySummary, RenderSummary
 from smallgauge.record.table import Table, read_table, table_of
 from smallgauge.record.work import Progress, Runner
-from smallgauge.sound.loudness import LoudnessMeter
+from smallgauge.sound.loudness import IntegratedMeter
 
 ACCOUNT = "frames accounted for"
 BARE = "bare frames left off"
@@ -392,7 +392,7 @@ class _Prover:
             (round(r.shown_first * rate / paper.rate), round(r.shown_stop * rate / paper.rate))
             for r in paper.reels
         ]
-        meters = [LoudnessMeter(rate=rate, channels=film.sound_channels) for _ in paper.reels]
+        meters = [IntegratedMeter(rate=rate, channels=film.sound_channels) for _ in paper.reels]
         loudest = [0.0] * len(edges)  # clear of the ends: coding rings for a block beside a loud neighbour
         samples = 0
         for block in film.sound_blocks():
@@ -412,7 +412,7 @@ class _Prover:
                 quiet = level < SILENT_LEVEL
                 bench.equal("silent reel", reel.folder, True, quiet, "loudness differs", "decoder")
             elif wanted > QUIETEST_LUFS:
-                found = meter.reading().integrated_lufs
+                found = meter.integrated()
                 right = abs(found - wanted) <= COPY_LU
                 bench.count(
                     "loudness", reel.folder, 1, int(right), f"decoder and BS.1770, within {COPY_LU:g} LU"

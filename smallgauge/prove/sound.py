@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from smallgauge.media.broadcast_wave import digest_sound
 from smallgauge.media.film_in import FilmReader
 from smallgauge.media.sound_inside import digest_samples, digest_samples_inside
-from smallgauge.sound.loudness import LoudnessReading, measure_loudness
+from smallgauge.sound.loudness import IntegratedMeter
 
 # The coded sound of a copy may be this much louder or softer than decided; quieter sound is lost in part by the
 # coder and not compared. common practice, no source
@@ -25,10 +25,10 @@ SILENT_LEVEL, SILENT_S = 1e-3, 2.0  # -60 dB of full scale for so long is silenc
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heard:
-    """A copy's sound: samples of one channel, loudness, and silent stretches in seconds."""
+    """A copy's sound: samples of one channel, loudness (None: it has no sound), and silent stretches in seconds."""
 
     samples: int
-    loudness: LoudnessReading | None
+    integrated_lufs: float | None
     silent: tuple[tuple[float, float], ...]
     digest: str = (
         ""  # of the samples as 24-bit whole numbers; "" for coded sound, which no digest tells anything of
@@ -38,22 +38,30 @@ class Heard:
 def hear_film(film: FilmReader) -> Heard:
     """A film's sound; decodes all of it once."""
     if not film.sound_rate:
-        return Heard(samples=0, loudness=None, silent=())
+        return Heard(samples=0, integrated_lufs=None, silent=())
     samples, total = 0, hashlib.sha256()
     quiet, whole = _Quiet(film.sound_rate), film.sound_codec.startswith("pcm")
-
-    def blocks() -> Iterator[NDArray[np.float64]]:
-        nonlocal samples
-        for block in film.sound_blocks():
-            samples += len(block)
-            quiet.add(block)
-            if whole:
-                total.update(np.rint(block * 2**23).astype("<i4").tobytes())
-            yield block
-
-    heard = measure_loudness(blocks(), rate=film.sound_rate, channels=film.sound_channels)
+    meter = IntegratedMeter(rate=film.sound_rate, channels=film.sound_channels)
+    for block in _in_seconds(film.sound_blocks(), film.sound_rate):
+        samples += len(block)
+        quiet.add(block)
+        if whole:
+            total.update(np.rint(block * 2**23).astype("<i4").tobytes())
+        meter.add(block)
     digest = total.hexdigest() if whole else ""
-    return Heard(samples=samples, loudness=heard, silent=quiet.stretches(), digest=digest)
+    return Heard(samples=samples, integrated_lufs=meter.integrated(), silent=quiet.stretches(), digest=digest)
+
+
+def _in_seconds(blocks: Iterator[NDArray[np.float64]], rate: int) -> Iterator[NDArray[np.float64]]:
+    """Blocks of sound joined to about a second: a coder's are of 20 ms, and each would be looked at by itself."""
+    held: list[NDArray[np.float64]] = []
+    for block in blocks:
+        held.append(block)
+        if sum(map(len, held)) >= rate:
+            yield np.concatenate(held)
+            held = []
+    if held:
+        yield np.concatenate(held)
 
 
 class _Quiet:

@@ -1,7 +1,8 @@
 """How loud sound is to the ear, and the one gain with which the viewing copies play.
 
-LoudnessMeter      blocks of sound -> LoudnessReading        (fed by whoever has the blocks)
-measure_loudness   the same for sound that can be read again (analyse, prove)
+IntegratedMeter    blocks of sound -> integrated loudness    (fed by whoever has the blocks; prove)
+LoudnessMeter      blocks of sound -> LoudnessReading        (the same)
+measure_loudness   the same for sound that can be read again (programme)
 propose_loudness   the shop's target -> LoudnessDecision     (treat)
 solve_gain         reading, decision -> ViewingGain          (render, plan)
 apply_gain         block, gain -> block                      (render)
@@ -126,16 +127,20 @@ def weighting(rate: int) -> Floats:
     return np.array([(*shelf, *poles), (1.0, -2.0, 1.0, *cut)])
 
 
-class LoudnessMeter:
-    """Reads loudness from blocks of sound in order, of any length: the reading does not depend on the cuts.
+class IntegratedMeter:
+    """Reads integrated loudness alone from blocks of sound in order, of any length: the reading does not depend on the cuts.
 
-    What is kept grows by 880 bytes a second of sound. `weights` are those of the channels, 1 for each where
-    none are given; BS.1770 has 1.41 for the surrounds.
+    `weights` are those of the channels, 1 for each where none are given; BS.1770 has 1.41 for the surrounds.
+
+    Examples
+    --------
+    >>> meter = IntegratedMeter(rate=48000, channels=1)
+    >>> meter.add(np.sin(2 * np.pi * 997 * np.arange(48000) / 48000))
+    >>> round(meter.integrated(), 2)
+    -3.01
     """
 
     def __init__(self, *, rate: int, channels: int, weights: tuple[float, ...] | None = None) -> None:
-        from scipy.signal import firwin
-
         if rate < 8000 or channels < 1 or (weights is not None and len(weights) != channels):
             raise CallerError(
                 f"Loudness is read from 8000 samples a second and one weight a channel; found {rate} samples, "
@@ -148,24 +153,6 @@ class LoudnessMeter:
         self._waiting: list[Floats] = []
         self._waits = 0
         self._power: list[Floats] = []  # weighted mean square of each 100 ms
-        self._fine: list[Floats] = []  # the same of each 10 ms
-        self._noise = np.zeros((len(_BAND_EDGES) + 1, _BINS), np.int64)  # how often a band had a level
-        self._peak = 0.0
-        # Eight times the rate at 48 kHz, four at 96: never less than four times 48 kHz. The kernel's band
-        # edge is half the sampling rate; 32 samples a value.
-        self._times = 8 if rate < 72000 else 4 if rate < 150000 else 2
-        self._reach = 16
-        taps = 2 * self._reach * self._times + 1
-        kernel = self._times * firwin(taps, 1.0 / self._times, window=("kaiser", 10.0))
-        phases = np.pad(kernel, (0, self._times - 1)).reshape(-1, self._times)
-        self._most = float(
-            np.abs(phases).sum(axis=0).max()
-        )  # a value between samples is the largest sample times this at most
-        # Gives from so many samples behind those that reach them all values between: one product of matrices for many such.
-        self._between = np.zeros((2 * self._reach + _PEAK_SAMPLES, _PEAK_SAMPLES, self._times))
-        for sample in range(_PEAK_SAMPLES):
-            self._between[sample : sample + len(phases), sample] = phases[::-1]
-        self._tail = np.zeros((2 * self._reach, channels))
 
     def add(self, block: NDArray[np.float64]) -> None:
         """Take the next samples, (n,) or (n, channels), full scale 1. Not altered."""
@@ -187,6 +174,10 @@ class LoudnessMeter:
 
     def _second(self, x: Floats) -> None:
         """A whole second, or the last part of one."""
+        self._weigh(x)
+
+    def _weigh(self, x: Floats) -> tuple[Floats, list[tuple[int, int]]]:
+        """The same as it is heard, its power noted; and where each whole tenth of a second lies in it."""
         from scipy.signal import sosfilt
 
         heard, self._state = sosfilt(self._sections, x, axis=0, zi=self._state)
@@ -195,6 +186,48 @@ class LoudnessMeter:
         self._power.append(
             np.array([float(np.mean(np.square(heard[a:b]), axis=0) @ self._weights) for a, b in whole])
         )
+        return heard, whole
+
+    def _end(self) -> None:
+        """Nothing more comes."""
+        if self._waits:
+            self._second(np.concatenate(self._waiting))
+            self._waiting, self._waits = [], 0
+
+    def integrated(self) -> float:
+        """What was heard, LUFS, NaN where that is too short or silent; call it once, after the last block."""
+        self._end()
+        return _gated(np.concatenate(self._power) if self._power else np.empty(0))
+
+
+class LoudnessMeter(IntegratedMeter):
+    """Reads all of loudness from such blocks. What is kept grows by 880 bytes a second of sound."""
+
+    def __init__(self, *, rate: int, channels: int, weights: tuple[float, ...] | None = None) -> None:
+        from scipy.signal import firwin
+
+        super().__init__(rate=rate, channels=channels, weights=weights)
+        self._fine: list[Floats] = []  # the same of each 10 ms
+        self._noise = np.zeros((len(_BAND_EDGES) + 1, _BINS), np.int64)  # how often a band had a level
+        self._peak = 0.0
+        # Eight times the rate at 48 kHz, four at 96: never less than four times 48 kHz. The kernel's band
+        # edge is half the sampling rate; 32 samples a value.
+        self._times = 8 if rate < 72000 else 4 if rate < 150000 else 2
+        self._reach = 16
+        taps = 2 * self._reach * self._times + 1
+        kernel = self._times * firwin(taps, 1.0 / self._times, window=("kaiser", 10.0))
+        phases = np.pad(kernel, (0, self._times - 1)).reshape(-1, self._times)
+        self._most = float(
+            np.abs(phases).sum(axis=0).max()
+        )  # a value between samples is the largest sample times this at most
+        # Gives from so many samples behind those that reach them all values between: one product of matrices for many such.
+        self._between = np.zeros((2 * self._reach + _PEAK_SAMPLES, _PEAK_SAMPLES, self._times))
+        for sample in range(_PEAK_SAMPLES):
+            self._between[sample : sample + len(phases), sample] = phases[::-1]
+        self._tail = np.zeros((2 * self._reach, channels))
+
+    def _second(self, x: Floats) -> None:
+        heard, whole = self._weigh(x)
         steps = [step * self._rate // (HOPS * _FINE) for step in range(HOPS * _FINE + 1)]
         ends = [step for step in steps if step <= len(x)]
         sums = np.concatenate([[0.0], np.cumsum(np.square(heard) @ self._weights)])[ends]
@@ -245,9 +278,7 @@ class LoudnessMeter:
 
     def reading(self) -> LoudnessReading:
         """What was heard; call it once, after the last block."""
-        if self._waits:
-            self._second(np.concatenate(self._waiting))
-            self._waiting, self._waits = [], 0
+        self._end()
         self._find_peak(np.zeros((2 * self._reach, self._channels)))
         power = np.concatenate(self._power) if self._power else np.empty(0)
         fine = np.concatenate(self._fine) if self._fine else np.empty(0)

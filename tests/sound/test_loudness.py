@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from smallgauge.errors import CallerError
 from smallgauge.sound.loudness import (
+    IntegratedMeter,
     LoudnessDecision,
     LoudnessMeter,
     LoudnessReading,
@@ -249,6 +250,10 @@ def test_the_reading_does_not_depend_on_the_cuts(cuts):
     edges = [0, *sorted(min(cut, len(x)) for cut in cuts), len(x)]
     pieces = [x[a:b] for a, b in pairwise(edges)]
     assert measure_loudness(pieces, rate=RATE, channels=2) == uncut
+    alone = IntegratedMeter(rate=RATE, channels=2)
+    for piece in pieces:
+        alone.add(piece)
+    assert alone.integrated() == uncut.integrated_lufs
 
 
 def test_what_is_too_short_or_silent_is_not_known():
