@@ -26,7 +26,7 @@ import numpy as np
 from benchmarks.finished_reel import reel_in
 from smallgauge.crew import Crew
 from smallgauge.media.picture_in import list_capture
-from smallgauge.picture.kernels_proof import warm
+from smallgauge.picture import kernels_follow, kernels_proof
 from smallgauge.prove.fixity import expected_digests
 from smallgauge.prove.reel import make_proof
 from smallgauge.record.capture import Capture
@@ -122,7 +122,8 @@ def main() -> None:
     asked = words.parse_args()
     frames = asked.frames
     reel = reel_in(asked.folder, frames, size=(2048, 1536), bits=asked.bits)
-    warm()
+    kernels_proof.warm()
+    kernels_follow.warm()
     capture = read_json(reel / "capture.json", Capture)
     rows = []
 

@@ -42,6 +42,7 @@ for name in (
     "smallgauge.picture.kernels_dirt",
     "smallgauge.picture.kernels_edges",
     "smallgauge.picture.kernels_focus",
+    "smallgauge.picture.kernels_follow",
     "smallgauge.picture.kernels_gate",
     "smallgauge.picture.kernels_pairs",
     "smallgauge.picture.kernels_light",

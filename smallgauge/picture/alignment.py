@@ -143,16 +143,19 @@ def _blur(plane: NDArray[np.float64], sigma: float) -> NDArray[np.float64]:
 
 
 @lru_cache(maxsize=4)
-def _window_and_low_pass(height: int, width: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _window_and_low_pass(
+    height: int, width: int, kind: np.dtype[np.floating]
+) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
     """What phase correlation multiplies planes of a size by, and their spectra."""
     from scipy import fft
 
     window = np.hanning(height)[:, None] * np.hanning(width)
     frequency = fft.fftfreq(height)[:, None] ** 2 + fft.rfftfreq(width) ** 2
-    return window, np.exp(-0.5 * frequency * (2 * np.pi * COARSE_BLUR_PX / 2) ** 2)
+    low_pass = np.exp(-0.5 * frequency * (2 * np.pi * COARSE_BLUR_PX / 2) ** 2)
+    return window.astype(kind), low_pass.astype(kind)
 
 
-def make_spectrum(plane: NDArray[np.floating]) -> NDArray[np.complex128]:
+def make_spectrum(plane: NDArray[np.floating]) -> NDArray[np.complexfloating]:
     """Spectrum of a plane about its mean, fading out towards its edges, for phase correlation.
 
     Parameters
@@ -163,6 +166,7 @@ def make_spectrum(plane: NDArray[np.floating]) -> NDArray[np.complex128]:
     Returns
     -------
     array, shape (height, width // 2 + 1), complex
+        In the plane's own precision.
 
     Notes
     -----
@@ -175,11 +179,12 @@ def make_spectrum(plane: NDArray[np.floating]) -> NDArray[np.complex128]:
     """
     from scipy import fft
 
-    return np.asarray(fft.rfft2((plane - plane.mean()) * _window_and_low_pass(*plane.shape)[0]))
+    window, _ = _window_and_low_pass(*plane.shape, plane.dtype)
+    return np.asarray(fft.rfft2((plane - plane.mean()) * window))
 
 
 def find_best_peak(
-    spectra: tuple[NDArray[np.complex128], NDArray[np.complex128]],
+    spectra: tuple[NDArray[np.complexfloating], NDArray[np.complexfloating]],
     coarse: tuple[NDArray[np.floating], NDArray[np.floating]],
     *,
     reach: int,
@@ -187,21 +192,21 @@ def find_best_peak(
     """Whole-pixel displacement: the peak of the phase correlation, by two planes' spectra, at which the planes agree best."""
     from scipy import fft
 
+    from smallgauge.picture.kernels_follow import agree_shifted
+
     height, width = coarse[0].shape
-    _, low_pass = _window_and_low_pass(height, width)
     product = spectra[1] * np.conj(spectra[0])
     strength = np.abs(product)
+    _, low_pass = _window_and_low_pass(height, width, strength.dtype)
     surface = fft.irfft2(product / (strength + 1e-6 * strength.max()) * low_pass, s=(height, width))
     surface = np.roll(surface, (reach, reach), (0, 1))[: 2 * reach + 1, : 2 * reach + 1].copy()
+    one, other = (np.asarray(plane, np.float32) for plane in coarse)
     best, place = -2.0, (0.0, 0.0)
     for _ in range(PEAKS):
-        row, column = np.unravel_index(int(surface.argmax()), surface.shape)
+        row, column = divmod(int(surface.argmax()), surface.shape[1])
         surface[max(row - 4, 0) : row + 5, max(column - 4, 0) : column + 5] = -np.inf
-        x, y = int(column) - reach, int(row) - reach
-        alike = _correlation(
-            coarse[0][max(-y, 0) : height - max(y, 0), max(-x, 0) : width - max(x, 0)],
-            coarse[1][max(y, 0) : height - max(-y, 0), max(x, 0) : width - max(-x, 0)],
-        )
+        x, y = column - reach, row - reach
+        alike = agree_shifted(one, other, x, y)
         if alike > best:
             best, place = alike, (float(x), float(y))
         if not np.isfinite(surface).any():
@@ -210,16 +215,9 @@ def find_best_peak(
 
 
 def _correlation(
-    one: NDArray[np.floating], other: NDArray[np.floating], weight: NDArray[np.float64] | None = None
+    one: NDArray[np.floating], other: NDArray[np.floating], weight: NDArray[np.float64]
 ) -> float:
     """Correlation of two planes, -1 to 1; 0 where one is flat."""
-    if weight is None:  # every weight is one: the same sums, without the products
-        if not one.size:
-            return 0.0
-        one = one - float(one.sum()) / one.size
-        other = other - float(other.sum()) / other.size
-        power = float((one**2).sum()) * float((other**2).sum())
-        return float((one * other).sum() / np.sqrt(power)) if power > 0.0 else 0.0
     total = float(weight.sum())
     if total <= 0.0:
         return 0.0

@@ -32,7 +32,6 @@ from smallgauge.picture.alignment import (
     find_best_peak,
     make_spectrum,
 )
-from smallgauge.picture.resample import REACH, TAPS, interpolation_weights
 from smallgauge.picture.source_fit import make_box_means
 from smallgauge.picture.steadiness import (
     AXES,
@@ -179,7 +178,7 @@ class _Prepared:
     level: float
     coarse: NDArray[np.float32]
     fine: NDArray[np.float32]
-    spectrum: NDArray[np.complex128]
+    spectrum: NDArray[np.complex64]
 
 
 class PreparedPictures:
@@ -237,48 +236,14 @@ def _refined(
     first: NDArray[np.float32], second: NDArray[np.float32], start: tuple[float, float], *, rest_px: float
 ) -> Displacement | None:
     """Steps of least squares from a start that is a pixel or two off; None where they find no rest."""
-    from smallgauge.picture.kernels_proof import follow_shift
+    from smallgauge.picture.kernels_follow import follow_shift
 
-    (x, y), (height, width) = start, first.shape
-    room = np.empty((3, height + TAPS, width), np.float32)
-    numbers = np.array([BIWEIGHT, _ROUNDS, _EVERY], np.float64)
-    for _ in range(STEPS):
-        # only what both planes show: the shifted second plane lacks |x| columns and |y| rows
-        left, top = (_MARGIN_PX + int(np.ceil(max(-each, 0.0))) for each in (x, y))
-        right, bottom = (
-            width - _MARGIN_PX - int(np.ceil(max(x, 0.0))),
-            height - _MARGIN_PX - int(np.ceil(max(y, 0.0))),
-        )
-        if right - left < 16 or bottom - top < 16:
-            return None
-        whole_x, whole_y = int(np.floor(x)), int(np.floor(y))
-        scores = np.empty(
-            (2, *(max(1, -(-(side - 4 - TILE_PX // 2) // TILE_PX)) for side in (bottom - top, right - left)))
-        )
-        xx, xy, yy, power, confidence = follow_shift(
-            first,
-            second,
-            np.array([left, top, right, bottom, left + whole_x - REACH, top + whole_y - REACH]),
-            interpolation_weights(np.array([x - whole_x, y - whole_y])).astype(np.float32),
-            room,
-            numbers,
-            TILE_PX,
-            scores,
-        )
-        # Eigenvalue and inverse of the two by two sums of slopes, written out.
-        weaker, area = (xx + yy) / 2 - float(np.hypot((xx - yy) / 2, xy)), xx * yy - xy * xy
-        if not (weaker > 1e-12 * power and area > 0.0):
-            return None
-        inverse = np.array([[yy, -xy], [-xy, xx]]) / area
-        flat = scores.reshape(2, -1)
-        # left over = slope * (true - present displacement): what the second plane shows lies further on
-        step_x, step_y = (min(max(float(each), -2.0), 2.0) for each in -inverse @ flat.sum(axis=1))
-        x, y = x + step_x, y + step_y
-        if max(abs(step_x), abs(step_y)) < rest_px:
-            variance = float(np.diag(inverse @ (flat @ flat.T) @ inverse).max())
-            sigma = float(np.hypot(np.sqrt(variance), METHOD_SIGMA_PX))
-            return Displacement(x_px=x, y_px=y, sigma_px=sigma, confidence=max(float(confidence), 0.0))
-    return None
+    numbers = np.array([rest_px, BIWEIGHT, _ROUNDS, _EVERY, _MARGIN_PX, STEPS, TILE_PX], np.float64)
+    x, y, variance, confidence = follow_shift(first, second, *start, numbers)
+    if not np.isfinite(x):
+        return None
+    sigma = float(np.hypot(np.sqrt(variance), METHOD_SIGMA_PX))
+    return Displacement(x_px=x, y_px=y, sigma_px=sigma, confidence=max(confidence, 0.0))
 
 
 def measure_unsteadiness(

@@ -1,7 +1,6 @@
 """Compiled loops of the proof: means over boxes of pixels, a copy's codes in one pass, transitions of light, sampling.
 
 box_means        lines of samples   -> mean code of each box of a grid
-follow_shift     two reduced planes -> one step of how far the picture moved
 read_delivered   Y'CbCr planes      -> means, screen light and codes out of range, all in one pass
 step_flashing    one screen picture -> which parts of the screen rose or fell, and how often within a second
 sample_picture   reduced picture    -> the same through an affine move, by straight lines between four pixels
@@ -249,129 +248,6 @@ def step_flashing(screen, redness, saturated, state, way, ring, place, counts, l
 
 
 @_kernel
-def _lay_shifted(plane, left, top, weights, along, out):  # type: ignore[no-untyped-def]
-    """`plane` at whole places plus a fraction: twelve taps along rows, then down columns, from (left, top) on; all inside."""
-    taps, (rows, columns) = weights.shape[1], out.shape
-    for v in range(rows + taps - 1):
-        line = along[v]
-        for x in range(columns):
-            line[x] = np.float32(0.0)
-        for tap in range(taps):
-            weight, source = weights[0, tap], plane[top + v, left + tap :]
-            for x in range(columns):
-                line[x] += weight * source[x]
-    for y in range(rows):
-        line = out[y]
-        for x in range(columns):
-            line[x] = np.float32(0.0)
-        for tap in range(taps):
-            weight, source = weights[1, tap], along[y + tap]
-            for x in range(columns):
-                line[x] += weight * source[x]
-
-
-@_kernel
-def _weigh(one, other, gain, offset, scale, weight):  # type: ignore[no-untyped-def]
-    """Biweights of what is left, and weighted sums: 1, one, other, one one, one other, other other.
-
-    Divided along a line first, where neighbours are divided at once; added one after the other.
-    """
-    n = sx = sy = sxx = sxy = syy = 0.0
-    weights = np.ones(one.shape[1])
-    for y in range(2, one.shape[0] - 2):
-        first, second, line = one[y], other[y], weight[y]
-        if scale > 0.0:
-            for x in range(2, one.shape[1] - 2):
-                part = (np.float64(second[x]) - gain * np.float64(first[x]) - offset) / scale
-                w = 1.0 - part * part
-                w = w if w > 0.0 else 0.0
-                weights[x] = w * w
-        for x in range(2, one.shape[1] - 2):
-            a, b, w = np.float64(first[x]), np.float64(second[x]), weights[x]
-            line[x] = w
-            n += w
-            sx += w * a
-            sy += w * b
-            sxx += w * a * a
-            sxy += w * a * b
-            syy += w * b * b
-    return n, sx, sy, sxx, sxy, syy
-
-
-@_kernel
-def _slopes(plane, y, along, down):  # type: ignore[no-untyped-def]
-    """Slopes of one line of a plane across and down, by five points."""
-    line, above, below = plane[y], plane[y - 1], plane[y + 1]
-    far_above, far_below = plane[y - 2], plane[y + 2]
-    for x in range(2, plane.shape[1] - 2):
-        along[x] = (8.0 * (line[x + 1] - line[x - 1]) - (line[x + 2] - line[x - 2])) / 12.0
-        down[x] = (8.0 * (below[x] - above[x]) - (far_below[x] - far_above[x])) / 12.0
-
-
-@_kernel
-def _median_off(one, other, gain, offset, every):  # type: ignore[no-untyped-def]
-    """Median size of what is left, of every so many pixels of every other row."""
-    left = np.empty(((one.shape[0] - 3) // 2) * ((one.shape[1] - 4 + every - 1) // every), np.float32)
-    n = 0
-    for y in range(2, one.shape[0] - 2, 2):
-        for x in range(2, one.shape[1] - 2, every):
-            left[n] = abs(other[y, x] - gain * one[y, x] - offset)
-            n += 1
-    return np.median(left[:n])
-
-
-@_kernel
-def follow_shift(first, second, place, weights, room, numbers, tile, scores):  # type: ignore[no-untyped-def]
-    """One step of least squares: sums that the step and its error are solved from.
-
-    `first`, `second` (height, width) float32. `place` (6,): left, top, right, bottom of the part of `first` that both
-    show, and the pixel of `second` under its first tap; all taps lie inside. `weights` (2, taps) across and down. `room`
-    (3, height + taps, width) float32 is room to work in. `numbers` (3,): biweight's constant, rounds, pixels between
-    those that the median is taken of. `scores` (2, rows, columns) receives the slopes' products with what is left, by
-    tiles of `tile` pixels.
-    Gives energy xx, xy, yy, the weighted power of the second plane, and the correlation.
-    """
-    left, top, right, bottom = place[0], place[1], place[2], place[3]
-    rows, columns = bottom - top, right - left
-    one = first[top:bottom, left:right]
-    other, weight = room[1, :rows, :columns], room[2, :rows, :columns]
-    _lay_shifted(second, place[4], place[5], weights, room[0], other)
-    gain, offset, scale = 1.0, 0.0, 0.0
-    n, sx, sy, sxx, sxy, syy = _weigh(one, other, gain, offset, scale, weight)
-    for _ in range(int(numbers[1])):
-        power = sxx - sx * sx / n
-        gain = (sxy - sx * sy / n) / power if power > 0.0 else 0.0
-        offset = (sy - gain * sx) / n
-        scale = 1.4826 * _median_off(one, other, gain, offset, int(numbers[2]))
-        if scale <= 0.0:
-            break
-        n, sx, sy, sxx, sxy, syy = _weigh(one, other, gain, offset, numbers[0] * scale, weight)
-    scores[:] = 0.0
-    xx = xy = yy = 0.0
-    slopes, last = np.empty((4, columns)), scores.shape[2] - 1
-    for y in range(2, rows - 2):
-        row = min((y - 2) // tile, scores.shape[1] - 1)
-        _slopes(one, y, slopes[0], slopes[1])
-        _slopes(other, y, slopes[2], slopes[3])
-        for column in range(last + 1):
-            begin, stop = 2 + column * tile, columns - 2 if column == last else 2 + (column + 1) * tile
-            along, down = scores[0, row, column], scores[1, row, column]
-            for x in range(begin, min(stop, columns - 2)):
-                ax, ay, bx, by = slopes[0, x], slopes[1, x], slopes[2, x], slopes[3, x]
-                w = np.float64(weight[y, x])
-                left_over = w * (other[y, x] - gain * one[y, x] - offset)
-                along += 0.5 * (gain * ax + bx) * left_over
-                down += 0.5 * (gain * ay + by) * left_over
-                xx += w * ax * bx
-                xy += w * (ax * by + ay * bx)
-                yy += w * ay * by
-            scores[0, row, column], scores[1, row, column] = along, down
-    both = (sxx - sx * sx / n) * (syy - sy * sy / n)
-    alike = (sxy - sx * sy / n) / np.sqrt(both) if both > 0.0 else 0.0
-    return gain * xx, 0.5 * gain * xy, gain * yy, syy, alike
-
-
-@_kernel
 def sample_picture(source, move, out):  # type: ignore[no-untyped-def]
     """`source` (rows, columns) at the places that `move` (a b c d e f) gives each pixel of `out`, by straight lines."""
     rows, columns = source.shape
@@ -433,14 +309,3 @@ def warm() -> None:
         np.zeros((3, 32), np.int64),
     )
     sample_picture(screen, np.array([1.0, 0, 0, 0, 1, 0]), np.zeros((2, 2), np.float32))
-    plane = np.arange(256, dtype=np.float32).reshape(16, 16)
-    follow_shift(
-        plane,
-        plane,
-        np.array([6, 6, 10, 10, 1, 1]),
-        np.eye(12, dtype=np.float32)[[5, 5]],
-        np.empty((3, 28, 16), np.float32),
-        np.array([4.685, 1.0, 1.0]),
-        32,
-        np.zeros((2, 1, 1)),
-    )

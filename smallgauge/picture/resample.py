@@ -45,7 +45,7 @@ _WHOLE = 1e-9  # px: a displacement this near a whole pixel is one; the rounding
 
 # Weight of tap k = -5 .. 0 as a polynomial in (fraction - 1/2), lowest power first; tap 1 - k has the
 # same with the fraction counted from the other side. Made by benchmarks/resample.py (design_taps).
-_TAP_POLYNOMIALS = np.array(
+TAP_POLYNOMIALS = np.array(
     [
         (-0.002275203966, -0.005614906496, -0.003365367361, 0.035940686940,
          0.160696743240, -0.080351779628, -0.390472969785),
@@ -61,7 +61,7 @@ _TAP_POLYNOMIALS = np.array(
          0.005969267820, 1.302800987899, 0.340047493782),
     ]
 )  # fmt: skip
-TAP_POLYNOMIALS_SINGLE = _TAP_POLYNOMIALS.astype(np.float32)
+TAP_POLYNOMIALS_SINGLE = TAP_POLYNOMIALS.astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,7 +221,7 @@ def interpolation_weights(fraction: NDArray[np.floating] | float) -> NDArray[np.
     >>> print(weights.shape, weights.sum().round(9), (weights == weights[::-1]).all())
     (12,) 1.0 True
     """
-    return _weights(np.asarray(fraction, np.float64), _TAP_POLYNOMIALS)
+    return _weights(np.asarray(fraction, np.float64), TAP_POLYNOMIALS)
 
 
 def _weights(fraction: NDArray[Any], poly: NDArray[Any]) -> NDArray[Any]:

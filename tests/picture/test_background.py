@@ -12,6 +12,7 @@ from smallgauge.picture.background import (
     measure_background,
     measure_unsteadiness,
 )
+from smallgauge.picture.kernels_follow import agree_shifted
 from smallgauge.picture.resample import Move, apply_move
 
 SIZE = (200, 150)
@@ -178,3 +179,16 @@ def test_compiled_steps_agree_with_the_plain_ones():
         assert found[:2] == pytest.approx((plain.x_px, plain.y_px), abs=0.004)  # REST_PX
         assert found[:2] == pytest.approx((x, y), abs=5 * plain.sigma_px + 0.004)
         assert found[2] == pytest.approx(plain.sigma_px, rel=0.25)
+
+
+@pytest.mark.parametrize("move", [(0, 0), (3, -2), (-5, 4), (0, 7)])
+def test_agreement_is_the_correlation_of_what_both_planes_show(move):
+    x, y = move
+    one, other = texture(3, (60, 50)), texture(4, (60, 50))
+    height, width = one.shape
+    shown = (slice(max(-y, 0), height - max(y, 0)), slice(max(-x, 0), width - max(x, 0)))
+    beyond = (slice(max(y, 0), height - max(-y, 0)), slice(max(x, 0), width - max(-x, 0)))
+    wanted = np.corrcoef(one[shown].ravel(), other[beyond].ravel())[0, 1]
+    assert agree_shifted(one, other, x, y) == pytest.approx(wanted, abs=1e-6)
+    assert agree_shifted(one, np.ones_like(one), x, y) == 0.0
+    assert agree_shifted(one, other, 60, 0) == 0.0
