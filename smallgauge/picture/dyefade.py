@@ -140,6 +140,14 @@ STATISTICS_SIGMA = (
 )
 FROM_BORDER, FROM_PICKS, FROM_BOTH = "border", "picks", "border and picks"
 LOWER_LIMIT, FROM_STATISTICS, FROM_NOTHING = "lower limit", "statistics", "nothing"
+_SAID = {  # of what a layer's share rests on
+    FROM_BORDER: "read from the border",
+    FROM_PICKS: "by what was picked",
+    FROM_BOTH: "by the border and what was picked",
+    LOWER_LIMIT: "at least so much, since the border is darker than the scanner reads",
+    FROM_STATISTICS: "by the averages of the pictures",
+    FROM_NOTHING: "not known",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -364,8 +372,10 @@ def _joined(
 
 def _why(border: LengthBorder, source: Sequence[str], stock_amount: float | None) -> str:
     """What the shares rest on, in words."""
-    told = ", ".join(f"{layer} from {each}" for layer, each in zip(LAYERS, source))
-    parts = [told]
+    parts = [
+        f"{', '.join(layer for layer, its in zip(LAYERS, source) if its == each)}: {_SAID[each]}"
+        for each in dict.fromkeys(source)
+    ]
     if border.state != "measured":
         parts.append(f"the border is no evidence: {border.state}")
     elif border.fogged:

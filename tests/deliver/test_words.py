@@ -187,9 +187,9 @@ FULL = {
     "fading seems none": {
         "left": [1.0, 0.99, 0.98],
         "sigma": [0.06, 0.05, 0.07],
-        "why": "cyan from lower limit",
+        "why": "cyan: at least so much",
     },
-    "fading waits": {"left": [0.55, 0.93, 0.8], "sigma": [0.06, 0.05, 0.07], "why": "cyan from lower limit"},
+    "fading waits": {"left": [0.55, 0.93, 0.8], "sigma": [0.06, 0.05, 0.07], "why": "cyan: at least so much"},
     "loudness held back": {"limit": "noise floor", "gain_db": 3.25, "wanted_db": 12.5},
     "loudness differs": {"file": "viewing.mp4", "needed": -18.0, "found": -21.3},
     "sound length differs": {"file": "finished.mkv", "needed": 48000, "found": 47999},

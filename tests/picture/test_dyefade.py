@@ -138,7 +138,7 @@ def test_a_layer_at_the_scanner_s_limit_makes_a_proposal_that_waits():
     border = length_border((1.5, 2.3, 2.1), limited=(False, True, True))
     fading, why = propose_fading(border, light="narrow")
     assert not fading.sure and fading.source == ("border", "lower limit", "lower limit")
-    assert "lower limit" in why
+    assert "magenta, yellow: at least so much" in why
     scenes = [((0.8, 1.2, 1.1), (1.3, 2.2, 2.0))] * 8
     more, _ = propose_fading(border, light="narrow", statistics=scenes)
     assert not more.sure and more.source[1] == "lower limit"
