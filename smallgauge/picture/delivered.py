@@ -50,7 +50,7 @@ class ReadingPlan:
 
     rows: NDArray[np.int64]
     runs: NDArray[np.int64]
-    cell_pixels: NDArray[np.float64]  # (rows, columns, 1)
+    cell_pixels: NDArray[np.float64]  # (rows, columns, 3): the same for each channel, as it is divided by
     tile_pixels: NDArray[np.float64]
 
 
@@ -108,12 +108,16 @@ def plan_reading(
     return ReadingPlan(
         rows=np.stack([cell[0], tile[0]], axis=1).astype(np.int64),
         runs=runs,
-        cell_pixels=np.outer(np.bincount(cell[0]), np.bincount(cell[1]))[:, :, None].astype(np.float64),
-        tile_pixels=np.outer(
+        cell_pixels=_pixels_in(np.bincount(cell[0]), np.bincount(cell[1])),
+        tile_pixels=_pixels_in(
             np.bincount(tile[0][tile[0] >= 0], minlength=tiles[0]),
             np.bincount(tile[1][tile[1] >= 0], minlength=tiles[1]),
-        )[:, :, None].astype(np.float64),
+        ),
     )
+
+
+def _pixels_in(rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[np.float64]:
+    return np.repeat(np.outer(rows, columns)[:, :, None], 3, axis=2).astype(np.float64)
 
 
 def cell_side(width: int) -> int:
@@ -192,7 +196,7 @@ def measure_delivered(
     return Delivered(
         cells=(cells / plan.cell_pixels).astype(np.float32),
         tiles=(tiles / plan.tile_pixels).astype(np.float32),
-        screen=make_screen_light(light / plan.cell_pixels),
+        screen=make_screen_light(np.divide(light, plan.cell_pixels, out=light)),
         outside=tuple((outside / luma.size).tolist()),
     )
 
@@ -227,8 +231,11 @@ def find_black(cells: NDArray[np.float32]) -> bool:
     >>> find_black(np.full((4, 4, 3), 0.04, np.float32)), find_black(np.full((4, 4, 3), 0.2, np.float32))
     (True, False)
     """
-    dark = np.logical_and.reduce([cells[:, :, channel] < BLACK_LEVEL for channel in range(3)])
-    return bool(dark.mean() >= BLACK_SHARE)
+    import cv2
+
+    darkest, below = (-np.inf,) * 3, (float(np.nextafter(np.float32(BLACK_LEVEL), np.float32(0.0))),) * 3
+    dark = cv2.countNonZero(cv2.inRange(cells, darkest, below))
+    return bool(dark >= BLACK_SHARE * cells[:, :, 0].size)
 
 
 def find_still(before: NDArray[np.float32] | None, now: NDArray[np.float32]) -> bool:
@@ -239,4 +246,6 @@ def find_still(before: NDArray[np.float32] | None, now: NDArray[np.float32]) -> 
     >>> find_still(np.zeros((4, 4, 3), np.float32), np.full((4, 4, 3), 0.0002, np.float32))
     True
     """
-    return before is not None and float(np.abs(now - before).mean()) < STILL_LEVEL
+    import cv2
+
+    return before is not None and cv2.norm(now, before, cv2.NORM_L1) < STILL_LEVEL * now.size

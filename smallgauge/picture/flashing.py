@@ -103,15 +103,19 @@ def make_screen_light(light: NDArray[np.floating]) -> ScreenLight:
     """
     if light.ndim != 3 or light.shape[2] != 3:
         raise CallerError(f"make_screen_light needs (rows, columns, 3), got shape {light.shape}.")
-    r, g, b = (light[:, :, channel].astype(np.float64) for channel in range(3))
-    luminance = SCREEN_CD * (BT709_LUMINANCE[0] * r + BT709_LUMINANCE[1] * g + BT709_LUMINANCE[2] * b)
+    from smallgauge.picture.kernels_proof import screen_light
+
     # A hair below the limit is the limit: the same arithmetic in two orders must not decide.
-    saturated = r >= (RED_SHARE - 1e-9) * (r + g + b)
-    return ScreenLight(
-        luminance=luminance.astype(np.float32),
-        redness=(RED_SCALE * np.maximum(0.0, r - g - b)).astype(np.float32),
-        saturated=(saturated & (r > 0)).astype(np.uint8),
+    numbers = np.array([SCREEN_CD, *BT709_LUMINANCE, RED_SHARE - 1e-9, RED_SCALE])
+    shape = light.shape[:2]
+    seen = ScreenLight(
+        luminance=np.empty(shape, np.float32),
+        redness=np.empty(shape, np.float32),
+        saturated=np.empty(shape, np.uint8),
     )
+    linear = np.ascontiguousarray(light, np.float64)
+    screen_light(linear, numbers, seen.luminance, seen.redness, seen.saturated)
+    return seen
 
 
 def measure_flashing(pictures: Iterable[ScreenLight], *, rate: Fraction) -> FlashReading:

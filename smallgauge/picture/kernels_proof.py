@@ -2,6 +2,7 @@
 
 box_means        lines of samples   -> mean code of each box of a grid
 read_delivered   Y'CbCr planes      -> means, screen light and codes out of range, all in one pass
+screen_light     mean light of parts -> what a screen shows of them
 step_flashing    one screen picture -> which parts of the screen rose or fell, and how often within a second
 sample_picture   reduced picture    -> the same through an affine move, by straight lines between four pixels
 warm             compiles all of it once
@@ -174,6 +175,22 @@ def read_delivered(luma, blue, red, steps, equation, curve, rows, runs, cells, l
 
 
 @_kernel
+def screen_light(light, numbers, luminance, redness, saturated):  # type: ignore[no-untyped-def]
+    """What a screen shows of linear R, G, B (rows, columns, 3): cd/m2, redness, and whether it is saturated red.
+
+    `numbers` (6,): white, cd/m2; share of R, G and B in luminance; share of red from which on it is saturated; scale of
+    redness.
+    """
+    white, red, green, blue = numbers[0], numbers[1], numbers[2], numbers[3]
+    for i in range(light.shape[0]):
+        for j in range(light.shape[1]):
+            r, g, b = light[i, j, 0], light[i, j, 1], light[i, j, 2]
+            luminance[i, j] = white * (red * r + green * g + blue * b)
+            redness[i, j] = numbers[5] * max(0.0, r - g - b)
+            saturated[i, j] = 1 if r > 0.0 and r >= numbers[4] * (r + g + b) else 0
+
+
+@_kernel
 def step_flashing(screen, redness, saturated, state, way, ring, place, counts, least, found, many):  # type: ignore[no-untyped-def]
     """Follow every part of the screen by one frame.
 
@@ -248,8 +265,36 @@ def step_flashing(screen, redness, saturated, state, way, ring, place, counts, l
 
 
 @_kernel
+def _sample_straight(source, move, out):  # type: ignore[no-untyped-def]
+    """The same for a move that does not turn: each line of `source` is laid across once, and two of them make one of `out`."""
+    (rows, columns), width = source.shape, out.shape[1]
+    lines, made = np.empty((rows, width)), np.zeros(rows, np.bool_)
+    places, parts = np.empty((2, width), np.int64), np.empty(width)
+    for j in range(width):
+        x = min(max(move[0] * j + move[2], 0.0), columns - 1.0)
+        u = min(int(x), max(columns - 2, 0))
+        places[0, j], places[1, j], parts[j] = u, min(u + 1, columns - 1), x - u
+    for i in range(out.shape[0]):
+        y = min(max(move[4] * i + move[5], 0.0), rows - 1.0)
+        v = min(int(y), max(rows - 2, 0))
+        down, q = min(v + 1, rows - 1), y - v
+        for row in (v, down):
+            if not made[row]:
+                made[row] = True
+                for j in range(width):
+                    p = parts[j]
+                    lines[row, j] = source[row, places[0, j]] * (1.0 - p) + source[row, places[1, j]] * p
+        above, below, line = lines[v], lines[down], out[i]
+        for j in range(width):
+            line[j] = above[j] * (1.0 - q) + below[j] * q
+
+
+@_kernel
 def sample_picture(source, move, out):  # type: ignore[no-untyped-def]
     """`source` (rows, columns) at the places that `move` (a b c d e f) gives each pixel of `out`, by straight lines."""
+    if move[1] == 0.0 and move[3] == 0.0:
+        _sample_straight(source, move, out)
+        return
     rows, columns = source.shape
     for i in range(out.shape[0]):
         for j in range(out.shape[1]):
@@ -295,6 +340,7 @@ def warm() -> None:
         np.zeros(4, np.int64),
     )
     screen = np.zeros((2, 2), np.float32)
+    screen_light(np.zeros((2, 2, 3)), np.zeros(6), screen, screen, np.zeros((2, 2), np.uint8))
     step_flashing(
         screen,
         screen,
@@ -308,4 +354,5 @@ def warm() -> None:
         np.zeros(4, np.int64),
         np.zeros((3, 32), np.int64),
     )
-    sample_picture(screen, np.array([1.0, 0, 0, 0, 1, 0]), np.zeros((2, 2), np.float32))
+    for kind in (np.float32, np.uint16):  # drawn for a test, kept while files are decoded
+        sample_picture(np.zeros((2, 2), kind), np.array([1.0, 0, 0, 0, 1, 0]), np.zeros((2, 2), np.float32))

@@ -131,13 +131,14 @@ class _Gathered:
         self.black, self.still = [False] * count, [False] * count
         self.first: NDArray[np.float32] | None = None
         self.before: NDArray[np.float32] | None = None
+        self.green = np.zeros((0, 0), np.float32)
         self.fitter = Fitter(job.fit) if job.fit is not None else None
 
     def add(self, number: int, seen: Delivered | None) -> None:
         """One frame; None where it could not be decoded."""
         n = number - self.job.first
         if self.fitter is not None:
-            self.fitter.fit(n, None if seen is None else np.ascontiguousarray(seen.cells[:, :, 1]))
+            self.fitter.fit(n, None if seen is None else self._green(seen.cells))
         if seen is None:
             self.missing += 1
             return
@@ -150,6 +151,12 @@ class _Gathered:
         self.still[n] = find_still(self.before, seen.cells)
         self.first = seen.cells if self.first is None else self.first
         self.before = seen.cells
+
+    def _green(self, cells: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Its small picture: the very same one where the frame before is seen once more."""
+        if self.before is not cells:
+            self.green = np.ascontiguousarray(cells[:, :, 1])
+        return self.green
 
     def result(self, log: tuple[str, ...]) -> CopyResult:
         """What came of them."""

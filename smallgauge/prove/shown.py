@@ -158,6 +158,7 @@ class Fitter:
         self.near: dict[tuple[int, int], NDArray[Any]] = {}  # the last few: one array for one frame
         self.laid = LaidPictures()
         self.fits: list[tuple[float, ...]] = []
+        self.before: tuple[NDArray[np.float32], FitRow] | None = None
 
     def picture(self, capture: int, frame: int) -> NDArray[Any]:
         """A frame's small picture."""
@@ -173,7 +174,12 @@ class Fitter:
         row = self.job.rows[place]
         if small is None or not 0 <= row.frame < len(self.pictures.get(row.capture, ())):
             self.fits.append((float("nan"),) * 5 + (0.0,))
+            self.before = None
             return
+        if self.before is not None and self.before[0] is small and self.before[1] == row:
+            self.fits.append(self.fits[-1])  # a frame that is shown once more
+            return
+        self.before = small, row
         others = [
             (self.picture(capture, frame), [Move(**dict(zip("abcdef", way))) for way in ways])
             for capture, frame, ways in row.others

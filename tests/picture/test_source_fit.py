@@ -132,3 +132,19 @@ def test_reduction_is_the_mean_of_green(kind):
     small = make_small_picture(samples, block=8)
     assert small.shape == (2, 3)
     assert small[1, 2] == pytest.approx(samples[8:16, 16:24, 1].astype(float).mean(), rel=1e-6)
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.uint16])
+@pytest.mark.parametrize(
+    "way", [(1.0, 3.3, 1.0, -1.6), (0.8, 0.0, 1.3, 2.0), (-1.0, 39.7, 1.0, 0.0), (1.0, -70.0, -1.0, 90.0)]
+)
+def test_a_move_that_hardly_turns_gives_what_a_straight_one_does(kind, way):
+    from smallgauge.picture.kernels_proof import sample_picture
+
+    source = (1000 * np.random.default_rng(5).random((30, 40))).astype(kind)
+    (a, c, e, f), turn = way, 1e-9
+    straight, turned = np.empty((25, 35), np.float32), np.empty((25, 35), np.float32)
+    sample_picture(source, np.array([a, 0.0, c, 0.0, e, f]), straight)
+    sample_picture(source, np.array([a, turn, c, turn, e, f]), turned)
+    assert np.allclose(straight, turned, atol=1e-3)
+    assert straight.std() > 0 or way[1] < -50
