@@ -247,13 +247,14 @@ class _Progress:
         if self.bar is None:
             import time
 
-            took = time.monotonic() - self.begin
-            count, pace = f"{done}", f"{(done - self.first) / max(took, 1e-9):.1f}"
+            took = max(time.monotonic() - self.begin, 1e-9)
+            new, count = done - self.first, f"{done}"
+            pace = f"{new / took:.1f} a second" if new >= took else f"{took / new:.1f} s each" if new else ""
             if self.what.startswith("bytes"):
                 from smallgauge.media.whole import plain_size
 
-                count, pace = plain_size(done), plain_size(int((done - self.first) / max(took, 1e-9)))
-            rate = f", {pace} a second" if took > 1 else ""
+                count, pace = plain_size(done), f"{plain_size(int(new / took))} a second"
+            rate = f", {pace}" if pace and took > 1 else ""
             print(f"{self.what}: {count} in {took:.0f} s{rate}", file=sys.stderr, flush=True)
         self.ended = self.what
         self.close()

@@ -192,3 +192,22 @@ def test_a_full_volume_is_told_with_its_room_though_a_library_says_nothing_of_wh
     monkeypatch.setattr(cli, "_line", write)
     code, _, said = run(capsys, "finish", tmp_path / "film", "--out", place)
     assert code == 3 and f"free at {place}" in said and "make room there" in said and said.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("what", "first", "done", "took_s", "told"),
+    [
+        ("frames rendered", 0, 35, 2.0, "frames rendered: 35 in 2 s, 17.5 a second"),
+        ("stills", 0, 3, 9.0, "stills: 3 in 9 s, 3.0 s each"),
+        ("stills", 3, 3, 9.0, "stills: 3 in 9 s"),  # all stood already
+        ("files packed", 0, 35, 0.2, "files packed: 35 in 0 s"),
+        ("bytes read", 0, 4_000_000, 2.0, "bytes read: 4.0 MB in 2 s, 2.0 MB a second"),
+    ],
+)
+def test_a_piece_of_work_tells_its_pace(monkeypatch, capsys, what, first, done, took_s, told):
+    clock = iter((100.0, 100.0 + took_s))
+    monkeypatch.setattr("time.monotonic", lambda: next(clock))
+    progress = cli._Progress(quiet=False)
+    progress(what, first, done + 1)
+    progress(what, done, done)
+    assert capsys.readouterr().err == f"{told}\n"
