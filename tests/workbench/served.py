@@ -48,7 +48,7 @@ def serve(shelf: Path, *more: str) -> Iterator[Served]:
         yield Served(json.loads(line)["address"])
     finally:
         process.send_signal(signal.SIGINT)
-        _, said = process.communicate(timeout=20)
+        _, said = process.communicate(timeout=60)
         assert "Traceback" not in said and "leaked" not in said, said
 
 
