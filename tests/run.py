@@ -48,6 +48,7 @@ for name in (
     "smallgauge.picture.kernels_light",
     "smallgauge.picture.kernels_scratches",
     "smallgauge.picture.kernels_standing",
+    "smallgauge.picture.kernels_votes",
     "smallgauge.media.kernels_planes",
 ):
     importlib.import_module(name).warm()

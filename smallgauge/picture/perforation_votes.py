@@ -9,18 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.picture.perforation_fix import Candidate, PerforationSurvey, Plane
-from smallgauge.picture.ranks import find_median, find_percentiles
+from smallgauge.picture.ranks import find_percentiles
 
 Edges = NDArray[np.uint8]
-
-
-def _peaks(gradient: Plane, least: float, axis: int) -> tuple[Edges, Edges]:
-    """Local maxima of a rising and of a falling edge above `least`, as 0 and 1."""
-    before = np.roll(gradient, 1, axis)
-    after = np.roll(gradient, -1, axis)
-    rising = (gradient > least) & (gradient >= before) & (gradient > after)
-    falling = (gradient < -least) & (gradient <= before) & (gradient < after)
-    return rising.view(np.uint8), falling.view(np.uint8)
 
 
 def find_edge_peaks(plane: Plane) -> tuple[Edges, Edges, Edges, Edges]:
@@ -49,18 +40,20 @@ def find_edge_peaks(plane: Plane) -> tuple[Edges, Edges, Edges, Edges]:
     """
     import cv2
 
+    from smallgauge.picture.kernels_votes import mark_edges, slopes_of_some
+
     soft = cv2.GaussianBlur(plane, (3, 3), 0.8, borderType=cv2.BORDER_REPLICATE)
-    gx = np.zeros_like(soft)
-    gy = np.zeros_like(soft)
-    np.subtract(soft[:, 2:], soft[:, :-2], out=gx[:, 1:-1])
-    np.subtract(soft[2:], soft[:-2], out=gy[1:-1])
-    rows, columns = max(1, soft.shape[0] // 100), max(1, soft.shape[1] // 60)
-    maps: list[Edges] = []
-    for gradient, axis in ((gx, 1), (gy, 0)):
-        some = np.abs(gradient[::rows, ::columns])
+    high, wide = soft.shape
+    rows, columns = max(1, high // 100), max(1, wide // 60)
+    some = np.empty((2, -(-high // rows), -(-wide // columns)), np.float32)
+    slopes_of_some(soft, rows, columns, some[0], some[1])
+    least = []
+    for slopes in some:
+        middle, top = find_percentiles(slopes, (50, 99.5))
         # never so high that texture hides the strongest edges; common practice, no source
-        least = min(4.0 * 1.4826 * find_median(some), 0.3 * find_percentiles(some, (99.5,))[0])
-        maps += _peaks(gradient, max(least, 1e-4), axis)
+        least.append(max(min(4.0 * 1.4826 * middle, 0.3 * top), 1e-4))
+    maps = np.zeros((4, high, wide), np.uint8)
+    mark_edges(soft, np.float32(least[0]), np.float32(least[1]), maps)
     return maps[0], maps[1], maps[2], maps[3]
 
 

@@ -6,6 +6,7 @@ Why this is long: survey, finder and reference are judged on the same drawings a
 import dataclasses
 import json
 
+import cv2
 import numpy as np
 import pytest
 from drawn_perforations import FILM, draw
@@ -24,6 +25,7 @@ from smallgauge.picture.edges import (
     measure_votes,
 )
 from smallgauge.picture.gauge_reading import find_gauge
+from smallgauge.picture.perforation_votes import find_edge_peaks
 from smallgauge.picture.perforations import (
     COLUMNS,
     PerforationFix,
@@ -509,3 +511,26 @@ def test_specimens(name, gauge, stop):
     if damaged:
         assert (rms(damaged) <= 0.1).all(), rms(damaged)
         assert np.abs(damaged).max() <= 0.5
+
+
+@pytest.mark.parametrize("size", [(40, 30), (3, 90), (90, 2), (217, 133)])
+def test_edges_are_where_plain_numpy_finds_them(size):
+    """Slopes over two pixels of the softened picture, above four times their usual size, and no steeper one beside them."""
+    plane = cv2.GaussianBlur(np.random.default_rng(9).random(size, dtype=np.float32), (5, 5), 1.0)
+    plane[size[0] // 4 : size[0] // 2, size[1] // 3 :] += 1
+    soft = cv2.GaussianBlur(plane, (3, 3), 0.8, borderType=cv2.BORDER_REPLICATE)
+    every = max(1, size[0] // 100), max(1, size[1] // 60)
+    expected = []
+    for axis in (1, 0):
+        slope = np.zeros_like(soft)
+        inner = (slice(None), slice(1, -1)) if axis else (slice(1, -1), slice(None))
+        slope[inner] = (np.roll(soft, -1, axis) - np.roll(soft, 1, axis))[inner]
+        some = np.abs(slope[:: every[0], :: every[1]])
+        least = max(min(4 * 1.4826 * np.median(some), 0.3 * np.percentile(some, 99.5)), 1e-4)
+        before, after = np.roll(slope, 1, axis), np.roll(slope, -1, axis)
+        expected.append((slope > least) & (slope >= before) & (slope > after))
+        expected.append((slope < -least) & (slope <= before) & (slope < after))
+    found = find_edge_peaks(plane)
+    assert sum(each.sum() for each in expected) > 0 or min(size) < 3
+    for one, other in zip(found, expected, strict=True):
+        assert np.array_equal(one, other)
