@@ -171,15 +171,17 @@ class _Follower:
         shape = first.luminance.shape
         self.rate, self.parts, self.frame = rate, int(first.luminance.size), -1
         self.window = max(1, -int(-rate // 1))  # frames that begin within one second
-        self.state = np.zeros((*shape, 6), np.float32)
+        rows, columns = shape
+        self.state = np.zeros((rows, 6, columns), np.float32)
         for place, plane in enumerate((first.luminance, first.luminance, first.redness, first.redness)):
-            self.state[:, :, place] = plane
-        self.state[:, :, 4] = self.state[:, :, 5] = first.saturated
-        self.way = np.zeros((*shape, 2), np.int8)
+            self.state[:, place] = plane
+        self.state[:, 4] = self.state[:, 5] = first.saturated
+        self.way = np.zeros((rows, 2, columns), np.int8)
         self.ring = np.zeros((self.window, *shape), np.uint8)
-        self.counts = np.zeros((*shape, 3), np.int64)
+        self.counts = np.zeros((rows, 3, columns), np.int64)
         self.least = np.array([LEAST_CD - 1e-4, DARKER_SHARE - 1e-7, RED_CHANGE, WCAG_DARKER_CD])
         self.found, self.many = np.zeros(4, np.int64), np.zeros((3, 32), np.int64)
+        self.many[:, 0] = self.parts
         # Of a field of view; the first row and column stay 0.
         self.sums = np.zeros((shape[0] + 1, shape[1] + 1), np.int64)
         self.turns: tuple[deque[int], deque[int]] = (deque(), deque())  # of the whole screen: light, red
@@ -193,9 +195,10 @@ class _Follower:
         """One frame more."""
         from smallgauge.picture.kernels_proof import step_flashing
 
-        if picture.luminance.shape != self.way.shape[:2]:
+        shape = self.ring.shape[1:]
+        if picture.luminance.shape != shape:
             raise CallerError(
-                f"measure_flashing needs pictures of one size, got {picture.luminance.shape} after {self.way.shape[:2]}."
+                f"measure_flashing needs pictures of one size, got {picture.luminance.shape} after {shape}."
             )
         self.frame += 1
         step_flashing(
@@ -248,10 +251,11 @@ class _Follower:
     def _count_for_wcag(self) -> None:
         """The worst field of view: more than a quarter of a third by third of the screen."""
         most = max(MOST_FLASHES, self.wcag[0]) + 1
-        if not (self.many[2, most:].any() or self.many[1, most:].any()):
+        high, wide = (max(1, round(side * FIELD)) for side in self.ring.shape[1:])
+        # On the whole screen together there must be as many such parts as would be too many in one field.
+        if not int(self.many[1:, most:].sum()) > MOST_AREA * high * wide:
             return
-        flashes = np.maximum(self.counts[:, :, 2], self.counts[:, :, 1]) // 2
-        high, wide = (max(1, round(side * FIELD)) for side in flashes.shape)
+        flashes = np.maximum(self.counts[:, 2], self.counts[:, 1]) // 2
         while most <= int(flashes.max()):
             sums = self.sums
             np.cumsum(flashes >= most, axis=0, out=sums[1:, 1:])

@@ -191,77 +191,115 @@ def screen_light(light, numbers, luminance, redness, saturated):  # type: ignore
 
 
 @_kernel
+def _count_turns(ring, counts, many, j, new):  # type: ignore[no-untyped-def]
+    """What part `j` of a row did in this frame takes the place of what it did a second ago."""
+    changed = ring[j] ^ new
+    for kind in range(3):
+        bit = 1 << kind
+        if changed & bit:
+            many[kind, min(counts[kind, j] // 2, 31)] -= 1
+            counts[kind, j] += 1 if new & bit else -1
+            many[kind, min(counts[kind, j] // 2, 31)] += 1
+    ring[j] = new
+
+
+@_kernel
+def _find_turns(screen, redness, saturated, state, way, ring, counts, least, found, many, turns):  # type: ignore[no-untyped-def]
+    """The parts of a row that turn, or whose turn of a second ago ends.
+
+    All parts are first asked whether they could, in loops of few arrays, and few can.
+    """
+    low, high, lowest, highest = state[0], state[1], state[2], state[3]
+    for j in range(screen.shape[0]):
+        value = screen[j]
+        turns[j] = (value - low[j] >= max(least[0], low[j] * least[1])) | (
+            high[j] - value >= max(least[0], value * least[1])
+        )
+    for j in range(screen.shape[0]):
+        value = redness[j]
+        turns[j] |= (value - lowest[j] > least[2]) | (highest[j] - value > least[2])
+    for j in range(screen.shape[0]):
+        turns[j] |= ring[j]
+    for j in range(screen.shape[0]):
+        if not turns[j]:
+            continue
+        new, turned, darker, value = 0, 0, 0.0, screen[j]
+        if way[0, j] <= 0 and value - low[j] >= max(least[0], low[j] * least[1]):
+            turned, darker = 1, low[j]
+        elif way[0, j] >= 0 and high[j] - value >= max(least[0], value * least[1]):
+            turned, darker = -1, value
+        if turned:
+            way[0, j] = turned
+            low[j] = high[j] = value
+            new |= 1
+            if darker < least[3]:
+                new |= 4
+            found[0 if turned > 0 else 1] += 1
+        value, full, turned = redness[j], saturated[j] > 0, 0
+        if way[1, j] <= 0 and value - lowest[j] > least[2]:
+            turned = 1 if (full or state[4, j] > 0.0) else 2
+        elif way[1, j] >= 0 and highest[j] - value > least[2]:
+            turned = -1 if (full or state[5, j] > 0.0) else 2
+        if turned == 1 or turned == -1:
+            way[1, j] = turned
+            lowest[j] = highest[j] = value
+            state[4, j] = state[5, j] = 1.0 if full else 0.0
+            new |= 2
+            found[2 if turned > 0 else 3] += 1
+        _count_turns(ring, counts, many, j, new)
+
+
+@_kernel
+def _widen(screen, redness, saturated, state):  # type: ignore[no-untyped-def]
+    """Lowest and highest light and redness of the parts of a row, and whether they were saturated then; of a part that has
+    just turned they are what it shows now, and stay."""
+    low, high, lowest, highest = state[0], state[1], state[2], state[3]
+    for j in range(screen.shape[0]):
+        low[j] = min(low[j], screen[j])
+        high[j] = max(high[j], screen[j])
+    beyond = 0
+    for j in range(screen.shape[0]):
+        beyond |= (redness[j] < lowest[j]) | (redness[j] > highest[j])
+    if not beyond:
+        return
+    for j in range(screen.shape[0]):
+        if redness[j] < lowest[j]:
+            lowest[j] = redness[j]
+            state[4, j] = saturated[j]
+        if redness[j] > highest[j]:
+            highest[j] = redness[j]
+            state[5, j] = saturated[j]
+
+
+@_kernel
 def step_flashing(screen, redness, saturated, state, way, ring, place, counts, least, found, many):  # type: ignore[no-untyped-def]
     """Follow every part of the screen by one frame.
 
-    `screen` (rows, columns) cd/m2, `redness` the same, `saturated` whether it is saturated red. `state` (rows, columns,
-    6): lowest and highest light, lowest and highest redness since the last transition, and whether these were saturated;
-    `way` (rows, columns, 2): -1 fell last, 1 rose last, 0 neither yet. `ring` (frames, rows, columns) holds what each
-    frame of the last second did, `place` the one that is overwritten; `counts` (rows, columns, 3) their sum.
+    `screen` (rows, columns) cd/m2, `redness` the same, `saturated` whether it is saturated red, 0 or 1. `state` (rows, 6,
+    columns): lowest and highest light, lowest and highest redness since the last transition, and whether these were saturated;
+    `way` (rows, 2, columns): -1 fell last, 1 rose last, 0 neither yet. `ring` (frames, rows, columns) holds what each
+    frame of the last second did, `place` the one that is overwritten; `counts` (rows, 3, columns) their sum.
     `least`: change of light that counts, its share of the darker, redness, and the darker light above which WCAG counts
-    nothing. `found` (4,) receives parts whose light rose, fell, redness rose, fell; `many` (3, 32) how many parts had
-    so many flashes.
+    nothing. `found` (4,) receives parts whose light rose, fell, redness rose, fell. `many` (3, 32): how many parts have had
+    so many flashes; it begins with all parts under none, and is kept.
     """
     found[:] = 0
-    many[:] = 0
+    turns = np.empty(screen.shape[1], np.uint8)
     for i in range(screen.shape[0]):
-        for j in range(screen.shape[1]):
-            old = ring[place, i, j]
-            if old & 1:
-                counts[i, j, 0] -= 1
-            if old & 2:
-                counts[i, j, 1] -= 1
-            if old & 4:
-                counts[i, j, 2] -= 1
-            new = 0
-            value, low, high = screen[i, j], state[i, j, 0], state[i, j, 1]
-            turned, darker = 0, 0.0
-            if way[i, j, 0] <= 0 and value - low >= max(least[0], low * least[1]):
-                turned, darker = 1, low
-            elif way[i, j, 0] >= 0 and high - value >= max(least[0], value * least[1]):
-                turned, darker = -1, value
-            if turned:
-                way[i, j, 0] = turned
-                state[i, j, 0] = value
-                state[i, j, 1] = value
-                new |= 1
-                if darker < least[3]:
-                    new |= 4
-                found[0 if turned > 0 else 1] += 1
-            else:
-                state[i, j, 0] = min(low, value)
-                state[i, j, 1] = max(high, value)
-            value, low, high = redness[i, j], state[i, j, 2], state[i, j, 3]
-            full = saturated[i, j] > 0
-            turned = 0
-            if way[i, j, 1] <= 0 and value - low > least[2]:
-                turned = 1 if (full or state[i, j, 4] > 0.0) else 2
-            elif way[i, j, 1] >= 0 and high - value > least[2]:
-                turned = -1 if (full or state[i, j, 5] > 0.0) else 2
-            if turned == 1 or turned == -1:
-                way[i, j, 1] = turned
-                state[i, j, 2] = value
-                state[i, j, 3] = value
-                state[i, j, 4] = 1.0 if full else 0.0
-                state[i, j, 5] = state[i, j, 4]
-                new |= 2
-                found[2 if turned > 0 else 3] += 1
-            else:
-                if value < low:
-                    state[i, j, 2] = value
-                    state[i, j, 4] = 1.0 if full else 0.0
-                if value > high:
-                    state[i, j, 3] = value
-                    state[i, j, 5] = 1.0 if full else 0.0
-            ring[place, i, j] = new
-            if new & 1:
-                counts[i, j, 0] += 1
-            if new & 2:
-                counts[i, j, 1] += 1
-            if new & 4:
-                counts[i, j, 2] += 1
-            for kind in range(3):
-                many[kind, min(counts[i, j, kind] // 2, 31)] += 1
+        _find_turns(
+            screen[i],
+            redness[i],
+            saturated[i],
+            state[i],
+            way[i],
+            ring[place, i],
+            counts[i],
+            least,
+            found,
+            many,
+            turns,
+        )
+        _widen(screen[i], redness[i], saturated[i], state[i])
 
 
 @_kernel
@@ -345,11 +383,11 @@ def warm() -> None:
         screen,
         screen,
         np.zeros((2, 2), np.uint8),
-        np.zeros((2, 2, 6), np.float32),
+        np.zeros((2, 6, 2), np.float32),
         np.zeros((2, 2, 2), np.int8),
         np.zeros((3, 2, 2), np.uint8),
         0,
-        np.zeros((2, 2, 3), np.int64),
+        np.zeros((2, 3, 2), np.int64),
         np.array([20.0, 0.125, 20.0, 160.0]),
         np.zeros(4, np.int64),
         np.zeros((3, 32), np.int64),
