@@ -3,8 +3,8 @@
 do_outside       a function and its description -> its result, made in a process that may die
 measure_outside  a source and a function of it -> what the function measured, in such a process
 look_outside     a capture's path -> its Source, once an expendable process has opened and read the same files and lived
-survey_outside   a source -> the source whose surveyed frames can be read by this process; those that can't are named in it
 mend_chunk       a chunk whose process died twice -> the same chunk without the frames that end their reader
+mend_survey      a piece of the survey whose process did -> the same
 
 What crosses between processes is descriptions and numbers of frames, never pictures. A frame that ends its reader is found by
 halving and is then an unreadable frame like any other: refused by name, or let pass and flagged.
@@ -18,7 +18,6 @@ from typing import Any, NoReturn, TypeVar
 from smallgauge.analyse.meter import Meter
 from smallgauge.analyse.rows import ChunkJob
 from smallgauge.analyse.source import Source, open_source
-from smallgauge.analyse.survey import MOST_FRAMES, survey_numbers
 from smallgauge.errors import MaterialError
 from smallgauge.media.picture_in import CaptureListing, UnreadableFrame, open_picture
 from smallgauge.media.sound_in import open_sound
@@ -51,6 +50,17 @@ class Trial:
     listing: CaptureListing
     numbers: tuple[int, ...]
     capture: Capture | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SomeFrames:
+    """Frames of a source, spread over it, that one piece of the survey reads."""
+
+    source: Source
+    numbers: tuple[int, ...]
+
+
+Some = TypeVar("Some", bound=SomeFrames)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,21 +209,6 @@ def _named(listing: CaptureListing, deadly: tuple[int, ...]) -> CaptureListing:
     return replace(listing, deadly=tuple(sorted(known.items())))
 
 
-def survey_outside(runner: Runner, source: Source) -> Source:
-    """The source, of which every frame that the survey asks for has been read by an expendable process, or is named deadly.
-
-    Raises
-    ------
-    MaterialError
-        When frames of a video end their reader: what follows such a frame can't be reached.
-    """
-    trial = Trial(listing=source.listing, numbers=survey_numbers(source.listing.count, MOST_FRAMES))
-    deadly = deadly_frames(runner, trial)
-    if deadly and source.listing.kind == "video":
-        raise _deadly_video(source.listing, deadly)
-    return replace(source, listing=_named(source.listing, deadly)) if deadly else source
-
-
 def mend_chunk(runner: Runner, job: ChunkJob) -> ChunkJob | None:
     """The chunk without the frames that end their reader; None where none of them alone does."""
     numbers = tuple(range(max(0, job.first - 2), job.stop))
@@ -221,6 +216,15 @@ def mend_chunk(runner: Runner, job: ChunkJob) -> ChunkJob | None:
     if deadly and job.listing.kind == "video":
         raise _deadly_video(job.listing, deadly)
     return replace(job, listing=_named(job.listing, deadly)) if deadly else None
+
+
+def mend_survey(runner: Runner, job: Some) -> Some | None:
+    """The piece of the survey without the frames that end their reader; None where none of them alone does."""
+    listing = job.source.listing
+    deadly = deadly_frames(runner, Trial(listing=listing, numbers=job.numbers))
+    if deadly and listing.kind == "video":
+        raise _deadly_video(listing, deadly)
+    return replace(job, source=replace(job.source, listing=_named(listing, deadly))) if deadly else None
 
 
 def _deadly_video(listing: CaptureListing, deadly: tuple[int, ...]) -> MaterialError:

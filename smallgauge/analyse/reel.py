@@ -32,7 +32,7 @@ from smallgauge.analyse.frames_out import (
 from smallgauge.analyse.frozen import take_followed, why_not_kept
 from smallgauge.analyse.guide import ARCHIVE_GUIDE, guide_key, hear_guide
 from smallgauge.analyse.lineup import line_up, line_up_findings
-from smallgauge.analyse.outside import mend_chunk, survey_outside
+from smallgauge.analyse.outside import mend_chunk
 from smallgauge.analyse.rows import HALO, ChunkJob, ChunkResult, analyse_chunk, chunk_files, chunk_pack
 from smallgauge.analyse.source import Source, look_at_sound
 from smallgauge.analyse.survey import survey_frames, surveyed_capture
@@ -125,7 +125,6 @@ def analyse_reel(
         return capture, read_table(folder / "frames.parquet", FRAME_COLUMNS, "frames")
     surveyed = before if before is not None and journal.holds("capture.json", _survey_key(key)) else None
     if surveyed is None:
-        work = replace(work, source=survey_outside(runner, source))
         surveyed = _survey(work)
         write_json(folder / "capture.json", surveyed)
         journal.add_file("analyse", "capture.json", key=_survey_key(key))

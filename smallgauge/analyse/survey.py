@@ -5,6 +5,7 @@ import shutil
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 from typing import TypeVar, cast
 
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smallgauge.analyse.meter import Codes, gate_sides
+from smallgauge.analyse.outside import SomeFrames, mend_survey
 from smallgauge.analyse.source import Source
 from smallgauge.analyse.standing import keep_sums, kept_sums, standing_told, survey_groups, tells_standing
 from smallgauge.errors import MaterialError
@@ -63,11 +65,8 @@ class SurveyFound:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GaugeJob:
+class GaugeJob(SomeFrames):
     """Frames spread over the capture, by which its gauge is told."""
-
-    source: Source
-    numbers: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,13 +79,11 @@ class GaugeSeen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AreaJob:
+class AreaJob(SomeFrames):
     """Some of the survey's frames, by which the camera's gate and what stands still in the picture are looked for."""
 
-    source: Source
     survey: PerforationSurvey | None
     gauge: str
-    numbers: tuple[int, ...]
     sums: bool  # whether what stands still is told: these frames are one group
     keep: Path | None  # where its sums are laid down, because whoever joins them sits elsewhere
 
@@ -104,8 +101,8 @@ def survey_frames(
 ) -> SurveyFound:
     """The survey of a capture's frames: gauge, scale, blur, usual place, picture area.
 
-    With a runner its processes read the frames and share those of the picture area; without one all is done here. What is as
-    large as pictures they lay down below `place` for a while, where it is given, which all of them see.
+    With a runner its processes, which may die, read the frames and share those of the picture area; without one all is done
+    here. What is as large as pictures they lay down below `place` for a while, where it is given, which all of them see.
 
     Raises MaterialError when the gauge is stated and contradicted, or not stated and not sure.
     """
@@ -113,7 +110,9 @@ def survey_frames(
     numbers = survey_numbers(listing.count, MOST_FRAMES)
     most = max(3, min(AT_ONCE, MEMORY // (listing.width * listing.height * 12)))
     few = light_numbers(numbers, most)
-    run = runner.run if runner is not None else _one_by_one
+    run: Run = _one_by_one
+    if runner is not None:
+        run = partial(runner.run, outside=True, mend=partial(mend_survey, runner))
     progress("frames surveyed", 0, len(few))
     ((_, seen),) = run(
         survey_gauge,

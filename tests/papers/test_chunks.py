@@ -78,7 +78,8 @@ def test_any_chunking_gives_the_same_tables(surveyed, tmp_path):
 class LastFirst:
     """Does a survey's jobs as processes would, and gives the last one's result first."""
 
-    def run(self, function, jobs, *, watch):
+    def run(self, function, jobs, *, watch, outside, mend):
+        assert outside and mend is not None
         jobs = list(jobs)
         made = [(job, function(job, lambda frames: None)) for job in jobs]
         watch(sum(len(job.numbers) for job in jobs))
