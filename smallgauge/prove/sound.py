@@ -53,19 +53,23 @@ def hear_film(film: FilmReader) -> Heard:
 
 
 def _in_seconds(blocks: Iterator[NDArray[np.float64]], rate: int) -> Iterator[NDArray[np.float64]]:
-    """Blocks of sound joined to about a second: a coder's are of 20 ms, and each would be looked at by itself."""
+    """Sound cut anew to seconds, what is left over at last: a coder's blocks are of 20 ms, and each would be looked at by
+    itself."""
     held: list[NDArray[np.float64]] = []
+    length = 0
     for block in blocks:
         held.append(block)
-        if sum(map(len, held)) >= rate:
-            yield np.concatenate(held)
-            held = []
-    if held:
+        length += len(block)
+        if length >= rate:
+            whole, seconds = np.concatenate(held), length // rate
+            yield from np.split(whole[: seconds * rate], seconds)
+            held, length = [whole[seconds * rate :]], length - seconds * rate
+    if length:
         yield np.concatenate(held)
 
 
 class _Quiet:
-    """Follows silence through blocks of sound."""
+    """Follows silence through pieces of sound, each shorter than a silence that is told."""
 
     def __init__(self, rate: int) -> None:
         self.rate, self.done = rate, 0
@@ -73,13 +77,14 @@ class _Quiet:
         self.found: list[tuple[int, int]] = []
 
     def add(self, block: NDArray[np.float64]) -> None:
-        """One block more."""
-        loud = np.flatnonzero(np.abs(block) >= SILENT_LEVEL) // block.shape[1] + self.done
-        if loud.size:
-            edges = np.r_[self.last, loud]
-            for place in np.flatnonzero(np.diff(edges) - 1 >= SILENT_S * self.rate):
-                self.found.append((int(edges[place]) + 1, int(edges[place + 1])))
-            self.last = int(loud[-1])
+        """One piece more."""
+        loud = (np.abs(block) >= SILENT_LEVEL).ravel()
+        first, channels = int(loud.argmax()), block.shape[1]
+        if loud[first]:
+            begin = self.done + first // channels
+            if begin - self.last - 1 >= SILENT_S * self.rate:
+                self.found.append((self.last + 1, begin))
+            self.last = self.done + (loud.size - 1 - int(loud[::-1].argmax())) // channels
         self.done += len(block)
 
     def stretches(self) -> tuple[tuple[float, float], ...]:
