@@ -96,19 +96,18 @@ def picture_stream(container: Any, path: Path) -> Any:
     return stream
 
 
-def _first_frame(path: Path, log: DecoderLog) -> Any:
-    with open_container(path, log) as container:
-        stream = picture_stream(container, path)
-        last = ""
-        for packet in packets_of(container, stream, log):
-            try:
-                with log.listen():
-                    frames = packet.decode()
-            except av.error.FFmpegError as error:
-                last = _reason(error)
-                continue
-            if frames:
-                return frames[0]
+def _first_frame(container: Any, stream: Any, path: Path, log: DecoderLog) -> Any:
+    """The first frame that can be decoded from where the container stands."""
+    last = ""
+    for packet in packets_of(container, stream, log):
+        try:
+            with log.listen():
+                frames = packet.decode()
+        except av.error.FFmpegError as error:
+            last = _reason(error)
+            continue
+        if frames:
+            return frames[0]
     raise MaterialError(
         f"No frame of {path.name} can be decoded ({last or 'it holds none'}); check that it was copied whole."
     )
@@ -211,7 +210,13 @@ def scan_video(
         told = (
             packets is not None and str(context.codec.canonical_name) == "ffv1" and context.format is not None
         )
-        first = context if told else _first_frame(path, log)
+        if told:
+            first = context
+        elif packets is not None:
+            first = _first_frame(container, stream, path, log)
+        else:  # this one stays where it is, to be walked through
+            with open_container(path, log) as another:
+                first = _first_frame(another, picture_stream(another, path), path, log)
         interlaced = bool(getattr(first, "interlaced_frame", False))
         interlaced |= int(getattr(context, "field_order", 0) or 0) > 1
         form = find_form(first, interlaced=interlaced)
