@@ -106,8 +106,10 @@ def make_background_picture(
     edges = (
         np.arange((end - start) // block + 1) * block + start for start, end in ((top, bottom), (left, right))
     )
-    means: NDArray[np.float32] = make_box_means(samples, *edges).mean(axis=2, dtype=np.float32)
-    return means
+    means = make_box_means(samples, *edges)
+    # One channel after the other: a mean over so short an axis takes ten times as long, and is the same.
+    total = sum((means[:, :, channel] for channel in range(1, means.shape[2])), means[:, :, 0])
+    return total / np.float32(means.shape[2])
 
 
 def reduction(box: tuple[int, int, int, int]) -> int:

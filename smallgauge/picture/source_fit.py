@@ -134,6 +134,8 @@ def make_small_picture(samples: NDArray[Any], *, block: int) -> NDArray[np.float
         raise CallerError(
             f"make_small_picture needs a picture of at least one block of {block}, got {samples.shape}."
         )
+    if block == 1:
+        return np.array(samples[:, :, 1] if samples.ndim == 3 else samples, np.float32, order="C")
     edges = np.arange(rows + 1) * block, np.arange(columns + 1) * block
     return make_box_means(samples, *edges, channel=1 if samples.ndim == 3 else 0)[:, :, 0]
 

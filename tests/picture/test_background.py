@@ -192,3 +192,10 @@ def test_agreement_is_the_correlation_of_what_both_planes_show(move):
     assert agree_shifted(one, other, x, y) == pytest.approx(wanted, abs=1e-6)
     assert agree_shifted(one, np.ones_like(one), x, y) == 0.0
     assert agree_shifted(one, other, 60, 0) == 0.0
+
+
+def test_the_background_is_the_mean_of_the_channels():
+    codes = np.random.default_rng(7).integers(0, 65536, (60, 400, 3)).astype(np.uint16)
+    blocks = codes[:, 4:388].reshape(30, 2, 192, 2, 3).mean(axis=(1, 3)).astype(np.float32)
+    made = make_background_picture(codes, box=(4, 0, 388, 60))
+    assert np.array_equal(made, blocks.mean(axis=2, dtype=np.float32))

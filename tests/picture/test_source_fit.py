@@ -11,6 +11,7 @@ from smallgauge.picture.source_fit import (
     NOT_TOLD,
     SHOWN,
     find_shown,
+    make_box_means,
     make_small_picture,
     measure_fit,
 )
@@ -148,3 +149,12 @@ def test_a_move_that_hardly_turns_gives_what_a_straight_one_does(kind, way):
     sample_picture(source, np.array([a, turn, c, turn, e, f]), turned)
     assert np.allclose(straight, turned, atol=1e-3)
     assert straight.std() > 0 or way[1] < -50
+
+
+@pytest.mark.parametrize("shape", [(20, 30), (20, 30, 3)])
+def test_blocks_of_one_pixel_are_the_pixels(shape):
+    codes = np.random.default_rng(6).integers(0, 65536, shape).astype(np.uint16)
+    edges, green = (np.arange(21), np.arange(31)), 1 if len(shape) == 3 else 0
+    assert np.array_equal(
+        make_small_picture(codes, block=1), make_box_means(codes, *edges, channel=green)[:, :, 0]
+    )
