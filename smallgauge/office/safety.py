@@ -85,7 +85,7 @@ def notice_words(notices: Iterable[Notice]) -> tuple[str, ...]:
 
 _SIGNS = {
     "nitrate": BY_NAME["nitrate"].sign,
-    "vinegar": r"vinegar|acetic|strip level ([1-3])",
+    "vinegar": r"vinegar|acetic|\bsour|\bacid|strip level ([1-3])",
     "mould": BY_NAME["mould"].sign,
     "solvents": r"solvent|cleaner|wet clean|weeping|\bstripe (?!not looked)",
     "cement": r"cement|splices? [1-9]",

@@ -237,7 +237,8 @@ def test_notices_never_stand_without_the_deferring_sentence():
         DEFERRING in words for words in several[:-1]
     )  # once, below all
     assert {each.subject for each in NOTICES} == {"nitrate", "vinegar", "mould", "solvents", "cement"}
-    assert notices_for("smells of vinegar", "super-8")[0].subject == "vinegar"
+    for words in ("smells of vinegar", "smell sour", "acidic smell"):
+        assert notices_for(words, "super-8")[0].subject == "vinegar"
     assert notices_for("garden", "super-8") == ()
 
 
