@@ -229,6 +229,7 @@ def _run_outside(function: Callable[[Any, Tick], Any], job: Any, silent_s: float
     finally:
         faulthandler.cancel_dump_traceback_later()
         nowhere.close()
+        give_back_memory()
 
 
 class Crew:

@@ -11,6 +11,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import psutil
 import pytest
 
@@ -338,6 +339,29 @@ def test_memory_that_was_freed_goes_back_before_work_is_given_out(tmp_path):
     held, left, after = map(int, told.stdout.split())
     assert left > held - 100e6, "the C library gave it back of itself: this test says nothing"
     assert after < held - 300e6
+
+
+PINNED: list[np.ndarray] = []  # between frames, so that what is freed does not lie at the heap's end
+
+
+def hold_frames(job, tick):
+    frames = []
+    for _ in range(20):
+        frames.append(np.ones(20_000_000, np.uint8))
+        PINNED.append(np.ones(100_000, np.uint8))
+    return psutil.Process().memory_info().rss
+
+
+def resident(job, tick):
+    return psutil.Process().memory_info().rss
+
+
+@pytest.mark.skipif(not hasattr(ctypes.CDLL(None), "malloc_trim"), reason="left out: another C library")
+def test_a_process_for_outside_material_gives_back_what_a_job_has_freed():
+    """A survey holds a gigabyte of light, and its process goes on to the chunks."""
+    with Crew(1) as crew:
+        held = crew.submit(hold_frames, Job(0), outside=True).result()
+        assert crew.submit(resident, Job(0), outside=True).result() < held - 300e6
 
 
 def read_outside():
