@@ -212,19 +212,22 @@ def _named(listing: CaptureListing, deadly: tuple[int, ...]) -> CaptureListing:
 def mend_chunk(runner: Runner, job: ChunkJob) -> ChunkJob | None:
     """The chunk without the frames that end their reader; None where none of them alone does."""
     numbers = tuple(range(max(0, job.first - 2), job.stop))
-    deadly = deadly_frames(runner, Trial(listing=job.listing, numbers=numbers, capture=job.capture))
-    if deadly and job.listing.kind == "video":
-        raise _deadly_video(job.listing, deadly)
-    return replace(job, listing=_named(job.listing, deadly)) if deadly else None
+    listing = _without_deadly(runner, Trial(listing=job.listing, numbers=numbers, capture=job.capture))
+    return replace(job, listing=listing) if listing is not None else None
 
 
 def mend_survey(runner: Runner, job: Some) -> Some | None:
     """The piece of the survey without the frames that end their reader; None where none of them alone does."""
-    listing = job.source.listing
-    deadly = deadly_frames(runner, Trial(listing=listing, numbers=job.numbers))
-    if deadly and listing.kind == "video":
-        raise _deadly_video(listing, deadly)
-    return replace(job, source=replace(job.source, listing=_named(listing, deadly))) if deadly else None
+    listing = _without_deadly(runner, Trial(listing=job.source.listing, numbers=job.numbers))
+    return replace(job, source=replace(job.source, listing=listing)) if listing is not None else None
+
+
+def _without_deadly(runner: Runner, trial: Trial) -> CaptureListing | None:
+    """The listing in which frames that end their reader are named; None where none does."""
+    deadly = deadly_frames(runner, trial)
+    if deadly and trial.listing.kind == "video":
+        raise _deadly_video(trial.listing, deadly)
+    return _named(trial.listing, deadly) if deadly else None
 
 
 def _deadly_video(listing: CaptureListing, deadly: tuple[int, ...]) -> MaterialError:

@@ -50,12 +50,12 @@ from smallgauge.render.looks import write_looks
 from smallgauge.render.plan import Plan, plan_rendering, viewing_gain
 from smallgauge.render.plan_sound import SOUND_RATE, SoundPlan, worth_a_look
 from smallgauge.render.repairs import repair_findings, repair_summary, repairs_table
-from smallgauge.render.segments import SegmentJob, copy_canvas, render_segment, segment_job
+from smallgauge.render.segments import SegmentJob, copy_canvas, make_photographs, render_segment, segment_job
 from smallgauge.render.smooth import make_smooth_copy
 from smallgauge.render.soundtable import sound_table
 from smallgauge.render.stills import (
     before_names,
-    make_stills,
+    drop_photographs,
     note_photographs,
     photographs_of,
     still_key,
@@ -139,7 +139,10 @@ def render_reel(
     _steadiness_table(folder, capture, frames, plan, journal)
     make_lists(folder, capture, plan, journal)
     write_looks(folder, capture.notes.reel or capture.name, plan.frames, journal)
-    make_stills(folder, material, photographs, plan, journal, taken, progress)
+    drop_photographs(folder, journal, photographs)
+    lacking = [each for each in photographs if not journal.holds(each.file, taken)]
+    make_photographs(folder, material, plan, lacking, progress)
+    note_photographs(journal, lacking, key=taken)
     return summary
 
 

@@ -4,7 +4,7 @@ A segment's finished frames come from the capture, or, where they were made befo
 made anew, from the finished film itself: it keeps every code value, so nothing is resampled again.
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -26,6 +26,7 @@ from smallgauge.record.material import Material
 from smallgauge.record.recipe import FINISHED, CopyRecipe
 from smallgauge.record.rendertable import RENDER_COLUMNS
 from smallgauge.record.table import table_of, write_table
+from smallgauge.record.work import Progress
 from smallgauge.render.frame import render_frame
 from smallgauge.render.less_grain import Prepared, prepared_samples
 from smallgauge.render.mend import Window
@@ -235,6 +236,16 @@ def rendered_frames(job: SegmentJob) -> Iterator[tuple[FramePlan, Codes, Prepare
                 Path(job.folder), job.photographs, plan, finished, read=read, table=table, evenness=evenness
             )
             yield plan, finished, prepared
+
+
+def make_photographs(
+    folder: Path, material: Material, plan: Plan, missing: Sequence[Photograph], progress: Progress
+) -> None:
+    """Photographs of frames that stand finished already: these are rendered once more."""
+    numbers = sorted({each.finished for each in missing})
+    for count, n in enumerate(numbers, start=1):
+        for _ in rendered_frames(segment_job(folder, material, plan, n, n + 1).taking(missing)):
+            progress("stills", count, len(numbers))
 
 
 def _frames_made_before(job: SegmentJob) -> Iterator[tuple[int, Codes]]:

@@ -2,11 +2,10 @@
 
 photographs_of    plan, frames               -> the photographs that are wanted
 take_photographs  a frame that was rendered  -> its photographs, where some are wanted: no frame is read for them alone
-make_stills       what is wanted and does not stand, from frames read again: their segments stood already
+drop_photographs  those that are no longer wanted are taken away
 """
 
 from collections.abc import Callable, Iterable
-from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,20 +13,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from smallgauge.media.picture_in import FrameReader, open_picture
 from smallgauge.media.stills import write_still
 from smallgauge.picture.colour import FrameColour
 from smallgauge.picture.display import srgb_of_display
 from smallgauge.picture.evenness import Evenness
 from smallgauge.record.journal import Journal
-from smallgauge.record.light import evenness_for, table_for
-from smallgauge.record.material import Material
 from smallgauge.record.recipe import FINISHED, STILLS
 from smallgauge.record.table import Table
-from smallgauge.record.work import Progress
 from smallgauge.render.frame import render_frame
-from smallgauge.render.less_grain import prepared_samples
-from smallgauge.render.mend import Window
 from smallgauge.render.plan import FramePlan, Plan, still_frames
 from smallgauge.render.plan_colour import ColourPlan
 from smallgauge.render.told_colour import corrected
@@ -132,52 +125,10 @@ def note_photographs(journal: Journal, written: Iterable[Photograph], *, key: st
         journal.add_file("render", each.file, key=key, first=each.finished, stop=each.finished + 1)
 
 
-def make_stills(
-    folder: Path,
-    material: Material,
-    wanted: tuple[Photograph, ...],
-    plan: Plan,
-    journal: Journal,
-    key: str,
-    progress: Progress,
-) -> None:
-    """Write the photographs that are wanted and do not stand; those that are no longer wanted are taken away."""
+def drop_photographs(folder: Path, journal: Journal, wanted: Iterable[Photograph]) -> None:
+    """Take away the scenes' photographs that are no longer wanted."""
     files = {each.file for each in wanted}
     begins = tuple(f"{STILLS.folder}/{before}scene-" for before in ("", STILLS.before))
     for old in [f for f in journal.lines if f.startswith(begins) and f not in files]:
         (folder / old).unlink(missing_ok=True)
         journal.forget(old)
-    missing = [each for each in wanted if not journal.holds(each.file, key)]
-    if not missing:
-        return
-    numbers = sorted({each.finished for each in missing})
-    with ExitStack() as stack:
-        even = [
-            evenness_for(stretch.capture, stretch.listing.root, stretch.listing.region)
-            for stretch in material.stretches
-        ]
-        readers = [stack.enter_context(open_picture(stretch.listing)) for stretch in material.stretches]
-        for count, n in enumerate(numbers, start=1):
-            frame, these = plan.frames[n], [each for each in missing if each.finished == n]
-            stretch, read = material.stretches[frame.capture], Window(_reading(readers[frame.capture]))
-            table = table_for(stretch.capture.light, stretch.capture.encoding)
-            codes: NDArray[np.uint16] = render_frame(
-                prepared_samples(read, frame, table).samples,
-                table=table,
-                move=frame.move,
-                width=plan.width,
-                height=plan.height,
-                bits=FINISHED.bits,
-                frame=n,
-                colour=frame.colour.whole,
-                evenness=even[frame.capture],
-            )
-            take_photographs(
-                folder, these, frame, codes, read=read, table=table, evenness=even[frame.capture]
-            )
-            note_photographs(journal, these, key=key)
-            progress("stills", count, len(numbers))
-
-
-def _reading(reader: FrameReader) -> Callable[[int], Any]:
-    return lambda number: reader.read(number).samples

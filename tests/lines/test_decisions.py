@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from drawn_reels import AT, relink_package, settings, small_reel
 
+import smallgauge.render.reel
 import smallgauge.render.segments
-import smallgauge.render.stills
 from smallgauge.errors import CallerError
 from smallgauge.line import decide_on, finish
 from smallgauge.media.film_in import read_film
@@ -94,8 +94,7 @@ def test_a_camera_speed_opens_no_picture(reel, monkeypatch):
     decide(folder, "camera_speed", {"rate": "16"})
     opened = []
     with monkeypatch.context() as patch:
-        for room in (smallgauge.render.segments, smallgauge.render.stills):
-            patch.setattr(room, "open_picture", lambda listing: opened.append(listing))
+        patch.setattr(smallgauge.render.segments, "open_picture", lambda listing: opened.append(listing))
         written = again(reel, last_step="render")
     assert opened == []
     assert not {f for f in written if f.startswith(("stills/", "work/rows/"))}
@@ -292,8 +291,7 @@ def test_the_name_of_a_scene_makes_no_picture_again(reel, monkeypatch):
     decide_on(folder, subject="scene_name", value={"name": "The sea"}, by="mk", at=AT, why="told", scene=2)
     opened = []
     with monkeypatch.context() as patch:
-        for room in (smallgauge.render.segments, smallgauge.render.stills):
-            patch.setattr(room, "open_picture", lambda listing: opened.append(listing))
+        patch.setattr(smallgauge.render.segments, "open_picture", lambda listing: opened.append(listing))
         written = again(reel, last_step="render")
     assert opened == [] and {"finished.mkv", "viewing.mp4", "television.mp4"} <= written
     assert not {file for file in written if file.startswith(("stills/", "work/"))}
@@ -311,11 +309,11 @@ def test_photographs_are_taken_as_the_frames_are_rendered(reel, monkeypatch):
     _, folder = reel
     decide(folder, "primary", {"points": [12.0, 0.0, 0.0]})  # with the film as it is today beside each
 
-    def refuse(listing: object) -> None:
-        raise AssertionError("a frame is read for a photograph alone")
+    def refuse(folder, material, plan, missing, progress):
+        assert not missing, "a frame is read for a photograph alone"
 
     with monkeypatch.context() as patch:
-        patch.setattr(smallgauge.render.stills, "open_picture", refuse)
+        patch.setattr(smallgauge.render.reel, "make_photographs", refuse)
         again(reel)
     taken = {path.name: path.read_bytes() for path in (folder / "stills").glob("*scene-*")}
     assert {name.startswith("now-") for name in taken} == {True, False}
